@@ -1,0 +1,340 @@
+"""The vocabulary: what a rig, a song and a set list are, as checked and resolved values.
+
+The desk makes these from files, the link carries them as plain JSON values, the engine
+compiles them. Everything is resolved here: channels are 0–15, programs 0–127, tempo is an
+exact fraction, sections carry their whole route list. Nothing here checks; the desk has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fractions import Fraction
+from typing import Any
+
+from routerd.core.messages import Kind
+
+Plain = dict[str, Any]
+
+
+class WireKind(StrEnum):
+    """What carries a port's bytes."""
+
+    DIN = "din"
+    USB = "usb"
+    VIRTUAL = "virtual"
+
+
+class Action(StrEnum):
+    """What a control, the API or a script can ask of the show."""
+
+    NEXT = "next"
+    PREVIOUS = "previous"
+    SONG = "song"
+    SECTION = "section"
+    START = "start"
+    STOP = "stop"
+    CONTINUE = "continue"
+    TEMPO = "tempo"
+    PANIC = "panic"
+
+
+class StartPolicy(StrEnum):
+    """What transport does when a song is entered."""
+
+    MANUAL = "manual"
+    ENTRY = "entry"
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One instrument, box or program; `input_pattern` and `output_pattern` are port name patterns.
+
+    `input_pattern` names the port that routerd reads from, `output_pattern` the one it writes to.
+    """
+
+    name: str
+    title: str = ""
+    input_pattern: str = ""
+    output_pattern: str = ""
+    wire: WireKind = WireKind.USB
+    clock: bool = False
+    transport: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """A message of a device that stands for an action.
+
+    `status` is NOTE_ON, CONTROLLER or PROGRAM; `channel` 0–15, or -1 for any; `number` is the
+    note, controller or program (0–127); `argument` is the section or song number, from 1.
+    """
+
+    device: str
+    status: int
+    number: int
+    action: Action
+    channel: int = -1
+    argument: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """From a device to a device, with what is let through and how it is changed.
+
+    Channels are 0–15; -1 means any on the way in and unchanged on the way out.
+    `velocity_fixed` and `velocity_most` are 1–127, or 0 for none.
+    """
+
+    name: str
+    source: str
+    target: str
+    kinds: frozenset[Kind]
+    from_channel: int = -1
+    to_channel: int = -1
+    note_low: int = 0
+    note_high: int = 127
+    transpose: int = 0
+    velocity_fixed: int = 0
+    velocity_most: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """The bank, program and controllers that a device must be on, on one channel (0–15).
+
+    `bank` is 128 × MSB + LSB (0–16383) and `program` 0–127; -1 for none.
+    `sysex` are whole messages, sent before everything else.
+    """
+
+    device: str
+    channel: int = 0
+    bank: int = -1
+    program: int = -1
+    controllers: tuple[tuple[int, int], ...] = ()
+    sysex: tuple[bytes, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A named part of a song. `routes` is its whole route list; `patches` what it adds on entry."""
+
+    name: str
+    routes: tuple[Route, ...]
+    patches: tuple[Patch, ...] = ()
+    bpm: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Song:
+    """One song; `identifier` is its file's name without the ending and is unique."""
+
+    identifier: str
+    title: str
+    bpm: Fraction
+    beats: int = 4
+    beat_unit: int = 4
+    key: str = ""
+    duration_s: int = 0
+    start: StartPolicy = StartPolicy.MANUAL
+    routes: tuple[Route, ...] = ()
+    patches: tuple[Patch, ...] = ()
+    sections: tuple[Section, ...] = ()
+    checklist: tuple[str, ...] = ()
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SetList:
+    """Tonight's running order: identifiers of songs."""
+
+    name: str
+    order: tuple[str, ...]
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """All devices of one player, and what its controls mean."""
+
+    name: str
+    devices: tuple[Device, ...]
+    controls: tuple[Control, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All that the engine needs for the evening: the rig, every song, tonight's order."""
+
+    rig: Rig
+    songs: tuple[Song, ...]
+    set_list: SetList
+    _by_identifier: dict[str, Song] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._by_identifier.update({song.identifier: song for song in self.songs})
+
+    def song(self, identifier: str) -> Song:
+        """Return the song of that identifier; raises KeyError."""
+        return self._by_identifier[identifier]
+
+
+# Plain values: what the link and the state folder hold. One pair of functions per class,
+# written out, because both ends must agree field by field and a mistake must be readable.
+
+
+def device_to_plain(device: Device) -> Plain:
+    """Return `device` as JSON values."""
+    return {
+        "name": device.name,
+        "title": device.title,
+        "input": device.input_pattern,
+        "output": device.output_pattern,
+        "wire": device.wire.value,
+        "clock": device.clock,
+        "transport": device.transport,
+    }
+
+
+def device_from_plain(plain: Plain) -> Device:
+    """Return the device that `device_to_plain` wrote."""
+    return Device(
+        name=plain["name"],
+        title=plain["title"],
+        input_pattern=plain["input"],
+        output_pattern=plain["output"],
+        wire=WireKind(plain["wire"]),
+        clock=plain["clock"],
+        transport=plain["transport"],
+    )
+
+
+def rig_to_plain(rig: Rig) -> Plain:
+    """Return `rig` as JSON values."""
+    return {
+        "name": rig.name,
+        "devices": [device_to_plain(device) for device in rig.devices],
+        "controls": [
+            [c.device, c.status, c.number, c.action.value, c.channel, c.argument] for c in rig.controls
+        ],
+    }
+
+
+def rig_from_plain(plain: Plain) -> Rig:
+    """Return the rig that `rig_to_plain` wrote."""
+    return Rig(
+        name=plain["name"],
+        devices=tuple(device_from_plain(device) for device in plain["devices"]),
+        controls=tuple(
+            Control(device, status, number, Action(action), channel, argument)
+            for device, status, number, action, channel, argument in plain["controls"]
+        ),
+    )
+
+
+def _route_to_plain(r: Route) -> list[Any]:
+    return [
+        r.name,
+        r.source,
+        r.target,
+        sorted(kind.value for kind in r.kinds),
+        r.from_channel,
+        r.to_channel,
+        r.note_low,
+        r.note_high,
+        r.transpose,
+        r.velocity_fixed,
+        r.velocity_most,
+    ]
+
+
+def _route_from_plain(plain: list[Any]) -> Route:
+    name, source, target, kinds, *rest = plain
+    return Route(name, source, target, frozenset(Kind(kind) for kind in kinds), *rest)
+
+
+def _patch_to_plain(p: Patch) -> list[Any]:
+    return [
+        p.device,
+        p.channel,
+        p.bank,
+        p.program,
+        [list(pair) for pair in p.controllers],
+        [message.hex() for message in p.sysex],
+    ]
+
+
+def _patch_from_plain(plain: list[Any]) -> Patch:
+    device, channel, bank, program, controllers, sysex = plain
+    return Patch(
+        device,
+        channel,
+        bank,
+        program,
+        tuple((number, value) for number, value in controllers),
+        tuple(bytes.fromhex(message) for message in sysex),
+    )
+
+
+def song_to_plain(song: Song) -> Plain:
+    """Return `song` as JSON values; tempo as "numerator/denominator"."""
+    return {
+        "identifier": song.identifier,
+        "title": song.title,
+        "bpm": str(song.bpm),
+        "meter": [song.beats, song.beat_unit],
+        "key": song.key,
+        "duration_s": song.duration_s,
+        "start": song.start.value,
+        "routes": [_route_to_plain(route) for route in song.routes],
+        "patches": [_patch_to_plain(patch) for patch in song.patches],
+        "sections": [
+            {
+                "name": section.name,
+                "routes": [_route_to_plain(route) for route in section.routes],
+                "patches": [_patch_to_plain(patch) for patch in section.patches],
+                "bpm": None if section.bpm is None else str(section.bpm),
+            }
+            for section in song.sections
+        ],
+        "checklist": list(song.checklist),
+        "notes": song.notes,
+    }
+
+
+def song_from_plain(plain: Plain) -> Song:
+    """Return the song that `song_to_plain` wrote."""
+    beats, beat_unit = plain["meter"]
+    return Song(
+        identifier=plain["identifier"],
+        title=plain["title"],
+        bpm=Fraction(plain["bpm"]),
+        beats=beats,
+        beat_unit=beat_unit,
+        key=plain["key"],
+        duration_s=plain["duration_s"],
+        start=StartPolicy(plain["start"]),
+        routes=tuple(_route_from_plain(route) for route in plain["routes"]),
+        patches=tuple(_patch_from_plain(patch) for patch in plain["patches"]),
+        sections=tuple(
+            Section(
+                name=section["name"],
+                routes=tuple(_route_from_plain(route) for route in section["routes"]),
+                patches=tuple(_patch_from_plain(patch) for patch in section["patches"]),
+                bpm=None if section["bpm"] is None else Fraction(section["bpm"]),
+            )
+            for section in plain["sections"]
+        ),
+        checklist=tuple(plain["checklist"]),
+        notes=plain["notes"],
+    )
+
+
+def set_list_to_plain(set_list: SetList) -> Plain:
+    """Return `set_list` as JSON values."""
+    return {"name": set_list.name, "order": list(set_list.order), "date": set_list.date}
+
+
+def set_list_from_plain(plain: Plain) -> SetList:
+    """Return the set list that `set_list_to_plain` wrote."""
+    return SetList(name=plain["name"], order=tuple(plain["order"]), date=plain["date"])

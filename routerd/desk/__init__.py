@@ -1,0 +1,1 @@
+"""The process people talk to: files, API, reports, log."""

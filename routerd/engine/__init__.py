@@ -1,0 +1,1 @@
+"""The real-time process: clock thread, inputs, link, supervision."""

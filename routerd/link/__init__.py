@@ -1,0 +1,1 @@
+"""What engine and desk say to each other, and nothing else."""

@@ -1,0 +1,103 @@
+"""The messages between engine and desk, and how they lie on the socket.
+
+A frame is a four-byte big-endian length, a version byte, a type byte and the body. Type J
+bodies are JSON `[kind, body]`; type T bodies are tick records, packed. Kinds from the desk:
+
+    rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
+    commit                {"generation": n, "place": place or null, "shown": n}: all pieces are here, swap
+    order                 {"id": n, "set_list": plain}: a new running order
+    command               {"id": n, "action": str, "argument": str or null, "when": "now" or "bar"}
+
+and from the engine:
+
+    hello       {"pid": n, "ports": str, "realtime": {...}, "started_ns": n}: first after connecting
+    loaded      {"generation": n, "error": str or null}
+    reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
+    snapshot    what Show.snapshot returns, whenever it has changed
+    ports       [{"device", "direction", "pattern", "port", "state"}, ...], whenever it has changed
+    counters    {"name": number, ...}, once a second
+    event       {"kind": str, "at_ns": n, ...}: something a person may want to know
+
+A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null}.
+Both ends are the same installed version; a frame of another version raises LinkError.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Iterable, Iterator
+from typing import Any, NamedTuple
+
+from routerd.core.errors import LinkError
+
+VERSION = 1
+_HEADER = struct.Struct(">IBc")
+_TICK = struct.Struct("<qqqHH")
+LONGEST_FRAME = 16 * 1024 * 1024
+
+
+class TickRecord(NamedTuple):
+    """One tick on one port. `output` and `song` are numbers that the snapshot and events name."""
+
+    tick: int
+    due_ns: int
+    sent_ns: int
+    output: int
+    song: int
+
+
+class Message(NamedTuple):
+    """One JSON message."""
+
+    kind: str
+    body: Any
+
+
+def pack_message(kind: str, body: Any) -> bytes:
+    """Return the frame of a JSON message."""
+    payload = json.dumps([kind, body], separators=(",", ":")).encode()
+    return _HEADER.pack(len(payload) + 2, VERSION, b"J") + payload
+
+
+def pack_ticks(records: Iterable[TickRecord]) -> bytes:
+    """Return the frame of a batch of tick records."""
+    payload = b"".join(_TICK.pack(*record) for record in records)
+    return _HEADER.pack(len(payload) + 2, VERSION, b"T") + payload
+
+
+class Unpacker:
+    """Turns received bytes, in whatever pieces, into messages and batches of tick records."""
+
+    def __init__(self) -> None:
+        self._pending = bytearray()
+
+    def feed(self, data: bytes) -> Iterator[Message | list[TickRecord]]:
+        """Yield what is complete; raises LinkError when a frame is not of this version and form."""
+        self._pending += data
+        while len(self._pending) >= _HEADER.size:
+            length, version, type_ = _HEADER.unpack_from(self._pending)
+            if version != VERSION:
+                raise LinkError(
+                    f"link version {version}, expected {VERSION}: restart routerd after an upgrade"
+                )
+            if not 2 <= length <= LONGEST_FRAME:
+                raise LinkError(f"link frame of {length} bytes")
+            end = 4 + length
+            if len(self._pending) < end:
+                return
+            payload = bytes(self._pending[_HEADER.size : end])
+            del self._pending[:end]
+            yield _unpack(type_, payload)
+
+
+def _unpack(type_: bytes, payload: bytes) -> Message | list[TickRecord]:
+    try:
+        if type_ == b"T":
+            return [TickRecord(*fields) for fields in _TICK.iter_unpack(payload)]
+        if type_ == b"J":
+            kind, body = json.loads(payload)
+            return Message(kind, body)
+    except (ValueError, struct.error) as error:
+        raise LinkError(f"malformed link frame: {error}") from error
+    raise LinkError(f"unknown link frame type {type_!r}")

@@ -1,0 +1,1 @@
+"""Ports behind one small interface: the system's own, and simulated ones."""

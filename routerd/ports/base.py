@@ -1,0 +1,92 @@
+"""The one small interface to ports, whatever offers them.
+
+A port system lists, opens and watches ports. All calls come from one thread (the engine's
+port thread), except `OutputPort.send`, which the real-time worker calls, and the callbacks:
+`Received` may be called from any thread that the port system owns, and so may `Changed`.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+Received = Callable[[bytes, int], None]
+"""Called with one whole message and its arrival time in ns of CLOCK_MONOTONIC."""
+
+Changed = Callable[[], None]
+"""Called when ports may have come or gone."""
+
+
+@dataclass(frozen=True, slots=True)
+class PortInfo:
+    """A port as the operating system lists it. `handle` is what the port system opens it by."""
+
+    name: str
+    handle: str
+    serial: str = ""
+    usb_path: str = ""
+
+
+class InputPort(Protocol):
+    """An open input."""
+
+    info: PortInfo
+
+    def close(self) -> None:
+        """Stop receiving; harmless when called twice."""
+
+
+class OutputPort(Protocol):
+    """An open output."""
+
+    info: PortInfo
+    takes_pieces: bool
+    """True when a SysEx message may be handed over in pieces, real-time bytes between them."""
+
+    def send(self, data: bytes) -> None:
+        """Hand over one whole message, or a piece of a SysEx; never blocks; raises PortError."""
+
+    def close(self) -> None:
+        """Close; harmless when called twice."""
+
+
+class PortSystem(Protocol):
+    """What offers ports: ALSA or JACK through RtMidi, or the simulation."""
+
+    kind: str
+    """"alsa", "jack" or "simulated"."""
+
+    def inputs(self) -> list[PortInfo]:
+        """List what can be read from; raises PortError when the system is not there."""
+
+    def outputs(self) -> list[PortInfo]:
+        """List what can be written to; raises PortError when the system is not there."""
+
+    def open_input(self, info: PortInfo, received: Received) -> InputPort:
+        """Open; raises PortError when the port has gone."""
+
+    def open_output(self, info: PortInfo) -> OutputPort:
+        """Open; raises PortError when the port has gone."""
+
+    def watch(self, changed: Changed) -> None:
+        """Call `changed` from now on whenever ports may have come or gone."""
+
+    def close(self) -> None:
+        """Close everything that was opened."""
+
+
+def match_port(pattern: str, ports: list[PortInfo]) -> PortInfo | None:
+    """Return the first port whose name matches the shell pattern, upper and lower case alike.
+
+    An exact name wins over a pattern, so that a name with brackets in it still finds its port.
+    """
+    wanted = pattern.casefold()
+    for port in ports:
+        if port.name.casefold() == wanted:
+            return port
+    for port in ports:
+        if fnmatch.fnmatchcase(port.name.casefold(), wanted):
+            return port
+    return None
