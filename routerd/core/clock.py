@@ -1,0 +1,142 @@
+"""The clock: the grid, the next tick on it, and transport with its position.
+
+Owns the current tempo segment, transport's state and the bytes that wait for their place
+between two ticks. It sends nothing: its caller asks `deadline_ns`, and when that has come
+calls `take_start` or `take_tick` and sends what they say.
+
+Position is counted in ticks of the song; the first tick after Start is 0. `origin_tick` is the
+tick of the grid at which position is (or would have been) 0; bars are counted from it, also
+while transport is stopped, so that "on the next bar" always means something.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import NamedTuple
+
+from routerd.core.timeline import Segment
+from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
+from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar
+from routerd.core.wire import NEVER_NS
+
+CATCH_UP_TICKS = TICKS_PER_QUARTER
+"""After a stall of up to a quarter note all late ticks are sent at once, so that followers keep their
+place (M1 p. 32: ticks may not be dropped). After a longer one the rest are skipped and counted as missed."""
+
+
+class Tick(NamedTuple):
+    """A tick that is to go out: its number, when it was due, how many before it were given up."""
+
+    number: int
+    due_ns: int
+    missed: int
+
+
+class Clock:
+    """Leads: ticks at the tempo of the current segment, always running."""
+
+    def __init__(self, now_ns: int, bpm: Fraction) -> None:
+        self.segment = Segment(now_ns, 0, bpm)
+        self.next_tick = 0
+        self.next_due_ns = now_ns
+        self.state = State.STOPPED
+        self.origin_tick = 0
+        self.bar_ticks = ticks_per_bar(4, 4)
+        self.start_at_ns = NEVER_NS
+        """When a Start or Continue that waits may go out."""
+        self._start_bytes = b""
+        self._held_position = 0
+
+    @property
+    def position_ticks(self) -> int:
+        """The song position of the next tick (running) or of the tick that Continue would start."""
+        if self.state is State.STOPPED or self._start_bytes:
+            return self._held_position
+        return self.next_tick - self.origin_tick
+
+    def deadline_ns(self) -> int:
+        """Return when `take_start` or `take_tick` has something to give."""
+        return min(self.next_due_ns, self.start_at_ns)
+
+    def last_due_ns(self) -> int:
+        """Return when the tick before the next one was due."""
+        return self.segment.due_ns(self.next_tick - 1)
+
+    def next_is_bar(self) -> bool:
+        """Tell whether the next tick is the first of a bar."""
+        return (self.next_tick - self.origin_tick) % self.bar_ticks == 0
+
+    def set_tempo(self, bpm: Fraction) -> None:
+        """Change tempo at the next tick, which stays where it is."""
+        self.segment = self.segment.retimed(self.next_tick, bpm)
+
+    def begin_bars(self, beats: int, unit: int) -> None:
+        """Let the next tick be the first of a bar of that meter, and position 0; transport is stopped."""
+        self.bar_ticks = ticks_per_bar(beats, unit)
+        self.origin_tick = self.next_tick
+        self._held_position = 0
+
+    def set_meter(self, beats: int, unit: int) -> None:
+        """Count bars of that meter from where they were counted before."""
+        self.bar_ticks = ticks_per_bar(beats, unit)
+
+    def locate(self, position_ticks: int) -> None:
+        """Set the position that Continue starts from; only while stopped."""
+        if self.state is State.STOPPED:
+            self._held_position = position_ticks
+
+    def request(self, command: Command, now_ns: int, wires_free_ns: int) -> bytes:
+        """Start, continue or stop. Returns the byte to send now; redundant commands give none.
+
+        Start and Continue wait for their place: their byte comes from `take_start`.
+        `wires_free_ns` is when the wires that carry transport will be idle.
+        """
+        waiting = bool(self._start_bytes)
+        position = self.position_ticks
+        state, out = step(self.state, command)
+        if state is self.state:
+            return b""
+        self.state = state
+        if state is State.STARTING:
+            if command is Command.START:
+                self._held_position = 0
+            self._start_bytes = out
+            self._plan_start(max(now_ns, wires_free_ns))
+            return b""
+        self._held_position = position
+        self._start_bytes = b""
+        self.start_at_ns = NEVER_NS
+        return b"" if waiting else out
+
+    def take_start(self, now_ns: int) -> bytes:
+        """Return the Start or Continue whose time has come, or none when it must wait for the next gap."""
+        if now_ns > self.next_due_ns - LEAD_NS:
+            self._plan_start(now_ns)
+            return b""
+        out = self._start_bytes
+        self._start_bytes = b""
+        self.start_at_ns = NEVER_NS
+        self.origin_tick = self.next_tick - self._held_position
+        return out
+
+    def postpone(self) -> None:
+        """Let a Start or Continue that waits go into the gap after the next tick."""
+        self._plan_start(self.next_due_ns)
+
+    def take_tick(self, now_ns: int) -> Tick:
+        """Return the tick that is due and step on to the next."""
+        missed = 0
+        if now_ns >= self.segment.due_ns(self.next_tick + CATCH_UP_TICKS + 1):
+            latest = self.segment.tick_at(now_ns)
+            missed = latest - self.next_tick
+            self.next_tick = latest
+            self.origin_tick += missed  # followers have not counted them either
+        tick = Tick(self.next_tick, self.segment.due_ns(self.next_tick), missed)
+        self.next_tick += 1
+        self.next_due_ns = self.segment.due_ns(self.next_tick)
+        if self.state is State.STARTING and not self._start_bytes:
+            self.state, _ = step(self.state, Command.TICK)
+        return tick
+
+    def _plan_start(self, earliest_ns: int) -> None:
+        self.start_at_ns = start_slot(earliest_ns, self.last_due_ns(), self.next_due_ns)

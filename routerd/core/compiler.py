@@ -1,0 +1,171 @@
+"""From a book to what the show runs on: every song compiled, piece by piece, off the real-time worker.
+
+A compiled book is swapped in as one value. Outlets and inlets of devices that have not changed are
+the same objects as before, so that what is held and what waits survives a reload; song and output
+numbers in tick records never change their meaning while the engine runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from routerd.core import messages
+from routerd.core.model import Control, Device, Patch, Rig, Route, SetList, Song
+from routerd.core.notes import Inlet
+from routerd.core.routing import Table, compile_tables
+from routerd.core.wire import Outlet
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+PatchSends = tuple[tuple[Outlet, tuple[bytes, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledSection:
+    """What entering a section (or a song without sections) puts into force."""
+
+    name: str
+    tables: tuple[Table, ...]
+    patches: PatchSends
+    bpm: Fraction | None
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledSong:
+    """A song with its sections; `whole` stands for a song that has none."""
+
+    song: Song
+    number: int
+    patches: PatchSends
+    whole: CompiledSection
+    sections: tuple[CompiledSection, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledBook:
+    """All that the show needs: ways in and out, songs by identifier, tonight's order."""
+
+    rig: Rig
+    inlets: tuple[Inlet, ...]
+    outlets: tuple[Outlet, ...]
+    controls: tuple[dict[int, Control], ...]
+    songs: dict[str, CompiledSong]
+    set_list: SetList
+    output_names: tuple[str, ...] = ()
+    song_names: tuple[str, ...] = ()
+
+
+EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), {}, SetList("", ()))
+
+
+def patch_messages(patch: Patch) -> tuple[bytes, ...]:
+    """Return the messages of a patch: SysEx, bank select and program change as one run, controllers.
+
+    Bank select is MSB then LSB, the program change right behind it (M1 pp. 13–14).
+    """
+    out = list(patch.sysex)
+    if patch.bank >= 0:
+        out.append(messages.controller(patch.channel, messages.BANK_MSB, patch.bank >> 7))
+        out.append(messages.controller(patch.channel, messages.BANK_LSB, patch.bank & 0x7F))
+    if patch.program >= 0:
+        out.append(messages.program_change(patch.channel, patch.program))
+    out += [messages.controller(patch.channel, number, value) for number, value in patch.controllers]
+    return tuple(out)
+
+
+def control_keys(control: Control) -> list[int]:
+    """Return the keys ((status byte << 7) | number) under which an inlet looks a control up."""
+    channels = range(16) if control.channel < 0 else (control.channel,)
+    statuses = [control.status]
+    if control.status == messages.NOTE_ON:
+        statuses.append(messages.NOTE_OFF)  # so that its release is not routed either
+    return [((status | channel) << 7) | control.number for status in statuses for channel in channels]
+
+
+@dataclass(slots=True)
+class Compiler:
+    """Compiles one book: make it with the rig, `add` every song, then `finish`."""
+
+    rig: Rig
+    before: CompiledBook = EMPTY_BOOK
+    _inlets: dict[str, Inlet] = field(default_factory=dict)
+    _outlets: dict[str, Outlet] = field(default_factory=dict)
+    _output_names: list[str] = field(default_factory=list)
+    _song_numbers: dict[str, int] = field(default_factory=dict)
+    _songs: dict[str, CompiledSong] = field(default_factory=dict)
+    _tables: dict[tuple[Route, ...], tuple[Table, ...]] = field(default_factory=dict)
+    _inlet_numbers: dict[str, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        inlets = {inlet.name: inlet for inlet in self.before.inlets}
+        outlets = {outlet.name: outlet for outlet in self.before.outlets}
+        self._output_names = list(self.before.output_names)
+        self._song_numbers = {name: number for number, name in enumerate(self.before.song_names)}
+        for device in self.rig.devices:
+            if device.input_pattern:
+                inlet = inlets.get(device.name)
+                same = inlet is not None and inlet.device.input_pattern == device.input_pattern
+                self._inlets[device.name] = inlet if inlet is not None and same else Inlet(device)
+            if device.output_pattern:
+                outlet = outlets.get(device.name)
+                if outlet is None or not _same_output(outlet.device, device):
+                    outlet = Outlet(device, len(self._output_names))
+                    self._output_names.append(device.name)
+                self._outlets[device.name] = outlet
+        self._inlet_numbers = {name: number for number, name in enumerate(self._inlets)}
+
+    def add(self, song: Song) -> None:
+        """Compile one song; raises KeyError when a route names no device of the rig."""
+        number = self._song_numbers.setdefault(song.identifier, len(self._song_numbers))
+        self._songs[song.identifier] = CompiledSong(
+            song=song,
+            number=number,
+            patches=self._patches(song.patches),
+            whole=CompiledSection("", self._compile(song.routes), (), None),
+            sections=tuple(
+                CompiledSection(
+                    section.name, self._compile(section.routes), self._patches(section.patches), section.bpm
+                )
+                for section in song.sections
+            ),
+        )
+
+    def finish(self, set_list: SetList) -> CompiledBook:
+        """Return the compiled book; raises KeyError when the order names a song that was not added."""
+        for identifier in set_list.order:
+            self._songs[identifier]
+        controls: list[dict[int, Control]] = []
+        for name in self._inlets:
+            own = [control for control in self.rig.controls if control.device == name]
+            controls.append({key: control for control in own for key in control_keys(control)})
+        return CompiledBook(
+            rig=self.rig,
+            inlets=tuple(self._inlets.values()),
+            outlets=tuple(self._outlets.values()),
+            controls=tuple(controls),
+            songs=self._songs,
+            set_list=set_list,
+            output_names=tuple(self._output_names),
+            song_names=tuple(self._song_numbers),
+        )
+
+    def _compile(self, routes: tuple[Route, ...]) -> tuple[Table, ...]:
+        tables = self._tables.get(routes)
+        if tables is None:
+            tables = compile_tables(routes, self._inlet_numbers, self._outlets)
+            self._tables[routes] = tables
+        return tables
+
+    def _patches(self, patches: tuple[Patch, ...]) -> PatchSends:
+        return tuple((self._outlets[patch.device], patch_messages(patch)) for patch in patches)
+
+
+def _same_output(a: Device, b: Device) -> bool:
+    return (a.output_pattern, a.wire, a.clock, a.transport) == (
+        b.output_pattern,
+        b.wire,
+        b.clock,
+        b.transport,
+    )

@@ -1,0 +1,226 @@
+"""The way in from a device: what its messages become, and what it holds down.
+
+A release follows the way of its press.
+
+An inlet remembers, for every note and hold pedal that its device presses, which outlets got
+the press and as what. Whatever changes in between (song, section, routes, panic), the release
+goes the same way once. The tracker sends nothing by itself when routes change: what sounds goes
+on sounding until its own release.
+
+Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routerd.core.messages import (
+    CONTROLLER,
+    HOLD_CONTROLLERS,
+    MESSAGE_LENGTH,
+    NOTE_OFF,
+    NOTE_ON,
+    PROGRAM,
+    SYSEX,
+    is_whole,
+)
+from routerd.core.routing import EMPTY, Leg, Table
+
+if TYPE_CHECKING:
+    from routerd.core.model import Control, Device
+    from routerd.core.wire import Outlet, Sink
+
+Way = tuple["Outlet", int, int]
+"""Where a press went: outlet, status byte of the release (or of the controller), number out."""
+
+PEDAL_DOWN = 64
+_DEFAULT_RELEASE_VELOCITY = 64
+
+
+class Inlet:
+    """The way in from one device, with the table of the current section and what is held."""
+
+    __slots__ = (
+        "controls",
+        "controls_down",
+        "device",
+        "held_notes",
+        "held_pedals",
+        "name",
+        "strange",
+        "table",
+    )
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        self.name = device.name
+        self.table: Table = EMPTY
+        self.controls: dict[int, Control] = {}
+        """What stands for an action, by (status byte << 7) | first data byte."""
+        self.controls_down: set[int] = set()
+        self.strange = 0
+        """Messages that were not whole, legal MIDI."""
+        self.held_notes: dict[int, tuple[Way, ...]] = {}
+        """By channel × 128 + note."""
+        self.held_pedals: dict[int, tuple[Way, ...]] = {}
+        """By channel × 128 + controller number."""
+
+    def receive(self, data: bytes, now_ns: int, sink: Sink) -> Control | None:
+        """Route one message, or return the control that it presses.
+
+        What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
+        end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
+        """
+        length = len(data)
+        if length == 0 or (status := data[0]) >= SYSEX:
+            self._receive_system(data, now_ns, sink)
+            return None
+        if status < 0x80 or length != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
+            self.strange += 1
+            return None
+        control = self.controls.get((status << 7) | data[1])
+        if control is not None:
+            return control if self._goes_down(data) else None
+        kind = status & 0xF0
+        if kind <= NOTE_ON:
+            if kind == NOTE_ON and data[2]:
+                self.press(data, now_ns, sink)
+            else:
+                self.release(data, now_ns, sink)
+        elif kind == CONTROLLER and data[1] in HOLD_CONTROLLERS:
+            self.pedal(data, now_ns, sink)
+        else:
+            self._pass(data, now_ns, sink)
+        return None
+
+    def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Send what leaves no trace: controllers, pressure, bend, program changes."""
+        status, first, *rest = data
+        second = rest[0] if rest else 0
+        for outlet, status_out, firsts, seconds in self.table[status - 0x80]:
+            first_out = firsts[first]
+            second_out = seconds[second]
+            if first_out < 128 and second_out < 128:
+                out = (status_out, first_out, second_out) if rest else (status_out, first_out)
+                outlet.offer(bytes(out), now_ns, sink)
+
+    def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        if not is_whole(data):
+            self.strange += 1
+        elif data[0] == SYSEX:
+            for outlet, _, _, _ in self.table[SYSEX - 0x80]:
+                outlet.offer(data, now_ns, sink)
+
+    def _goes_down(self, data: bytes) -> bool:
+        """Tell whether a control is pressed now: a program change always, a switch when it goes down."""
+        kind = data[0] & 0xF0
+        if kind == PROGRAM:
+            return True
+        key = (kind & 0x20) << 6 | (data[0] & 0x0F) << 7 | data[1]  # notes and controllers apart
+        down = data[2] >= PEDAL_DOWN if kind == CONTROLLER else kind == NOTE_ON and data[2] > 0
+        if not down:
+            self.controls_down.discard(key)
+            return False
+        again = key in self.controls_down
+        self.controls_down.add(key)
+        return not again
+
+    def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a Note On with velocity above 0."""
+        status, note, velocity = data
+        key = ((status & 0x0F) << 7) | note
+        ways: list[Way] = []
+        sends: list[tuple[Outlet, bytes]] = []
+        for outlet, status_out, notes, velocities in self.table[status - 0x80]:
+            note_out = notes[note]
+            velocity_out = velocities[velocity]
+            if note_out < 128 and velocity_out < 128:
+                ways.append((outlet, status_out & 0xEF, note_out))
+                sends.append((outlet, bytes((status_out, note_out, velocity_out))))
+        before = self.held_notes.get(key)
+        if before:  # pressed again without a release: what the new press does not cover ends now
+            for way in before:
+                if way not in ways:
+                    _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
+        for outlet, out in sends:
+            outlet.offer(out, now_ns, sink)
+        self.held_notes[key] = tuple(ways)
+
+    def release(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a Note Off, or a Note On with velocity 0, the way of its press.
+
+        A release whose press was never seen goes by the current table: it may end a note that was
+        pressed before routerd started.
+        """
+        status, note, velocity = data
+        if status >= NOTE_ON:
+            velocity = _DEFAULT_RELEASE_VELOCITY
+        ways = self.held_notes.pop(((status & 0x0F) << 7) | note, None)
+        if ways is None:
+            ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
+        for way in ways:
+            _release(way, velocity, now_ns, sink)
+
+    def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a hold pedal: down by the current table, up also the way that it went down."""
+        status, number, value = data
+        key = ((status & 0x0F) << 7) | number
+        held = self.held_pedals.get(key, ())
+        sent: list[Way] = []
+        for outlet, status_out, numbers, values in self.table[status - 0x80]:
+            number_out = numbers[number]
+            value_out = values[value]
+            if number_out < 128 and value_out < 128:
+                sent.append((outlet, status_out, number_out))
+                outlet.offer(bytes((status_out, number_out, value_out)), now_ns, sink)
+        if value >= PEDAL_DOWN:
+            self.held_pedals[key] = tuple(dict.fromkeys((*held, *sent)))
+            return
+        for way in held:
+            if way not in sent:
+                outlet, status_out, number_out = way
+                outlet.offer(bytes((status_out, number_out, value)), now_ns, sink)
+        self.held_pedals.pop(key, None)
+
+    def let_go(self, now_ns: int, sink: Sink, only: Outlet | None = None) -> None:
+        """Release what is held, on every outlet or on `only` one, and forget that it was."""
+        for key, ways in list(self.held_notes.items()):
+            for way in ways:
+                if only is None or way[0] is only:
+                    _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
+            self.held_notes[key] = () if only is None else tuple(w for w in ways if w[0] is not only)
+        for key, ways in list(self.held_pedals.items()):
+            for outlet, status, number in ways:
+                if only is None or outlet is only:
+                    outlet.offer(bytes((status, number, 0)), now_ns, sink)
+            self.held_pedals[key] = () if only is None else tuple(w for w in ways if w[0] is not only)
+
+    def forget(self, outlet: Outlet) -> list[Way]:
+        """Take `outlet` out of what is held and return the ways that it has missed."""
+        missed: list[Way] = []
+        for held in (self.held_notes, self.held_pedals):
+            for key, ways in held.items():
+                gone = [way for way in ways if way[0] is outlet]
+                if gone:
+                    missed += gone
+                    held[key] = tuple(way for way in ways if way[0] is not outlet)
+        return missed
+
+
+def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:
+    """Return where a message with that first data byte goes by these legs."""
+    return tuple(
+        (outlet, status_out, numbers[number])
+        for outlet, status_out, numbers, _ in legs
+        if numbers[number] < 128
+    )
+
+
+def release_bytes(way: Way, velocity: int = _DEFAULT_RELEASE_VELOCITY) -> bytes:
+    """Return the message that ends what went that way: a Note Off, or the pedal up."""
+    _, status, number = way
+    return bytes((status, number, 0 if status >= CONTROLLER else velocity))
+
+
+def _release(way: Way, velocity: int, now_ns: int, sink: Sink) -> None:
+    way[0].offer(bytes((way[1], way[2], velocity)), now_ns, sink)

@@ -1,0 +1,120 @@
+"""Where the show stands in tonight's running order.
+
+The order may change under the player's feet; the song that is on stays on. A song that is on
+but not in the order (called by title, or dropped from the order while it plays) has no index;
+`gap` then remembers before which song of the order the show stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model import Action
+
+if TYPE_CHECKING:
+    from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in a running order. `index` counts from 0; None when the song is not in the order."""
+
+    order: tuple[str, ...] = ()
+    index: int | None = None
+    gap: int = 0
+
+    @property
+    def next_index(self) -> int | None:
+        """The index that one press of next goes to, or None at the end."""
+        index = self.gap if self.index is None else self.index + 1
+        return index if index < len(self.order) else None
+
+    @property
+    def previous_index(self) -> int | None:
+        """The index that one press of previous goes to, or None at the beginning."""
+        index = (self.gap if self.index is None else self.index) - 1
+        return index if index >= 0 else None
+
+    def at(self, index: int) -> Place:
+        """Return the place at that index of the order; raises IndexError outside it."""
+        if not 0 <= index < len(self.order):
+            raise IndexError(index)
+        return Place(self.order, index)
+
+    def at_song(self, song: str) -> Place:
+        """Return the place of `song`: where it comes next, else where it came last, else outside."""
+        here = self.gap if self.index is None else self.index
+        later = [i for i, name in enumerate(self.order) if name == song and i >= here]
+        earlier = [i for i, name in enumerate(self.order) if name == song and i < here]
+        if later:
+            return Place(self.order, later[0])
+        if earlier:
+            return Place(self.order, earlier[-1])
+        return Place(self.order, None, self.gap if self.index is None else self.index + 1)
+
+    def reordered(self, order: tuple[str, ...], song: str | None) -> Place:
+        """Return the place in a new order while `song` is on and stays on."""
+        if song in order:
+            here = self.index if self.index is not None else self.gap
+            indexes = [i for i, name in enumerate(order) if name == song]
+            return Place(order, min(indexes, key=lambda i: abs(i - here)))
+        followers = self.order[self.gap :] if self.index is None else self.order[self.index + 1 :]
+        for follower in followers:
+            if follower in order:
+                return Place(order, None, order.index(follower))
+        return Place(order, None, len(order) if followers == () and self.order else 0)
+
+
+@dataclass(slots=True)
+class Standing:
+    """Which song and section are on, in which book and order, and what names lead to others."""
+
+    book: CompiledBook
+    place: Place = field(default_factory=Place)
+    song: CompiledSong | None = None
+    section_number: int = 0
+    """From 1; 0 in a song without sections."""
+
+    @property
+    def section(self) -> CompiledSection:
+        """What is in force; raises CommandError when no song is on."""
+        if self.song is None:
+            raise CommandError("no song is on")
+        return self.song.sections[self.section_number - 1] if self.section_number else self.song.whole
+
+    @property
+    def identifier(self) -> str | None:
+        """The song that is on."""
+        return None if self.song is None else self.song.song.identifier
+
+    def neighbour(self, action: Action) -> int:
+        """Return the index that next or previous leads to; raises CommandError at the end."""
+        index = self.place.next_index if action is Action.NEXT else self.place.previous_index
+        if index is None:
+            end = "last" if action is Action.NEXT else "first"
+            raise CommandError(f"this is the {end} song of the running order")
+        return index
+
+    def find_song(self, argument: int | str | None) -> Place:
+        """Return the place of a song, by its number in the order (from 1) or its identifier."""
+        order = self.place.order
+        if isinstance(argument, int):
+            if not 1 <= argument <= len(order):
+                raise NotFoundError(f"the running order has songs 1 to {len(order)}, not {argument}")
+            return self.place.at(argument - 1)
+        if argument not in self.book.songs:
+            raise NotFoundError(f"no song {argument!r}")
+        return self.place.at_song(str(argument))
+
+    def find_section(self, argument: int | str | None) -> int:
+        """Return the number of a section of the song that is on, by number (from 1) or name."""
+        sections = () if self.song is None else self.song.sections
+        if isinstance(argument, int) and 1 <= argument <= len(sections):
+            return argument
+        for number, section in enumerate(sections, 1):
+            if section.name == argument:
+                return number
+        names = ", ".join(section.name for section in sections) or "none"
+        raise NotFoundError(f"no section {argument!r} in this song; it has: {names}")

@@ -1,0 +1,512 @@
+"""The show: one owner of time and state in the engine.
+
+Composes clock, routing, notes, wires and set list, and has no policy of its own beyond the
+order in which things happen. Everything is called by one real-time worker at a time:
+
+    receive(inlet, data, at_ns)   a message has come in
+    apply(command, now_ns)        a person or the desk asks for something
+    advance(now_ns)               time has passed: call when next_deadline_ns() has come
+    output_opened / output_lost / input_lost, load
+
+Effects are appended to `sink` as (outlet, bytes) and to `events` as plain values; the caller
+empties both after every call. Time may not go backwards: that raises ValueError.
+
+A song change stops transport (a song whose start policy is "entry" then starts it again from
+the top), swaps the tables, sends the patches and lets the tempo change at the next tick. What
+waits for a bar is done in the gap before the bar's first tick, so that tempo, Start and Stop
+fall exactly on the bar.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from routerd.core.clock import Clock
+from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.messages import (
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    RESET_CONTROLLERS,
+    SONG_POSITION,
+    SUSTAIN,
+    TICK_BYTES,
+    controller,
+    song_position,
+)
+from routerd.core.model import Action, Control, SetList, StartPolicy
+from routerd.core.notes import Inlet, release_bytes
+from routerd.core.setlist import Place, Standing
+from routerd.core.transport import LEAD_NS
+from routerd.core.transport import Command as TransportCommand
+from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
+from routerd.core.wire import NEVER_NS, Outlet, Sink
+
+NO_SONG = 0xFFFF
+"""Song number in tick records while no song is on."""
+
+DEFAULT_BPM = Fraction(120)
+
+_SILENCE = tuple(
+    controller(channel, number, 0)
+    for channel in range(16)
+    for number in (SUSTAIN, ALL_SOUND_OFF, RESET_CONTROLLERS, ALL_NOTES_OFF)
+)
+"""All Notes Off comes after the explicit Note Offs, it is no substitute for them (M1 p. 20)."""
+
+
+class Command(NamedTuple):
+    """What is asked. `argument` by action: song: place in the order from 1, or an identifier; section:
+    number from 1, or a name; tempo: BPM as text; continue: bar from 1. `at_bar`: not now, on the next bar."""
+
+    action: Action
+    argument: int | str | None = None
+    at_bar: bool = False
+
+
+class Show:
+    """See the module's head."""
+
+    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM) -> None:
+        self.sink: Sink = []
+        self.events: list[dict[str, Any]] = []
+        self.revision = 0
+        self.generation = 0
+        self.clock = Clock(now_ns, bpm)
+        self.tick_number = -1
+        self.tick_due_ns = now_ns
+        self.song_number = NO_SONG
+        self._now_ns = now_ns
+        self._after_tick = False
+        self._on = Standing(EMPTY_BOOK)
+        self._set_list = SetList("", ())
+        self._armed: Command | None = None
+        self._clocked: tuple[Outlet, ...] = ()
+        self._transported: tuple[Outlet, ...] = ()
+
+    @property
+    def book(self) -> CompiledBook:
+        """The book in force."""
+        return self._on.book
+
+    # Time
+
+    def next_deadline_ns(self) -> int:
+        """Return when `advance` has something to do."""
+        if self._after_tick:
+            return self._now_ns
+        deadline_ns = self.clock.deadline_ns()
+        for outlet in self.book.outlets:
+            deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
+        return deadline_ns
+
+    def advance(self, now_ns: int) -> None:
+        """Do what is due: a tick first and alone; what waits for it in the next call, at once."""
+        self._enter(now_ns)
+        clock = self.clock
+        if clock.next_due_ns <= now_ns:
+            self._tick(now_ns)
+            return
+        if self._after_tick:
+            self._after_tick = False
+            for outlet in self._clocked:
+                outlet.pump(now_ns, self.sink)
+            if self._armed is not None and clock.next_is_bar():
+                self._perform_armed(now_ns)
+        if clock.start_at_ns <= now_ns:
+            self._start(now_ns)
+        for outlet in self.book.outlets:
+            if outlet.next_deadline_ns() <= now_ns:
+                outlet.pump(now_ns, self.sink)
+
+    def _tick(self, now_ns: int) -> None:
+        clock = self.clock
+        was = clock.state
+        tick = clock.take_tick(now_ns)
+        self.tick_number, self.tick_due_ns, missed = tick
+        for outlet in self._clocked:
+            outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
+        self._set_gates()
+        self._after_tick = True
+        if missed:
+            first = tick.number - missed
+            self._event("ticks-missed", count=missed, from_tick=first, to_tick=tick.number - 1)
+            self.revision += 1
+        if clock.state is not was:
+            self._transport_changed()
+
+    def _start(self, now_ns: int) -> None:
+        """Send the Start or Continue whose time has come, behind any song position that still waits."""
+        waits = any(outlet.holds(SONG_POSITION) for outlet in self._transported)
+        data = b"" if waits else self.clock.take_start(now_ns)
+        if waits:
+            self.clock.postpone()
+        if data:
+            self._put_transport(data, now_ns)
+            self._transport_changed()
+        self._set_gates()
+        for outlet in self._transported:
+            outlet.pump(now_ns, self.sink)
+
+    def _set_gates(self) -> None:
+        """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
+        clock = self.clock
+        for outlet in self.book.outlets:
+            gate_ns = clock.next_due_ns if outlet.clock else NEVER_NS
+            outlet.gate_ns = min(gate_ns, clock.start_at_ns) if outlet.transport else gate_ns
+
+    def _enter(self, now_ns: int) -> None:
+        if now_ns < self._now_ns:
+            raise ValueError(f"time went backwards by {self._now_ns - now_ns} ns")
+        self._now_ns = now_ns
+
+    # Messages
+
+    def receive(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
+        """Take one message of a device: routed, or, when it is a control, carried out."""
+        self._now_ns = max(self._now_ns, at_ns)
+        control = inlet.receive(data, self._now_ns, self.sink)
+        if control is not None:
+            self._press_control(inlet, control)
+
+    def _press_control(self, inlet: Inlet, control: Control) -> None:
+        try:
+            self.apply(Command(control.action, control.argument or None), self._now_ns)
+        except CommandError as error:
+            self._event("refused", device=inlet.name, action=control.action.value, why=str(error))
+
+    # Commands
+
+    def apply(self, command: Command, now_ns: int) -> None:
+        """Do what is asked, or raise CommandError and change nothing."""
+        self._enter(max(now_ns, self._now_ns))
+        now_ns = self._now_ns
+        if command.at_bar:
+            self._arm(command, now_ns)
+            return
+        action, argument, _ = command
+        if action is Action.NEXT or action is Action.PREVIOUS:
+            self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
+        elif action is Action.SONG:
+            self._go_to(self._on.find_song(argument), now_ns, argument)
+        elif action is Action.SECTION:
+            self._go_to_section(self._on.find_section(argument), now_ns)
+        elif action is Action.TEMPO:
+            self._set_tempo(_bpm_of(argument))
+        elif action is Action.PANIC:
+            self.panic(now_ns)
+        elif action is Action.CONTINUE:
+            self._continue(argument, now_ns)
+        else:
+            self._transport(TransportCommand(action.value), now_ns)
+
+    def _arm(self, command: Command, now_ns: int) -> None:
+        action, argument, _ = command
+        if action in (Action.PANIC, Action.TEMPO):
+            raise CommandError(f"{action.value} is done at once, not on a bar")
+        if action is Action.NEXT or action is Action.PREVIOUS:
+            self._on.neighbour(action)
+        elif action is Action.SONG:
+            self._on.find_song(argument)
+        elif action is Action.SECTION:
+            self._on.find_section(argument)
+        elif action is Action.CONTINUE:
+            self._position_of(argument)
+        self._armed = Command(action, argument)
+        self.revision += 1
+        self._event("armed", action=action.value, argument=argument)
+        if self.clock.next_is_bar() and self.clock.next_due_ns - now_ns >= 2 * LEAD_NS:
+            self._perform_armed(now_ns)
+
+    def _perform_armed(self, now_ns: int) -> None:
+        command, self._armed = self._armed, None
+        self.revision += 1
+        if command is None:
+            return
+        try:
+            self.apply(command, now_ns)
+        except CommandError as error:  # the book or the order has changed since it was armed
+            self._event("refused", action=command.action.value, why=str(error))
+
+    def panic(self, now_ns: int) -> None:
+        """Silence everything: what waits is forgotten, what sounds is released, every channel told."""
+        for outlet in self.book.outlets:
+            outlet.clear(now_ns, self.sink)
+        for inlet in self.book.inlets:
+            inlet.let_go(now_ns, self.sink)
+        for outlet in self.book.outlets:
+            for data in _SILENCE:
+                outlet.offer(data, now_ns, self.sink)
+        self._event("panic")
+
+    def shut_down(self, now_ns: int) -> None:
+        """Stop transport and silence the rig; the caller then waits for `drained`."""
+        self._enter(max(now_ns, self._now_ns))
+        self._transport(TransportCommand.STOP, self._now_ns)
+        self.panic(self._now_ns)
+
+    def drained(self, now_ns: int) -> bool:
+        """Tell whether everything that was to go out has left its wire."""
+        return all(o.queued == 0 and o.busy_until_ns <= now_ns for o in self.book.outlets if o.connected)
+
+    # Songs and sections
+
+    def _go_to(self, place: Place, now_ns: int, argument: int | str | None = None) -> None:
+        self._on.place = place
+        identifier = place.order[place.index] if place.index is not None else str(argument)
+        self._enter_song(self.book.songs[identifier], now_ns)
+
+    def _enter_song(
+        self, song: CompiledSong, now_ns: int, *, may_start: bool = True, section: int = 1
+    ) -> None:
+        on = self._on
+        self._transport(TransportCommand.STOP, now_ns)
+        self._armed = None
+        on.song = song
+        on.section_number = min(section, len(song.sections))
+        self.song_number = song.number
+        self.clock.begin_bars(song.song.beats, song.song.beat_unit)
+        self._install(on.section)
+        self._set_tempo(on.section.bpm or song.song.bpm)
+        self._send(song.patches, now_ns)
+        self._send(on.section.patches, now_ns)
+        self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
+        if on.section_number:
+            self._event("section", section=on.section.name, number=on.section_number)
+        self.revision += 1
+        if may_start and song.song.start is StartPolicy.ENTRY:
+            self._transport(TransportCommand.START, now_ns)
+
+    def _go_to_section(self, number: int, now_ns: int) -> None:
+        """Enter a section. A tempo set by hand stays, unless the two sections ask for different ones."""
+        on = self._on
+        left = on.section
+        on.section_number = number
+        self._install(on.section)
+        song_bpm = on.song.song.bpm if on.song is not None else DEFAULT_BPM
+        if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
+            self._set_tempo(on.section.bpm or song_bpm)
+        self._send(on.section.patches, now_ns)
+        self._event("section", section=on.section.name, number=number)
+        self.revision += 1
+
+    def _install(self, section: CompiledSection) -> None:
+        for inlet, table in zip(self.book.inlets, section.tables, strict=True):
+            inlet.table = table
+
+    def _send(self, patches: PatchSends, now_ns: int, only: Outlet | None = None) -> None:
+        for outlet, data in patches:
+            if only is None or outlet is only:
+                for message in data:
+                    outlet.offer(message, now_ns, self.sink)
+
+    def _set_tempo(self, bpm: Fraction) -> None:
+        if bpm == self.clock.segment.bpm:
+            return
+        self.clock.set_tempo(bpm)
+        self.revision += 1
+        self._event("tempo", bpm=format_bpm(bpm))
+
+    # Transport
+
+    def _transport(self, command: TransportCommand, now_ns: int) -> None:
+        free_ns = max((outlet.busy_until_ns for outlet in self._transported), default=now_ns)
+        was = self.clock.state
+        data = self.clock.request(command, now_ns, free_ns)
+        if data:
+            self._put_transport(data, now_ns)
+        self._set_gates()
+        if self.clock.state is not was:
+            self._transport_changed()
+
+    def _continue(self, argument: int | str | None, now_ns: int) -> None:
+        position = self._position_of(argument)
+        if position is not None:
+            self._transport(TransportCommand.STOP, now_ns)
+            self.clock.locate(position)
+            for outlet in self._transported:  # sent only while stopped (M1 p. 27)
+                outlet.offer(song_position(position // TICKS_PER_SPP_UNIT), now_ns, self.sink)
+        self._transport(TransportCommand.CONTINUE, now_ns)
+
+    def _position_of(self, argument: int | str | None) -> int | None:
+        """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
+        does not begin on one cannot be told to the followers."""
+        if argument is None:
+            return None
+        if not isinstance(argument, int) or argument < 1:
+            raise CommandError(f"bar {argument!r} is not a whole number from 1")
+        position = (argument - 1) * self.clock.bar_ticks
+        if position % TICKS_PER_SPP_UNIT or position // TICKS_PER_SPP_UNIT > SPP_MAX:
+            raise CommandError(f"bar {argument} has no song position pointer in this meter")
+        return position
+
+    def _put_transport(self, data: bytes, now_ns: int) -> None:
+        for outlet in self._transported:
+            outlet.put_realtime(data, now_ns, self.sink)
+
+    def _transport_changed(self) -> None:
+        self.revision += 1
+        self._event("transport", state=self.clock.state.value, position_ticks=self.clock.position_ticks)
+
+    # Ports
+
+    def output_opened(self, outlet: Outlet, takes_pieces: bool, now_ns: int) -> None:
+        """A device is there (again): end what it missed, then put it on its sound."""
+        self._enter(max(now_ns, self._now_ns))
+        outlet.connected = True
+        outlet.takes_pieces = takes_pieces
+        outlet.busy_until_ns = self._now_ns
+        self._set_gates()
+        owed, outlet.owed = outlet.owed, []
+        for data in owed:
+            outlet.offer(data, self._now_ns, self.sink)
+        if self._on.song is not None:
+            self._send(self._on.song.patches, self._now_ns, outlet)
+            self._send(self._on.section.patches, self._now_ns, outlet)
+        self._event("port-opened", device=outlet.name, direction="output", output=outlet.number)
+
+    def output_lost(self, outlet: Outlet, now_ns: int) -> None:
+        """A device has gone: what it was holding is ended when it comes back."""
+        self._enter(max(now_ns, self._now_ns))
+        outlet.clear(self._now_ns, [])
+        outlet.connected = False
+        for inlet in self.book.inlets:
+            outlet.owed += [release_bytes(way) for way in inlet.forget(outlet)]
+        self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
+
+    def input_opened(self, inlet: Inlet, now_ns: int) -> None:
+        """A device can be heard (again)."""
+        self._enter(max(now_ns, self._now_ns))
+        self._event("port-opened", device=inlet.name, direction="input")
+
+    def input_lost(self, inlet: Inlet, now_ns: int) -> None:
+        """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
+        self._enter(max(now_ns, self._now_ns))
+        inlet.let_go(self._now_ns, self.sink)
+        inlet.controls_down.clear()
+        self._event("port-closed", device=inlet.name, direction="input")
+
+    # Books
+
+    def load(
+        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+    ) -> None:
+        """Swap in a compiled book. The song that is on stays on where the new book has it.
+
+        `begin` ({"song", "section", "bpm"}) says where to begin when no song is on yet. Nothing starts
+        by itself: transport goes on as it was, or stays stopped.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        now_ns = self._now_ns
+        before = self._on
+        self._part_with_removed(before.book, book, now_ns)
+        place = before.place.reordered(book.set_list.order, before.identifier)
+        self._on = Standing(book, place)
+        self._set_list = book.set_list
+        self.generation = generation
+        self._clocked = tuple(outlet for outlet in book.outlets if outlet.clock)
+        self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
+        self._set_gates()
+        for inlet, controls in zip(book.inlets, book.controls, strict=True):
+            inlet.controls = controls
+        if before.identifier in book.songs:
+            self._renew(before, book.songs[str(before.identifier)], now_ns)
+        else:
+            self._begin(begin or {}, now_ns)
+        self.revision += 1
+
+    def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
+        for outlet in before.outlets:
+            if outlet not in book.outlets:
+                for inlet in before.inlets:
+                    inlet.let_go(now_ns, self.sink, outlet)
+        for inlet in before.inlets:
+            if inlet not in book.inlets:
+                inlet.let_go(now_ns, self.sink)
+
+    def _renew(self, before: Standing, song: CompiledSong, now_ns: int) -> None:
+        """Put the new version of the song that is on into force, without leaving it."""
+        on = self._on
+        old, old_section = before.song, before.section
+        on.song = song
+        self.song_number = song.number
+        same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
+        on.section_number = same_name[0] if same_name else min(1, len(song.sections))
+        self._install(on.section)
+        self.clock.set_meter(song.song.beats, song.song.beat_unit)
+        if old is None:
+            return
+        bpm = on.section.bpm or song.song.bpm
+        if bpm != (old_section.bpm or old.song.bpm):
+            self._set_tempo(bpm)
+        if (song.patches, on.section.patches) != (old.patches, old_section.patches):
+            self._send(song.patches, now_ns)
+            self._send(on.section.patches, now_ns)
+
+    def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
+        """Enter the song of `begin`, else the first of the order, else none; without starting it."""
+        on = self._on
+        identifier = begin.get("song")
+        if identifier in self.book.songs:
+            on.place = on.place.at_song(str(identifier))
+        elif on.place.order:
+            on.place, identifier, begin = on.place.at(0), on.place.order[0], {}
+        else:
+            self.song_number = NO_SONG
+            return
+        song = self.book.songs[str(identifier)]
+        self._enter_song(song, now_ns, may_start=False, section=int(begin.get("section") or 1))
+        if begin.get("bpm"):
+            self._set_tempo(Fraction(begin["bpm"]))
+
+    def set_order(self, set_list: SetList, now_ns: int) -> None:
+        """Take a new running order; the song that is on stays on. Raises NotFoundError."""
+        self._enter(max(now_ns, self._now_ns))
+        unknown = [identifier for identifier in set_list.order if identifier not in self.book.songs]
+        if unknown:
+            raise NotFoundError(f"no song {unknown[0]!r}")
+        self._set_list = set_list
+        self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
+        self.revision += 1
+
+    # What others see
+
+    def _event(self, kind: str, **fields: Any) -> None:
+        self.events.append({"kind": kind, "at_ns": self._now_ns, **fields})
+
+    def snapshot(self) -> dict[str, Any]:
+        """Return the state as plain values; see routerd.link.messages for who reads it."""
+        clock = self.clock
+        on = self._on
+        song = None if on.song is None else on.song.song
+        armed = self._armed
+        return {
+            "revision": self.revision,
+            "generation": self.generation,
+            "set_list": {
+                "name": self._set_list.name,
+                "order": list(on.place.order),
+                "date": self._set_list.date,
+            },
+            "index": on.place.index,
+            "song": on.identifier,
+            "section": on.section_number,
+            "armed": armed and {"action": armed.action.value, "argument": armed.argument, "when": "bar"},
+            "transport": clock.state.value,
+            "bpm": str(clock.segment.bpm),
+            "meter": [4, 4] if song is None else [song.beats, song.beat_unit],
+            "grid": {"anchor_ns": clock.segment.anchor_ns, "anchor_tick": clock.segment.anchor_tick},
+            "position_tick": clock.position_ticks,
+            "origin_tick": clock.origin_tick,
+            "songs": list(self.book.song_names),
+            "outputs": list(self.book.output_names),
+            "clock_source": "internal",
+        }
+
+
+def _bpm_of(argument: int | str | None) -> Fraction:
+    try:
+        return parse_bpm(str(argument))
+    except ValueError as error:
+        raise CommandError(str(error)) from error
