@@ -1,0 +1,249 @@
+"""Simulated ports: every device of a rig is there, with the timing of its wire, and nothing else is needed.
+
+A simulated output models what happens behind the port: bytes leave a DIN wire one after another,
+320 µs each (M1 p. 1), and a message has arrived when its last byte has left. USB and virtual ports
+deliver at once. The far end, where the devices are, is a UDP socket on 127.0.0.1, so that an observer
+in another process can use the kernel's receive stamps. One datagram is one thing; to routerd:
+
+    L                          listen: the sender is told everything that arrives from now on; answered by L
+    Q                          quiet: no more of it
+    I device NUL bytes         the device plays one whole message to routerd
+    U device                   its cable is pulled: its ports vanish
+    P device                   its cable is put back
+
+and from routerd, to everyone who listens:
+
+    O device NUL at bytes      bytes have arrived at the device; `at` is the time, 8 bytes, big-endian,
+                               signed, in ns of CLOCK_MONOTONIC; it lies in the future while a wire is busy
+
+Datagrams of any other form are ignored and counted. `far_end` has the client.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+import threading
+from collections.abc import Callable, Iterable
+from time import monotonic_ns
+from typing import TYPE_CHECKING
+
+from routerd.core.errors import PortError
+from routerd.core.messages import is_whole
+from routerd.core.units import DIN_BYTE_NS
+from routerd.ports.base import Changed, PortInfo, Received, match_port
+
+if TYPE_CHECKING:
+    from routerd.core.model import Device
+
+LONGEST_DATAGRAM = 65_507
+MOST_LISTENERS = 8
+_WILDCARDS = str.maketrans("", "", "*?[]")
+_AT = struct.Struct(">q")
+_Address = tuple[str, int]
+
+
+class SimulatedPorts:
+    """The port system of a rig whose devices are simulated. `ignored` counts datagrams of no use."""
+
+    kind = "simulated"
+
+    def __init__(self, udp_port: int = 0, now_ns: Callable[[], int] = monotonic_ns) -> None:
+        """Take 127.0.0.1:`udp_port` (0: any that is free); raises PortError when it is taken."""
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        try:
+            self._socket.bind(("127.0.0.1", udp_port))
+        except OSError as error:
+            self._socket.close()
+            raise PortError(
+                f"cannot take UDP port {udp_port} for simulated ports: {error.strerror}"
+            ) from error
+        self.address: _Address = self._socket.getsockname()
+        self.ignored = 0
+        self.dropped = 0
+        """Arrivals that some listener could not be told."""
+        self._now_ns = now_ns
+        self._devices: dict[str, Device] = {}
+        self._pulled: set[str] = set()
+        self._open_inputs: dict[str, SimulatedInput] = {}
+        self._open_outputs: dict[str, SimulatedOutput] = {}
+        self._listeners: tuple[_Address, ...] = ()
+        self._changed: Changed = lambda: None
+        self._closing = False
+        self._receiver: threading.Thread | None = None
+
+    def provide(self, devices: Iterable[Device]) -> None:
+        """Have ports for these devices, and for no others; what is open and stays is left alone."""
+        self._devices = {device.name: device for device in devices}
+        self._pulled &= self._devices.keys()
+
+    def inputs(self) -> list[PortInfo]:
+        """List the ports of devices that routerd reads from, in the order of the rig."""
+        return self._list(lambda device: device.input_pattern)
+
+    def outputs(self) -> list[PortInfo]:
+        """List the ports of devices that routerd writes to, in the order of the rig."""
+        return self._list(lambda device: device.output_pattern)
+
+    def _list(self, pattern_of: Callable[[Device], str]) -> list[PortInfo]:
+        return [
+            PortInfo(port_name(pattern_of(device), name), name)
+            for name, device in self._devices.items()
+            if pattern_of(device) and name not in self._pulled
+        ]
+
+    def open_input(self, info: PortInfo, received: Received) -> SimulatedInput:
+        """Have `received` called, on the receiver's thread, with what the device plays."""
+        self._check(info)
+        port = SimulatedInput(info, received, self._open_inputs)
+        self._open_inputs[info.handle] = port
+        return port
+
+    def open_output(self, info: PortInfo) -> SimulatedOutput:
+        """Open the wire to a device, idle."""
+        self._check(info)
+        wire = self._devices[info.handle].wire
+        byte_ns = DIN_BYTE_NS if wire == "din" else 0
+        port = SimulatedOutput(info, byte_ns, self._now_ns, self._tell, self._open_outputs)
+        self._open_outputs[info.handle] = port
+        return port
+
+    def _check(self, info: PortInfo) -> None:
+        if info.handle not in self._devices or info.handle in self._pulled:
+            raise PortError(f"port {info.name!r} has gone")
+
+    def watch(self, changed: Changed) -> None:
+        """Begin to hear the far end; its thread inherits the scheduling of the one that calls."""
+        self._changed = changed
+        if self._receiver is None:
+            self._receiver = threading.Thread(target=self._receive, name="simulated ports", daemon=True)
+            self._receiver.start()
+
+    def close(self) -> None:
+        """Close every port and the socket; harmless when called twice."""
+        if self._closing:
+            return
+        self._closing = True
+        if self._receiver is not None:
+            self._socket.sendto(b"", self.address)  # wakes the receiver
+            self._receiver.join(1)
+        for input_port in list(self._open_inputs.values()):
+            input_port.close()
+        for output_port in list(self._open_outputs.values()):
+            output_port.close()
+        self._socket.close()
+
+    # The way out
+
+    def _tell(self, datagram: bytes) -> None:
+        for listener in self._listeners:
+            try:
+                self._socket.sendto(datagram, socket.MSG_DONTWAIT, listener)
+            except OSError:
+                self.dropped += 1
+
+    # The receiver's thread
+
+    def _receive(self) -> None:
+        while not self._closing:
+            datagram, sender = self._socket.recvfrom(LONGEST_DATAGRAM)
+            at_ns = monotonic_ns()
+            if not (self._play(datagram, at_ns) or self._obey(datagram, sender) or self._closing):
+                self.ignored += 1
+
+    def _play(self, datagram: bytes, at_ns: int) -> bool:
+        if datagram[:1] != b"I":
+            return False
+        name, nul, data = datagram[1:].partition(b"\0")
+        port = self._open_inputs.get(name.decode(errors="replace"))
+        if port is None or not nul or not is_whole(data) or port.info.handle in self._pulled:
+            return False
+        port.received(data, at_ns)
+        return True
+
+    def _obey(self, datagram: bytes, sender: _Address) -> bool:
+        if datagram in (b"L", b"Q"):
+            others = tuple(listener for listener in self._listeners if listener != sender)
+            if datagram == b"L":
+                self._listeners = (*others, sender)[-MOST_LISTENERS:]
+                self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
+            else:
+                self._listeners = others
+            return True
+        name = datagram[1:].decode(errors="replace")
+        if datagram[:1] not in (b"U", b"P") or name not in self._devices:
+            return False
+        if datagram[:1] == b"U":
+            self._pulled.add(name)
+            if name in self._open_outputs:
+                self._open_outputs[name].gone = True
+        else:
+            self._pulled.discard(name)
+        self._changed()
+        return True
+
+
+class SimulatedInput:
+    """What a device plays into routerd."""
+
+    def __init__(self, info: PortInfo, received: Received, registry: dict[str, SimulatedInput]) -> None:
+        self.info = info
+        self.received = received
+        self._registry = registry
+
+    def close(self) -> None:
+        """Stop receiving; harmless when called twice."""
+        if self._registry.get(self.info.handle) is self:
+            del self._registry[self.info.handle]
+
+
+class SimulatedOutput:
+    """A wire to a device. `free_ns` is when its last byte so far has left."""
+
+    takes_pieces = True
+
+    def __init__(
+        self,
+        info: PortInfo,
+        byte_ns: int,
+        now_ns: Callable[[], int],
+        tell: Callable[[bytes], None],
+        registry: dict[str, SimulatedOutput],
+    ) -> None:
+        self.info = info
+        self.gone = False
+        self.free_ns = 0
+        self._byte_ns = byte_ns
+        self._now_ns = now_ns
+        self._tell = tell
+        self._registry = registry
+        self._head = b"O" + info.handle.encode() + b"\0"
+
+    def send(self, data: bytes) -> None:
+        """Put the bytes on the wire behind what is there; raises PortError when the cable is pulled."""
+        if self.gone:
+            raise PortError(f"port {self.info.name!r} has gone")
+        self.free_ns = max(self._now_ns(), self.free_ns) + len(data) * self._byte_ns
+        self._tell(self._head + _AT.pack(self.free_ns) + data)
+
+    def close(self) -> None:
+        """Close; harmless when called twice."""
+        self.gone = True
+        if self._registry.get(self.info.handle) is self:
+            del self._registry[self.info.handle]
+
+
+def port_name(pattern: str, device_name: str) -> str:
+    """Return a name that `pattern` finds: itself without wildcards, else the device's, else as it stands."""
+    for name in (pattern.translate(_WILDCARDS).strip(), device_name):
+        if name and match_port(pattern, [PortInfo(name, "")]):
+            return name
+    return pattern
+
+
+def split_arrival(datagram: bytes) -> tuple[str, int, bytes] | None:
+    """Return device, arrival in ns of CLOCK_MONOTONIC and bytes of an O datagram, None for any other."""
+    name, nul, rest = datagram[1:].partition(b"\0")
+    if datagram[:1] != b"O" or not nul or len(rest) < _AT.size:
+        return None
+    return name.decode(errors="replace"), _AT.unpack_from(rest)[0], rest[_AT.size :]
