@@ -1,0 +1,206 @@
+"""The command line: run, demo, check, ports, report. Each command imports only what it needs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from routerd import __version__
+
+DEFAULT_LISTEN = "127.0.0.1:8473"
+
+_DESCRIPTION = """\
+routerd owns the MIDI ports of a live rig: it keeps one clock at each song's tempo, routes and remaps
+messages per song and section, goes to the next song at a press, and shows in numbers that it keeps time.
+"""
+
+_EXAMPLES = """\
+a first evening:
+  routerd demo                          hear and see a small invented rig for half a minute, no hardware
+  routerd demo --copy my-rig            take its rig folder as the start of your own
+  routerd ports                         the ports of this machine, with the patterns for rig.yaml
+  routerd check my-rig                  every mistake in every file, with line and remedy
+  routerd run my-rig                    the service; stop it with Ctrl-C
+
+while it runs:
+  curl localhost:8473/v1/status         where it is
+  curl -X POST localhost:8473/v1/next   the next song
+  routerd report                        the jitter report so far
+"""
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="routerd",
+        description=_DESCRIPTION,
+        epilog=_EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"routerd {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    run = commands.add_parser(
+        "run",
+        help="run the service on a rig folder",
+        description="Run the service on a rig folder (rig.yaml, songs/, sets/). Ctrl-C or SIGTERM silences "
+        "the rig, sends Stop, closes the ports and ends.",
+    )
+    run.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    run.add_argument(
+        "--set", dest="set_name", metavar="NAME", help="which set of sets/ (default: the latest)"
+    )
+    run.add_argument(
+        "--ports",
+        choices=("alsa", "jack", "simulated"),
+        help="what offers the ports (default: ALSA where there is one, else JACK). simulated: devices inside "
+        "the service, with the timing of real wires; any rig folder runs on them",
+    )
+    run.add_argument(
+        "--listen",
+        metavar="HOST:PORT",
+        default=DEFAULT_LISTEN,
+        help=f"where the API is served (default: {DEFAULT_LISTEN}); other than loopback only with a token",
+    )
+    run.add_argument(
+        "--token-file",
+        type=Path,
+        metavar="FILE",
+        help="file with the token that API requests must carry; readable by its owner only",
+    )
+    run.add_argument(
+        "--state-dir",
+        type=Path,
+        metavar="DIR",
+        help="where song, section, tempo and running order are remembered (default: $STATE_DIRECTORY, else "
+        "a folder per rig folder under ~/.local/state/routerd)",
+    )
+    run.add_argument(
+        "--far-end",
+        type=int,
+        default=0,
+        metavar="PORT",
+        help="with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices",
+    )
+
+    demo = commands.add_parser(
+        "demo",
+        help="half a minute with an invented rig, no hardware needed",
+        description="Runs the service on simulated devices at true speed: an invented band's rig and "
+        "three-song set, someone at the keyboard, a foot switch, a section change, a patch dump. It says "
+        "what happens and ends with the jitter report.",
+    )
+    demo.add_argument(
+        "--copy", type=Path, metavar="DIR", help="do not play; copy the demo's rig folder to DIR"
+    )
+
+    check = commands.add_parser(
+        "check",
+        help="check a rig folder",
+        description="Check every file of a rig folder and print every mistake as file:line: what is wrong; "
+        "what would be right. Exit status 0: all good; 1: mistakes.",
+    )
+    check.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    check.add_argument("--set", dest="set_name", metavar="NAME", help="also require that this set exists")
+    check.add_argument(
+        "--schemas", type=Path, metavar="DIR", help="also write the JSON Schema of each kind of file to DIR"
+    )
+
+    ports = commands.add_parser(
+        "ports",
+        help="list the ports of this machine",
+        description="List ports and the patterns for rig.yaml.",
+    )
+    ports.add_argument("--ports", choices=("alsa", "jack"), help="what offers the ports")
+
+    report = commands.add_parser(
+        "report",
+        help="print the jitter report of the running service",
+        description="Print the jitter report of the service that runs on this machine.",
+    )
+    report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
+    report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    report.add_argument("--json", action="store_true", help="as JSON instead of text")
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; return the exit status."""
+    options = _parser().parse_args(arguments)
+    try:
+        return _COMMANDS[options.command](options)
+    except BrokenPipeError:  # `routerd report | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(options: argparse.Namespace) -> int:
+    from routerd.engine.main import Options, run
+
+    folder: Path = options.folder
+    if not folder.is_dir():
+        print(
+            f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)", file=sys.stderr
+        )
+        return 1
+    state_dir = options.state_dir or default_state_dir(folder)
+    return run(
+        Options(
+            folder=folder.resolve(),
+            state_dir=state_dir.resolve(),
+            set_name=options.set_name,
+            ports=options.ports,
+            listen=options.listen,
+            token_file=options.token_file,
+            far_end_port=options.far_end,
+        )
+    )
+
+
+def default_state_dir(folder: Path) -> Path:
+    """Return where the state of a rig folder is kept when nobody says."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    home = os.environ.get("XDG_STATE_HOME")
+    base = Path(home) if home else Path.home() / ".local" / "state"
+    return base / "routerd" / str(folder.resolve()).strip("/").replace("/", "-")
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from routerd.demo import copy_rig, play
+
+    return play() if options.copy is None else copy_rig(options.copy)
+
+
+def _check(options: argparse.Namespace) -> int:
+    from routerd.desk.check import check
+
+    return check(options.folder, options.set_name, options.schemas)
+
+
+def _ports(options: argparse.Namespace) -> int:
+    from routerd.core.errors import PortError
+    from routerd.ports.describe import describe_ports
+
+    try:
+        print(describe_ports(options.ports))
+    except PortError as error:
+        print(f"routerd: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    from routerd.desk.client import print_report
+
+    return print_report(options.listen, options.token_file, as_json=options.json)
+
+
+_COMMANDS = {"run": _run, "demo": _demo, "check": _check, "ports": _ports, "report": _report}
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,158 @@
+"""The engine's end of the link: reads what the desk asks, writes batches, never waits for it.
+
+Books arrive as pieces and are compiled here, song by song, on the event loop's thread; the show only
+ever sees the finished book. A slow desk costs tick records (counted and told), never time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Callable
+from time import monotonic_ns
+from typing import Any
+
+from routerd.core.compiler import CompiledBook, Compiler
+from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model import Action, SetList, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.show import Command
+from routerd.engine.worker import Worker
+from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+
+BACKLOG_LIMIT = 1_000_000
+"""Bytes that may wait for a slow desk before tick records are dropped."""
+
+
+class DeskLink:
+    """One connection to one desk process; a new desk gets a new one."""
+
+    def __init__(
+        self,
+        worker: Worker,
+        loaded: Callable[[CompiledBook], None],
+        refused: Callable[[list[str]], None],
+        ponged: Callable[[], None],
+    ) -> None:
+        self._worker = worker
+        self._loaded = loaded
+        self._refused = refused
+        self._ponged = ponged
+        self._compiler: Compiler | None = None
+        self._set_list: SetList | None = None
+        self._writer: asyncio.StreamWriter | None = None
+        self._dropped: list[TickRecord] = []
+        self._dropped_count = 0
+
+    async def serve(self, end: socket.socket, greeting: dict[str, Any]) -> None:
+        """Talk to the desk at the other end until it goes."""
+        reader, writer = await asyncio.open_connection(sock=end)
+        self._writer = writer
+        self.send("hello", greeting)
+        self.send("snapshot", self._worker.show.snapshot())
+        unpacker = Unpacker()
+        try:
+            while data := await reader.read(65536):
+                for message in unpacker.feed(data):
+                    if isinstance(message, Message):
+                        self._take(message)
+        except (ConnectionError, LinkError) as error:
+            self.send("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"})
+        finally:
+            self._writer = None
+            writer.close()
+
+    def send(self, kind: str, body: Any) -> None:
+        """Send one message, if there is a desk."""
+        if self._writer is not None:
+            self._writer.write(pack_message(kind, body))
+
+    def send_ticks(self, records: list[TickRecord]) -> None:
+        """Send a batch of tick records, or drop and count it when the desk is too slow."""
+        if self._writer is None or not records:
+            return
+        if self._writer.transport.get_write_buffer_size() > BACKLOG_LIMIT:
+            self._dropped += records
+            self._dropped = [self._dropped[0], *self._dropped[-1:]]
+            self._dropped_count += len(records)
+            return
+        if self._dropped:
+            event = {"kind": "records-dropped", "at_ns": monotonic_ns(), "count": self._dropped_count}
+            event |= {"from_tick": self._dropped[0].tick, "to_tick": self._dropped[-1].tick}
+            self._dropped, self._dropped_count = [], 0
+            self.send("event", event)
+        self._writer.write(pack_ticks(records))
+
+    def _take(self, message: Message) -> None:
+        handler = _HANDLERS.get(message.kind)
+        if handler is None:
+            raise LinkError(f"unknown message {message.kind!r}")
+        handler(self, message.body)
+
+    # What the desk says
+
+    def _rig(self, body: Any) -> None:
+        self._compiler = Compiler(rig_from_plain(body), self._worker.show.book)
+
+    def _song(self, body: Any) -> None:
+        if self._compiler is None:
+            raise LinkError("a song before a rig")
+        try:
+            self._compiler.add(song_from_plain(body))
+        except (KeyError, ValueError) as error:
+            self._compiler = None
+            raise LinkError(f"song {body.get('identifier')!r} does not fit the rig: {error!r}") from error
+
+    def _take_set_list(self, body: Any) -> None:
+        self._set_list = set_list_from_plain(body)
+
+    def _commit(self, body: Any) -> None:
+        generation, begin = body["generation"], body.get("place")
+        compiler, self._compiler = self._compiler, None
+        try:
+            if compiler is None or self._set_list is None:
+                raise LinkError("a commit without a whole book")
+            book = compiler.finish(self._set_list)
+        except (LinkError, KeyError) as error:
+            self.send("loaded", {"generation": generation, "error": repr(error)})
+            return
+        self._worker.call(lambda now_ns: self._worker.show.load(book, generation, now_ns, begin))
+        self._loaded(book)
+        self.send("loaded", {"generation": generation, "error": None})
+
+    def _order(self, body: Any) -> None:
+        set_list = set_list_from_plain(body["set_list"])
+        self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
+
+    def _command(self, body: Any) -> None:
+        command = Command(Action(body["action"]), body.get("argument"), body.get("when") == "bar")
+        self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
+
+    def _ask(self, number: int, function: Callable[[int], None]) -> None:
+        """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
+        answer: dict[str, Any] = {"id": number, "error": None, "missing": False}
+
+        def carry_out(now_ns: int) -> None:
+            try:
+                function(now_ns)
+            except CommandError as refusal:
+                answer["error"], answer["missing"] = str(refusal), isinstance(refusal, NotFoundError)
+
+        self._worker.call(carry_out, lambda: self._worker.post("reply", (self, answer)))
+
+    def _pong(self, _body: Any) -> None:
+        self._ponged()
+
+    def _refuse(self, body: Any) -> None:
+        self._refused([str(problem) for problem in body["problems"]])
+
+
+_HANDLERS: dict[str, Callable[[DeskLink, Any], None]] = {
+    "rig": DeskLink._rig,
+    "song": DeskLink._song,
+    "set-list": DeskLink._take_set_list,
+    "commit": DeskLink._commit,
+    "order": DeskLink._order,
+    "command": DeskLink._command,
+    "pong": DeskLink._pong,
+    "refuse": DeskLink._refuse,
+}

@@ -1,0 +1,239 @@
+"""The engine process: puts worker, ports, link and supervision together, and takes them down cleanly."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import gc
+import os
+import signal
+import sys
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic_ns
+from typing import Any
+
+from routerd.core.compiler import CompiledBook
+from routerd.core.errors import RouterdError
+from routerd.core.show import Show
+from routerd.core.units import NS_PER_S
+from routerd.engine.desk_link import DeskLink
+from routerd.engine.notify import Notifier
+from routerd.engine.port_keeper import PortKeeper
+from routerd.engine.realtime import Facts, calm_interpreter, prepare_process
+from routerd.engine.supervisor import Supervisor
+from routerd.engine.worker import Worker
+from routerd.ports import open_system
+
+FLUSH_EVERY_S = 0.05
+COUNTERS_EVERY_S = 1.0
+TICK_FRESH_NS = NS_PER_S
+"""Ready only when the last tick is younger than this (at 10 BPM ticks are 250 ms apart)."""
+
+DRAIN_S = 0.4
+"""How long a stop waits for the last messages to leave slow wires."""
+
+THREAD_STACK_BYTES = 512 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What `routerd run` was asked. `ports` is "alsa", "jack", "simulated" or None for what is there."""
+
+    folder: Path
+    state_dir: Path
+    set_name: str | None = None
+    ports: str | None = None
+    listen: str = "127.0.0.1:8473"
+    token_file: Path | None = None
+    far_end_port: int = 0
+
+
+class Engine:
+    """One run of the service."""
+
+    def __init__(self, options: Options) -> None:
+        self._options = options
+        self._started_ns = monotonic_ns()
+        self._system = open_system(options.ports, far_end_port=options.far_end_port)
+        self._facts: Facts = prepare_process()
+        self._worker = Worker(Show(monotonic_ns()), self._tell)
+        self._keeper = PortKeeper(self._system, self._worker, self._tell_ports)
+        self._notifier = Notifier.from_environment(os.environ)
+        self._supervisor = Supervisor(self._desk_arguments(), self._make_link, self._greet, _say)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._told = False
+        self._ready = False
+        self._ended: asyncio.Event | None = None
+        self._status = 0
+
+    async def run(self) -> int:
+        """Run until a signal or a refusal; return the exit status."""
+        self._loop = asyncio.get_running_loop()
+        self._ended = asyncio.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            self._loop.add_signal_handler(number, self._ended.set)
+        threading.stack_size(THREAD_STACK_BYTES)
+        clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
+        clock.start()
+        self._keeper.thread.start()
+        calm_interpreter()
+        tasks = [
+            asyncio.create_task(self._supervisor.run()),
+            asyncio.create_task(self._flush_regularly()),
+            asyncio.create_task(self._look_after(clock)),
+        ]
+        ending = asyncio.create_task(self._ended.wait())
+        await asyncio.wait([*tasks, ending], return_when=asyncio.FIRST_COMPLETED)
+        for task in tasks:
+            if task.done() and task.exception() is not None:
+                _say(f"engine: {task.exception()!r}")
+                self._status = 1
+        await self._shut_down(tasks, clock)
+        return self._status
+
+    async def _shut_down(self, tasks: list[asyncio.Task[None]], clock: threading.Thread) -> None:
+        self._notifier.stopping()
+        silent = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        show = self._worker.show
+        self._worker.call(show.shut_down, lambda: loop.call_soon_threadsafe(silent.set))  # type: ignore[arg-type]
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(silent.wait(), DRAIN_S)
+            until_ns = monotonic_ns() + int(DRAIN_S * NS_PER_S)
+            while not show.drained(monotonic_ns()) and monotonic_ns() < until_ns:  # noqa: ASYNC110
+                await asyncio.sleep(0.005)  # a wire sets no event when its last byte has left
+        self._flush()
+        stopping = asyncio.create_task(self._supervisor.stop())
+        self._worker.stop()
+        clock.join(0.2)
+        self._keeper.stop()
+        await stopping
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    # Towards the desk
+
+    def _desk_arguments(self) -> list[str]:
+        options = self._options
+        arguments = ["--folder", str(options.folder), "--listen", options.listen]
+        arguments += ["--state-dir", str(options.state_dir)]
+        if options.set_name is not None:
+            arguments += ["--set", options.set_name]
+        if options.token_file is not None:
+            arguments += ["--token-file", str(options.token_file)]
+        return arguments
+
+    def _make_link(self, ponged: Any) -> DeskLink:
+        return DeskLink(self._worker, self._loaded, self._refused, ponged)
+
+    def _greet(self) -> dict[str, object]:
+        self._told_ports()
+        return {
+            "pid": os.getpid(),
+            "ports": self._system.kind,
+            "generation": self._worker.show.generation,
+            "realtime": self._facts.plain(),
+            "started_ns": self._started_ns,
+            "desk_restarts": self._supervisor.restarts,
+            "port_states": self._keeper.states(),
+        }
+
+    def _loaded(self, book: CompiledBook) -> None:
+        self._keeper.keep(book)
+        calm_interpreter()
+
+    def _refused(self, problems: list[str]) -> None:
+        """The desk cannot start and there is no show to protect: say why and end."""
+        if self._worker.show.generation or self._ended is None:
+            return
+        for problem in problems:
+            _say(problem)
+        self._status = 1
+        self._ended.set()
+
+    def _tell(self) -> None:
+        """Called by the worker, on whatever thread: have the event loop empty the outbox."""
+        if not self._told and self._loop is not None:
+            self._told = True
+            self._loop.call_soon_threadsafe(self._flush)
+
+    def _tell_ports(self) -> None:
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._told_ports)
+
+    def _told_ports(self) -> None:
+        if self._supervisor.link is not None:
+            self._supervisor.link.send("ports", self._keeper.states())
+
+    def _flush(self) -> None:
+        self._told = False
+        link = self._supervisor.link
+        records, dropped = self._worker.take_records()
+        if link is not None:
+            link.send_ticks(records)
+            if dropped is not None:
+                link.send("event", dropped)
+        outbox = self._worker.outbox
+        while outbox:
+            kind, value = outbox.popleft()
+            if kind == "lost":
+                self._keeper.lose(*value)
+            elif kind == "reply":
+                asked_by, answer = value
+                asked_by.send("reply", answer)
+            elif link is not None:
+                link.send(kind, value)
+
+    async def _flush_regularly(self) -> None:
+        while True:
+            await asyncio.sleep(FLUSH_EVERY_S)
+            self._flush()
+
+    async def _look_after(self, clock: threading.Thread) -> None:
+        """Once a second: counters, young garbage, readiness and the watchdog."""
+        worker = self._worker
+        while clock.is_alive():
+            await asyncio.sleep(min(COUNTERS_EVERY_S, self._notifier.feed_every_s or COUNTERS_EVERY_S))
+            gc.collect(0)
+            if self._supervisor.link is not None:
+                self._supervisor.link.send("counters", self._counters())
+            last_tick_ns, now_ns = worker.show.tick_due_ns, monotonic_ns()
+            fresh = now_ns - last_tick_ns < TICK_FRESH_NS
+            if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
+                self._ready = True
+                self._notifier.ready(f"{worker.show.book.rig.name}: ticking, ports are open")
+            self._notifier.feed(last_tick_ns, now_ns)
+        raise RouterdError("the clock thread has ended")
+
+    def _counters(self) -> dict[str, int]:
+        worker = self._worker
+        book = worker.show.book
+        return {
+            "messages_in": worker.received,
+            "messages_out": worker.sent,
+            "strange_messages": sum(inlet.strange for inlet in book.inlets),
+            "messages_dropped": sum(outlet.dropped for outlet in book.outlets),
+            "messages_ungated": sum(outlet.ungated for outlet in book.outlets),
+            "faults": worker.faults,
+            "events_dropped": worker.outbox_dropped,
+            "desk_restarts": self._supervisor.restarts,
+        }
+
+
+def _say(text: str) -> None:
+    """Say something to whoever started the engine, also when there is no desk to log it."""
+    with contextlib.suppress(OSError, ValueError):
+        print(f"routerd: {text}", file=sys.stderr, flush=True)
+
+
+def run(options: Options) -> int:
+    """Run the service; return its exit status."""
+    try:
+        engine = Engine(options)
+    except RouterdError as error:
+        _say(str(error))
+        return 1
+    return asyncio.run(engine.run())

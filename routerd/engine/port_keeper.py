@@ -1,0 +1,218 @@
+"""Keeps the rig's ports open: opens what is there, notices what goes, tries again what is missing.
+
+Runs on a thread of its own under SCHED_FIFO, one step below the clock, because RtMidi's input
+threads inherit the scheduling of the thread that opens a port. Listing and opening ports can hold
+the interpreter for a while, so it is done in the gap right after a tick.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from time import monotonic_ns, sleep
+from typing import Any
+
+from routerd.core.compiler import EMPTY_BOOK, CompiledBook
+from routerd.core.errors import PortError
+from routerd.core.notes import Inlet
+from routerd.core.units import NS_PER_S
+from routerd.core.wire import Outlet
+from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
+from routerd.engine.worker import Worker
+from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, match_port
+
+RETRY_S = 2.0
+"""How often ports that are missing or failed are looked for when nothing has announced itself."""
+
+_AFTER_TICK_NS = 300_000
+
+
+class PortKeeper:
+    """Opens and closes ports as the rig asks and the system offers; see the module's head."""
+
+    def __init__(self, system: PortSystem, worker: Worker, changed: Callable[[], None]) -> None:
+        self._system = system
+        self._worker = worker
+        self._changed = changed
+        self._book: CompiledBook = EMPTY_BOOK
+        self._wanted: CompiledBook | None = None
+        self._inputs: dict[Inlet, InputPort] = {}
+        self._outputs: dict[Outlet, OutputPort] = {}
+        self._errors: dict[Inlet | Outlet, str] = {}
+        self._system_error = ""
+        self._said: list[dict[str, Any]] | None = None
+        self._stir = threading.Event()
+        self._stopping = threading.Event()
+        self.scanned = threading.Event()
+        """Set once the ports of a rig have been looked for."""
+        self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
+
+    # From other threads
+
+    def keep(self, book: CompiledBook) -> None:
+        """Keep the ports of this book open from now on."""
+        self._wanted = book
+        self._stir.set()
+
+    def look(self) -> None:
+        """Look at the ports soon: some may have come or gone."""
+        self._stir.set()
+
+    def lose(self, outlet: Outlet, error: str) -> None:
+        """An output has refused a message: close it and try again."""
+        self._errors[outlet] = error
+        self._stir.set()
+
+    def stop(self) -> None:
+        """Close every port and end the thread."""
+        self._stopping.set()
+        self._stir.set()
+        self.thread.join(0.5)
+
+    def states(self) -> list[dict[str, Any]]:
+        """Return the state of each port of the rig, as the link's `ports` message has it."""
+        out: list[dict[str, Any]] = []
+        for inlet in self._book.inlets:
+            pattern = inlet.device.input_pattern
+            out.append(self._state(inlet, "input", pattern, self._inputs.get(inlet)))
+        for outlet in self._book.outlets:
+            pattern = outlet.device.output_pattern
+            out.append(self._state(outlet, "output", pattern, self._outputs.get(outlet)))
+        return out
+
+    def _state(
+        self, way: Inlet | Outlet, direction: str, pattern: str, port: InputPort | OutputPort | None
+    ) -> dict[str, Any]:
+        error = self._errors.get(way) or self._system_error or None
+        return {
+            "device": way.name,
+            "direction": direction,
+            "pattern": pattern,
+            "port": None if port is None else port.info.name,
+            "state": "open" if port is not None else "failed" if error else "missing",
+            "error": None if port is not None else error,
+        }
+
+    # The port thread
+
+    def _run(self) -> None:
+        make_thread_realtime(PORT_PRIORITY)
+        try:
+            self._system.watch(self.look)
+        except PortError as error:
+            self._system_error = str(error)
+        while True:
+            self._stir.wait(RETRY_S)
+            self._stir.clear()
+            if self._stopping.is_set():
+                break
+            if self._wanted is None:
+                continue
+            self._wait_for_gap()
+            self._scan(self._wanted)
+            if self._said != (states := self.states()):
+                self._said = states
+                self._changed()
+            self.scanned.set()
+        self._close_all()
+
+    def _wait_for_gap(self) -> None:
+        wait_ns = self._worker.show.clock.next_due_ns + _AFTER_TICK_NS - monotonic_ns()
+        if 0 < wait_ns < NS_PER_S:
+            sleep(wait_ns / NS_PER_S)
+
+    def _scan(self, book: CompiledBook) -> None:
+        if book is not self._book:
+            self._drop_removed(book)
+            self._book = book
+            provide = getattr(self._system, "provide", None)
+            if provide is not None:  # the simulation makes the ports that the rig asks for
+                provide(book.rig.devices)
+        try:
+            inputs, outputs = self._system.inputs(), self._system.outputs()
+            self._system_error = ""
+        except PortError as error:
+            inputs, outputs = [], []
+            self._system_error = str(error)
+        for inlet in book.inlets:
+            self._tend_input(inlet, inputs)
+        for outlet in book.outlets:
+            self._tend_output(outlet, outputs)
+
+    def _tend_input(self, inlet: Inlet, listed: list[PortInfo]) -> None:
+        port = self._inputs.get(inlet)
+        if port is not None:
+            if port.info in listed:
+                return
+            del self._inputs[inlet]
+            port.close()
+            self._worker.call(lambda now_ns: self._worker.show.input_lost(inlet, now_ns))
+        taken = {other.info for other in self._inputs.values()}
+        info = match_port(inlet.device.input_pattern, [i for i in listed if i not in taken])
+        if info is None:
+            self._errors.pop(inlet, None)
+            return
+        try:
+            self._inputs[inlet] = self._system.open_input(info, self._worker.receiver(inlet))
+        except PortError as error:
+            self._errors[inlet] = str(error)
+            return
+        self._errors.pop(inlet, None)
+        self._worker.call(lambda now_ns: self._worker.show.input_opened(inlet, now_ns))
+
+    def _tend_output(self, outlet: Outlet, listed: list[PortInfo]) -> None:
+        port = self._outputs.get(outlet)
+        if port is not None:
+            if port.info in listed and outlet not in self._errors:
+                return
+            del self._outputs[outlet]
+            self._detach(outlet)
+            port.close()
+        taken = {other.info for other in self._outputs.values()}
+        info = match_port(outlet.device.output_pattern, [i for i in listed if i not in taken])
+        self._errors.pop(outlet, None)
+        if info is None:
+            return
+        try:
+            opened = self._system.open_output(info)
+        except PortError as error:
+            self._errors[outlet] = str(error)
+            return
+        self._outputs[outlet] = opened
+        self._worker.call(lambda now_ns: self._attach(outlet, opened, now_ns))
+
+    def _drop_removed(self, book: CompiledBook) -> None:
+        for inlet in [inlet for inlet in self._inputs if inlet not in book.inlets]:
+            self._inputs.pop(inlet).close()
+        gone = [outlet for outlet in self._outputs if outlet not in book.outlets]
+        if gone:
+            sleep(0.05)  # the releases that the show has sent on them are still on their way
+        for outlet in gone:
+            port = self._outputs.pop(outlet)
+            self._detach(outlet)
+            port.close()
+
+    def _close_all(self) -> None:
+        for inlet in list(self._inputs):
+            self._inputs.pop(inlet).close()
+        for outlet in list(self._outputs):
+            self._outputs.pop(outlet).close()
+        self._system.close()
+
+    def _detach(self, outlet: Outlet) -> None:
+        """Take the port away from the worker; when this returns nothing is sent on it any more."""
+        done = threading.Event()
+
+        def detach(now_ns: int) -> None:
+            if self._worker.ports.pop(outlet, None) is not None:
+                self._worker.show.output_lost(outlet, now_ns)
+            done.set()
+
+        self._worker.call(detach)
+        done.wait(0.5)
+
+    # With the show at rest
+
+    def _attach(self, outlet: Outlet, port: OutputPort, now_ns: int) -> None:
+        self._worker.ports[outlet] = port
+        self._worker.show.output_opened(outlet, port.takes_pieces, now_ns)

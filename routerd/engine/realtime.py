@@ -1,0 +1,119 @@
+"""Asking the operating system for real-time treatment, and saying plainly what was granted.
+
+The clock thread runs under SCHED_FIFO, the port thread (and the input threads that inherit from it)
+one step below. Memory is locked as it is touched, so that a page never has to come from disk in a
+tick. Nothing here is needed for routerd to run; without it ticks are late when the machine is busy.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import gc
+import os
+import resource
+import sys
+import threading
+from dataclasses import dataclass
+from typing import Any
+
+CLOCK_PRIORITY = 70
+PORT_PRIORITY = 69
+
+SWITCH_INTERVAL_S = 0.0001
+"""How long another thread may keep the interpreter once the clock thread wants it."""
+
+_MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
+_PR_SET_TIMERSLACK = 29
+
+REMEDY_SCHEDULING = (
+    "allow real-time scheduling: under systemd by LimitRTPRIO=95 in the unit (routerd's own unit has it); "
+    "by hand by a line '@audio - rtprio 95' in /etc/security/limits.d/audio.conf, "
+    "the user in group audio, and a new login"
+)
+REMEDY_MEMORY = (
+    "allow locked memory: under systemd by LimitMEMLOCK=infinity in the unit; "
+    "by hand by a line '@audio - memlock unlimited' in /etc/security/limits.d/audio.conf and a new login"
+)
+
+
+@dataclass(slots=True)
+class Facts:
+    """What was granted. `scheduling` is "fifo" or "other"; remedies say how to get what was not."""
+
+    scheduling: str = "other"
+    priority: int = 0
+    memory_locked: bool = False
+    remedies: tuple[str, ...] = ()
+
+    def plain(self) -> dict[str, Any]:
+        """Return the facts as JSON values; `remedy` is one text or None."""
+        return {
+            "scheduling": self.scheduling,
+            "priority": self.priority,
+            "memory_locked": self.memory_locked,
+            "remedy": "; ".join(self.remedies) or None,
+        }
+
+
+def permitted_priority(wanted: int) -> int:
+    """Return the SCHED_FIFO priority that a thread of this process may have, 0 for none."""
+    if os.geteuid() == 0:
+        return wanted
+    soft, _ = resource.getrlimit(resource.RLIMIT_RTPRIO)
+    return wanted if soft == resource.RLIM_INFINITY else min(wanted, soft)
+
+
+def make_thread_realtime(wanted: int) -> int:
+    """Put the calling thread under SCHED_FIFO; return the priority it got, 0 when refused."""
+    libc = ctypes.CDLL(None)
+    libc.prctl(
+        _PR_SET_TIMERSLACK, 1, 0, 0, 0
+    )  # for the case that FIFO is refused: sleep to the ns, not to 50 µs
+    priority = permitted_priority(wanted)
+    if priority < 1:
+        return 0
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
+    except OSError:
+        return 0
+    return priority
+
+
+def lock_memory() -> bool:
+    """Lock this process's memory as it is touched; False when not permitted.
+
+    Only tried without a limit: under a limit a later allocation, not this call, would fail.
+    """
+    soft, _ = resource.getrlimit(resource.RLIMIT_MEMLOCK)
+    if soft != resource.RLIM_INFINITY and os.geteuid() != 0:
+        return False
+    libc = ctypes.CDLL(None, use_errno=True)
+    return bool(libc.mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT) == 0)
+
+
+def calm_interpreter() -> None:
+    """Hand the interpreter over fast, and keep the collector from walking the heap on its own."""
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+
+
+def prepare_process() -> Facts:
+    """Lock memory and find out what the threads of this process may have; thread priority is set by each."""
+    facts = Facts()
+    remedies = []
+    got: list[int] = []
+    trial = threading.Thread(target=lambda: got.append(make_thread_realtime(CLOCK_PRIORITY)))
+    trial.start()
+    trial.join()
+    facts.priority = got[0]
+    if facts.priority:
+        facts.scheduling = "fifo"
+    else:
+        remedies.append(REMEDY_SCHEDULING)
+    facts.memory_locked = lock_memory()
+    if not facts.memory_locked:
+        remedies.append(REMEDY_MEMORY)
+    facts.remedies = tuple(remedies)
+    return facts

@@ -1,0 +1,125 @@
+"""Starts the desk, and starts it again when it dies or hangs. The clock does not notice."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import socket
+import sys
+from collections.abc import Callable
+from time import monotonic
+
+from routerd.engine.desk_link import DeskLink
+
+PING_EVERY_S = 0.5
+SILENT_S = 2.0
+"""A desk that has answered before and then is silent for so long is killed."""
+
+FIRST_ANSWER_S = 20.0
+"""How long a desk may take to answer for the first time: it loads the folder meanwhile."""
+
+PAUSE_S = (0.0, 0.25, 0.5, 1.0)
+"""Before the first, second, ... restart in a row; the last one stays."""
+
+STEADY_S = 10.0
+"""A desk that has lived so long starts the row of pauses again."""
+
+
+class Supervisor:
+    """Owns the desk process. `link` is the connection to the desk that runs now."""
+
+    def __init__(
+        self,
+        desk_arguments: list[str],
+        make_link: Callable[[Callable[[], None]], DeskLink],
+        greet: Callable[[], dict[str, object]],
+        say: Callable[[str], None],
+    ) -> None:
+        self._arguments = desk_arguments
+        self._make_link = make_link
+        self._greet = greet
+        self._say = say
+        self._process: asyncio.subprocess.Process | None = None
+        self._answered_s = 0.0
+        self._patience_s = FIRST_ANSWER_S
+        self.link: DeskLink | None = None
+        self.restarts = 0
+
+    async def run(self) -> None:
+        """Keep a desk running until cancelled."""
+        in_a_row = 0
+        while True:
+            began_s = monotonic()
+            code = await self._run_once()
+            in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
+            self.restarts += 1
+            self._say(f"the desk has ended ({_ending(code)}); starting it again, the clock goes on")
+            await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
+
+    async def stop(self) -> None:
+        """End the desk: it goes by itself when the link closes, and is killed when it does not."""
+        process = self._process
+        if process is None or process.returncode is not None:
+            return
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
+        try:
+            await asyncio.wait_for(process.wait(), 0.3)
+        except TimeoutError:
+            self._kill()
+
+    async def _run_once(self) -> int:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+        with ours, theirs:
+            theirs.set_inheritable(True)
+            self._process = await asyncio.create_subprocess_exec(
+                sys.executable,
+                "-m",
+                "routerd.desk",
+                "--fd",
+                str(theirs.fileno()),
+                *self._arguments,
+                pass_fds=[theirs.fileno()],
+                stdin=asyncio.subprocess.DEVNULL,
+            )
+            theirs.close()
+            self._answered_s, self._patience_s = monotonic(), FIRST_ANSWER_S
+            self.link = self._make_link(self._ponged)
+            serving = asyncio.create_task(self.link.serve(ours, self._greet()))
+            watching = asyncio.create_task(self._watch(self.link))
+            try:
+                code = await self._process.wait()
+            finally:
+                for task in (watching, serving):
+                    task.cancel()
+                await asyncio.gather(watching, serving, return_exceptions=True)
+                self.link = None
+            return code
+
+    async def _watch(self, link: DeskLink) -> None:
+        number = 0
+        while True:
+            await asyncio.sleep(PING_EVERY_S)
+            number += 1
+            link.send("ping", {"n": number})
+            if monotonic() - self._answered_s > self._patience_s:
+                self._say(f"the desk has been silent for {self._patience_s:.0f} s: killing it")
+                self._kill()
+                return
+
+    def _ponged(self) -> None:
+        self._answered_s, self._patience_s = monotonic(), SILENT_S
+
+    def _kill(self) -> None:
+        if self._process is not None and self._process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()
+
+
+def _ending(code: int) -> str:
+    if code >= 0:
+        return f"exit status {code}"
+    with contextlib.suppress(ValueError):
+        return signal.Signals(-code).name
+    return f"signal {-code}"

@@ -1,0 +1,244 @@
+"""The real-time worker: the one thread that the show belongs to, and the way of inputs into it.
+
+The show is single-threaded; whoever holds the baton may call it. The clock thread takes the baton
+for every tick. An input thread puts its message into the inbox and, when the baton is free, carries
+everything in the inbox through the show itself: a message then costs no change of thread. When the
+baton is taken, its holder empties the inbox before it lets go. Threads that are not real-time only
+ever put calls into the inbox and wake the clock thread, so none of them can hold the baton while
+the machine is busy with something else.
+
+Nothing here logs, parses or waits for anything but the next deadline. What others should know goes
+into bounded queues (`records`, `outbox`) that the event loop empties; overflow is counted and told.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections import deque
+from collections.abc import Callable
+from time import monotonic_ns
+from typing import Any
+
+from routerd.core.errors import PortError
+from routerd.core.messages import TICK_BYTES
+from routerd.core.notes import Inlet
+from routerd.core.show import Show
+from routerd.core.wire import Outlet
+from routerd.engine.realtime import CLOCK_PRIORITY, make_thread_realtime
+from routerd.link.messages import TickRecord
+from routerd.ports.base import OutputPort, Received
+
+SPIN_NS = 100_000
+"""The thread wakes this long before a deadline and watches the clock for the rest. Shorter than the
+interpreter's switch interval plus this would let another thread take the interpreter in between."""
+
+RECORD_LIMIT = 20_000
+OUTBOX_LIMIT = 5_000
+TICK_CHECK_EVERY = 16
+"""After so many sends in one go, look whether a tick has come due meanwhile."""
+
+Note = tuple[str, Any]
+"""For the event loop: ("snapshot" | "event" | "lost", value)."""
+
+
+class Worker:
+    """Runs a show. `call` and `receiver` may be used from any thread, `run` is the clock thread's body."""
+
+    def __init__(self, show: Show, tell: Callable[[], None]) -> None:
+        self.show = show
+        self.ports: dict[Outlet, OutputPort] = {}
+        self.records: deque[TickRecord] = deque()
+        self.outbox: deque[Note] = deque()
+        self.priority = 0
+        self.received = 0
+        self.sent = 0
+        self.faults = 0
+        self.last_fault = ""
+        self.records_dropped = 0
+        self.outbox_dropped = 0
+        self._dropped_span: tuple[int, int] | None = None
+        self._tell = tell
+        self._inbox: deque[tuple[Inlet | None, Any, int]] = deque()
+        self._baton = threading.Lock()
+        self._wake = threading.Lock()
+        self._wake.acquire()
+        self._planned_ns = 0
+        self._revision = -1
+        self._stopping = False
+
+    # From other threads
+
+    def receiver(self, inlet: Inlet) -> Received:
+        """Return what an input port of that inlet's device calls with each message."""
+        inbox = self._inbox
+
+        def received(data: bytes, at_ns: int) -> None:
+            inbox.append((inlet, data, at_ns))
+            self._carry()
+
+        return received
+
+    def call(self, function: Callable[[int], None], then: Callable[[], None] | None = None) -> None:
+        """Have the clock thread call `function(now_ns)` with the show at rest; returns at once.
+
+        `then` is called on the clock thread when the effects are out and their snapshot is in the outbox.
+        """
+        self._inbox.append((None, (function, then), 0))
+        self._rouse()
+
+    def post(self, kind: str, value: Any) -> None:
+        """Put something into the outbox for the event loop."""
+        if len(self.outbox) >= OUTBOX_LIMIT:
+            self.outbox_dropped += 1
+            return
+        self.outbox.append((kind, value))
+        self._tell()
+
+    def stop(self) -> None:
+        """Let `run` return."""
+        self._stopping = True
+        self._rouse()
+
+    def take_records(self) -> tuple[list[TickRecord], dict[str, Any] | None]:
+        """Return the tick records so far and, when some had to be dropped, an event that says which."""
+        records = self.records
+        taken = [records.popleft() for _ in range(len(records))]
+        span, self._dropped_span = self._dropped_span, None
+        if span is None:
+            return taken, None
+        count, self.records_dropped = self.records_dropped, 0
+        return taken, {
+            "kind": "records-dropped",
+            "at_ns": monotonic_ns(),
+            "count": count,
+            "from_tick": span[0],
+            "to_tick": span[1],
+        }
+
+    # The clock thread
+
+    def run(self) -> None:
+        """Keep time until `stop`."""
+        self.priority = make_thread_realtime(CLOCK_PRIORITY)
+        show = self.show
+        while not self._stopping:
+            with self._baton:
+                self._drain()
+                deadline_ns = show.next_deadline_ns()
+                now_ns = monotonic_ns()
+                if deadline_ns - now_ns <= SPIN_NS:
+                    while now_ns < deadline_ns:
+                        now_ns = monotonic_ns()
+                    self._guard(show.advance, now_ns)
+                    self._flush()
+                    continue
+                self._planned_ns = deadline_ns
+            if self._inbox:
+                continue
+            self._wake.acquire(timeout=max(0, deadline_ns - SPIN_NS - monotonic_ns()) / 1e9)
+
+    def _rouse(self) -> None:
+        with contextlib.suppress(RuntimeError):  # it has been woken already
+            self._wake.release()
+
+    # With the baton
+
+    def _carry(self) -> None:
+        while self._inbox and self._baton.acquire(blocking=False):
+            try:
+                self._drain()
+                earlier = self.show.next_deadline_ns() < self._planned_ns
+            finally:
+                self._baton.release()
+            if earlier:
+                self._rouse()
+
+    def _drain(self) -> None:
+        inbox = self._inbox
+        show = self.show
+        while inbox:
+            inlet, what, at_ns = inbox.popleft()
+            then = None
+            if inlet is None:
+                function, then = what
+                self._guard(function, monotonic_ns())
+            else:
+                self.received += 1
+                try:
+                    show.receive(inlet, what, at_ns)
+                except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
+                    self._fault(error)
+            self._flush()
+            if then is not None:
+                then()
+
+    def _guard(self, function: Callable[[int], None], now_ns: int) -> None:
+        try:
+            function(now_ns)
+        except Exception as error:  # noqa: BLE001 - the clock goes on whatever a call did
+            self._fault(error)
+
+    def _fault(self, error: Exception) -> None:
+        self.faults += 1
+        self.last_fault = f"{type(error).__name__}: {error}"
+        self.post("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": self.last_fault})
+
+    def _flush(self) -> None:
+        """Send what the show has put into its sink; a tick that comes due meanwhile goes first."""
+        show = self.show
+        sink = show.sink
+        if sink:
+            self._send(sink)
+        if show.events:
+            for event in show.events:
+                self.post("event", event)
+            show.events.clear()
+        if show.revision != self._revision:
+            self._revision = show.revision
+            self.post("snapshot", show.snapshot())
+
+    def _send(self, sink: list[tuple[Outlet, bytes]]) -> None:
+        show = self.show
+        pending = deque(sink)
+        sink.clear()
+        count = 0
+        while pending:
+            outlet, data = pending.popleft()
+            port = self.ports.get(outlet)
+            if port is None:
+                continue
+            try:
+                port.send(data)
+            except PortError as error:
+                self._lose(outlet, error)
+                continue
+            if data is TICK_BYTES:
+                self._record(outlet, monotonic_ns())
+            count += 1
+            if (
+                count % TICK_CHECK_EVERY == 0
+                and pending
+                and show.clock.next_due_ns <= (now := monotonic_ns())
+            ):
+                self._guard(show.advance, now)
+                pending.extendleft(reversed(sink))
+                sink.clear()
+        self.sent += count
+
+    def _record(self, outlet: Outlet, sent_ns: int) -> None:
+        show = self.show
+        if len(self.records) >= RECORD_LIMIT:
+            self.records_dropped += 1
+            first = self._dropped_span[0] if self._dropped_span else show.tick_number
+            self._dropped_span = (first, show.tick_number)
+            return
+        self.records.append(
+            TickRecord(show.tick_number, show.tick_due_ns, sent_ns, outlet.number, show.song_number)
+        )
+
+    def _lose(self, outlet: Outlet, error: PortError) -> None:
+        """A port refused: it counts as gone until the port thread has opened it again."""
+        del self.ports[outlet]
+        self.show.output_lost(outlet, monotonic_ns())
+        self.post("lost", (outlet, str(error)))
