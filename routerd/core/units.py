@@ -31,6 +31,9 @@ BPM_MIN = Fraction(10)
 BPM_MAX = Fraction(480)
 """House limits on tempo: wider than any song, narrow enough to catch a slipped decimal point."""
 
+_BPM = re.compile(r"[0-9]{1,20}(\.[0-9]{1,20})?|[0-9]{1,20}/[0-9]{1,20}")
+"""What may be read as a tempo: no exponents, because 1e999999999 would keep the reader busy for hours."""
+
 _NOTE = re.compile(r"^([A-Ga-g])([#b]?)(-?\d{1,2})$")
 _SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
@@ -40,12 +43,15 @@ def parse_bpm(text: str) -> Fraction:
 
     Raises ValueError for anything else, and outside BPM_MIN to BPM_MAX.
     """
+    stripped = text.strip()
     try:
-        bpm = Fraction(text.strip())
+        if _BPM.fullmatch(stripped) is None:
+            raise ValueError("neither a decimal nor a fraction")
+        bpm = Fraction(stripped)
     except (ValueError, ZeroDivisionError) as error:
-        raise ValueError(f"{text!r} is not a tempo; write a decimal such as 121.5") from error
+        raise ValueError(f"{text[:40]!r} is not a tempo; write a decimal such as 121.5") from error
     if not BPM_MIN <= bpm <= BPM_MAX:
-        raise ValueError(f"tempo {text} is outside {BPM_MIN} to {BPM_MAX} BPM")
+        raise ValueError(f"tempo {stripped} is outside {BPM_MIN} to {BPM_MAX} BPM")
     return bpm
 
 
