@@ -2,7 +2,8 @@
 
 The clock thread runs under SCHED_FIFO, the port thread (and the input threads that inherit from it)
 one step below. Memory is locked as it is touched, so that a page never has to come from disk in a
-tick. Nothing here is needed for routerd to run; without it ticks are late when the machine is busy.
+tick, and the processor is asked to stay out of sleep that it wakes from slowly. Nothing here is
+needed for routerd to run; without it ticks are late when the machine is busy.
 """
 
 from __future__ import annotations
@@ -34,15 +35,21 @@ REMEDY_MEMORY = (
     "allow locked memory: under systemd by LimitMEMLOCK=infinity in the unit; "
     "by hand by a line '@audio - memlock unlimited' in /etc/security/limits.d/audio.conf and a new login"
 )
+REMEDY_IDLE = (
+    "allow short wake-ups: write access to /dev/cpu_dma_latency, by a udev rule "
+    """'KERNEL=="cpu_dma_latency", GROUP="audio", MODE="0660"' """
+    "and the user in group audio"
+)
 
 
 @dataclass(slots=True)
 class Facts:
-    """What was granted. `scheduling` is "fifo" or "other"; remedies say how to get what was not."""
+    """What was granted. `scheduling` is "fifo" or "other"; `idle_held`: processors wake at once."""
 
     scheduling: str = "other"
     priority: int = 0
     memory_locked: bool = False
+    idle_held: bool = False
     remedies: tuple[str, ...] = ()
 
     def plain(self) -> dict[str, Any]:
@@ -51,6 +58,7 @@ class Facts:
             "scheduling": self.scheduling,
             "priority": self.priority,
             "memory_locked": self.memory_locked,
+            "idle_held": self.idle_held,
             "remedy": "; ".join(self.remedies) or None,
         }
 
@@ -91,6 +99,19 @@ def lock_memory() -> bool:
     return bool(libc.mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT) == 0)
 
 
+def hold_idle_states() -> bool:
+    """Keep the processor out of idle states that it wakes from slowly, as long as this process lives.
+
+    The kernel's interface for it (PM QoS): an open /dev/cpu_dma_latency that holds a wish in µs.
+    """
+    try:
+        wish = os.open("/dev/cpu_dma_latency", os.O_WRONLY | os.O_CLOEXEC)
+        os.write(wish, (0).to_bytes(4, sys.byteorder))
+    except OSError:
+        return False
+    return True  # left open on purpose: closing it takes the wish back
+
+
 def calm_interpreter() -> None:
     """Hand the interpreter over fast, and keep the collector from walking the heap on its own."""
     sys.setswitchinterval(SWITCH_INTERVAL_S)
@@ -115,5 +136,8 @@ def prepare_process() -> Facts:
     facts.memory_locked = lock_memory()
     if not facts.memory_locked:
         remedies.append(REMEDY_MEMORY)
+    facts.idle_held = hold_idle_states()
+    if not facts.idle_held:
+        remedies.append(REMEDY_IDLE)
     facts.remedies = tuple(remedies)
     return facts

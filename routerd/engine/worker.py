@@ -128,9 +128,10 @@ class Worker:
                 deadline_ns = show.next_deadline_ns()
                 now_ns = monotonic_ns()
                 if deadline_ns - now_ns <= SPIN_NS:
-                    while now_ns < deadline_ns:
-                        now_ns = monotonic_ns()
-                    self._guard(show.advance, now_ns)
+                    # worked out ahead, as at the deadline, so that only the sending is left for it
+                    self._guard(show.advance, max(now_ns, deadline_ns))
+                    while monotonic_ns() < deadline_ns:
+                        pass
                     self._flush()
                     continue
                 self._planned_ns = deadline_ns
