@@ -1,0 +1,312 @@
+"""The demo: the real service on simulated devices at true speed, and someone who plays it.
+
+Nothing is canned. The service runs as `routerd run` would; this module is the band: it plays the
+controller keyboard and the foot switch through the simulation's far end, asks the API as curl would,
+hears what reaches each device, and tells it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections import Counter
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from routerd.core import messages
+from routerd.ports.far_end import FarEnd
+
+SWITCH_CHANNEL = 15
+"""The foot switch board sends on channel 16."""
+
+START_WAIT_S = 15.0
+
+_PHRASE = (62, 65, 69, 72, 70, 69, 65, 64)
+"""An invented phrase in D minor, one note a half beat."""
+
+
+def rig_folder() -> Path:
+    """Return the demo's rig folder: inside the installed package, or beside it in a checkout."""
+    inside = Path(str(resources.files("routerd"))) / "configs" / "demo"
+    return inside if inside.is_dir() else Path(__file__).parent.parent / "configs" / "demo"
+
+
+def copy_rig(target: Path) -> int:
+    """Copy the demo's rig folder to `target`, which must not exist yet; return the exit status."""
+    if target.exists():
+        print(f"routerd: {target} is there already; give a folder that is not", file=sys.stderr)
+        return 1
+    shutil.copytree(rig_folder(), target)
+    print(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")
+    return 0
+
+
+def play() -> int:
+    """Play the demo; return the exit status of the service."""
+    with tempfile.TemporaryDirectory(prefix="routerd-demo-") as state_dir:
+        service = _Service(Path(state_dir))
+        try:
+            service.wait_until_ready()
+            with FarEnd(("127.0.0.1", service.far_end_port)) as far_end:
+                _Evening(service, far_end).play()
+            print("\nThe jitter report of this half minute (routerd report prints it at any time):\n")
+            print(service.text("/v1/report?format=text"))
+        except (_DemoError, OSError) as error:
+            print(f"routerd: the demo cannot go on: {error}", file=sys.stderr)
+            service.stop()
+            return 1
+        _say("Ctrl-C or SIGTERM: the rig is silenced, transport stopped, ports closed.")
+        return service.stop()
+
+
+class _DemoError(Exception):
+    pass
+
+
+class _Service:
+    """`routerd run` on the demo's rig, and its API."""
+
+    def __init__(self, state_dir: Path) -> None:
+        self.far_end_port = _free_port(socket.SOCK_DGRAM)
+        listen = f"127.0.0.1:{_free_port(socket.SOCK_STREAM)}"
+        self._base = f"http://{listen}"
+        self._log = (state_dir / "log").open("w+")
+        command = [sys.executable, "-m", "routerd.cli", "run", str(rig_folder()), "--ports", "simulated"]
+        command += ["--listen", listen, "--state-dir", str(state_dir), "--far-end", str(self.far_end_port)]
+        self._process = subprocess.Popen(  # noqa: S603 - our own interpreter, our own arguments
+            command, stdin=subprocess.DEVNULL, stderr=self._log
+        )
+        _say(
+            f"$ routerd run {rig_folder().name} --ports simulated      (the API is at {self._base}/v1/status)"
+        )
+
+    def wait_until_ready(self) -> None:
+        """Wait until a song is on and every port is open."""
+        until_s = time.monotonic() + START_WAIT_S
+        while time.monotonic() < until_s:
+            if self._process.poll() is not None:
+                self._log.seek(0)
+                raise _DemoError(f"the service has ended: {self._log.read()[-2000:]}")
+            with contextlib.suppress(OSError, KeyError):
+                status = self.get("/v1/status")
+                if status["song"] and all(port["state"] == "open" for port in status["ports"]):
+                    return
+            time.sleep(0.1)
+        raise _DemoError(f"the service was not ready within {START_WAIT_S:.0f} s")
+
+    def get(self, path: str) -> Any:
+        """GET, as JSON."""
+        return json.loads(self.text(path))
+
+    def text(self, path: str, data: bytes | None = None) -> str:
+        """GET, or POST with `data`."""
+        request = urllib.request.Request(self._base + path, data=data)  # noqa: S310 - http to ourselves
+        with urllib.request.urlopen(request, timeout=5) as answer:  # noqa: S310
+            return str(answer.read().decode())
+
+    def post(self, path: str, body: dict[str, Any] | None = None) -> None:
+        """POST, and show the curl line that does the same."""
+        data = b"" if body is None else json.dumps(body).encode()
+        shown = "" if body is None else f" -d '{json.dumps(body)}'"
+        _say(f"$ curl -X POST {self._base}{path}{shown}")
+        self.text(path, data)
+
+    def stop(self) -> int:
+        """Stop the service as Ctrl-C would; return its exit status."""
+        if self._process.poll() is None:
+            self._process.send_signal(signal.SIGTERM)
+        try:
+            return self._process.wait(5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            return 1
+        finally:
+            self._log.close()
+
+
+class _Ear:
+    """Hears what reaches the devices, on a thread of its own."""
+
+    def __init__(self, far_end: FarEnd) -> None:
+        self._far_end = far_end
+        self._lock = threading.Lock()
+        self._heard: list[tuple[str, int, bytes]] = []
+        self._closing = False
+        self._thread = threading.Thread(target=self._listen, daemon=True)
+        far_end.listen()
+        self._thread.start()
+
+    def _listen(self) -> None:
+        while not self._closing:
+            arrival = self._far_end.receive(0.2)
+            if arrival is not None:
+                with self._lock:
+                    self._heard.append((arrival.device, arrival.arrival_ns, arrival.data))
+
+    def take(self) -> list[tuple[str, int, bytes]]:
+        """Return what has been heard since the last call."""
+        with self._lock:
+            heard, self._heard = self._heard, []
+        return heard
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._closing = True
+        self._thread.join(1)
+
+
+class _Evening:
+    """Three songs in half a minute."""
+
+    def __init__(self, service: _Service, far_end: FarEnd) -> None:
+        self._service = service
+        self._far_end = far_end
+        self._ear = _Ear(far_end)
+
+    def play(self) -> None:
+        """Play them, and tell what reaches the devices."""
+        try:
+            self._where()
+            self._tell("The song is on: every device has been put on its sound.")
+            self._press(82, "start")
+            self._phrase(121.5, 8)
+            self._tell("The keyboard plays; notes go where the first section sends them.")
+            self._press(84, "section 2")
+            self._phrase(121.5, 8)
+            self._tell("Same keys, other section: other routes.")
+            self._held_over_a_change()
+            self._phrase(87, 4)
+            self._where()
+            self._tell(
+                "The new song starts its sequencers by itself, and a patch dump goes out between ticks."
+            )
+            self._service.post("/v1/song", {"title": "Weather Room"})
+            self._where()
+            self._service.post("/v1/start", {"when": "bar"})
+            self._phrase(140, 12)
+            self._tell("Asked for by title, started exactly on the next bar.")
+            self._press(83, "stop")
+            self._press(86, "panic")
+            time.sleep(0.3)
+            self._tell("Panic: what sounded is released, every channel of every device told to be silent.")
+        finally:
+            self._ear.close()
+
+    def _press(self, number: int, meaning: str) -> None:
+        _say(f"foot switch: {meaning}")
+        for value in (127, 0):
+            self._far_end.play("pedals", messages.controller(SWITCH_CHANNEL, number, value))
+            time.sleep(0.08)
+
+    def _phrase(self, bpm: float, notes: int) -> None:
+        half_beat_s = 30 / bpm
+        for i in range(notes):
+            note = _PHRASE[i % len(_PHRASE)]
+            self._far_end.play("keys", messages.note_on(0, note, 70 + 5 * (i % 4)))
+            time.sleep(half_beat_s * 0.8)
+            self._far_end.play("keys", messages.note_off(0, note))
+            time.sleep(half_beat_s * 0.2)
+
+    def _held_over_a_change(self) -> None:
+        _say("keyboard: holds D4 while the foot goes to the next song")
+        self._far_end.play("keys", messages.note_on(0, 62, 90))
+        time.sleep(0.3)
+        self._ear.take()
+        self._press(80, "next")
+        time.sleep(0.5)
+        during = self._releases()
+        self._far_end.play("keys", messages.note_off(0, 62))
+        time.sleep(0.2)
+        after = self._releases()
+        _say(f"  note-offs for it before the key came up: {during or 'none'}; after: {after or 'none'}")
+        _say("  a release follows the way of its press, whatever has changed since")
+
+    def _releases(self) -> str:
+        found = [device for device, _, data in self._ear.take() if data[0] & 0xF0 == messages.NOTE_OFF]
+        return ", ".join(f"{device} x{count}" for device, count in Counter(found).items())
+
+    def _where(self) -> None:
+        status = self._service.get("/v1/status")
+        _say(_one_line(status))
+
+    def _tell(self, headline: str) -> None:
+        time.sleep(0.25)
+        _say(headline)
+        by_device: dict[str, list[bytes]] = {}
+        for device, _, data in self._ear.take():
+            by_device.setdefault(device, []).append(data)
+        for device, heard in by_device.items():
+            _say(f"  {device:<16} {_summary(heard)}")
+
+
+def _summary(heard: list[bytes]) -> str:
+    counts: Counter[str] = Counter()
+    for data in heard:
+        counts[_name(data)] += 1
+    pieces = sum(len(data) for data in heard if data[0] == messages.SYSEX or data[0] < 0x80)
+    words = [f"{name} x{count}" if count > 1 else name for name, count in counts.items() if name]
+    if pieces:
+        words.append(f"{pieces} bytes of patch dump")
+    return ", ".join(words)
+
+
+_REALTIME_NAMES = {
+    messages.TICK: "tick",
+    messages.START: "START",
+    messages.CONTINUE: "CONTINUE",
+    messages.STOP: "STOP",
+}
+_CHANNEL_NAMES = {
+    messages.NOTE_OFF: "note off",
+    messages.NOTE_ON: "note on",
+    messages.CONTROLLER: "controller",
+    messages.PROGRAM: "program change",
+    messages.BEND: "bend",
+}
+
+
+def _name(data: bytes) -> str:
+    if data[0] in _REALTIME_NAMES:
+        return _REALTIME_NAMES[data[0]]
+    return _CHANNEL_NAMES.get(data[0] & 0xF0, "")
+
+
+def _one_line(status: dict[str, Any]) -> str:
+    song, section = status["song"], status["section"]
+    words = [f'on: "{song["title"]}"', f"{status['tempo']['bpm']} BPM"]
+    if section:
+        words.append(f"section {section['name']}")
+    words.append(f"transport {status['transport']}")
+    checklist = list(_checklist(song))
+    if checklist:
+        words.append("by hand: " + "; ".join(checklist))
+    return ", ".join(words)
+
+
+def _checklist(song: dict[str, Any]) -> Iterator[str]:
+    yield from song.get("checklist", ())
+
+
+_BEGAN_S = time.monotonic()
+
+
+def _say(text: str) -> None:
+    print(f"{time.monotonic() - _BEGAN_S:5.1f} s  {text}", flush=True)
+
+
+def _free_port(kind: socket.SocketKind) -> int:
+    with socket.socket(socket.AF_INET, kind) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
