@@ -1,0 +1,47 @@
+"""`routerd check`: every mistake of a rig folder on a terminal, or what the folder holds."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING
+
+from routerd.desk.config import json_schemas, load_folder
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def check(folder: Path, set_name: str | None, schemas: Path | None) -> int:
+    """Print the problems of `folder`, one a line, or a summary; return 1 when there are any, else 0.
+
+    `schemas` is a folder that gets the JSON Schema of each kind of file, for editors.
+    """
+    if schemas is not None:
+        try:
+            _write_schemas(schemas)
+        except OSError as error:
+            print(f"routerd: cannot write schemas to {schemas}: {error.strerror}", file=sys.stderr)
+            return 1
+    loaded = load_folder(folder, set_name)
+    if loaded.book is None:
+        for problem in loaded.problems:
+            print(problem)
+        count = len(loaded.problems)
+        print(f"{folder}: {count} problem{'s' if count != 1 else ''}", file=sys.stderr)
+        return 1
+    book = loaded.book
+    print(f"{folder}: all good")
+    print(f"  rig {book.rig.name}: {len(book.rig.devices)} devices, {len(book.rig.controls)} controls")
+    print(f"  {len(book.songs)} songs, {len(loaded.set_lists)} sets; tonight: {book.set_list.name}")
+    for number, identifier in enumerate(book.set_list.order, 1):
+        song = book.song(identifier)
+        sections = ", ".join(section.name for section in song.sections) or "no sections"
+        print(f"  {number:3}. {song.title} ({sections})")
+    return 0
+
+
+def _write_schemas(folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, schema in json_schemas().items():
+        (folder / f"{name}.schema.json").write_text(json.dumps(schema, indent=2) + "\n", encoding="utf-8")
