@@ -1,0 +1,196 @@
+"""The collector: follows the ticks of every port and keeps what a report needs.
+
+Memory does not grow with the length of a show: one Series per port and per song that was played.
+Records of one port come in the order of sending. Events may come a little before or after the records
+that they explain, so gaps wait a while before they are explained.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+from routerd.desk.report.gaps import Absence, Gap, Spans, explain
+from routerd.desk.report.rows import Collected, build
+from routerd.desk.report.series import Series
+from routerd.link.messages import TickRecord
+
+NO_SONG = 65535
+
+_GAPS_WAITING = 64
+"""Gaps of one port that wait for an explanation; the oldest is settled when another comes."""
+
+_ABSENCES_KEPT = 64
+
+_SILENT_TICKS = 24
+"""A port that is this far behind the others, a quarter note, has fallen silent."""
+
+
+@dataclass(slots=True)
+class _Port:
+    """One output: where its ticks are, and what was away."""
+
+    name: str
+    series: Series
+    last: TickRecord | None = None
+    owes_ticks: bool = False
+    gaps: deque[Gap] = field(default_factory=deque)
+    absences: deque[Absence] = field(default_factory=lambda: deque(maxlen=_ABSENCES_KEPT))
+
+
+class TickLog:
+    """Collects tick records and events, and reports on them. Not for use by several threads at once."""
+
+    def __init__(self, started_ns: int) -> None:
+        """`started_ns` is the instant that the report counts its time from."""
+        self._started_ns = started_ns
+        self._outputs: list[str] = []
+        self._songs: list[str] = []
+        self._ports: dict[str, _Port] = {}
+        self._by_output: dict[int, _Port] = {}
+        self._by_song: dict[str | None, Series] = {}
+        self._skipped = Spans()
+        self._dropped = Spans()
+        self._newest: TickRecord | None = None
+
+    def name(self, outputs: list[str], songs: list[str]) -> None:
+        """Give the numbers in records that come from now on their names.
+
+        What was counted stays under the name it was counted under.
+        """
+        if outputs != self._outputs:
+            self._outputs = list(outputs)
+            self._by_output.clear()
+            for port in self._ports.values():
+                port.owes_ticks = False
+        if songs != self._songs:
+            self._settle_waiting()  # what waits was played under the old numbers
+            self._songs = list(songs)
+
+    def add(self, records: list[TickRecord]) -> None:
+        """Take a batch of records."""
+        for record in records:
+            port = self._by_output.get(record.output)
+            if port is None:
+                port = self._by_output[record.output] = self._port(record.output)
+            self._follow(port, record)
+
+    def event(self, event: dict[str, Any]) -> None:
+        """Take an event of the engine; kinds that say nothing about ticks are ignored."""
+        kind = event.get("kind")
+        if kind == "ticks-missed":
+            self._skipped.add(event["from_tick"], event["to_tick"])
+        elif kind == "records-dropped":
+            self._dropped.add(event["from_tick"], event["to_tick"])
+        elif kind in ("port-closed", "port-opened") and event.get("output") is not None:
+            _note_absence(self._port(event["output"]).absences, kind == "port-closed", event["at_ns"])
+        elif kind == "loaded":  # a new book may take the clock away from a device
+            for port in self._ports.values():
+                port.owes_ticks = False
+
+    def report(self, now_ns: int, facts: dict[str, Any]) -> dict[str, Any]:
+        """Return the report as plain JSON values, see REPORT_SCHEMA.
+
+        `facts` may hold "realtime" (as the engine's hello tells it) and "ports" (the kind of ports).
+        """
+        self._settle_waiting()
+        ports = {name: port.series for name, port in self._ports.items() if port.last is not None}
+        songs = dict(self._by_song)
+        for port in self._ports.values():
+            gap_now = self._silence(port)
+            if gap_now is None:
+                continue
+            # on copies, for this report only: the port may yet come back and explain itself
+            song = self._song_name(gap_now.after.song)
+            ports[port.name] = port.series.copy()
+            songs[song] = songs[song].copy()
+            self._settle(port, gap_now, ports[port.name], songs[song])
+        last_ns = self._newest.sent_ns if self._newest else None
+        return build(Collected(self._started_ns, last_ns, ports, songs), now_ns, facts)
+
+    def _follow(self, port: _Port, record: TickRecord) -> None:
+        last = port.last
+        song = self._song(record.song)
+        if last is not None and record.tick <= last.tick and record.due_ns <= last.due_ns:
+            port.series.doubled += 1
+            song.doubled += 1
+            return
+        if port.absences and port.absences[-1].opened_ns is None:
+            _note_absence(port.absences, False, record.sent_ns)
+        port.last = record
+        port.owes_ticks = True
+        if self._newest is None or record.due_ns > self._newest.due_ns:
+            self._newest = record
+        lateness_ns = record.sent_ns - record.due_ns
+        song.ports.add(port.name)
+        for series in (port.series, song):
+            series.add_tick(record.due_ns, lateness_ns)
+        if last is None or record.tick <= last.tick or record.due_ns <= last.due_ns:
+            return  # the first tick, or a grid that began anew: no interval to judge
+        if record.tick == last.tick + 1:
+            intended_ns = record.due_ns - last.due_ns
+            later_ns = lateness_ns - (last.sent_ns - last.due_ns)
+            for series in (port.series, song):
+                series.add_interval(intended_ns, later_ns, later_ns, record.due_ns)
+            return
+        if len(port.gaps) == _GAPS_WAITING:
+            gap = port.gaps.popleft()
+            self._settle(port, gap, port.series, self._song(gap.after.song))
+        port.gaps.append(Gap(last, record))
+
+    def _settle_waiting(self) -> None:
+        for port in self._ports.values():
+            while port.gaps:
+                gap = port.gaps.popleft()
+                self._settle(port, gap, port.series, self._song(gap.after.song))
+
+    def _settle(self, port: _Port, gap: Gap, *rows: Series) -> None:
+        """Count what became of the ticks of `gap` in every one of `rows`."""
+        outcome = explain(gap, port.absences, self._skipped, self._dropped)
+        before, after = gap
+        for series in rows:
+            series.unrecorded += outcome.unrecorded
+            series.away += outcome.away
+            for first, last in outcome.missed:
+                # the device waited until its next tick; where that has no record, until it was due
+                ended_ns = after.sent_ns if last + 1 == after.tick else gap.due_ns(last + 1)
+                series.add_missed(last - first + 1, ended_ns - gap.due_ns(first), ended_ns - gap.due_ns(last))
+            if not outcome.unrecorded and not outcome.away:
+                later_ns = (after.sent_ns - after.due_ns) - (before.sent_ns - before.due_ns)
+                deviation_ns = after.sent_ns - before.sent_ns - gap.interval_ns
+                series.add_interval(gap.interval_ns, deviation_ns, later_ns, after.due_ns)
+
+    def _silence(self, port: _Port) -> Gap | None:
+        """Return the gap from the last tick of a port that fell silent to the newest tick of any port."""
+        last, newest = port.last, self._newest
+        if last is None or newest is None or not port.owes_ticks or newest.due_ns <= last.due_ns:
+            return None
+        return Gap(last, newest) if newest.tick - last.tick > _SILENT_TICKS else None
+
+    def _port(self, output: int) -> _Port:
+        name = self._outputs[output] if output < len(self._outputs) else f"output {output}"
+        port = self._ports.get(name)
+        if port is None:
+            port = self._ports[name] = _Port(name, Series(self._started_ns))
+        return port
+
+    def _song_name(self, number: int) -> str | None:
+        if number == NO_SONG:
+            return None
+        return self._songs[number] if number < len(self._songs) else f"song {number}"
+
+    def _song(self, number: int) -> Series:
+        name = self._song_name(number)
+        series = self._by_song.get(name)
+        if series is None:
+            series = self._by_song[name] = Series(self._started_ns)
+        return series
+
+
+def _note_absence(absences: deque[Absence], closed: bool, at_ns: int) -> None:
+    is_open = not absences or absences[-1].opened_ns is not None
+    if closed and is_open:
+        absences.append(Absence(at_ns))
+    elif not closed and not is_open and at_ns > absences[-1].closed_ns:
+        absences[-1].opened_ns = at_ns

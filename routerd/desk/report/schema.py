@@ -1,0 +1,117 @@
+"""The JSON Schema (2020-12) of a report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+Plain = dict[str, Any]
+
+_COUNT: Plain = {"type": "integer", "minimum": 0}
+_TIME: Plain = {"type": ["number", "null"], "description": "µs; null: too few values for it to mean anything"}
+
+
+def _record(properties: Plain, **more: Any) -> Plain:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+        **more,
+    }
+
+
+_VERDICT = _record(
+    {
+        "grade": {"enum": ["steady", "fair", "unsteady", "bad", "failed", "unknown"]},
+        "findings": {
+            "type": "array",
+            "items": {"enum": ["missed", "doubled", "stall", "jitter", "wander", "delay", "drift"]},
+        },
+        "words": {"type": "string"},
+        "advice": {"type": "array", "items": {"type": "string"}},
+    }
+)
+
+_DRIFT = _record(
+    {
+        "ppm": {"type": "number", "description": "slope of lateness against due time"},
+        "uncertainty_ppm": {"type": "number", "minimum": 0, "description": "two standard errors"},
+        "accumulated_us": {"type": "number", "description": "what it came to from first tick to last"},
+        "found": {"type": "boolean", "description": "beyond its uncertainty and over 1 ms in all"},
+    },
+    type=["object", "null"],
+)
+
+_FIGURES: Plain = {
+    "ticks": {**_COUNT, "description": "sent and recorded"},
+    "missed": {**_COUNT, "description": "never sent though the port was open"},
+    "doubled": {**_COUNT, "description": "sent again under the same number"},
+    "unrecorded": {**_COUNT, "description": "records lost on the way to the report; may have been sent"},
+    "away": {**_COUNT, "description": "not sent because the port was closed"},
+    "stalls": {**_COUNT, "description": "ticks over 6 ms later against the grid than the one before"},
+    "longest_stall_us": {"type": "number", "minimum": 0},
+    "lateness_us": _record(
+        {"p50": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME, "min": _TIME},
+        description="sent minus due; a missed tick counts until its port's next tick; negative is early",
+    ),
+    "interval_deviation_us": _record(
+        {"p50": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME},
+        description="|actual minus intended interval| of consecutive ticks on one port",
+    ),
+    "worst_at_s": {
+        "type": ["number", "null"],
+        "description": "when the largest interval deviation was, from the start",
+    },
+    "drift": _DRIFT,
+    "heard_us": {"type": "number", "description": "displacement that is heard on sixteenths at this tempo"},
+    "verdict": _VERDICT,
+}
+
+REPORT_SCHEMA: Plain = {
+    "$schema": "https://json-schema.org/draft/2020-12/schema",
+    "title": "Jitter report",
+    **_record(
+        {
+            "schema": {"const": 1},
+            "duration_s": {"type": "number"},
+            "ports_kind": {"type": ["string", "null"]},
+            "realtime": {
+                "type": ["object", "null"],
+                "properties": {
+                    "scheduling": {"type": "string"},
+                    "priority": {"type": ["integer", "null"]},
+                    "memory_locked": {"type": "boolean"},
+                    "remedy": {"type": ["string", "null"]},
+                },
+            },
+            "silent_s": {
+                "type": ["number", "null"],
+                "description": "how long no port has had a tick; null while ticks come",
+            },
+            "overall": {"$ref": "#/$defs/figures"},
+            "ports": {
+                "type": "array",
+                "items": _record({"port": {"type": "string"}, **_FIGURES}),
+            },
+            "songs": {
+                "type": "array",
+                "items": _record(
+                    {"song": {"type": ["string", "null"], "description": "null: no song"}, **_FIGURES}
+                ),
+            },
+            "thresholds": {
+                "type": "array",
+                "items": _record(
+                    {
+                        "us": {"type": "number"},
+                        "meaning": {"type": "string"},
+                        "source": {"type": "string"},
+                    }
+                ),
+            },
+            "judged_on": {"type": "string"},
+            "limits": {"type": "array", "items": {"type": "string"}},
+        }
+    ),
+    "$defs": {"figures": _record(_FIGURES)},
+}
