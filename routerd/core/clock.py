@@ -20,8 +20,9 @@ from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar
 from routerd.core.wire import NEVER_NS
 
 CATCH_UP_TICKS = TICKS_PER_QUARTER
-"""After a stall of up to a quarter note all late ticks are sent at once, so that followers keep their
-place (M1 p. 32: ticks may not be dropped). After a longer one the rest are skipped and counted as missed."""
+"""While the next tick is late by no more than a quarter note, all late ticks are sent at once, so that
+followers keep their place (M1 p. 32: ticks may not be dropped). When it is later than that, the late ticks
+but the last are given up and counted as missed."""
 
 
 class Tick(NamedTuple):
@@ -45,22 +46,22 @@ class Clock:
         self.start_at_ns = NEVER_NS
         """When a Start or Continue that waits may go out."""
         self._start_bytes = b""
+        self._start_position = 0
         self._held_position = 0
+        self._last_due_ns = self.segment.due_ns(-1)
 
     @property
     def position_ticks(self) -> int:
         """The song position of the next tick (running) or of the tick that Continue would start."""
-        if self.state is State.STOPPED or self._start_bytes:
+        if self._start_bytes:
+            return self._start_position
+        if self.state is State.STOPPED:
             return self._held_position
         return self.next_tick - self.origin_tick
 
     def deadline_ns(self) -> int:
         """Return when `take_start` or `take_tick` has something to give."""
         return min(self.next_due_ns, self.start_at_ns)
-
-    def last_due_ns(self) -> int:
-        """Return when the tick before the next one was due."""
-        return self.segment.due_ns(self.next_tick - 1)
 
     def next_is_bar(self) -> bool:
         """Tell whether the next tick is the first of a bar."""
@@ -91,32 +92,32 @@ class Clock:
         Start and Continue wait for their place: their byte comes from `take_start`.
         `wires_free_ns` is when the wires that carry transport will be idle.
         """
-        waiting = bool(self._start_bytes)
         position = self.position_ticks
         state, out = step(self.state, command)
         if state is self.state:
             return b""
         self.state = state
         if state is State.STARTING:
-            if command is Command.START:
-                self._held_position = 0
+            self._start_position = 0 if command is Command.START else position
             self._start_bytes = out
             self._plan_start(max(now_ns, wires_free_ns))
             return b""
+        if self._start_bytes:  # the followers have not heard of it: they stand where they stood
+            self._start_bytes = b""
+            self.start_at_ns = NEVER_NS
+            return b""
         self._held_position = position
-        self._start_bytes = b""
-        self.start_at_ns = NEVER_NS
-        return b"" if waiting else out
+        return out
 
     def take_start(self, now_ns: int) -> bytes:
         """Return the Start or Continue whose time has come, or none when it must wait for the next gap."""
-        if now_ns > self.next_due_ns - LEAD_NS:
+        if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:
             self._plan_start(now_ns)
             return b""
         out = self._start_bytes
         self._start_bytes = b""
         self.start_at_ns = NEVER_NS
-        self.origin_tick = self.next_tick - self._held_position
+        self.origin_tick = self.next_tick - self._start_position
         return out
 
     def postpone(self) -> None:
@@ -126,17 +127,18 @@ class Clock:
     def take_tick(self, now_ns: int) -> Tick:
         """Return the tick that is due and step on to the next."""
         missed = 0
-        if now_ns >= self.segment.due_ns(self.next_tick + CATCH_UP_TICKS + 1):
+        if now_ns > self.segment.due_ns(self.next_tick + CATCH_UP_TICKS):
             latest = self.segment.tick_at(now_ns)
             missed = latest - self.next_tick
             self.next_tick = latest
             self.origin_tick += missed  # followers have not counted them either
         tick = Tick(self.next_tick, self.segment.due_ns(self.next_tick), missed)
         self.next_tick += 1
+        self._last_due_ns = tick.due_ns
         self.next_due_ns = self.segment.due_ns(self.next_tick)
         if self.state is State.STARTING and not self._start_bytes:
             self.state, _ = step(self.state, Command.TICK)
         return tick
 
     def _plan_start(self, earliest_ns: int) -> None:
-        self.start_at_ns = start_slot(earliest_ns, self.last_due_ns(), self.next_due_ns)
+        self.start_at_ns = start_slot(earliest_ns, self._last_due_ns, self.next_due_ns)
