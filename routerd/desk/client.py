@@ -19,7 +19,7 @@ def print_report(listen: str, token_file: Path | None, *, as_json: bool) -> int:
         headers = {"Accept": accept}
         if token_file is not None:
             headers["Authorization"] = f"Bearer {token_file.read_text(encoding='utf-8').strip()}"
-        request = urllib.request.Request(f"http://{listen}/v1/report", headers=headers)  # noqa: S310
+        request = urllib.request.Request(f"http://{listen}/v1/report", headers=headers)
         with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310 - http, to our own service
             print(answer.read().decode())
     except urllib.error.HTTPError as error:
