@@ -1,0 +1,153 @@
+"""A file against its shape: pydantic's findings put into plain words, and a model to go on with.
+
+Every mistake shall be told in one go, also those that only the rules across values can find. So
+after the findings are noted, each wrong value is replaced (`MISTAKE`, or an empty group) and the
+file is read again; what was replaced is remembered, and the rules leave it alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from routerd.desk.config.entries import Entry
+from routerd.desk.config.leaf import WRONG, Surroundings
+from routerd.desk.config.problems import MISTAKE, choose, one_of, shown
+from routerd.desk.config.text import Document, Path
+
+M = TypeVar("M", bound=Entry)
+
+_MOST_PASSES = 6
+_KEY_MARK = "[key]"
+_GROUP_WANTED = frozenset({"dict_type", "model_type", "model_attributes_type"})
+
+
+@dataclass(slots=True)
+class Checked(Generic[M]):
+    """A document, its model as far as it could be read, and the places where values were replaced."""
+
+    document: Document
+    model: M | None
+    mended: set[Path] = field(default_factory=set)
+
+    def is_sound(self, path: Path) -> bool:
+        """Tell whether nothing at, in or around `path` was replaced."""
+        return not any(other == path[: len(other)] or path == other[: len(path)] for other in self.mended)
+
+    def report(self, path: Path, what: str, remedy: str) -> None:
+        """Add a problem at the line of `path`."""
+        self.document.report(self.document.line(path), what, remedy)
+
+
+def check(document: Document, shape: type[M], surroundings: Surroundings) -> Checked[M]:
+    """Read `document` as `shape`, adding what is wrong to its problems."""
+    checked: Checked[M] = Checked(document, None)
+    _note_mistakes(document.data, (), checked.mended)
+    for attempt in range(_MOST_PASSES):
+        try:
+            checked.model = shape.model_validate(document.data, context=surroundings)
+            break
+        except ValidationError as error:
+            for finding in error.errors(include_url=False):
+                loc = finding["loc"]
+                is_key = bool(loc) and loc[-1] == _KEY_MARK
+                path = loc[:-1] if is_key else loc
+                if attempt == 0 and finding.get("input") is not MISTAKE:
+                    _tell(document, shape, path, finding)
+                checked.mended.add(path)
+                remove = is_key or finding["type"] == "extra_forbidden"
+                document.data = _mend(document.data, path, None if remove else finding["type"])
+    return checked
+
+
+def _note_mistakes(value: Any, path: Path, mended: set[Path]) -> None:
+    if value is MISTAKE:
+        mended.add(path)
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            _note_mistakes(inner, (*path, key), mended)
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            _note_mistakes(inner, (*path, index), mended)
+
+
+def _mend(data: Any, path: Path, kind: str | None) -> Any:
+    """Return `data` with the value at `path` made readable, or removed when `kind` is None."""
+    replacement: Any = MISTAKE
+    if kind == "list_type":
+        replacement = []
+    elif kind in _GROUP_WANTED:
+        replacement = {}
+    if not path:
+        return replacement
+    holder = data
+    for step in path[:-1]:
+        holder = holder[step]
+    if kind is None:
+        holder.pop(path[-1], None)
+    else:
+        holder[path[-1]] = replacement
+    return data
+
+
+def _tell(document: Document, shape: type[Entry], path: Path, finding: Any) -> None:
+    kind: str = finding["type"]
+    key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
+    here = shape_at(shape, path[:-1])
+    if kind == WRONG:
+        what, remedy = f"{key} {finding['ctx']['what']}", finding["ctx"]["remedy"]
+    elif kind == "missing" and here is not None:
+        what = f"'{key}' is missing"
+        remedy = f"add a line such as '{key}: {_example(here, key)}'"
+    elif kind == "extra_forbidden" and here is not None:
+        what, remedy = (
+            f"{shown(key)} is not a key of a {here.model_config['title']}",
+            choose(key, keys_of(here)),
+        )
+    elif kind == "list_type":
+        what = f"'{key}' must be a list, not {shown(finding['input'])}"
+        remedy = "write each entry on its own line, beginning with '- '"
+    elif kind in _GROUP_WANTED:
+        what, remedy = _tell_group(shape, path, key, finding["input"])
+    else:
+        what, remedy = f"'{key}' cannot be used as it is written", "compare with configs/README.md"
+    document.report(document.line(path), what, remedy)
+
+
+def _tell_group(shape: type[Entry], path: Path, key: str, value: Any) -> tuple[str, str]:
+    inner = shape_at(shape, path)
+    keys = f" with keys such as {one_of(keys_of(inner)[:4])}" if inner is not None else ""
+    what = f"{key or 'the file'} must be a group of 'key: value' lines, not {shown(value)}"
+    return what, f"write 'key: value' lines{keys}"
+
+
+def keys_of(shape: type[Entry]) -> list[str]:
+    """Return the keys of a shape as they are written in a file."""
+    return [info.alias or name for name, info in shape.model_fields.items()]
+
+
+def shape_at(shape: type[Entry], path: Path) -> type[Entry] | None:
+    """Return the shape of the group at `path`, or None where there is a plain value."""
+    kind: Any = shape
+    for step in path:
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            info = next(
+                (info for name, info in kind.model_fields.items() if (info.alias or name) == step), None
+            )
+            if info is None:
+                return None
+            kind = info.annotation
+        else:
+            kind = get_args(kind)[-1] if get_args(kind) else None
+        if type(None) in get_args(kind):
+            kind = get_args(kind)[0]
+    return kind if isinstance(kind, type) and issubclass(kind, Entry) else None
+
+
+def _example(shape: type[Entry], key: str) -> str:
+    for name, info in shape.model_fields.items():
+        if (info.alias or name) == key and info.examples:
+            return str(info.examples[0])
+    return "…"

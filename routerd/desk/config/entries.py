@@ -1,0 +1,258 @@
+"""The shape of the three kinds of file, as people write them.
+
+Types, names, defaults, descriptions and examples stand here, once: checking, the JSON Schemas
+and the reference in configs/README.md follow them. What one value cannot tell alone (a range
+and a transpose together, names across a list) is in rules.py.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from routerd.core.messages import Kind
+from routerd.core.model import Action, StartPolicy, WireKind
+from routerd.desk.config import scalars as s
+from routerd.desk.config.sysex import SYSEX_ITEM
+
+DEFAULT_KINDS = frozenset(
+    {Kind.NOTES, Kind.CONTROLLERS, Kind.BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
+)
+
+
+def _key(description: str, example: Any, default: Any = ..., alias: str | None = None) -> Any:
+    return Field(default, alias=alias, description=description, examples=[example])
+
+
+def _lines(description: str, example: Any) -> Any:
+    return Field(default_factory=list, description=description, examples=[example])
+
+
+class Entry(BaseModel):
+    """Base of everything written in a file: unknown keys are mistakes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class DeviceEntry(Entry):
+    """One instrument, box or program, reached through an input port, an output port or both."""
+
+    model_config = ConfigDict(
+        title="device",
+        json_schema_extra={"anyOf": [{"required": ["input"]}, {"required": ["output"]}]},
+    )
+
+    title: Annotated[str, s.TITLE] = _key("What people call it.", "The old monosynth", "")
+    input: Annotated[str, s.TITLE] = _key(
+        "Name of the port that routerd reads from, upper and lower case alike; * stands for anything.",
+        "Stage Keys*",
+        "",
+    )
+    output: Annotated[str, s.TITLE] = _key(
+        "Name of the port that routerd writes to, upper and lower case alike; * stands for anything.",
+        "Lead Synth*",
+        "",
+    )
+    wire: Annotated[WireKind, s.WIRE] = _key("What carries the bytes.", "din", WireKind.USB)
+    clock: Annotated[bool, s.FLAG] = _key("Whether it gets the timing clock.", True, False)
+    transport: Annotated[bool, s.FLAG] = _key(
+        "Whether it gets start, stop, continue and song position.", True, False
+    )
+
+
+class ControlEntry(Entry):
+    """A message of a device that means an action: a foot switch, a pad, a button."""
+
+    model_config = ConfigDict(
+        title="control",
+        json_schema_extra={
+            "oneOf": [{"required": ["note"]}, {"required": ["controller"]}, {"required": ["program"]}]
+        },
+    )
+
+    source: Annotated[str, s.SOURCE] = _key("The device that sends it.", "pedals", alias="from")
+    note: Annotated[int | None, s.NOTE] = _key("This note, when pressed.", "C4", None)
+    controller: Annotated[int | None, s.BYTE] = _key(
+        "This controller, when it rises to 64 or above.", 80, None
+    )
+    program: Annotated[int | None, s.PROGRAM] = _key("This program, counted from 1.", 1, None)
+    channel: Annotated[int | None, s.CHANNEL] = _key("On this channel; any channel when left out.", 16, None)
+    do: Annotated[Action, s.ACTION] = _key("What it means.", "next")
+    section: Annotated[int | None, s.PLACE] = _key("With 'do: section': which one, from 1.", 2, None)
+    song: Annotated[int | None, s.PLACE] = _key(
+        "With 'do: song': which one of the set list, from 1.", 3, None
+    )
+
+
+class VelocityEntry(Entry):
+    """How a route changes velocity: one of the two keys."""
+
+    model_config = ConfigDict(title="velocity", json_schema_extra={"minProperties": 1, "maxProperties": 1})
+
+    fixed: Annotated[int | None, s.LOUDNESS] = _key("Every note gets this velocity.", 100, None)
+    most: Annotated[int | None, s.LOUDNESS] = _key("No note gets more than this velocity.", 110, None)
+
+
+class RouteEntry(Entry):
+    """From a device to a device, with what is let through and how it is changed."""
+
+    model_config = ConfigDict(
+        title="route",
+        json_schema_extra={
+            "anyOf": [
+                {"required": ["from", "to"]},
+                {"required": ["name", "off"], "properties": {"off": {"const": True}}},
+            ]
+        },
+    )
+
+    name: Annotated[str | None, s.TITLE] = _key(
+        "What a song or section calls it to replace it or switch it off; 'SOURCE to TARGET' when left out.",
+        "left hand",
+        None,
+    )
+    source: Annotated[str | None, s.SOURCE] = _key("The device that is played.", "keys", None, "from")
+    target: Annotated[str | None, s.TARGET] = _key("The device that sounds.", "lead-synth", None, "to")
+    kinds: list[Annotated[Kind, s.KIND]] | None = Field(
+        None,
+        alias="pass",
+        description="The kinds of message let through; everything but program and sysex when left out.",
+        examples=[["notes", "bend"]],
+        json_schema_extra={"minItems": 1},
+    )
+    from_channel: Annotated[int | None, s.CHANNEL] = _key(
+        "Only what comes on this channel; any channel when left out.", 1, None, "from-channel"
+    )
+    channel: Annotated[int | None, s.CHANNEL] = _key(
+        "The channel it goes out on; unchanged when left out.", 3, None
+    )
+    notes: Annotated[tuple[int, int] | None, s.NOTE_RANGE] = _key(
+        "Only notes in this range, before transposing; C4 is 60.", "C2-B4", None
+    )
+    transpose: Annotated[int, s.TRANSPOSE] = _key("Semitones up, or down when negative.", -12, 0)
+    velocity: VelocityEntry | None = _key("Fixed or capped velocity.", {"most": 110}, None)
+    off: Annotated[bool, s.FLAG] = _key(
+        "Switches off the inherited route of that name; takes no key but name.", True, False
+    )
+
+
+class BankEntry(Entry):
+    """A bank by its two halves; a half left out is 0."""
+
+    model_config = ConfigDict(title="bank", json_schema_extra={"minProperties": 1})
+
+    msb: Annotated[int, s.BYTE] = _key("Controller 0 of the bank select.", 1, 0)
+    lsb: Annotated[int, s.BYTE] = _key("Controller 32 of the bank select.", 5, 0)
+
+
+class PatchEntry(Entry):
+    """The bank, program, controllers and SysEx that a device is put on."""
+
+    model_config = ConfigDict(
+        title="patch",
+        json_schema_extra={
+            "anyOf": [{"required": [key]} for key in ("bank", "program", "controllers", "sysex")]
+        },
+    )
+
+    device: Annotated[str, s.TARGET] = _key("Which device.", "lead-synth")
+    channel: Annotated[int, s.CHANNEL] = Field(
+        0, description="On which channel; 1 when left out.", examples=[2], json_schema_extra={"default": 1}
+    )
+    bank: BankEntry | None = _key("Sent before the program.", {"msb": 1, "lsb": 5}, None)
+    program: Annotated[int | None, s.PROGRAM] = _key(
+        "Counted from 1, as the General MIDI table prints it.", 12, None
+    )
+    controllers: dict[Annotated[int, s.CONTROLLER_KEY], Annotated[int, s.BYTE]] = Field(
+        default_factory=dict,
+        description="Controller numbers and the values they are set to, sent after the program.",
+        examples=[{7: 100, 91: 40}],
+    )
+    sysex: list[Annotated[tuple[bytes, ...], SYSEX_ITEM]] = _lines(
+        "Whole messages, sent before everything else.", ["F0 7D 01 F7", {"file": "sysex/bass.syx"}]
+    )
+
+
+class SectionEntry(Entry):
+    """A named part of a song; it inherits the routes of the song."""
+
+    model_config = ConfigDict(title="section")
+
+    name: Annotated[str, s.NAME] = _key("What people call it.", "chorus")
+    tempo: Annotated[Fraction | None, s.TEMPO] = _key(
+        "Tempo from here on, in quarter notes per minute; the song's when left out.", "124.5", None
+    )
+    routes: list[RouteEntry] = _lines(
+        "Changes to the song's routes while in this section.", [{"name": "left hand", "off": True}]
+    )
+    patches: list[PatchEntry] = _lines(
+        "Sent on entering this section.", [{"device": "lead-synth", "program": 5}]
+    )
+
+
+class RigFile(Entry):
+    """rig.yaml: all devices of one player, what their controls mean, and the routes that songs share."""
+
+    model_config = ConfigDict(title="rig")
+
+    name: Annotated[str, s.NAME] = _key("What people call the rig.", "Touring rig")
+    devices: dict[Annotated[str, s.NAME], DeviceEntry] = Field(
+        description="The devices by name; songs use these names.",
+        examples=[{"keys": {"input": "Stage Keys*"}}],
+        json_schema_extra={"minProperties": 1},
+    )
+    controls: list[ControlEntry] = _lines(
+        "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
+    )
+    routes: list[RouteEntry] = _lines(
+        "Routes that every song starts from.", [{"from": "keys", "to": "lead-synth"}]
+    )
+
+
+class SongFile(Entry):
+    """songs/*.yaml: one song. The file's name without .yaml is what set lists may call it."""
+
+    model_config = ConfigDict(title="song")
+
+    title: Annotated[str, s.TITLE] = _key("The song's title; no two songs share one.", "Copper Ferry")
+    tempo: Annotated[Fraction, s.TEMPO] = _key("Quarter notes per minute, exactly.", "121.5")
+    meter: Annotated[tuple[int, int], s.METER] = Field(
+        (4, 4), description="Beats in a bar and the note value of a beat.", examples=["7/8"],
+        json_schema_extra={"default": "4/4"},
+    )  # fmt: skip
+    key: Annotated[str, s.NAME] = _key("The key, for people to read.", "D minor", "")
+    duration: Annotated[int, s.DURATION] = Field(
+        0, description="How long it plays.", examples=["4:10"], json_schema_extra={"default": None}
+    )
+    start: Annotated[StartPolicy, s.START] = _key(
+        "Whether sequencers are started by a press or by entering the song.", "entry", StartPolicy.MANUAL
+    )
+    routes: list[RouteEntry] = _lines(
+        "Changes to the rig's routes in this song.", [{"from": "keys", "to": "lead-synth"}]
+    )
+    patches: list[PatchEntry] = _lines(
+        "Sent on entering the song.", [{"device": "lead-synth", "program": 12}]
+    )
+    sections: list[SectionEntry] = _lines("The parts of the song, in order.", [{"name": "verse"}])
+    checklist: list[Annotated[str, s.REMINDER]] = _lines(
+        "What a person does by hand at this song.", ["Put the rain tape in"]
+    )
+    notes: Annotated[str, s.PROSE] = _key("Anything worth knowing.", "Ends on the drummer's nod.", "")
+
+
+class SetFile(Entry):
+    """sets/*.yaml: a running order. The file's name without .yaml may be used instead of the name."""
+
+    model_config = ConfigDict(title="set")
+
+    name: Annotated[str, s.NAME] = _key("What people call the set list; no two share one.", "Harbour")
+    date: Annotated[str, s.DATE] = _key(
+        "The evening it is for; the newest is loaded when none is named.", "2026-11-27", ""
+    )
+    order: list[Annotated[str, s.TITLE]] = Field(
+        description="The songs in order, each by its file's name or its title.",
+        examples=[["copper-ferry", "Nine Lamps"]],
+        json_schema_extra={"minItems": 1},
+    )

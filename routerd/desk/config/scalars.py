@@ -1,0 +1,251 @@
+"""The single values of the files: how each is written, its range, and its JSON Schema.
+
+Every leaf turns what people write (channels from 1, programs from 1, note names, 4:10) into
+what the core holds (channels and programs from 0, note numbers, seconds).
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Iterable
+from enum import StrEnum
+from fractions import Fraction
+from typing import Any
+
+from routerd.core.messages import BANK_LSB, BANK_MSB, Kind
+from routerd.core.model import Action, StartPolicy, WireKind
+from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
+from routerd.desk.config.leaf import Leaf, Surroundings, wrong
+from routerd.desk.config.problems import choose, one_of, shown
+
+LONGEST_DURATION_S = 24 * 3600
+BEAT_UNITS = (1, 2, 4, 8, 16, 32)
+
+_CONTROL_CHARACTER = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
+_CONTROL_BUT_BREAKS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
+_TEMPO = re.compile(r"\d{1,4}(?:\.\d{1,12})?|\d{1,9}/\d{1,9}")
+_METER = re.compile(r"(\d{1,3})\s*/\s*(\d{1,3})")
+_DURATION = re.compile(r"(?:(?:(\d{1,2}):)?(\d{1,3}):)([0-5]\d)")
+_NOTE = r"(?:[A-Ga-g][#b]?-?\d{1,2}|\d{1,3})"
+_NOTE_RANGE = re.compile(rf"({_NOTE})(?:\s*[-–]\s*({_NOTE}))?")
+
+
+def text(longest: int, *, lines: bool = False) -> Leaf:
+    """Return the leaf of a text; `lines` lets it run over several lines."""
+    odd = _CONTROL_BUT_BREAKS if lines else _CONTROL_CHARACTER
+
+    def read(value: Any, _: Surroundings) -> str:
+        if isinstance(value, bool):
+            value = "true" if value else "false"
+        if isinstance(value, int):
+            value = str(value)
+        if not isinstance(value, str):
+            raise wrong(f"is {shown(value)}, not text", "write text, in quotes if it has ':' or '#' in it")
+        written: str = value.strip()
+        if not written:
+            raise wrong("is empty", "write some text")
+        if len(written) > longest:
+            raise wrong(f"has {len(written)} characters", f"write at most {longest}")
+        if odd.search(written):
+            raise wrong(
+                f"{shown(written)} has a control character or a line break in it", "write it as plain text"
+            )
+        return written
+
+    return Leaf(read, {"type": ["string", "number", "boolean"], "minLength": 1, "maxLength": longest})
+
+
+def whole(least: int, most: int, offset: int = 0) -> Leaf:
+    """Return the leaf of a whole number from `least` to `most`; the core holds it plus `offset`."""
+
+    def read(value: Any, _: Surroundings) -> int:
+        return read_whole(value, least, most) + offset
+
+    return Leaf(read, {"type": "integer", "minimum": least, "maximum": most})
+
+
+def read_whole(value: Any, least: int, most: int) -> int:
+    """Return `value` as a whole number in range, or raise the error that says so."""
+    remedy = f"write a whole number from {least} to {most}"
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise wrong(f"{shown(value)} is not a whole number", remedy)
+    if not least <= value <= most:
+        raise wrong(f"{value} is outside {least} to {most}", remedy)
+    return value
+
+
+def choice(words: type[StrEnum], leave_out: Iterable[StrEnum] = ()) -> Leaf:
+    """Return the leaf of a word out of an enumeration."""
+    known = [member.value for member in words if member not in set(leave_out)]
+
+    def read(value: Any, _: Surroundings) -> StrEnum:
+        word = {True: "true", False: "false"}[value] if isinstance(value, bool) else value
+        if word in known:
+            return words(word)
+        if isinstance(word, str):
+            raise wrong(f"{shown(value)} is not known here", choose(word, known))
+        raise wrong(f"is {shown(value)}", f"write {one_of(known)}")
+
+    return Leaf(read, {"type": "string", "enum": known})
+
+
+def _flag(value: Any, _: Surroundings) -> bool:
+    if not isinstance(value, bool):
+        raise wrong(f"{shown(value)} is neither true nor false", "write true or false")
+    return value
+
+
+def _tempo(value: Any, _: Surroundings) -> Fraction:
+    remedy = f"write {BPM_MIN} to {BPM_MAX} BPM as a decimal such as 121.5 or a fraction such as 243/2"
+    written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    if not isinstance(written, str) or _TEMPO.fullmatch(written.strip()) is None:
+        raise wrong(f"{shown(value)} is not a tempo", remedy)
+    try:
+        return parse_bpm(written)
+    except ValueError as error:
+        raise wrong(f"{shown(value)} is outside {BPM_MIN} to {BPM_MAX} BPM", remedy) from error
+
+
+def _meter(value: Any, _: Surroundings) -> tuple[int, int]:
+    remedy = f"write beats from 1 to 32, '/', and {one_of(str(unit) for unit in BEAT_UNITS)}, such as 7/8"
+    match = _METER.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is None:
+        raise wrong(f"{shown(value)} is not a meter", remedy)
+    beats, unit = int(match[1]), int(match[2])
+    if not 1 <= beats <= 32 or unit not in BEAT_UNITS:
+        raise wrong(f"{shown(value)} is not a meter that can be counted", remedy)
+    return beats, unit
+
+
+def _duration(value: Any, _: Surroundings) -> int:
+    remedy = "write minutes and seconds such as 4:10, hours too (1:02:30), or whole seconds"
+    seconds = value
+    if isinstance(value, str):
+        match = _DURATION.fullmatch(value.strip())
+        hours, minutes = (int(match[1] or 0), int(match[2])) if match else (0, 0)
+        if match is None or (match[1] and minutes > 59):
+            raise wrong(f"{shown(value)} is not a duration", remedy)
+        seconds = 3600 * hours + 60 * minutes + int(match[3])
+    if isinstance(seconds, bool) or not isinstance(seconds, int):
+        raise wrong(f"is {shown(value)}, not a duration", remedy)
+    if not 1 <= seconds <= LONGEST_DURATION_S:
+        raise wrong(f"{shown(value)} is not between one second and 24 hours", remedy)
+    return seconds
+
+
+def _note(value: Any, _: Surroundings) -> int:
+    remedy = "write a number from 0 to 127 or a name such as C4 (which is 60)"
+    if isinstance(value, bool) or not isinstance(value, (int, str)):
+        raise wrong(f"is {shown(value)}, not a note", remedy)
+    try:
+        return parse_note(str(value))
+    except ValueError as error:
+        raise wrong(f"{shown(value)} is not a note from 0 to 127", remedy) from error
+
+
+def _note_range(value: Any, surroundings: Surroundings) -> tuple[int, int]:
+    remedy = "write two notes such as C2-B4 or 36-71, or one note"
+    match = _NOTE_RANGE.fullmatch(str(value).strip()) if isinstance(value, (str, int)) else None
+    if match is None:
+        raise wrong(f"{shown(value)} is not a note range", remedy)
+    low = _note(match[1], surroundings)
+    high = low if match[2] is None else _note(match[2], surroundings)
+    if low > high:
+        raise wrong(f"{shown(value)} ends below its start", "write the lower note first")
+    return low, high
+
+
+def _controller_key(value: Any, _: Surroundings) -> int:
+    number = read_whole(int(value) if re.fullmatch(r"\d{1,4}", str(value)) else value, 0, 127)
+    if number in {BANK_MSB, BANK_LSB}:
+        half = "msb" if number == BANK_MSB else "lsb"
+        raise wrong(f"{number} is half of a bank select", f"write it as 'bank: {{{half}: …}}'")
+    return number
+
+
+def _date(value: Any, _: Surroundings) -> str:
+    try:
+        if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+            return datetime.date.fromisoformat(value).isoformat()
+    except ValueError:
+        pass
+    raise wrong(f"{shown(value)} is not a date", "write year, month and day such as 2026-11-27")
+
+
+def _device(value: Any, surroundings: Surroundings, end: str) -> str:
+    devices = surroundings.devices
+    name = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    known = sorted(devices or ())
+    if not isinstance(name, str):
+        raise wrong(f"is {shown(value)}, not a device", "write the name of a device in rig.yaml")
+    if devices is None:
+        return name
+    if name not in devices:
+        raise wrong(f"{shown(name)} is not a device in rig.yaml", choose(name, known))
+    if end == "input" and not devices[name].has_input:
+        others = [other for other in known if devices[other].has_input]
+        raise wrong(
+            f"{shown(name)} has no input to read from",
+            f"give it an 'input' in rig.yaml, or name {one_of(others) or 'another'}",
+        )
+    if end == "output" and not devices[name].has_output:
+        others = [other for other in known if devices[other].has_output]
+        raise wrong(
+            f"{shown(name)} has no output to send to",
+            f"give it an 'output' in rig.yaml, or name {one_of(others) or 'another'}",
+        )
+    return name
+
+
+NAME = text(64)
+TITLE = text(200)
+REMINDER = text(500)
+PROSE = text(20_000, lines=True)
+FLAG = Leaf(_flag, {"type": "boolean"})
+WIRE = choice(WireKind)
+START = choice(StartPolicy)
+KIND = choice(Kind)
+ACTION = choice(Action, leave_out=[Action.TEMPO])
+CHANNEL = whole(1, 16, offset=-1)
+BYTE = whole(0, 127)
+PROGRAM = whole(1, 128, offset=-1)
+LOUDNESS = whole(1, 127)
+TRANSPOSE = whole(-48, 48)
+PLACE = whole(1, 999)
+TEMPO = Leaf(
+    _tempo,
+    {
+        "type": ["number", "string"],
+        "minimum": int(BPM_MIN),
+        "maximum": int(BPM_MAX),
+        "pattern": r"^(\d{1,4}(\.\d{1,12})?|\d{1,9}/\d{1,9})$",
+    },
+)
+METER = Leaf(_meter, {"type": "string", "pattern": r"^([1-9]|[12]\d|3[0-2])\s*/\s*(1|2|4|8|16|32)$"})
+DURATION = Leaf(
+    _duration,
+    {
+        "type": ["string", "integer"],
+        "minimum": 1,
+        "maximum": LONGEST_DURATION_S,
+        "pattern": r"^(\d{1,2}:)?\d{1,3}:[0-5]\d$",
+    },
+)
+NOTE = Leaf(
+    _note,
+    {"type": ["integer", "string"], "minimum": 0, "maximum": 127, "pattern": rf"^{_NOTE}$"},
+)
+NOTE_RANGE = Leaf(
+    _note_range,
+    {
+        "type": ["string", "integer"],
+        "minimum": 0,
+        "maximum": 127,
+        "pattern": rf"^{_NOTE}(\s*[-–]\s*{_NOTE})?$",
+    },
+)
+CONTROLLER_KEY = Leaf(_controller_key, {"type": "string", "pattern": r"^\d{1,3}$"})
+DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d-\d\d$"})
+SOURCE = Leaf(lambda value, around: _device(value, around, "input"), {"type": "string"})
+TARGET = Leaf(lambda value, around: _device(value, around, "output"), {"type": "string"})
