@@ -56,15 +56,21 @@ class Place:
 
     def reordered(self, order: tuple[str, ...], song: str | None) -> Place:
         """Return the place in a new order while `song` is on and stays on."""
+        here = self.gap if self.index is None else self.index
         if song in order:
-            here = self.index if self.index is not None else self.gap
-            indexes = [i for i, name in enumerate(order) if name == song]
-            return Place(order, min(indexes, key=lambda i: abs(i - here)))
-        followers = self.order[self.gap :] if self.index is None else self.order[self.index + 1 :]
-        for follower in followers:
+            return Place(order, _nearest(order, str(song), here))
+        for follower in self.order[here if self.index is None else here + 1 :]:
             if follower in order:
-                return Place(order, None, order.index(follower))
-        return Place(order, None, len(order) if followers == () and self.order else 0)
+                return Place(order, None, _nearest(order, follower, here))
+        for predecessor in reversed(self.order[:here]):
+            if predecessor in order:
+                return Place(order, None, _nearest(order, predecessor, here) + 1)
+        return Place(order, None, 0)
+
+
+def _nearest(order: tuple[str, ...], song: str, here: int) -> int:
+    """Return the index of `song` in `order` that is closest to `here`; a song may be played twice."""
+    return min((i for i, name in enumerate(order) if name == song), key=lambda i: abs(i - here))
 
 
 @dataclass(slots=True)
