@@ -137,11 +137,8 @@ class Inlet:
             if note_out < 128 and velocity_out < 128:
                 ways.append((outlet, status_out & 0xEF, note_out))
                 sends.append((outlet, bytes((status_out, note_out, velocity_out))))
-        before = self.held_notes.get(key)
-        if before:  # pressed again without a release: what the new press does not cover ends now
-            for way in before:
-                if way not in ways:
-                    _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
+        for way in self.held_notes.get(key, ()):  # pressed again without a release: the first press ends now
+            _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
         for outlet, out in sends:
             outlet.offer(out, now_ns, sink)
         self.held_notes[key] = tuple(ways)
@@ -162,7 +159,11 @@ class Inlet:
             _release(way, velocity, now_ns, sink)
 
     def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
-        """Route a hold pedal: down by the current table, up also the way that it went down."""
+        """Route a hold pedal: down by the current table, up also the way that it went down.
+
+        A pedal with positions between (half damper) passes through several values below PEDAL_DOWN on its way
+        up; a way is forgotten only when 0 has gone there, so that nothing is left half sustained.
+        """
         status, number, value = data
         key = ((status & 0x0F) << 7) | number
         held = self.held_pedals.get(key, ())
@@ -180,20 +181,27 @@ class Inlet:
             if way not in sent:
                 outlet, status_out, number_out = way
                 outlet.offer(bytes((status_out, number_out, value)), now_ns, sink)
-        self.held_pedals.pop(key, None)
+        if value == 0:
+            self.held_pedals.pop(key, None)
 
-    def let_go(self, now_ns: int, sink: Sink, only: Outlet | None = None) -> None:
-        """Release what is held, on every outlet or on `only` one, and forget that it was."""
-        for key, ways in list(self.held_notes.items()):
-            for way in ways:
-                if only is None or way[0] is only:
-                    _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
-            self.held_notes[key] = () if only is None else tuple(w for w in ways if w[0] is not only)
-        for key, ways in list(self.held_pedals.items()):
-            for outlet, status, number in ways:
-                if only is None or outlet is only:
-                    outlet.offer(bytes((status, number, 0)), now_ns, sink)
-            self.held_pedals[key] = () if only is None else tuple(w for w in ways if w[0] is not only)
+    def use_controls(self, controls: dict[int, Control], now_ns: int, sink: Sink) -> None:
+        """Take new controls. What is held and has become one is released now: its release is not routed."""
+        if controls == self.controls:
+            return
+        self.controls = controls
+        self.controls_down.clear()
+        for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
+            for key in [key for key in held if (status << 7) | key in controls]:
+                for way in held.pop(key):
+                    way[0].offer(release_bytes(way), now_ns, sink)
+
+    def let_go(self, now_ns: int, sink: Sink) -> None:
+        """Release what is held; the releases that the device sends later go nowhere."""
+        for held in (self.held_notes, self.held_pedals):
+            for key, ways in held.items():
+                held[key] = ()
+                for way in ways:
+                    way[0].offer(release_bytes(way), now_ns, sink)
 
     def forget(self, outlet: Outlet) -> list[Way]:
         """Take `outlet` out of what is held and return the ways that it has missed."""

@@ -15,10 +15,14 @@ A song change stops transport (a song whose start policy is "entry" then starts 
 the top), swaps the tables, sends the patches and lets the tempo change at the next tick. What
 waits for a bar is done in the gap before the bar's first tick, so that tempo, Start and Stop
 fall exactly on the bar.
+
+More than 300 lines: what is here shares one state and one order of events; what has an idea of its
+own (clock, transport, wires, notes, places) lives in a module of its own.
 """
 
 from __future__ import annotations
 
+import contextlib
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -37,6 +41,7 @@ from routerd.core.messages import (
 )
 from routerd.core.model import Action, Control, SetList, StartPolicy
 from routerd.core.notes import Inlet, release_bytes
+from routerd.core.routing import EMPTY
 from routerd.core.setlist import Place, Standing
 from routerd.core.transport import LEAD_NS
 from routerd.core.transport import Command as TransportCommand
@@ -106,6 +111,8 @@ class Show:
         self._enter(now_ns)
         clock = self.clock
         if clock.next_due_ns <= now_ns:
+            if self._after_tick and self._armed is not None and clock.next_is_bar():
+                self._perform_armed(now_ns)  # a stall must not cost a whole bar
             self._tick(now_ns)
             return
         if self._after_tick:
@@ -216,7 +223,8 @@ class Show:
         self._armed = Command(action, argument)
         self.revision += 1
         self._event("armed", action=action.value, argument=argument)
-        if self.clock.next_is_bar() and self.clock.next_due_ns - now_ns >= 2 * LEAD_NS:
+        ready_ns = max(now_ns, self._wires_free_ns())
+        if self.clock.next_is_bar() and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
             self._perform_armed(now_ns)
 
     def _perform_armed(self, now_ns: int) -> None:
@@ -232,7 +240,8 @@ class Show:
     def panic(self, now_ns: int) -> None:
         """Silence everything: what waits is forgotten, what sounds is released, every channel told."""
         for outlet in self.book.outlets:
-            outlet.clear(now_ns, self.sink)
+            for data in outlet.clear(now_ns, self.sink):
+                outlet.offer(data, now_ns, self.sink)
         for inlet in self.book.inlets:
             inlet.let_go(now_ns, self.sink)
         for outlet in self.book.outlets:
@@ -311,14 +320,19 @@ class Show:
     # Transport
 
     def _transport(self, command: TransportCommand, now_ns: int) -> None:
-        free_ns = max((outlet.busy_until_ns for outlet in self._transported), default=now_ns)
         was = self.clock.state
-        data = self.clock.request(command, now_ns, free_ns)
+        data = self.clock.request(command, now_ns, self._wires_free_ns())
         if data:
             self._put_transport(data, now_ns)
         self._set_gates()
         if self.clock.state is not was:
             self._transport_changed()
+            for outlet in self._transported:  # a Start that was taken back may have held something up
+                outlet.pump(now_ns, self.sink)
+
+    def _wires_free_ns(self) -> int:
+        """Return when the last of the wires that carry transport will be idle."""
+        return max((outlet.busy_until_ns for outlet in self._transported), default=self._now_ns)
 
     def _continue(self, argument: int | str | None, now_ns: int) -> None:
         position = self._position_of(argument)
@@ -327,7 +341,12 @@ class Show:
             self.clock.locate(position)
             for outlet in self._transported:  # sent only while stopped (M1 p. 27)
                 outlet.offer(song_position(position // TICKS_PER_SPP_UNIT), now_ns, self.sink)
-        self._transport(TransportCommand.CONTINUE, now_ns)
+        if (
+            self.clock.position_ticks == 0
+        ):  # the same as Start (M1 p. 28), wherever the followers stood before
+            self._transport(TransportCommand.START, now_ns)
+        else:
+            self._transport(TransportCommand.CONTINUE, now_ns)
 
     def _position_of(self, argument: int | str | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
@@ -369,10 +388,8 @@ class Show:
     def output_lost(self, outlet: Outlet, now_ns: int) -> None:
         """A device has gone: what it was holding is ended when it comes back."""
         self._enter(max(now_ns, self._now_ns))
-        outlet.clear(self._now_ns, [])
-        outlet.connected = False
-        for inlet in self.book.inlets:
-            outlet.owed += [release_bytes(way) for way in inlet.forget(outlet)]
+        missed = [release_bytes(way) for inlet in self.book.inlets for way in inlet.forget(outlet)]
+        outlet.lose(self._now_ns, missed)
         self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
 
     def input_opened(self, inlet: Inlet, now_ns: int) -> None:
@@ -394,8 +411,8 @@ class Show:
     ) -> None:
         """Swap in a compiled book. The song that is on stays on where the new book has it.
 
-        `begin` ({"song", "section", "bpm"}) says where to begin when no song is on yet. Nothing starts
-        by itself: transport goes on as it was, or stays stopped.
+        `begin` ({"song", "section", "bpm"}) says where to begin when no song is on yet; what makes no sense
+        in it is passed over. Nothing starts by itself: transport goes on as it was, or stays stopped.
         """
         self._enter(max(now_ns, self._now_ns))
         now_ns = self._now_ns
@@ -409,7 +426,7 @@ class Show:
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()
         for inlet, controls in zip(book.inlets, book.controls, strict=True):
-            inlet.controls = controls
+            inlet.use_controls(controls, now_ns, self.sink)
         if before.identifier in book.songs:
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:
@@ -417,10 +434,14 @@ class Show:
         self.revision += 1
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
+        """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""
+        successors = {outlet.name: outlet for outlet in book.outlets if outlet not in before.outlets}
         for outlet in before.outlets:
             if outlet not in book.outlets:
-                for inlet in before.inlets:
-                    inlet.let_go(now_ns, self.sink, outlet)
+                missed = [release_bytes(way) for inlet in before.inlets for way in inlet.forget(outlet)]
+                outlet.part(missed, now_ns, self.sink)
+                if outlet.name in successors:
+                    successors[outlet.name].owed += outlet.owed
         for inlet in before.inlets:
             if inlet not in book.inlets:
                 inlet.let_go(now_ns, self.sink)
@@ -445,20 +466,26 @@ class Show:
             self._send(on.section.patches, now_ns)
 
     def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
-        """Enter the song of `begin`, else the first of the order, else none; without starting it."""
+        """Enter the song of `begin`, else the next of the order, else none; without starting it."""
         on = self._on
-        identifier = begin.get("song")
-        if identifier in self.book.songs:
-            on.place = on.place.at_song(str(identifier))
-        elif on.place.order:
-            on.place, identifier, begin = on.place.at(0), on.place.order[0], {}
+        identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
+        order = on.place.order
+        if isinstance(identifier, str) and identifier in self.book.songs:
+            on.place = on.place.at_song(identifier)
+        elif order:  # the first song, or where a song that is no longer in the book was
+            next_index = on.place.next_index
+            on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
+            identifier, section, bpm = order[on.place.index or 0], None, None
         else:
             self.song_number = NO_SONG
+            for inlet in self.book.inlets:
+                inlet.table = EMPTY
             return
-        song = self.book.songs[str(identifier)]
-        self._enter_song(song, now_ns, may_start=False, section=int(begin.get("section") or 1))
-        if begin.get("bpm"):
-            self._set_tempo(Fraction(begin["bpm"]))
+        number = section if isinstance(section, int) and section > 0 else 1
+        self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)
+        if bpm is not None:
+            with contextlib.suppress(CommandError):  # a place that was kept by hand or by another version
+                self._set_tempo(_bpm_of(bpm))
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:
         """Take a new running order; the song that is on stays on. Raises NotFoundError."""

@@ -121,7 +121,7 @@ class Outlet:
         if not self._byte_ns and not queue and data[0] != SYSEX:
             sink.append((self, data))
             return
-        if len(queue) >= QUEUE_LIMIT and not _is_release(data):
+        if len(queue) >= QUEUE_LIMIT and not is_release(data):
             self.dropped += 1
             return
         queue.append(data)
@@ -176,17 +176,36 @@ class Outlet:
             self._sent_of_head = 0
         return True
 
-    def clear(self, now_ns: int, sink: Sink) -> None:
-        """Forget what waits; a SysEx that is partly out is ended, so that the device is not left in it."""
+    def lose(self, now_ns: int, missed: list[bytes]) -> None:
+        """The device has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
+        self.owed += missed + self.clear(now_ns, [])
+        self.connected = False
+        self.busy_until_ns = now_ns
+
+    def part(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
+        """Leave the rig: send all releases now, past wire and gate, because nobody pumps this way again."""
+        owed = owed + self.clear(now_ns, sink)
+        if self.connected:
+            sink += [(self, data) for data in owed]
+        else:
+            self.owed += owed
+
+    def clear(self, now_ns: int, sink: Sink) -> list[bytes]:
+        """Forget what waits and return the releases among it, which the device still needs.
+
+        A SysEx that is partly out is ended, so that the device is not left in it.
+        """
         if self._sent_of_head and self.connected:
             sink.append((self, bytes((SYSEX_END,))))
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
+        releases = [data for data in self._queue if is_release(data)]
         self._queue.clear()
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
+        return releases
 
 
-def _is_release(data: bytes) -> bool:
+def is_release(data: bytes) -> bool:
     """Tell whether losing this message could leave a note sounding."""
     if data[0] < CONTROLLER:
         return data[0] < NOTE_OFF + 16 or (data[0] < 0xA0 and data[2] == 0)
