@@ -1,0 +1,175 @@
+"""A small invented rig, and a stage that lets simulated time pass over a show."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from fractions import Fraction
+
+from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.messages import Kind
+from routerd.core.model import (
+    Action,
+    Control,
+    Device,
+    Patch,
+    Rig,
+    Route,
+    Section,
+    SetList,
+    Song,
+    StartPolicy,
+    WireKind,
+)
+from routerd.core.notes import Inlet
+from routerd.core.show import Command, Show
+from routerd.core.wire import Outlet
+
+MS = 1_000_000
+TICK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
+
+PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS, Kind.BEND})
+
+KEYS = Device("keys", input_pattern="keys")
+PEDALS = Device("pedals", input_pattern="pedals")
+SYNTH = Device("synth", output_pattern="synth", wire=WireKind.DIN, clock=True, transport=True)
+SAMPLER = Device("sampler", output_pattern="sampler", wire=WireKind.USB)
+MODULAR = Device("modular", output_pattern="modular", wire=WireKind.VIRTUAL, clock=True, transport=True)
+
+CONTROLS = (
+    Control("pedals", 0xB0, 80, Action.NEXT),
+    Control("pedals", 0xB0, 81, Action.PREVIOUS, channel=3),
+    Control("pedals", 0x90, 36, Action.SECTION, argument=2),
+    Control("pedals", 0xC0, 7, Action.PANIC),
+    Control("pedals", 0xB0, 82, Action.START),
+)
+RIG = Rig("test rig", (KEYS, PEDALS, SYNTH, SAMPLER, MODULAR), CONTROLS)
+
+
+def route(target: str, source: str = "keys", kinds: Iterable[Kind] = PLAYED, **options: int) -> Route:
+    return Route(f"{source} to {target}", source, target, frozenset(kinds), **options)
+
+
+OPENER = Song(
+    "opener",
+    "Opener",
+    Fraction(125),
+    routes=(route("synth"),),
+    patches=(Patch("synth", channel=2, bank=129, program=5, controllers=((7, 100),)),),
+)
+MIDDLE = Song(
+    "middle",
+    "Middle",
+    Fraction(250),
+    beats=3,
+    routes=(route("sampler"),),
+    patches=(Patch("sampler", program=9),),
+    sections=(
+        Section("verse", (route("sampler"),)),
+        Section("chorus", (route("synth", transpose=12), route("modular")), (Patch("synth", program=6),)),
+        Section("bridge", (route("modular"),), (), Fraction(100)),
+    ),
+)
+CLOSER = Song("closer", "Closer", Fraction(100), start=StartPolicy.ENTRY, routes=(route("modular"),))
+SONGS = (OPENER, MIDDLE, CLOSER)
+ORDER = ("opener", "middle", "closer")
+
+
+def compiled(
+    rig: Rig = RIG,
+    songs: Iterable[Song] = SONGS,
+    order: Iterable[str] = ORDER,
+    before: CompiledBook = EMPTY_BOOK,
+) -> CompiledBook:
+    compiler = Compiler(rig, before)
+    for song in songs:
+        compiler.add(song)
+    return compiler.finish(SetList("tonight", tuple(order), "2031-05-06"))
+
+
+class Stage:
+    """A show, its time, and everything that has gone out: (time, name of the device, bytes)."""
+
+    def __init__(self, book: CompiledBook | None = None, begin: dict[str, object] | None = None) -> None:
+        self.now_ns = 0
+        self.show = Show(0)
+        self.log: list[tuple[int, str, bytes]] = []
+        self.events: list[dict[str, object]] = []
+        self.generation = 0
+        self.load(compiled() if book is None else book, begin)
+        for outlet in self.show.book.outlets:
+            self.open(outlet.name)
+        self.run(0)
+
+    def outlet(self, name: str) -> Outlet:
+        return next(outlet for outlet in self.show.book.outlets if outlet.name == name)
+
+    def inlet(self, name: str) -> Inlet:
+        return next(inlet for inlet in self.show.book.inlets if inlet.name == name)
+
+    def collect(self) -> None:
+        self.log += [(self.now_ns, outlet.name, data) for outlet, data in self.show.sink]
+        self.show.sink.clear()
+        self.events += self.show.events
+        self.show.events.clear()
+
+    def load(self, book: CompiledBook, begin: dict[str, object] | None = None) -> None:
+        self.generation += 1
+        self.show.load(book, self.generation, self.now_ns, begin)
+        self.collect()
+
+    def open(self, name: str, *, takes_pieces: bool = True) -> None:
+        self.show.output_opened(self.outlet(name), takes_pieces, self.now_ns)
+        self.collect()
+
+    def lose(self, name: str) -> None:
+        self.show.output_lost(self.outlet(name), self.now_ns)
+        self.collect()
+
+    def run(self, until_ns: int) -> None:
+        """Let time pass to `until_ns`, doing what is due exactly when it is due."""
+        while (deadline_ns := self.show.next_deadline_ns()) <= until_ns:
+            self.now_ns = max(self.now_ns, deadline_ns)
+            self.show.advance(self.now_ns)
+            self.collect()
+        self.now_ns = max(self.now_ns, until_ns)
+
+    def play(self, device: str, *hexes: str) -> None:
+        for text in hexes:
+            self.show.receive(self.inlet(device), bytes.fromhex(text), self.now_ns)
+            self.collect()
+
+    def do(self, action: Action, argument: int | str | None = None, *, at_bar: bool = False) -> None:
+        self.show.apply(Command(action, argument, at_bar), self.now_ns)
+        self.collect()
+
+    def sent(self, name: str | None = None, *, ticks: bool = False) -> list[str]:
+        """Return what went to a device as hex, without ticks unless asked for; forgets nothing."""
+        return [
+            data.hex(" ")
+            for _, device, data in self.log
+            if name in (None, device) and (ticks or data != TICK)
+        ]
+
+    def times_ms(self, name: str, data: bytes) -> list[float]:
+        return [at_ns / MS for at_ns, device, sent in self.log if (device, sent) == (name, data)]
+
+    def sounding(self) -> Counter[tuple[str, int, int]]:
+        return sounding(self.log)
+
+
+def sounding(log: Iterable[tuple[int, str, bytes]]) -> Counter[tuple[str, int, int]]:
+    """Return what still sounds by (device, channel, note), one for each press; pedals as note 1000 + number.
+
+    Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are down from 64 (M1 Table III).
+    """
+    on: Counter[tuple[str, int, int]] = Counter()
+    for _, device, data in log:
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind == 0x90 and data[2]:
+            on[device, channel, data[1]] += 1
+        elif kind in (0x80, 0x90):
+            on[device, channel, data[1]] = max(0, on[device, channel, data[1]] - 1)
+        elif kind == 0xB0 and data[1] in (64, 66):
+            on[device, channel, 1000 + data[1]] = int(data[2] >= 64)
+    return +on
