@@ -16,7 +16,8 @@ from routerd.desk.report.distribution import Distribution
 STALL_NS = 6_000_000
 """A displaced note is heard from here on at short intervals (Friberg & Sundberg 1995)."""
 
-_STRATA = 2000
+_STRATA = 10_000
+"""A longer gap is recorded in this many steps, so that no gap takes long."""
 
 
 class Series:

@@ -107,27 +107,29 @@ def _stalls(row: Row) -> list[Finding]:
     return [Finding("stall", Grade.BAD, words)]
 
 
-def _explained(row: Row, p99_us: float) -> bool:
-    """Tell whether the tail of a distribution is no more than the stalls and misses already found."""
-    return bool(row["stalls"] or row["missed"]) and p99_us <= STEADY.ns / 1000
+def _explained(row: Row) -> bool:
+    """Tell whether the tails are no more than the stalls and misses already found."""
+    p99_us = row["interval_deviation_us"]["p99"]
+    return bool(row["stalls"] or row["missed"]) and (p99_us is None or p99_us <= STEADY.ns / 1000)
 
 
 def _spread(row: Row) -> list[Finding]:
-    found = []
+    if _explained(row):
+        return []
     deviation, lateness, drift = row["interval_deviation_us"], row["lateness_us"], row["drift"]
-    if deviation["p99_9"] is not None and not _explained(row, deviation["p99"]):
+    found = []
+    if deviation["p99_9"] is not None:
         grade = _grade(deviation["p99_9"], row["heard_us"])
         if grade > Grade.STEADY:
             size = microseconds(deviation["p99_9"])
             found.append(Finding("jitter", grade, f"1 interval in 1000 is off by {size} or more"))
     if lateness["p99_9"] is None or found or (drift and drift["found"]):
         return found
-    if not _explained(row, lateness["p99"] - lateness["p50"]):
-        swing = lateness["p99_9"] - lateness["p50"]
-        grade = _grade(swing, row["heard_us"])
-        if grade > Grade.STEADY:
-            words = f"1 tick in 1000 is {microseconds(swing)} or more later than usual"
-            found.append(Finding("wander", grade, words))
+    swing = lateness["p99_9"] - lateness["p50"]
+    grade = _grade(swing, row["heard_us"])
+    if grade > Grade.STEADY:
+        words = f"1 tick in 1000 is {microseconds(swing)} or more later than usual"
+        found.append(Finding("wander", grade, words))
     return found
 
 
