@@ -1,0 +1,98 @@
+"""Where the tests of this folder run: here, if this machine has ALSA, else in a virtual machine.
+
+In the second case each test is collected here and run there, and its own report is shown here.
+ROUTERD_VM=1 asks for the virtual machine on a machine that has ALSA.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+from remote import Remote, what_is_missing
+
+HERE = Path(__file__).resolve().parent
+IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
+HAS_ALSA = Path("/dev/snd/seq").exists()
+REMOTE = not IN_GUEST and (not HAS_ALSA or os.environ.get("ROUTERD_VM") == "1")
+
+_remote = pytest.StashKey[Remote]()
+
+
+class GuestReporter:
+    """In the guest: writes each report as one line of JSON for the machine outside."""
+
+    def __init__(self, config: pytest.Config, path: Path) -> None:
+        self._config = config
+        self._file = path.open("w", encoding="utf-8")
+
+    def _write(self, line: dict[str, Any]) -> None:
+        print(json.dumps(line), file=self._file, flush=True)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        data = self._config.hook.pytest_report_to_serializable(config=self._config, report=report)
+        self._write({"report": data})
+
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        self._write({"finished": nodeid})
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if path := os.environ.get("ROUTERD_GUEST_REPORTS"):
+        config.pluginmanager.register(GuestReporter(config, Path(path)))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if REMOTE and (reason := what_is_missing()):
+        for item in items:
+            if HERE in item.path.parents:
+                item.add_marker(pytest.mark.skip(reason=f"no ALSA here (/dev/snd/seq), and {reason}"))
+
+
+def _is_remote(item: pytest.Item) -> bool:
+    return REMOTE and HERE in item.path.parents and not what_is_missing()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_timeout_set_timer(item: pytest.Item) -> bool | None:
+    """Tests are timed where they run: out here the first would be charged for the machine's start."""
+    return True if _is_remote(item) else None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    if not _is_remote(item):
+        return None
+    session = item.session
+    if _remote not in session.config.stash:
+        chosen = [one for one in session.items if HERE in one.path.parents]
+        session.config.stash[_remote] = Remote(session.config, chosen)
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    for report in session.config.stash[_remote].reports(item):
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    # pytest has no public word for it: let go of what earlier tests out here share only with this one.
+    session._setupstate.teardown_exact(nextitem)
+    return True
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    remote = config.stash.get(_remote, None)
+    for line in remote.history if remote else ():
+        terminalreporter.write_line(f"virtual machine: {line}")
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    remote = config.stash.get(_remote, None)
+    if remote is not None:
+        remote.close()
+
+
+@pytest.fixture(scope="session")
+def guest_only() -> None:
+    """For tests that plug devices or install services: not on a machine that someone uses."""
+    if not IN_GUEST:
+        pytest.skip("plugs USB devices or installs a service: only in the virtual machine (ROUTERD_VM=1)")
