@@ -7,6 +7,7 @@ floating point once, when they are asked for.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from math import sqrt
@@ -97,20 +98,29 @@ class LineFit:
         self._xy += other._xy
         self._yy += other._yy
 
-    def slope(self, repeats: int = 1) -> Slope | None:
-        """Return the slope, or None with fewer than three points or no spread in x.
+    def slope(self) -> Slope | None:
+        """Return the slope, or None with fewer than three points or no spread in x."""
+        return common_slope([self])
 
-        `repeats` says how many series went in that moved together (the ports of one tick): such
-        points are not independent, so the uncertainty is widened by its square root.
-        """
-        n = self.count
-        spread_x = n * self._xx - self._x * self._x  # n² × variance of x
-        if n < 3 or spread_x == 0:
-            return None
-        together = n * self._xy - self._x * self._y
-        spread_y = n * self._yy - self._y * self._y
-        slope = Fraction(together, spread_x)
-        residual = Fraction(spread_y) - slope * together  # n × sum of squared residuals, never below 0
-        variance = residual / (n - 2) / spread_x
-        uncertainty = COVERAGE * sqrt(variance * repeats)
-        return Slope(float(slope * 1_000_000), uncertainty * 1e6, self._last_x - self._first_x)
+
+def common_slope(lines: Iterable[LineFit]) -> Slope | None:
+    """Return the one slope of several lines that each lie at a height of their own.
+
+    None with fewer than three points more than lines, or no spread in x. Lines of one clock move
+    together, so their points are not independent: the uncertainty is what one line among them would give.
+    """
+    fitted = [line for line in lines if line.count]
+    spread_x = spread_y = together = Fraction(0)
+    for line in fitted:
+        n = line.count
+        spread_x += line._xx - Fraction(line._x * line._x, n)
+        spread_y += line._yy - Fraction(line._y * line._y, n)
+        together += line._xy - Fraction(line._x * line._y, n)
+    freedom = sum(line.count for line in fitted) - len(fitted) - 1
+    if freedom < 1 or spread_x == 0:
+        return None
+    slope = together / spread_x
+    residual = spread_y - slope * together  # the sum of squared residuals, exact and never below 0
+    uncertainty = COVERAGE * sqrt(residual / freedom / spread_x * len(fitted))
+    span_ns = max(line._last_x for line in fitted) - min(line._first_x for line in fitted)
+    return Slope(float(slope * 1_000_000), uncertainty * 1e6, span_ns)

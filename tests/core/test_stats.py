@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from routerd.core.stats import LineFit, count_needed, rank
+from routerd.core.stats import LineFit, common_slope, count_needed, rank
 
 
 @pytest.mark.parametrize("percentile", [Fraction(50), Fraction(99), Fraction("99.9"), Fraction(100)])
@@ -106,17 +106,29 @@ def test_merged_lines_are_one_line() -> None:
 
 
 def test_series_that_move_together_say_no_more_than_one() -> None:
-    one, four = LineFit(0), LineFit(0)
+    one = LineFit(0)
     for step in range(1000):
-        value = step * step % 97
-        one.add(step, value)
-        for _ in range(4):
-            four.add(step, value)
-    single, together = one.slope(), four.slope(repeats=4)
+        one.add(step, step * step % 97)
+    single, together = one.slope(), common_slope([one] * 4)
     assert single is not None
     assert together is not None
     assert together.ppm == single.ppm
     assert together.uncertainty_ppm == pytest.approx(single.uncertainty_ppm, rel=0.01)
+
+
+def test_lines_of_different_height_have_one_slope() -> None:
+    """A port that joins late and lies 5 ms later than the first is no drift."""
+    generator = random.Random(8)
+    first, second = LineFit(0), LineFit(0)
+    for step in range(1000):
+        first.add(step * 20_000_000, step * 200 + generator.randrange(10))
+        if step >= 500:
+            second.add(step * 20_000_000, step * 200 + 5_000_000 + generator.randrange(10))
+    slope = common_slope([first, LineFit(0), second])
+    assert slope is not None
+    assert slope.ppm == pytest.approx(10, rel=1e-4)
+    assert slope.uncertainty_ppm < 0.001
+    assert slope.span_ns == 999 * 20_000_000
 
 
 def test_no_slope_without_enough_to_go_by() -> None:

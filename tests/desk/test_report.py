@@ -206,6 +206,23 @@ def test_jitter_is_not_taken_for_drift() -> None:
     assert not any(row["drift"]["found"] for row in [report["overall"], *report["ports"], *report["songs"]])
 
 
+@pytest.mark.parametrize("bpm_step_ns", [STEP_NS, 5_208_333])  # 120 and 480 BPM
+def test_a_stall_at_the_end_is_not_taken_for_drift(bpm_step_ns: int) -> None:
+    log = TickLog(0)
+    ends_ns = 1990 * bpm_step_ns + 80 * NS_PER_MS
+    for tick in range(2000):
+        due_ns = tick * bpm_step_ns
+        log.add([TickRecord(tick, due_ns, max(due_ns, ends_ns) if tick >= 1990 else due_ns, 0, 0)])
+    row = _report(log)["overall"]
+    assert "stall" in _findings(row)
+    assert (row["drift"]["ppm"], row["drift"]["found"]) == (0, False)
+
+
+def test_a_late_port_that_joins_halfway_is_not_taken_for_drift() -> None:
+    late = _played(lambda output, tick: (5 * NS_PER_MS if tick >= 1500 else None) if output else 30_000)
+    assert not _report(late)["overall"]["drift"]["found"]
+
+
 def test_doubled_ticks_fail() -> None:
     log = _played(lambda *_: 30_000)
     log.add([_record(2999, 90_000, 0, 1), _record(2998, 90_000, 0, 1)])

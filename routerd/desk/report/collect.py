@@ -13,7 +13,7 @@ from typing import Any
 
 from routerd.desk.report.gaps import Absence, Gap, Spans, explain
 from routerd.desk.report.rows import Collected, build
-from routerd.desk.report.series import Series
+from routerd.desk.report.series import STALL_NS, Series
 from routerd.link.messages import TickRecord
 
 NO_SONG = 65535
@@ -123,15 +123,18 @@ class TickLog:
         if self._newest is None or record.due_ns > self._newest.due_ns:
             self._newest = record
         lateness_ns = record.sent_ns - record.due_ns
-        song.ports.add(port.name)
-        for series in (port.series, song):
-            series.add_tick(record.due_ns, lateness_ns)
+        rows = (port.series, song)
+        for series in rows:
+            series.add_tick(lateness_ns)
         if last is None or record.tick <= last.tick or record.due_ns <= last.due_ns:
             return  # the first tick, or a grid that began anew: no interval to judge
+        later_ns = lateness_ns - (last.sent_ns - last.due_ns)
+        intended_ns = (record.due_ns - last.due_ns) // (record.tick - last.tick)
+        if abs(later_ns) <= min(STALL_NS, intended_ns // 2):
+            for series in rows:
+                series.add_point(port.name, record.due_ns, lateness_ns)
         if record.tick == last.tick + 1:
-            intended_ns = record.due_ns - last.due_ns
-            later_ns = lateness_ns - (last.sent_ns - last.due_ns)
-            for series in (port.series, song):
+            for series in rows:
                 series.add_interval(intended_ns, later_ns, later_ns, record.due_ns)
             return
         if len(port.gaps) == _GAPS_WAITING:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from routerd.core.stats import count_needed
+from routerd.core.stats import common_slope, count_needed
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.desk.report.advice import advise
 from routerd.desk.report.distribution import Distribution
@@ -23,7 +23,8 @@ _SILENT_NS = 2 * NS_PER_S
 JUDGED = (
     "Jitter is judged on p99.9 of |interval deviation|, delay on p50 of lateness, wander on p99.9 minus "
     "p50 of lateness, stalls, missed and doubled ticks on every one. The limits are what listeners and "
-    "players notice in notes, not limits of clock ticks: those have none, and many sequencers smooth them."
+    "players notice in notes, not limits of clock ticks: we know of no published one, and many sequencers "
+    "smooth what they follow. The rows of all ports and of songs count every port's ticks."
 )
 _LIMITS = (
     "Measured on the sending side: the cable, the buffer of the interface and the device itself "
@@ -55,9 +56,9 @@ def build(collected: Collected, now_ns: int, facts: Mapping[str, Any]) -> dict[s
         whole.merge(series)
     realtime = facts.get("realtime")
     kind = facts.get("ports")
-    port_rows = [{"port": name, **_row(series, 1)} for name, series in ports.items()]
-    song_rows = [{"song": name, **_row(series, len(series.ports))} for name, series in songs.items()]
-    overall = _row(whole, len(ports))
+    port_rows = [{"port": name, **_row(series)} for name, series in ports.items()]
+    song_rows = [{"song": name, **_row(series)} for name, series in songs.items()]
+    overall = _row(whole)
     rows = _judge_all(overall, port_rows, song_rows, realtime)
     return {
         "schema": SCHEMA_VERSION,
@@ -115,7 +116,7 @@ def _verdict(grade: Grade, found: list[Finding], words: str, advice: list[str]) 
     }
 
 
-def _row(series: Series, repeats: int) -> Row:
+def _row(series: Series) -> Row:
     lateness, deviation = series.lateness, series.deviation
     worst_ns = series.worst_due_ns
     return {
@@ -135,8 +136,8 @@ def _row(series: Series, repeats: int) -> Row:
             **_percentiles(deviation),
             "max": _us(deviation.largest_ns) if deviation.count else None,
         },
-        "worst_at_s": None if worst_ns is None else round((worst_ns - series.line.origin_ns) / NS_PER_S, 3),
-        "drift": _drift(series, repeats),
+        "worst_at_s": None if worst_ns is None else round((worst_ns - series.started_ns) / NS_PER_S, 3),
+        "drift": _drift(series),
         "heard_us": _us(heard_ns(series.shortest_interval_ns)),
     }
 
@@ -151,8 +152,8 @@ def _percentiles(distribution: Distribution) -> dict[str, float | None]:
     }
 
 
-def _drift(series: Series, repeats: int) -> dict[str, Any] | None:
-    slope = series.line.slope(max(1, repeats))
+def _drift(series: Series) -> dict[str, Any] | None:
+    slope = common_slope(series.lines.values())
     if slope is None:
         return None
     accumulated_us = slope.ppm * slope.span_ns / 1e9  # 1 ppm of 1 s is 1 µs

@@ -33,16 +33,23 @@ class Series:
         self.longest_stall_ns = 0
         self.lateness = Distribution()
         self.deviation = Distribution()
-        self.line = LineFit(started_ns)
+        self.started_ns = started_ns
+        self.lines: dict[str, LineFit] = {}
+        """Lateness over due time, by port, without the ticks that jumped or were caught up."""
         self.shortest_interval_ns = 0
         self.worst_due_ns: int | None = None
-        self.ports: set[str] = set()
 
-    def add_tick(self, due_ns: int, lateness_ns: int) -> None:
+    def add_tick(self, lateness_ns: int) -> None:
         """Count a tick that was sent."""
         self.ticks += 1
         self.lateness.record(lateness_ns)
-        self.line.add(due_ns, lateness_ns)
+
+    def add_point(self, port: str, due_ns: int, lateness_ns: int) -> None:
+        """Let a tick of `port` count for the drift."""
+        line = self.lines.get(port)
+        if line is None:
+            line = self.lines[port] = LineFit(self.started_ns)
+        line.add(due_ns, lateness_ns)
 
     def add_interval(self, intended_ns: int, deviation_ns: int, later_by_ns: int, due_ns: int) -> None:
         """Count the interval that ended with the tick due at `due_ns`.
@@ -83,14 +90,14 @@ class Series:
         self.longest_stall_ns = max(self.longest_stall_ns, other.longest_stall_ns)
         self.lateness.merge(other.lateness)
         self.deviation.merge(other.deviation)
-        self.line.merge(other.line)
+        for port, line in other.lines.items():
+            self.lines.setdefault(port, LineFit(self.started_ns)).merge(line)
         if other.shortest_interval_ns:
             own = self.shortest_interval_ns or other.shortest_interval_ns
             self.shortest_interval_ns = min(own, other.shortest_interval_ns)
-        self.ports |= other.ports
 
     def copy(self) -> Series:
         """Return a series that can be added to without changing this one."""
-        twin = Series(self.line.origin_ns)
+        twin = Series(self.started_ns)
         twin.merge(self)
         return twin

@@ -10,7 +10,8 @@ delay    p50 of lateness: what is late evenly is not jitter, and is judged as a 
 stall    every tick that comes over 6 ms later against the grid than the one before it: rarer than one
          in a thousand, yet heard.
 missed, doubled   every one: followers count ticks, so each shifts them by 1/24 of a quarter note.
-drift    slope of lateness, when it exceeds its uncertainty and came to over 1 ms in the time looked at.
+drift    slope of lateness, without stalls and what catches them up, when it exceeds its uncertainty
+         and came to over 1 ms in the time looked at.
 """
 
 from __future__ import annotations
