@@ -1,0 +1,108 @@
+"""Whatever a rig, a song or a set list holds survives the way over the link as JSON."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from routerd.core.messages import Kind
+from routerd.core.model import (
+    Action,
+    Control,
+    Device,
+    Patch,
+    Rig,
+    Route,
+    Section,
+    SetList,
+    Song,
+    StartPolicy,
+    WireKind,
+    rig_from_plain,
+    rig_to_plain,
+    set_list_from_plain,
+    set_list_to_plain,
+    song_from_plain,
+    song_to_plain,
+)
+
+text = st.text(max_size=8)
+seven = st.integers(0, 127)
+channel = st.integers(-1, 15)
+bpm = st.fractions(10, 480, max_denominator=10**6)
+
+devices = st.builds(Device, text, text, text, text, st.sampled_from(WireKind), st.booleans(), st.booleans())
+controls = st.builds(
+    Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven
+)
+rigs = st.builds(
+    Rig, text, st.lists(devices, max_size=3).map(tuple), st.lists(controls, max_size=3).map(tuple)
+)
+routes = st.builds(
+    Route,
+    text,
+    text,
+    text,
+    st.frozensets(st.sampled_from(Kind)),
+    channel,
+    channel,
+    seven,
+    seven,
+    st.integers(-127, 127),
+    seven,
+    seven,
+)
+patches = st.builds(
+    Patch,
+    text,
+    st.integers(0, 15),
+    st.integers(-1, 16383),
+    st.integers(-1, 127),
+    st.lists(st.tuples(seven, seven), max_size=3).map(tuple),
+    st.lists(st.binary(max_size=4), max_size=2).map(tuple),
+)
+route_lists = st.lists(routes, max_size=2).map(tuple)
+patch_lists = st.lists(patches, max_size=2).map(tuple)
+sections = st.builds(Section, text, route_lists, patch_lists, st.none() | bpm)
+songs = st.builds(
+    Song,
+    text,
+    text,
+    bpm,
+    st.integers(1, 32),
+    st.sampled_from((1, 2, 4, 8, 16, 32)),
+    text,
+    st.integers(0, 10**4),
+    st.sampled_from(StartPolicy),
+    route_lists,
+    patch_lists,
+    st.lists(sections, max_size=2).map(tuple),
+    st.lists(text, max_size=2).map(tuple),
+    text,
+)
+set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text)
+
+
+def over_the_link(plain: object) -> object:
+    return json.loads(json.dumps(plain, separators=(",", ":")).encode())
+
+
+@given(rigs)
+def test_rig(rig: Rig) -> None:
+    assert rig_from_plain(over_the_link(rig_to_plain(rig))) == rig
+
+
+@given(songs)
+def test_song(song: Song) -> None:
+    back = song_from_plain(over_the_link(song_to_plain(song)))
+    assert back == song
+    assert isinstance(back.bpm, Fraction)
+    assert hash(back) == hash(song)  # equal route lists share one table by their hash
+
+
+@given(set_lists)
+def test_set_list(set_list: SetList) -> None:
+    assert set_list_from_plain(over_the_link(set_list_to_plain(set_list))) == set_list
