@@ -45,13 +45,16 @@ class Supervisor:
         self._patience_s = FIRST_ANSWER_S
         self.link: DeskLink | None = None
         self.restarts = 0
+        self._stopping = False
 
     async def run(self) -> None:
-        """Keep a desk running until cancelled."""
+        """Keep a desk running until `stop`."""
         in_a_row = 0
         while True:
             began_s = monotonic()
             code = await self._run_once()
+            if self._stopping:
+                return
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
             self.restarts += 1
             self._say(f"the desk has ended ({_ending(code)}); starting it again, the clock goes on")
@@ -59,6 +62,7 @@ class Supervisor:
 
     async def stop(self) -> None:
         """End the desk: it goes by itself when the link closes, and is killed when it does not."""
+        self._stopping = True
         process = self._process
         if process is None or process.returncode is not None:
             return
