@@ -21,6 +21,7 @@ M = TypeVar("M", bound=Entry)
 
 _MOST_PASSES = 6
 _KEY_MARK = "[key]"
+_KEY_WORDS: dict[Any, str] = {"controllers": "controller", "devices": "device"}
 _GROUP_WANTED = frozenset({"dict_type", "model_type", "model_attributes_type"})
 
 
@@ -52,7 +53,7 @@ def check(document: Document, shape: type[M], surroundings: Surroundings) -> Che
         except ValidationError as error:
             for finding in error.errors(include_url=False):
                 loc = finding["loc"]
-                is_key = bool(loc) and loc[-1] == _KEY_MARK
+                is_key = _is_of_key(finding)
                 path = loc[:-1] if is_key else loc
                 if attempt == 0 and finding.get("input") is not MISTAKE:
                     _tell(document, shape, path, finding)
@@ -71,6 +72,10 @@ def _note_mistakes(value: Any, path: Path, mended: set[Path]) -> None:
     elif isinstance(value, list):
         for index, inner in enumerate(value):
             _note_mistakes(inner, (*path, index), mended)
+
+
+def _is_of_key(finding: Any) -> bool:
+    return bool(finding["loc"]) and finding["loc"][-1] == _KEY_MARK
 
 
 def _mend(data: Any, path: Path, kind: str | None) -> Any:
@@ -95,9 +100,12 @@ def _mend(data: Any, path: Path, kind: str | None) -> Any:
 def _tell(document: Document, shape: type[Entry], path: Path, finding: Any) -> None:
     kind: str = finding["type"]
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
+    label = key
+    if len(path) > 1 and path[-2] in _KEY_WORDS:
+        label = _KEY_WORDS[path[-2]] if _is_of_key(finding) else f"{_KEY_WORDS[path[-2]]} {key}"
     here = shape_at(shape, path[:-1])
     if kind == WRONG:
-        what, remedy = f"{key} {finding['ctx']['what']}", finding["ctx"]["remedy"]
+        what, remedy = f"{label} {finding['ctx']['what']}", finding["ctx"]["remedy"]
     elif kind == "missing" and here is not None:
         what = f"'{key}' is missing"
         remedy = f"add a line such as '{key}: {_example(here, key)}'"
@@ -119,7 +127,10 @@ def _tell(document: Document, shape: type[Entry], path: Path, finding: Any) -> N
 def _tell_group(shape: type[Entry], path: Path, key: str, value: Any) -> tuple[str, str]:
     inner = shape_at(shape, path)
     keys = f" with keys such as {one_of(keys_of(inner)[:4])}" if inner is not None else ""
-    what = f"{key or 'the file'} must be a group of 'key: value' lines, not {shown(value)}"
+    place = (
+        f"an entry of '{key}'" if path and isinstance(path[-1], int) else f"'{key}'" if key else "the file"
+    )
+    what = f"{place} must be a group of 'key: value' lines, not {shown(value)}"
     return what, f"write 'key: value' lines{keys}"
 
 

@@ -35,7 +35,9 @@ def read_file(path: Path, most_bytes: int) -> bytes:
     """
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            raise FileProblemError("is not a file", "put a file of that name there, or remove it")
+            raise FileProblemError(
+                "is a folder or something else that is no file", "put a file there, or remove it"
+            )
         with path.open("rb") as file:
             return file.read(most_bytes + 1)
     except (OSError, ValueError) as error:

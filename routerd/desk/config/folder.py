@@ -123,7 +123,7 @@ class _Reading:
             document = read_document(printable(file), read_file(self.folder / file, LARGEST_FILE_BYTES))
         except FileProblemError as problem:
             document = Document(printable(file))
-            document.report(1, f"the file {problem.what}", problem.remedy)
+            document.report(1, f"{shown(Path(file).name)} {problem.what}", problem.remedy)
         self.documents.append(document)
         return document
 

@@ -72,5 +72,5 @@ def choose(word: str, known: Iterable[str]) -> str:
     listed = list(known)
     close = nearest(word, listed)
     if close is None:
-        return f"write {one_of(listed)}" if listed else "there is none to choose from yet"
-    return f"did you mean '{close}'? There is {one_of(listed)}" if len(listed) > 1 else f"write '{close}'"
+        return f"choose from {one_of(listed)}" if listed else "there is none to choose from yet"
+    return f"did you mean '{close}'? Choose from {one_of(listed)}" if len(listed) > 1 else f"write '{close}'"

@@ -80,12 +80,11 @@ def choice(words: type[StrEnum], leave_out: Iterable[StrEnum] = ()) -> Leaf:
     known = [member.value for member in words if member not in set(leave_out)]
 
     def read(value: Any, _: Surroundings) -> StrEnum:
-        word = {True: "true", False: "false"}[value] if isinstance(value, bool) else value
-        if word in known:
-            return words(word)
-        if isinstance(word, str):
-            raise wrong(f"{shown(value)} is not known here", choose(word, known))
-        raise wrong(f"is {shown(value)}", f"write {one_of(known)}")
+        if isinstance(value, str) and value in known:
+            return words(value)
+        raise wrong(
+            f"{shown(value)} is not known here", choose(value if isinstance(value, str) else "", known)
+        )
 
     return Leaf(read, {"type": "string", "enum": known})
 
@@ -157,7 +156,7 @@ def _note_range(value: Any, surroundings: Surroundings) -> tuple[int, int]:
 
 
 def _controller_key(value: Any, _: Surroundings) -> int:
-    number = read_whole(int(value) if re.fullmatch(r"\d{1,4}", str(value)) else value, 0, 127)
+    number = read_whole(int(value) if re.fullmatch(r"0|[1-9]\d{0,3}", str(value)) else value, 0, 127)
     if number in {BANK_MSB, BANK_LSB}:
         half = "msb" if number == BANK_MSB else "lsb"
         raise wrong(f"{number} is half of a bank select", f"write it as 'bank: {{{half}: …}}'")
@@ -245,7 +244,7 @@ NOTE_RANGE = Leaf(
         "pattern": rf"^{_NOTE}(\s*[-–]\s*{_NOTE})?$",
     },
 )
-CONTROLLER_KEY = Leaf(_controller_key, {"type": "string", "pattern": r"^\d{1,3}$"})
+CONTROLLER_KEY = Leaf(_controller_key, {"type": "string", "pattern": r"^(0|[1-9]\d{0,2})$"})
 DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d-\d\d$"})
 SOURCE = Leaf(lambda value, around: _device(value, around, "input"), {"type": "string"})
 TARGET = Leaf(lambda value, around: _device(value, around, "output"), {"type": "string"})

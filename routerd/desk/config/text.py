@@ -38,19 +38,30 @@ _SYNTAX = (
      "put text that has ': ' in it in quotes, and line keys up with their neighbours"),
     (("could not find expected ':'",), "a key has no ':' after it",
      "write 'key: value', with a space after the ':'"),
-    (("unexpected end of stream", "end of the stream", "unexpected document separator"),
+    (("sequence entries are not allowed",), "a list begins on the line of its key",
+     "begin each entry on a line of its own with '- ', or write the list in brackets"),
+    (("unexpected end of stream", "unexpected document separator"),
      "a quote is opened and never closed", "close it with the same kind of quote"),
-    (("expected ',' or ']'", "expected ',' or '}'"), "a bracket is opened and not closed in time",
+    (("expected ',' or ']'", "expected ',' or '}'", "flow node"),
+     "a bracket is opened and not closed in time",
      "close it, and put commas between the items"),
+    (("node content",), "a closing bracket has no opening one", "remove it, or put the value in quotes"),
+    (("nesting depth",), f"values are nested more than {DEEPEST} deep", "compare with the example files"),
     (("cannot start any token",), "the value starts with a character that YAML keeps for itself",
      "put the value in quotes"),
-    (("unknown escape character", "hexadecimal", "expected escape sequence", "escape code"),
-     "there is a backslash that means nothing inside double quotes", "use single quotes, or write \\\\"),
-    (("alphabetic or numeric", "undefined alias"), "a value starts with '*' or '&'", "put it in quotes"),
-    (("expected key", "expected '-' indicator", "block end", "block sequence entries are not allowed"),
-     "the line does not fit the lines above it",
+    (("unknown escape character", "hexadecimal", "escape code"),
+     "there is a backslash that means nothing inside double quotes",
+     "use single quotes, or write two backslashes"),
+    (("alphabetic or numeric",), "a value starts with '*' or '&'", "put it in quotes"),
+    (("a tag",), "a value starts with '!'", "put it in quotes"),
+    (("block scalar",), "there is something after the '|' or '>' that starts a longer text",
+     "begin the text on the next line, indented"),
+    (("expected key", "expected '-' indicator", "block end"), "the line does not fit the lines above it",
      "line keys up with their neighbours and begin each list entry with '- '"),
 )  # fmt: skip
+
+# For these the mistake is where the thing began, not where the parser noticed.
+_TOLD_WHERE_IT_BEGAN = ("quoted scalar", "simple key", "flow sequence", "flow mapping", "flow node")
 
 
 @dataclass(slots=True)
@@ -129,18 +140,18 @@ def _report_syntax(document: Document, error: yaml.MarkedYAMLError, text: str) -
     mark = error.problem_mark or error.context_mark
     line = 1 if mark is None else mark.line + 1
     said = f"{error.context or ''} {error.problem or ''}"
-    rows = text.splitlines()
-    row = rows[line - 1] if line <= len(rows) else ""
+    rows = text.rstrip().splitlines() or [""]
+    row = rows[min(line, len(rows)) - 1]
     if "\t" in row[: len(row) - len(row.lstrip())]:
         document.report(line, "the line is indented with a tab", "indent with spaces, two for each step")
         return
     for marks, what, remedy in _SYNTAX:
         if any(part in said for part in marks):
-            if "quoted scalar" in said and error.context_mark is not None:
+            if error.context_mark is not None and any(part in said for part in _TOLD_WHERE_IT_BEGAN):
                 line = error.context_mark.line + 1
-            document.report(line, what, remedy)
+            document.report(min(line, len(rows)), what, remedy)
             return
-    document.report(line, "this is not YAML from here on", "compare with the example files")
+    document.report(min(line, len(rows)), "this is not YAML from here on", "compare with the example files")
 
 
 class _Builder:
@@ -189,7 +200,9 @@ class _Builder:
         if event.anchor is not None:
             self._document.report(line, f"'&{event.anchor}' is an anchor", "remove it")
         if event.tag is not None:
-            self._document.report(line, f"{shown(event.tag)} is a tag", "remove it")
+            self._document.report(
+                line, f"{shown(event.tag.replace('tag:yaml.org,2002:', '!!'))} is a tag", "remove it"
+            )
             return MISTAKE
         return value
 

@@ -1,0 +1,25 @@
+"""The files of a small rig folder without a mistake, which tests change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+RIG = """\
+name: Test rig
+devices:
+  keys: {input: Keys*, output: Keys*}
+  pedals: {input: Pedals*}
+  synth: {output: Synth*, wire: din, clock: true}
+  host: {output: Host*, wire: virtual}
+controls:
+  - {from: pedals, controller: 80, channel: 16, do: next}
+routes:
+  - {name: shared, from: keys, to: synth}
+"""
+SONG = "title: One\ntempo: 120\n"
+SET = "name: Tonight\ndate: 2026-11-27\norder: [one]\n"
+
+
+Folder = Callable[..., Path]
+"""Writes a sound folder with the given files put over it; returns its path."""
