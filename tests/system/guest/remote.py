@@ -18,7 +18,7 @@ from typing import Any, TextIO
 
 import pytest
 
-RUN = Path(__file__).resolve().parents[1] / "vm" / "run"
+RUN = Path(__file__).resolve().parents[1] / "vm" / "run.py"
 MACHINE_FAILED = (124, 125)
 STARTS = 2
 WHOLE_LIMIT_S = 600.0
@@ -111,6 +111,8 @@ class Remote:
             self._finished.add(line["finished"])
             return
         report = self._config.hook.pytest_report_from_serializable(config=self._config, data=line["report"])
+        if isinstance(report.longrepr, list):  # where and why of a skip: a tuple, which JSON does not know
+            report.longrepr = tuple(report.longrepr)
         self._got.setdefault(report.nodeid, []).append(report)
 
     def _look_after_machine(self, item: pytest.Item) -> None:

@@ -1,9 +1,9 @@
 """USB MIDI devices made of software, plugged into the guest's own USB bus and pulled out again.
 
 dummy_hcd joins a host and a device side inside one kernel, usb_f_midi is the device ("Linux USB gadget
-configured through configfs", Documentation/usb/gadget_configfs.rst in the kernel's sources). The host side is a
-sound card like that of any USB MIDI interface; the device side is a raw MIDI port: what is written there
-arrives as if a musician had played it.
+configured through configfs", Documentation/usb/gadget_configfs.rst in the kernel's sources). The host side
+is a sound card like that of any USB MIDI interface; the device side is a raw MIDI port: what is written
+there arrives as if a musician had played it.
 """
 
 from __future__ import annotations

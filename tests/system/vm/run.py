@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Run one command in a virtual machine that has ALSA, USB and systemd as its first process.
 
-    run [--time-limit S] [--share DIR] [--env NAME]... -- COMMAND...
-    run --check          say what is missing, if anything
+    run.py [--time-limit S] [--share DIR] [--env NAME]... -- COMMAND...
+    run.py --check          say what is missing, if anything
 
 The guest's root is this machine's own below a layer that is thrown away; the command runs as root in the
 current directory, its output comes out here, and its exit status becomes this program's. 124: the time limit
@@ -91,6 +91,10 @@ def die_with_parent(number: int) -> None:
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, number, 0, 0, 0)
 
 
+def read_if_there(path: Path) -> str:
+    return path.read_text(errors="replace") if path.exists() else ""
+
+
 def run(command: list[str], time_limit_s: float, share: Path | None, names: list[str], memory_mb: int) -> int:
     """Start the machine, wait for its end, return the command's status, or 124 or 125."""
     job = Path(tempfile.mkdtemp(prefix="job.", dir=CACHE))
@@ -103,7 +107,7 @@ def run(command: list[str], time_limit_s: float, share: Path | None, names: list
         qemu = subprocess.Popen(
             qemu_arguments(job, share, memory_mb),
             stdin=subprocess.DEVNULL,
-            preexec_fn=lambda: die_with_parent(signal.SIGKILL),
+            preexec_fn=lambda: die_with_parent(signal.SIGKILL),  # noqa: PLW1509 - there are no threads here
         )
         timed_out = False
         try:
@@ -113,24 +117,25 @@ def run(command: list[str], time_limit_s: float, share: Path | None, names: list
         finally:
             qemu.kill()
             qemu.wait()
-        status = (job / "status").read_text().strip() if (job / "status").exists() else ""
-        if status:
+        if status := read_if_there(job / "status").strip():
             return int(status)
-        print(f"run: no status from the guest (qemu ended with {qemu.returncode}); its console:", file=sys.stderr)
-        lines = (job / "serial").read_text(errors="replace").splitlines() if (job / "serial").exists() else []
-        print("\n".join(lines[-20:]), file=sys.stderr)
+        print(f"no status from the guest (qemu ended with {qemu.returncode}); its console:", file=sys.stderr)
+        print("\n".join(read_if_there(job / "serial").splitlines()[-20:]), file=sys.stderr)
         return TIMED_OUT if timed_out else NO_MACHINE
     finally:
         shutil.rmtree(job)
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--check", action="store_true", help="say what is missing; status 1 if anything is")
-    parser.add_argument("--time-limit", type=float, default=300, metavar="S", help="for the whole machine (300)")
-    parser.add_argument("--share", type=Path, metavar="DIR", help="writable folder, /run/job/out in the guest")
-    parser.add_argument("--env", action="append", default=[], metavar="NAME", help="hand this variable on")
-    parser.add_argument("--memory", type=int, default=2048, metavar="MB", help="of the guest (2048)")
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    add = parser.add_argument
+    add("--check", action="store_true", help="say what is missing; status 1 if anything is")
+    add("--time-limit", type=float, default=300, metavar="S", help="for the whole machine (300)")
+    add("--share", type=Path, metavar="DIR", help="writable folder, /run/job/out in the guest")
+    add("--env", action="append", default=[], metavar="NAME", help="hand this variable on")
+    add("--memory", type=int, default=2048, metavar="MB", help="of the guest (2048)")
     parser.add_argument("command", nargs="*")
     arguments = parser.parse_args()
     if reason := missing():

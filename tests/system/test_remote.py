@@ -1,0 +1,127 @@
+"""What is reported when the virtual machine, not a test, fails.
+
+The real conftest and remote module of the guest tests, with a stand-in for the machine that fails as told and
+otherwise runs the tests right here.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+GUEST = Path(__file__).resolve().parent / "guest"
+
+MACHINE = """
+import os, subprocess, sys
+from pathlib import Path
+
+if "--check" in sys.argv:
+    sys.exit(0)
+here = Path(__file__).parent
+starts = here / "starts"
+count = len(starts.read_text().split()) if starts.exists() else 0
+share = sys.argv[sys.argv.index("--share") + 1]
+command = sys.argv[sys.argv.index("env") + 2 :]
+with starts.open("a") as file:
+    print(sum("::" in word for word in command), file=file)
+plan = (here / "plan").read_text().split()[count]
+print("console of start", count + 1, flush=True)
+if plan.startswith("die"):
+    sys.exit(int(plan[3:]))
+environ = os.environ | {"ROUTERD_GUEST": "1", "ROUTERD_GUEST_REPORTS": share + "/reports"}
+status = subprocess.run(command, env=environ | {"DIE_IN": plan}).returncode
+sys.exit(125 if status == 77 else status)
+"""
+
+TESTS = """
+import os, pytest
+
+def test_first():
+    print("printed there")
+
+def test_second():
+    if os.environ["DIE_IN"] == "second":
+        os._exit(77)
+
+def test_third():
+    assert [1] == [2], "a real failure"
+
+@pytest.mark.skip(reason="told there")
+def test_fourth():
+    pass
+"""
+
+LOCAL = """
+def test_local():
+    pass
+"""
+
+
+def outcome(folder: Path, plan: str) -> tuple[str, list[str]]:
+    """Run the four tests by a machine that behaves as planned; return what pytest says and the starts."""
+    guest, other, machine = folder / "guest", folder / "other", folder / "vm"
+    for made in (guest, other, machine):
+        made.mkdir()
+    shutil.copy(GUEST / "conftest.py", guest)
+    shutil.copy(GUEST / "remote.py", guest)
+    (guest / "test_there.py").write_text(TESTS)
+    (other / "test_local.py").write_text(LOCAL)
+    (machine / "run.py").write_text(MACHINE)
+    (machine / "plan").write_text(plan)
+    (folder / "pytest.ini").write_text(
+        "[pytest]\ntimeout = 20\nasyncio_default_fixture_loop_scope = function\n"
+    )
+    environ = {name: value for name, value in os.environ.items() if not name.startswith("ROUTERD_")}
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-v", "-ra", "-p", "no:cacheprovider", "guest", "other"],
+        cwd=folder,
+        env=environ | {"ROUTERD_VM": "1"},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=100,
+    )
+    return done.stdout + done.stderr, (machine / "starts").read_text().split()
+
+
+def test_each_test_has_its_own_report(tmp_path: Path) -> None:
+    text, starts = outcome(tmp_path, "work")
+    assert starts == ["4"]
+    assert "1 failed, 3 passed, 1 skipped" in text
+    assert "a real failure" in text
+    assert "told there" in text
+    assert "virtual machine:" not in text
+
+
+@pytest.mark.parametrize("status", [124, 125])
+def test_a_machine_that_did_not_start_is_started_once_more(tmp_path: Path, status: int) -> None:
+    text, starts = outcome(tmp_path, f"die{status} work")
+    assert starts == ["4", "4"]
+    assert "1 failed, 3 passed, 1 skipped" in text
+    assert f"virtual machine: start 1 of at most 2 ended with status {status}" in text
+
+
+def test_one_that_died_is_started_for_the_rest_alone(tmp_path: Path) -> None:
+    text, starts = outcome(tmp_path, "second work")
+    assert starts == ["4", "3"]
+    assert "1 failed, 3 passed, 1 skipped" in text
+
+
+def test_one_that_fails_twice_makes_errors_that_name_it(tmp_path: Path) -> None:
+    text, starts = outcome(tmp_path, "die125 die124")
+    assert starts == ["4", "4"]
+    assert "1 passed, 4 errors" in text
+    assert "The virtual machine failed, not the test" in text
+    assert "console of start 2" in text
+
+
+def test_pytest_that_fails_in_the_guest_is_not_tried_again(tmp_path: Path) -> None:
+    text, starts = outcome(tmp_path, "die3 work")
+    assert starts == ["4"]
+    assert "1 passed, 4 errors" in text
+    assert "ended with status 3" in text
