@@ -517,6 +517,7 @@ class Show:
                 "date": self._set_list.date,
             },
             "index": on.place.index,
+            "next_index": on.place.next_index,
             "song": on.identifier,
             "section": on.section_number,
             "armed": armed and {"action": armed.action.value, "argument": armed.argument, "when": "bar"},

@@ -4,17 +4,21 @@ A frame is a four-byte big-endian length, a version byte, a type byte and the bo
 bodies are JSON `[kind, body]`; type T bodies are tick records, packed. Kinds from the desk:
 
     rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
-    commit                {"generation": n, "place": place or null, "shown": n}: all pieces are here, swap
+    commit                {"generation": n, "place": place or null}: all pieces are here, swap
     order                 {"id": n, "set_list": plain}: a new running order
-    command               {"id": n, "action": str, "argument": str or null, "when": "now" or "bar"}
+    command               {"id": n, "action": str, "argument": see core.show.Command, "when": "now" or "bar"}
+    pong                  the body of the ping it answers
+    refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
 
 and from the engine:
 
-    hello       {"pid": n, "ports": str, "realtime": {...}, "started_ns": n}: first after connecting
+    hello       {"pid": n, "ports": str, "generation": n, "realtime": {...}, "started_ns": n,
+                "desk_restarts": n, "port_states": as ports}: first of all; generation 0: no book yet
+    ping        {"n": n}: is the desk alive?
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
     snapshot    what Show.snapshot returns, whenever it has changed
-    ports       [{"device", "direction", "pattern", "port", "state"}, ...], whenever it has changed
+    ports       [{"device", "direction", "pattern", "port", "state", "error"}, ...], whenever it has changed
     counters    {"name": number, ...}, once a second
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 
