@@ -1,0 +1,181 @@
+"""Every press that was let in is released, whatever happens between the two.
+
+A player presses and releases keys and pedals while songs, sections, routes, rigs, orders and ports
+change, the set is reloaded and panic is pressed. At the end all keys and pedals are up and all
+devices are there: then nothing may sound anywhere, counted press by press. The ticks of a device
+that is always there stay on their grid all along.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from routerd.core.errors import CommandError
+from routerd.core.model import Action, Control, Patch, SetList, WireKind
+from routerd.core.show import Command
+from tests.stage import (
+    CLOSER,
+    CONTROLS,
+    MIDDLE,
+    MODULAR,
+    MS,
+    OPENER,
+    RIG,
+    SAMPLER,
+    SYNTH,
+    TICK,
+    Stage,
+    compiled,
+    route,
+)
+
+DUMP = b"\xf0" + bytes(300) + b"\xf7"
+PLAIN = compiled().rig
+KEY_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 61, Action.NEXT)))
+PEDAL_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0xB0, 64, Action.PANIC)))
+SLOW_SAMPLER = replace(
+    RIG, devices=tuple(replace(d, wire=WireKind.DIN) if d is SAMPLER else d for d in RIG.devices)
+)
+OTHER_SYNTH = replace(
+    RIG, devices=tuple(replace(d, output_pattern="other") if d is SYNTH else d for d in RIG.devices)
+)
+OTHER_KEYS = replace(RIG, devices=(replace(RIG.devices[0], input_pattern="other"), *RIG.devices[1:]))
+RIGS = (PLAIN, KEY_CONTROL, PEDAL_CONTROL, SLOW_SAMPLER, OTHER_SYNTH, OTHER_KEYS)
+
+LAYERED = replace(
+    CLOSER,
+    identifier="layered",
+    bpm=Fraction(300),
+    routes=(route("synth"), route("synth", transpose=12), route("sampler", from_channel=0, to_channel=3)),
+    patches=(Patch("synth", sysex=(DUMP,), program=1), Patch("sampler", sysex=(DUMP,))),
+)
+SONGS = (OPENER, MIDDLE, CLOSER, LAYERED)
+REROUTED = tuple(replace(song, routes=(route("sampler", transpose=-5),), sections=()) for song in SONGS)
+NAMES = tuple(song.identifier for song in SONGS)
+
+keys = st.sampled_from((60, 61, 62, 72))
+channels = st.sampled_from((0, 1))
+names = st.sampled_from(("synth", "sampler"))
+
+
+class Player(RuleBasedStateMachine):
+    @initialize()
+    def begin(self) -> None:
+        self.stage = Stage(compiled(songs=SONGS, order=NAMES))
+        self.down: set[tuple[int, int]] = set()
+        self.away: set[str] = set()
+
+    # What a player does
+
+    @rule(channel=channels, key=keys, velocity=st.integers(1, 127))
+    def press(self, channel: int, key: int, velocity: int) -> None:
+        self.down.add((channel, key))
+        self.stage.play("keys", bytes((0x90 | channel, key, velocity)).hex())
+
+    @rule(channel=channels, key=keys, as_note_on=st.booleans())
+    def release(self, channel: int, key: int, as_note_on: bool) -> None:
+        if (channel, key) in self.down:
+            self.down.discard((channel, key))
+            data = (0x90 | channel, key, 0) if as_note_on else (0x80 | channel, key, 33)
+            self.stage.play("keys", bytes(data).hex())
+
+    @rule(channel=channels, number=st.sampled_from((64, 66)), value=st.sampled_from((0, 20, 63, 64, 127)))
+    def pedal(self, channel: int, number: int, value: int) -> None:
+        self.stage.play("keys", bytes((0xB0 | channel, number, value)).hex())
+
+    @rule(data=st.binary(max_size=4))
+    def noise(self, data: bytes) -> None:
+        if data[:1] and 0x80 <= data[0] < 0xC0:
+            data = data[1:2]  # pedals and keys are counted, so noise may not be one of them
+        self.stage.play("keys", data.hex())
+
+    # What changes between press and release
+
+    @rule(ms=st.integers(0, 400))
+    def wait(self, ms: int) -> None:
+        self.stage.run(self.stage.now_ns + ms * MS)
+
+    @rule(
+        command=st.sampled_from(
+            [
+                *(Command(action) for action in Action),
+                *(Command(Action.SONG, name) for name in NAMES),
+                *(Command(Action.SECTION, number) for number in (1, 2, 3)),
+                Command(Action.TEMPO, "243/2"),
+                Command(Action.CONTINUE, 3),
+            ]
+        ),
+        at_bar=st.booleans(),
+    )
+    def command(self, command: Command, at_bar: bool) -> None:
+        try:
+            self.stage.do(command.action, command.argument, at_bar=at_bar)
+        except CommandError:
+            self.stage.collect()
+
+    @rule(rig=st.sampled_from(RIGS), songs=st.sampled_from((SONGS, REROUTED, SONGS[1:], SONGS[:1])))
+    def reload(self, rig: object, songs: tuple[object, ...]) -> None:
+        before = self.stage.show.book.outlets
+        order = tuple(song.identifier for song in songs)
+        self.stage.load(compiled(rig, songs, order, self.stage.show.book))
+        for outlet in self.stage.show.book.outlets:  # what the port thread does with outlets that are new
+            if outlet not in before and outlet.name not in self.away:
+                self.stage.open(outlet.name)
+
+    @rule(order=st.permutations(NAMES))
+    def reorder(self, order: list[str]) -> None:
+        known = tuple(name for name in order if name in self.stage.show.book.songs)
+        self.stage.show.set_order(SetList("changed", known), self.stage.now_ns)
+        self.stage.collect()
+
+    @rule(name=names)
+    def lose(self, name: str) -> None:
+        if name not in self.away:
+            self.away.add(name)
+            self.stage.lose(name)
+
+    @rule(name=names, takes_pieces=st.booleans())
+    def come_back(self, name: str, takes_pieces: bool) -> None:
+        if name in self.away:
+            self.away.discard(name)
+            self.stage.open(name, takes_pieces=takes_pieces)
+
+    @rule()
+    def unplug_keys(self) -> None:
+        self.stage.show.input_lost(self.stage.inlet("keys"), self.stage.now_ns)
+        self.stage.collect()
+
+    # What must hold
+
+    @invariant()
+    def ticks_keep_their_grid(self) -> None:
+        """Of "modular", which is never away; and no Start or Continue beside a tick (M1 p. 30)."""
+        mine = [(at_ns, data) for at_ns, name, data in self.stage.log[-400:] if name == MODULAR.name]
+        ticks = [at_ns for at_ns, data in mine if data == TICK]
+        assert all(after - before >= 8_333_332 for before, after in pairwise(ticks))
+        for at_ns, data in mine:
+            if data in (b"\xfa", b"\xfb"):
+                assert all(abs(at_ns - tick_ns) >= MS for tick_ns in ticks)
+
+    def teardown(self) -> None:
+        if not hasattr(self, "stage"):
+            return
+        stage = self.stage
+        for name in sorted(self.away):
+            stage.open(name)
+        for channel, key in sorted(self.down):
+            stage.play("keys", bytes((0x80 | channel, key, 64)).hex())
+        for channel in (0, 1):
+            for number in (64, 66):
+                stage.play("keys", bytes((0xB0 | channel, number, 0)).hex())
+        stage.run(stage.now_ns + 5_000 * MS)
+        assert all(outlet.queued == 0 for outlet in stage.show.book.outlets)
+        assert stage.sounding() == {}
+
+
+TestNoNoteHangs = Player.TestCase
