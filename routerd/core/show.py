@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import contextlib
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
@@ -46,7 +46,10 @@ from routerd.core.setlist import Place, Standing
 from routerd.core.transport import LEAD_NS
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
-from routerd.core.wire import NEVER_NS, Outlet, Sink
+from routerd.core.wire import NEVER_NS, Outlet, Sink, is_release
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 NO_SONG = 0xFFFF
 """Song number in tick records while no song is on."""
@@ -385,10 +388,14 @@ class Show:
             self._send(self._on.section.patches, self._now_ns, outlet)
         self._event("port-opened", device=outlet.name, direction="output", output=outlet.number)
 
-    def output_lost(self, outlet: Outlet, now_ns: int) -> None:
-        """A device has gone: what it was holding is ended when it comes back."""
+    def output_lost(self, outlet: Outlet, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
+        """A device has gone: what it was holding is ended when it comes back.
+
+        `unsent` are messages of `sink` that its port did not take any more.
+        """
         self._enter(max(now_ns, self._now_ns))
-        missed = [release_bytes(way) for inlet in self.book.inlets for way in inlet.forget(outlet)]
+        missed = [data for data in unsent if is_release(data)]
+        missed += [release_bytes(way) for inlet in self.book.inlets for way in inlet.forget(outlet)]
         outlet.lose(self._now_ns, missed)
         self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
 

@@ -22,7 +22,15 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
-from routerd.core.messages import ALL_SOUND_OFF, CONTROLLER, HOLD_CONTROLLERS, NOTE_OFF, SYSEX, SYSEX_END
+from routerd.core.messages import (
+    ALL_SOUND_OFF,
+    CONTROLLER,
+    HOLD_CONTROLLERS,
+    NOTE_OFF,
+    NOTE_ON,
+    SYSEX,
+    SYSEX_END,
+)
 from routerd.core.model import WireKind
 from routerd.core.units import DIN_BYTE_NS
 
@@ -206,9 +214,10 @@ class Outlet:
 
 
 def is_release(data: bytes) -> bool:
-    """Tell whether losing this message could leave a note sounding."""
-    if data[0] < CONTROLLER:
-        return data[0] < NOTE_OFF + 16 or (data[0] < 0xA0 and data[2] == 0)
-    if data[0] < CONTROLLER + 16:
+    """Tell whether losing this message (or piece of a SysEx) could leave a note sounding."""
+    kind = data[0] & 0xF0
+    if kind == NOTE_ON:
+        return data[2] == 0
+    if kind == CONTROLLER:
         return data[1] >= ALL_SOUND_OFF or (data[1] in HOLD_CONTROLLERS and data[2] < 64)
-    return False
+    return kind == NOTE_OFF

@@ -537,6 +537,20 @@ def test_a_device_that_goes_while_a_release_waits_gets_it_later() -> None:
     assert stage.sounding() == {}
 
 
+def test_a_release_that_the_port_refused_is_owed() -> None:
+    stage = Stage()
+    stage.run(100 * MS)
+    stage.play("keys", "90 3c 40")
+    stage.run(110 * MS)
+    stage.show.receive(stage.inlet("keys"), bytes.fromhex("80 3c 40"), stage.now_ns)
+    unsent = [data for _, data in stage.show.sink]
+    stage.show.sink.clear()  # the port raised instead of taking it
+    stage.show.output_lost(stage.outlet("synth"), stage.now_ns, unsent)
+    stage.open("synth")
+    stage.run(200 * MS)
+    assert stage.sounding() == {}
+
+
 def test_a_lost_input_lets_go_of_what_it_holds() -> None:
     stage = Stage()
     stage.run(100 * MS)
@@ -716,6 +730,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "generation",
             "set_list",
             "index",
+            "next_index",
             "song",
             "section",
             "armed",

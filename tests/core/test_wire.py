@@ -223,7 +223,10 @@ def test_overflow_drops_presses_and_never_releases() -> None:
     assert out.clear(0, sink) == releases
 
 
-NO_RELEASES = "90 3c 01|a0 3c 00|b0 40 40|b0 42 7f|b0 07 00|c0 00|d0 00|e0 00 40|f0 f7|f2 00 00"
+NO_RELEASES = """
+    90 3c 01|a0 3c 00|b0 40 40|b0 42 7f|b0 07 00|c0 00|d0 00|e0 00 40|f0 f7|f2 00 00
+    |00 01|3c 40 00|f7|f8
+"""
 
 
 @pytest.mark.parametrize("hexes", NO_RELEASES.split("|"))
