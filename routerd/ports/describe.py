@@ -1,0 +1,54 @@
+"""What `routerd ports` prints: the ports there are, and what to write into a rig to use them."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+from routerd.ports import open_system
+from routerd.ports.base import PortInfo
+
+_NO_PORTS = """\
+  none: switch the device on, or start the program; a device that this machine knows is also
+  listed by `aconnect -l` (ALSA) or `jack_lsp` (JACK)"""
+
+_SIMULATED = """\
+Simulated ports: each device of a rig has the ports that its patterns ask for, on any machine.
+Start a rig with them by --ports simulated."""
+
+
+def describe_ports(kind: str | None = None) -> str:
+    """Return a text that lists inputs and outputs; raises PortError when the machine has no such ports."""
+    if kind == "simulated":
+        return _SIMULATED
+    system = open_system(kind)
+    try:
+        inputs, outputs = system.inputs(), system.outputs()
+    finally:
+        system.close()
+    lines = [
+        f"MIDI ports of {system.kind.upper()}. What stands in quotes can be written into rig.yaml as it is.",
+        "",
+        "input (routerd reads from these):",
+        *_list(inputs),
+        "",
+        "output (routerd writes to these):",
+        *_list(outputs),
+    ]
+    for listed in (inputs, outputs):
+        for name, count in Counter(port.name for port in listed).items():
+            if count > 1:
+                lines += ["", f"{count} ports are called {name!r}; a name cannot tell them apart."]
+    return "\n".join(lines)
+
+
+def pattern_of(name: str) -> str:
+    """Return the pattern to write for a port of that name: itself, with digits that may change left open.
+
+    A long number in a name is often a program's process number, another one each time it starts.
+    """
+    return re.sub(r"\d{3,}", "*", name)
+
+
+def _list(ports: list[PortInfo]) -> list[str]:
+    return [f'  "{pattern_of(port.name)}"' for port in ports] or [_NO_PORTS]

@@ -1,0 +1,23 @@
+"""Fixtures for everything that needs real ports."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from dummy_server import DummyServer
+
+
+@pytest.fixture
+def jack_server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DummyServer]:
+    """Return a running JACK server, to which programs of this environment connect."""
+    if shutil.which("jackd") is None or shutil.which("jack_wait") is None:
+        pytest.skip("jackd is not installed: apt-get install jackd2")
+    server = DummyServer(tmp_path)
+    for name, value in server.environment.items():
+        monkeypatch.setenv(name, value)
+    server.start()
+    yield server
+    server.end()

@@ -1,0 +1,63 @@
+"""A JACK server with the dummy driver: real ports on a machine without a sound card."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+PERIOD_FRAMES = 512
+"""10.7 ms at 48 kHz."""
+
+
+class DummyServer:
+    """A jackd of our own, under a name of its own, that can be ended and started again."""
+
+    def __init__(self, folder: Path) -> None:
+        self.name = f"routerd-test-{os.getpid()}"
+        self.environment = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_AUDIO_RESERVATION": "1"}
+        self._log = folder / "jackd.log"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        # A client that is late for a period makes JACK lose a message or deliver it twice; it was seen on a
+        # busy machine with periods of 128 frames, with real-time scheduling too. Longer periods prevent it.
+        options = ["-R", "-P", "70"] if _may_be_realtime() else ["-r"]
+        command = ["jackd", *options, "-n", self.name, "-d", "dummy", "-r", "48000", "-p", str(PERIOD_FRAMES)]
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(
+                command, env=os.environ | self.environment, stdout=log, stderr=subprocess.STDOUT
+            )
+        until_s = time.monotonic() + 10
+        wait = ["jack_wait", "-s", self.name, "-w", "-t", "1"]
+        while subprocess.run(
+            wait, env=os.environ | self.environment, capture_output=True, check=False
+        ).returncode:
+            if self._process.poll() is not None or time.monotonic() > until_s:
+                pytest.fail(f"jackd did not start: {self._log.read_text(errors='replace')}")
+
+    def end(self, how: signal.Signals = signal.SIGTERM) -> None:
+        """End it, if it runs, and wait until it has gone."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.send_signal(how)
+            process.wait(10)
+
+    def signal(self, which: signal.Signals) -> None:
+        """Send it a signal."""
+        assert self._process is not None
+        self._process.send_signal(which)
+
+
+def _may_be_realtime() -> bool:
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+    except PermissionError:
+        return False
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+    return True

@@ -1,0 +1,101 @@
+"""Another program with MIDI ports, as a process of its own: the other side of tests with real ports.
+
+far_program.py KIND NAME, where KIND is jack or alsa, opens "NAME in:port" and "NAME out:port". A line of
+hex digits on standard input is sent as one message; each message received is a line of hex on standard
+output, with the time it came in ns of CLOCK_MONOTONIC. Nothing of routerd is used here.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import subprocess
+import sys
+import threading
+import time
+from typing import Self
+
+import rtmidi
+
+
+class FarProgram:
+    """Starts the program and talks to it."""
+
+    def __init__(self, kind: str, name: str) -> None:
+        self.input_name = f"{name} in:port"
+        self.output_name = f"{name} out:port"
+        self._process = subprocess.Popen(
+            [sys.executable, __file__, kind, name], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        self._heard: queue.Queue[tuple[bytes, int]] = queue.Queue()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        assert self._process.stdout is not None
+        assert self._process.stdout.readline() == "ready\n"
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            data, at_ns = line.split()
+            self._heard.put((bytes.fromhex(data), int(at_ns)))
+
+    def send(self, data: bytes) -> None:
+        """Have it send one message."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(data.hex() + "\n")
+        self._process.stdin.flush()
+
+    def receive(self, timeout_s: float = 10) -> bytes:
+        """Return the next message it has received; raises queue.Empty when none comes."""
+        return self._heard.get(timeout=timeout_s)[0]
+
+    def silent(self, for_s: float) -> bool:
+        """Tell whether it receives nothing for so long."""
+        try:
+            self._heard.get(timeout=for_s)
+        except queue.Empty:
+            return True
+        return False
+
+    def end(self) -> None:
+        """Kill it, as a crash would."""
+        self._process.kill()
+        self._process.wait()
+        self._reader.join()
+        for pipe in (self._process.stdin, self._process.stdout):
+            assert pipe is not None
+            pipe.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.end()
+
+
+def report(heard: queue.SimpleQueue[tuple[list[int], int]]) -> None:
+    """Print what has been heard, away from JACK's own thread, which must not be late."""
+    while True:
+        data, at_ns = heard.get()
+        print(bytes(data).hex(), at_ns, flush=True)
+
+
+def main(kind: str, name: str) -> None:
+    """Be the program."""
+    api = {"jack": rtmidi.API_UNIX_JACK, "alsa": rtmidi.API_LINUX_ALSA}[kind]
+    receives = rtmidi.MidiIn(api, name=f"{name} in")
+    receives.ignore_types(False, False, False)
+    heard: queue.SimpleQueue[tuple[list[int], int]] = queue.SimpleQueue()
+    receives.set_callback(lambda event, _: heard.put((event[0], time.monotonic_ns())))
+    receives.open_virtual_port("port")
+    sends = rtmidi.MidiOut(api, name=f"{name} out")
+    sends.open_virtual_port("port")
+    print("ready", flush=True)
+    threading.Thread(target=report, args=(heard,), daemon=True).start()
+    for line in sys.stdin:
+        sends.send_message(bytes.fromhex(line))
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

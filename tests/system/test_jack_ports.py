@@ -1,0 +1,237 @@
+"""JACK for real: a server with the dummy driver, and other programs on the other side."""
+
+from __future__ import annotations
+
+import queue
+import signal
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+from dummy_server import DummyServer
+from far_program import FarProgram
+
+from routerd.core.errors import PortError
+from routerd.ports import open_system
+from routerd.ports.base import OutputPort, PortInfo, PortSystem
+from routerd.ports.describe import describe_ports
+from routerd.ports.jack import LONGEST_MESSAGE
+
+pytestmark = pytest.mark.system
+
+TIMEOUT_S = 10.0
+
+
+@pytest.fixture
+def changes() -> queue.Queue[str]:
+    return queue.Queue()
+
+
+@pytest.fixture
+def ports(jack_server: DummyServer, changes: queue.Queue[str]) -> Iterator[PortSystem]:
+    system = open_system("jack")
+    system.watch(lambda: changes.put("changed"))
+    yield system
+    system.close()
+
+
+@pytest.fixture
+def box(jack_server: DummyServer) -> Iterator[FarProgram]:
+    with FarProgram("jack", "Box") as program:
+        yield program
+
+
+def until(condition: Callable[[], object]) -> None:
+    """Wait until the condition holds; fails after TIMEOUT_S."""
+    end_s = time.monotonic() + TIMEOUT_S
+    while not condition():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+def find(listed: list[PortInfo], name: str) -> PortInfo:
+    """Return the port of that name."""
+    (found,) = [info for info in listed if info.name == name]
+    return found
+
+
+def test_ports_of_others_are_listed_and_our_own_are_not(ports: PortSystem, box: FarProgram) -> None:
+    assert [info.name for info in ports.inputs()] == [box.output_name]
+    assert [info.name for info in ports.outputs()] == [box.input_name]
+    ports.open_output(ports.outputs()[0])
+    ports.open_input(ports.inputs()[0], lambda *_: None)
+    assert [info.name for info in ports.inputs()] == [box.output_name]
+    assert [info.name for info in ports.outputs()] == [box.input_name]
+    assert ports.inputs() == ports.inputs()
+
+
+MESSAGES = [
+    b"\xf8",
+    b"\xfe",
+    b"\x90\x3c\x40",
+    b"\xc0\x05",
+    b"\xf2\x10\x00",
+    b"\xf0\x7d\x01\xf7",
+    b"\xf0\x7d" + bytes(i % 128 for i in range(LONGEST_MESSAGE - 3)) + b"\xf7",
+]
+
+
+def test_messages_go_out_and_come_in_whole_and_in_order(ports: PortSystem, box: FarProgram) -> None:
+    heard: queue.Queue[tuple[bytes, int]] = queue.Queue()
+    ports.open_input(ports.inputs()[0], lambda data, at_ns: heard.put((data, at_ns)))
+    output = ports.open_output(ports.outputs()[0])
+    assert not output.takes_pieces
+    for message in MESSAGES:
+        output.send(message)
+        assert box.receive() == message
+        before_ns = time.monotonic_ns()
+        box.send(message)
+        data, at_ns = heard.get(timeout=TIMEOUT_S)
+        assert data == message
+        assert before_ns <= at_ns <= time.monotonic_ns()
+    for note in range(128):
+        output.send(bytes((0x90, note, 1)))
+    assert [box.receive()[1] for _ in range(128)] == list(range(128))
+
+
+def test_a_sysex_too_long_for_jack_is_refused(ports: PortSystem, box: FarProgram) -> None:
+    output = ports.open_output(ports.outputs()[0])
+    with pytest.raises(PortError, match="too long"):
+        output.send(bytes(LONGEST_MESSAGE + 1))
+    output.send(b"\xf8")
+    assert box.receive() == b"\xf8"
+
+
+def test_strange_bytes_go_no_further(ports: PortSystem, box: FarProgram) -> None:
+    heard: queue.Queue[bytes] = queue.Queue()
+    ports.open_input(ports.inputs()[0], lambda data, _: heard.put(data))
+    strange = [b"\x90", b"\x90\x3c", b"\x3c\x40", b"\xf4", b"\xfd", b"\xf7", b"\xf2\x01", b"\x90\xff\x40"]
+    for data in strange:
+        box.send(data)
+    box.send(b"\xfa")
+    assert heard.get(timeout=TIMEOUT_S) == b"\xfa"
+    assert heard.empty()
+
+
+def test_a_receiver_that_fails_does_not_stop_the_port(ports: PortSystem, box: FarProgram) -> None:
+    heard: queue.Queue[bytes] = queue.Queue()
+
+    def received(data: bytes, _: int) -> None:
+        heard.put(data)
+        raise RuntimeError
+
+    ports.open_input(ports.inputs()[0], received)
+    for data in (b"\xfa", b"\xfc"):
+        box.send(data)
+        assert heard.get(timeout=TIMEOUT_S) == data
+
+
+def test_a_closed_input_hears_nothing_and_a_closed_output_refuses(ports: PortSystem, box: FarProgram) -> None:
+    first: queue.Queue[bytes] = queue.Queue()
+    second: queue.Queue[bytes] = queue.Queue()
+    info = ports.inputs()[0]
+    port = ports.open_input(info, lambda data, _: first.put(data))
+    port.close()
+    port.close()
+    ports.open_input(info, lambda data, _: second.put(data))
+    box.send(b"\xfa")
+    assert second.get(timeout=TIMEOUT_S) == b"\xfa"
+    assert first.empty()
+    output = ports.open_output(ports.outputs()[0])
+    output.close()
+    output.close()
+    with pytest.raises(PortError, match="closed"):
+        output.send(b"\xf8")
+
+
+def test_programs_that_come_and_go_are_noticed(
+    ports: PortSystem, jack_server: DummyServer, changes: queue.Queue[str]
+) -> None:
+    with FarProgram("jack", "Visitor") as visitor:
+        changes.get(timeout=TIMEOUT_S)
+        until(lambda: len(ports.outputs()) == 1 and len(ports.inputs()) == 1)
+        first = find(ports.outputs(), visitor.input_name)
+        output = ports.open_output(first)
+        output.send(b"\xf8")
+        assert visitor.receive() == b"\xf8"
+        while not changes.empty():
+            changes.get()
+    changes.get(timeout=TIMEOUT_S)
+    until(lambda: ports.outputs() == [])
+    output.send(b"\xf8")
+    with pytest.raises(PortError, match="gone"):
+        ports.open_output(first)
+    output.close()
+    with FarProgram("jack", "Visitor") as visitor:
+        second = find(ports.outputs(), visitor.input_name)
+        assert second.name == first.name
+        assert second != first, "a port that was away is not taken for one that is still open"
+        ports.open_output(second).send(b"\xfa")
+        assert visitor.receive() == b"\xfa"
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_a_server_that_ends_and_comes_back(
+    ports: PortSystem,
+    jack_server: DummyServer,
+    changes: queue.Queue[str],
+    how: signal.Signals,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    for _ in range(3):
+        with FarProgram("jack", "Box") as box:
+            heard: queue.Queue[bytes] = queue.Queue()
+            source = ports.open_input(ports.inputs()[0], lambda data, _, heard=heard: heard.put(data))
+            output = ports.open_output(ports.outputs()[0])
+            output.send(b"\xf8")
+            assert box.receive() == b"\xf8"
+            box.send(b"\xfa")
+            assert heard.get(timeout=TIMEOUT_S) == b"\xfa"
+            while not changes.empty():
+                changes.get()
+            capfd.readouterr()
+            jack_server.end(how)
+            changes.get(timeout=TIMEOUT_S)
+        with pytest.raises(PortError, match="server has gone"):
+            output.send(b"\xf8")
+        with pytest.raises(PortError, match="no JACK server"):
+            ports.inputs()
+        source.close()
+        output.close()
+        assert "routerd" not in capfd.readouterr().err
+        jack_server.start()
+        until(lambda: ports.inputs() == [])
+
+
+def test_a_server_that_stands_still_is_an_error_and_not_a_wait(
+    ports: PortSystem, jack_server: DummyServer, box: FarProgram
+) -> None:
+    output = ports.open_output(ports.outputs()[0])
+    output.send(b"\xf8")
+    assert box.receive() == b"\xf8"
+    jack_server.signal(signal.SIGSTOP)
+    try:
+        with pytest.raises(PortError, match="takes no data"):
+            send_for_ever(output)
+    finally:
+        jack_server.signal(signal.SIGCONT)
+
+
+def send_for_ever(output: OutputPort) -> None:
+    """Send ticks until that fails."""
+    while True:
+        output.send(b"\xf8")
+
+
+def test_no_server_is_an_error_that_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "routerd-test-nobody")
+    with pytest.raises(PortError, match="routerd-test-nobody"):
+        open_system("jack").inputs()
+
+
+def test_ports_are_described_with_patterns_for_the_rig(jack_server: DummyServer) -> None:
+    assert describe_ports("jack").count("none: switch the device on") == 2
+    with FarProgram("jack", "Box") as box:
+        text = describe_ports("jack")
+    assert f'input (routerd reads from these):\n  "{box.output_name}"' in text
+    assert f'output (routerd writes to these):\n  "{box.input_name}"' in text
