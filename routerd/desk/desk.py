@@ -1,0 +1,251 @@
+"""The desk itself: what people can ask of the show, and what it tells.
+
+Composes link, view, running order, state folder, event stream and report; has no HTTP in it. All of
+it runs on one event loop; what blocks (reading the rig folder, writing the state folder) is put on threads.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import gc
+from collections.abc import Callable
+from time import monotonic_ns
+from typing import Any
+
+import structlog
+
+from routerd.core.errors import LinkError
+from routerd.core.model import Book, Plain, SetList
+from routerd.desk.events import EventHub
+from routerd.desk.keeper import StateKeeper
+from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
+from routerd.desk.log import log_event
+from routerd.desk.order import Decision, Origin, decide
+from routerd.desk.state import StateFolder, WorkingBook
+from routerd.desk.view import View, facts_by_identifier
+from routerd.link.messages import TickRecord
+
+
+class FilesError(Exception):
+    """The rig folder has mistakes: `problems` lists them."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__(f"{len(problems)} problems")
+        self.problems = problems
+
+
+class Desk:
+    """See the module's head. `read_folder` reads the rig folder (blocking); `make_log` makes the tick log."""
+
+    def __init__(
+        self,
+        state_folder: StateFolder,
+        read_folder: Callable[[], Any],
+        make_log: Callable[[int], Any],
+    ) -> None:
+        self.started_ns = monotonic_ns()
+        self.view = View()
+        self.hub = EventHub(f"{self.started_ns:x}")
+        self.keeper = StateKeeper(state_folder, self.view)
+        self.greeted = asyncio.Event()
+        self._read_folder = read_folder
+        self._ticks = make_log(self.started_ns)
+        self._link: EngineLink | None = None
+        self._changing = asyncio.Lock()
+        self._snapshot_came = asyncio.Event()
+
+    @property
+    def link(self) -> EngineLink:
+        """The link to the engine; set once, before anything is asked."""
+        if self._link is None:
+            raise LinkError("there is no link to the engine yet")
+        return self._link
+
+    @link.setter
+    def link(self, link: EngineLink) -> None:
+        self._link = link
+
+    # What the engine tells (Listener)
+
+    def told(self, kind: str, body: Any) -> None:
+        """Take a message of the engine."""
+        view = self.view
+        if kind == "snapshot":
+            view.snapshot = body
+            self._snapshot_came.set()
+            self._name_numbers()
+            self.keeper.changed()
+        elif kind == "event":
+            self._ticks.event(body)
+            self.tell(body)
+        elif kind == "counters":
+            view.counters = body
+        elif kind == "ports":
+            self._take_ports(body)
+        elif kind == "hello":
+            view.hello = body
+            self._take_ports(body["port_states"])
+            self.greeted.set()
+
+    def ticked(self, records: list[TickRecord]) -> None:
+        """Take tick records."""
+        self._ticks.add(records)
+
+    def tell(self, event: Plain) -> None:
+        """Tell an event to the log and to everybody who listens."""
+        log_event(event)
+        self.hub.publish(event)
+
+    def _take_ports(self, ports: list[Plain]) -> None:
+        before = {(port["device"], port["direction"]): port for port in self.view.ports}
+        self.view.ports = ports
+        for port in ports:
+            was = before.get((port["device"], port["direction"]), {"state": None, "error": None})
+            if port["state"] == "open" or (was["state"], was["error"]) == (port["state"], port["error"]):
+                continue
+            event = {key: port[key] for key in ("device", "direction", "pattern", "state", "error")}
+            self.tell({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
+
+    def _name_numbers(self) -> None:
+        snapshot = self.view.snapshot
+        titles = [self.view.title(identifier) for identifier in snapshot["songs"]]
+        self._ticks.name(snapshot["outputs"], titles)
+
+    # Books
+
+    async def begin(self, working: WorkingBook | None) -> None:
+        """Give the engine its first book: the rig folder's, or the last one that worked.
+
+        Raises FilesError when there is neither, LinkError when the engine refuses it.
+        """
+        state = await self.keeper.read()
+        loaded = await asyncio.to_thread(self._read_folder)
+        book: Book | None = loaded.book
+        set_lists: tuple[SetList, ...] = loaded.set_lists
+        if book is None:
+            problems = [str(problem) for problem in loaded.problems]
+            if working is None:
+                raise FilesError(problems)
+            self.view.problems["files"] = problems
+            _log_last_resort(problems)
+            book, set_lists = working.book, working.set_lists
+        decision = Decision(book.set_list, Origin(book.set_list.name, book.set_list))
+        place = None
+        if state is not None:
+            decision = decide(book, set_lists, state.set_list, state.origin, at_start=True)
+            if state.origin.chosen == decision.origin.chosen:
+                place = state.place
+        await self._give(book, set_lists, decision, 1, place)
+
+    async def resume(self, working: WorkingBook | None) -> None:
+        """Take the view of a show that goes on: this process was started again, nothing is changed.
+
+        Raises FilesError when the engine's songs are not known here.
+        """
+        hello = self.view.hello
+        state = await self.keeper.read()
+        known = working is not None and (working.engine_started_ns, working.generation) == (
+            hello["started_ns"],
+            hello["generation"],
+        )
+        if working is None or not known:
+            loaded = await asyncio.to_thread(self._read_folder)
+            if loaded.book is None:
+                raise FilesError([str(problem) for problem in loaded.problems])
+            working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
+            self.view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
+        self.view.songs = facts_by_identifier(working.book.songs)
+        self.view.set_lists = working.set_lists
+        current = self.view.set_list
+        self.keeper.origin = Origin(current.name, current) if state is None else state.origin
+        self._name_numbers()
+
+    async def reload(self) -> None:
+        """Read the rig folder again and give the engine the new book, keeping song, section and order.
+
+        Raises FilesError and changes nothing when the folder has mistakes; LinkError when the engine
+        refuses or does not answer.
+        """
+        async with self._changing:
+            loaded = await asyncio.to_thread(self._read_folder)
+            if loaded.book is None:
+                problems = [str(problem) for problem in loaded.problems]
+                self.view.problems["files"] = problems
+                raise FilesError(problems)
+            decision = decide(
+                loaded.book, loaded.set_lists, self.view.set_list, self.keeper.origin, at_start=False
+            )
+            generation = self.view.snapshot["generation"] + 1
+            await self._give(loaded.book, loaded.set_lists, decision, generation, None)
+            self.view.problems.pop("files", None)
+
+    async def _give(
+        self,
+        book: Book,
+        set_lists: tuple[SetList, ...],
+        decision: Decision,
+        generation: int,
+        place: Plain | None,
+    ) -> None:
+        if decision.why:
+            structlog.get_logger().warning("the running order of the files is taken", why=decision.why)
+        book = Book(book.rig, book.songs, decision.set_list)
+        await self.link.book(book, generation, place)
+        view = self.view
+        view.songs = facts_by_identifier(book.songs)
+        view.set_lists = set_lists
+        view.problems.pop("names", None)
+        self.keeper.origin = decision.origin
+        self._ticks.event({"kind": "loaded", "at_ns": monotonic_ns()})
+        await self.keeper.keep_book(WorkingBook(book, set_lists, view.hello["started_ns"], generation))
+        await self._snapshot_of(generation)
+        self._name_numbers()
+        summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}
+        self.tell({"kind": "loaded", "at_ns": monotonic_ns(), **summary})
+        gc.collect()
+
+    async def _snapshot_of(self, generation: int) -> None:
+        try:
+            async with asyncio.timeout(REPLY_S):
+                while self.view.snapshot.get("generation", 0) < generation:
+                    self._snapshot_came.clear()
+                    await self._snapshot_came.wait()
+        except TimeoutError as error:
+            raise EngineSilentError("the engine has loaded the book but not shown it") from error
+
+    # What people ask
+
+    async def command(self, action: str, argument: int | str | None = None, when: str = "now") -> None:
+        """Have the show do something; raises CommandError and LinkError as the link does."""
+        await self.link.command(action, argument, when)
+
+    async def set_order(self, set_list: SetList, base: SetList | None = None) -> None:
+        """Give tonight a new running order; with `base` it is that set of the folder from now on."""
+        async with self._changing:
+            await self.link.order(set_list)
+            if base is not None:
+                self.keeper.origin = Origin(self.keeper.origin.chosen, base)
+        self.keeper.changed()
+        event = {"name": set_list.name, "order": list(set_list.order)}
+        self.tell({"kind": "set-list", "at_ns": monotonic_ns(), **event})
+
+    def report(self) -> Plain:
+        """Return the jitter report since this process was started."""
+        hello = self.view.hello
+        facts = {"realtime": hello["realtime"], "ports": hello["ports"]}
+        report: Plain = self._ticks.report(monotonic_ns(), facts)
+        return report
+
+    async def close(self) -> None:
+        """Let streams end and write what has changed."""
+        self.hub.close()
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self.keeper.close(), 0.2)
+
+
+def _log_last_resort(problems: list[str]) -> None:
+    log = structlog.get_logger()
+    log.error("the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD", count=len(problems))
+    for problem in problems[:20]:
+        log.error(problem)

@@ -1,0 +1,263 @@
+"""What each path of the API does. Bodies come checked; answers are values of `shapes`, or text."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from functools import partial
+from time import monotonic_ns
+from typing import Any
+
+from aiohttp import web
+
+from routerd.core.errors import NotFoundError
+from routerd.core.model import Plain, SetList
+from routerd.desk.bodies import (
+    ContinueBody,
+    Moment,
+    SectionBody,
+    SetListBody,
+    SongBody,
+    TempoBody,
+)
+from routerd.desk.config.problems import choose, shown
+from routerd.desk.desk import Desk, FilesError
+from routerd.desk.events import HEARTBEAT_S
+from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
+from routerd.desk.shapes import SetListDocument, SongFacts, Songs, Status
+from routerd.desk.status import desk_health, set_list_document, status_document
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One request: the desk that answers it, and its body as the model that its operation names."""
+
+    desk: Desk
+    request: web.Request
+    body: Any
+
+
+Handler = Callable[[Call], Coroutine[Any, Any, Any]]
+
+
+async def get_status(call: Call) -> Status:
+    """Everything about this moment."""
+    desk = call.desk
+    now_ns = monotonic_ns()
+    health = desk_health(desk.view, desk.started_ns, now_ns, desk.hub.readers, desk.hub.dropped_readers)
+    return status_document(desk.view, health, now_ns)
+
+
+async def get_songs(call: Call) -> Songs:
+    """Every song."""
+    return Songs(tuple(call.desk.view.songs.values()))
+
+
+async def get_song(call: Call) -> SongFacts:
+    """One song by its identifier."""
+    view = call.desk.view
+    identifier = call.request.match_info["identifier"]
+    if identifier not in view.songs:
+        raise ProblemError(
+            "unknown-song", f"there is no song {shown(identifier)}; {choose(identifier, view.songs)}"
+        )
+    return view.songs[identifier]
+
+
+async def get_set_list(call: Call) -> SetListDocument:
+    """Tonight's running order."""
+    return set_list_document(call.desk.view)
+
+
+async def put_set_list(call: Call) -> SetListDocument:
+    """Another running order, or another set of the folder."""
+    desk = call.desk
+    body: SetListBody = call.body
+    if body.order is None:
+        chosen = desk.view.find_set_list(str(body.name))
+        if chosen is None:
+            names = [one.name for one in desk.view.set_lists]
+            remedy = choose(str(body.name), names)
+            raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
+        await desk.set_order(chosen, base=chosen)
+    else:
+        current = desk.view.set_list
+        order = _known_order(desk, body.order)
+        await desk.set_order(SetList(body.name or current.name, order, current.date))
+    return set_list_document(desk.view)
+
+
+def _known_order(desk: Desk, words: list[str]) -> tuple[str, ...]:
+    found = [desk.view.find_song(word) for word in words]
+    known = desk.view.words_for_songs()
+    errors = tuple(
+        ValueProblem(f"/order/{index}", f"there is no song {shown(word)}; {choose(word, known)}")
+        for index, (word, identifier) in enumerate(zip(words, found, strict=True))
+        if identifier is None
+    )
+    if errors:
+        raise ProblemError("unknown-in-order", "; ".join(one.detail for one in errors[:5]), errors=errors)
+    return tuple(identifier for identifier in found if identifier is not None)
+
+
+async def _act(action: str, call: Call) -> Status:
+    body = call.body
+    when = body.when if isinstance(body, Moment) else "now"
+    argument = body.bar if isinstance(body, ContinueBody) else None
+    await call.desk.command(action, argument, when)
+    return await get_status(call)
+
+
+post_next = partial(_act, "next")
+post_previous = partial(_act, "previous")
+post_start = partial(_act, "start")
+post_stop = partial(_act, "stop")
+post_continue = partial(_act, "continue")
+post_panic = partial(_act, "panic")
+
+
+async def post_song(call: Call) -> Status:
+    """Go to a song."""
+    desk = call.desk
+    body: SongBody = call.body
+    argument: int | str | None = body.number
+    if body.title is not None:
+        argument = desk.view.find_song(body.title)
+        if argument is None:
+            remedy = choose(body.title, desk.view.words_for_songs())
+            raise ProblemError("unknown-song", f"there is no song {shown(body.title)}; {remedy}")
+    try:
+        await desk.command("song", argument, body.when)
+    except NotFoundError as error:
+        raise ProblemError("unknown-song", str(error)) from error
+    return await get_status(call)
+
+
+async def post_section(call: Call) -> Status:
+    """Go to a section of the song that is on."""
+    desk = call.desk
+    body: SectionBody = call.body
+    argument: int | str | None = body.number
+    song = desk.view.song
+    if body.name is not None:
+        names = [] if song is None else [section.name for section in song.sections]
+        argument = next((name for name in names if name.casefold() == body.name.casefold()), None)
+        if argument is None:
+            where = "no song is on" if song is None else f"{song.title} has no section {shown(body.name)}"
+            raise ProblemError("unknown-section", f"{where}; {choose(body.name, names)}")
+    try:
+        await desk.command("section", argument, body.when)
+    except NotFoundError as error:
+        raise ProblemError("unknown-section", str(error)) from error
+    return await get_status(call)
+
+
+async def post_tempo(call: Call) -> Status:
+    """Change the tempo at the next tick."""
+    body: TempoBody = call.body
+    await call.desk.command("tempo", body.bpm)
+    return await get_status(call)
+
+
+async def post_reload(call: Call) -> Status:
+    """Read the rig folder again."""
+    try:
+        await call.desk.reload()
+    except FilesError as error:
+        detail = f"{len(error.problems)} problems, the first: {error.problems[0]}"
+        raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error
+    return await get_status(call)
+
+
+async def get_report(call: Call) -> Plain | web.Response:
+    """The jitter report, as JSON or text."""
+    report = call.desk.report()
+    if _wants_text(call.request):
+        from routerd.desk.report import render_text
+
+        return text_response(render_text(report), {"Vary": "Accept"})
+    return report
+
+
+def _wants_text(request: web.Request) -> bool:
+    given = request.query.get("format")
+    if given is not None:
+        if given not in ("json", "text"):
+            raise ProblemError("wrong-query", f"format is json or text, not {shown(given)}")
+        return given == "text"
+    for part in request.headers.get("Accept", "").split(","):
+        media = part.split(";")[0].strip().lower()
+        if media in ("text/plain", "application/json", "*/*"):
+            return media == "text/plain"
+    return False
+
+
+async def get_events(call: Call) -> web.StreamResponse:
+    """Server-sent events, until the client goes."""
+    request, hub = call.request, call.desk.hub
+
+    def cut() -> None:
+        if request.transport is not None:
+            request.transport.abort()
+
+    response = web.StreamResponse(
+        headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+    )
+    await response.prepare(request)
+    reader = hub.join(cut, request.headers.get("Last-Event-ID"))
+    try:
+        await response.write(b": events of routerd\n\n")
+        while True:
+            try:
+                frame = await asyncio.wait_for(reader.queue.get(), HEARTBEAT_S)
+            except TimeoutError:
+                frame = b": still here\n\n"
+            if frame is None:
+                break
+            await response.write(frame)
+    except ConnectionError:
+        pass  # it has gone, or was cut off
+    finally:
+        hub.leave(reader)
+    return response
+
+
+async def get_help(call: Call) -> web.Response:
+    """What there is, as curl lines."""
+    from routerd.desk.operations import help_text
+
+    host = call.request.headers.get("Host", "localhost:8473")
+    return text_response(help_text(host))
+
+
+async def get_openapi(_call: Call) -> Plain:
+    """This API's document."""
+    from routerd.desk.openapi import document
+
+    return document()
+
+
+async def get_schema(call: Call) -> Plain:
+    """The JSON Schema of a kind of file."""
+    from routerd.desk.config import json_schemas
+
+    schemas = json_schemas()
+    name = call.request.match_info["name"]
+    if name not in schemas:
+        raise ProblemError("not-found", f"there is no schema {shown(name)}; {choose(name, schemas)}")
+    return schemas[name]
+
+
+async def get_problem(call: Call) -> web.Response:
+    """A kind of problem in words."""
+    name = call.request.match_info["name"]
+    if name not in KINDS:
+        raise ProblemError("not-found", f"there is no kind of problem {shown(name)}; {choose(name, KINDS)}")
+    return text_response(words_of(name))
+
+
+def text_response(text: str, headers: dict[str, str] | None = None) -> web.Response:
+    """Return plain text."""
+    body = text.encode("utf-8", "backslashreplace")
+    return web.Response(body=body, content_type="text/plain", charset="utf-8", headers=headers)

@@ -1,0 +1,89 @@
+"""Keeps the state folder up to date: soon after every change, never more than one write at a time.
+
+A disk that is full or read-only is told once, shown in the status, and tried again with the next change.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+import structlog
+
+from routerd.core.model import SetList
+from routerd.desk.order import Origin
+from routerd.desk.state import State, StateFolder, WorkingBook
+from routerd.desk.view import View, place_of
+
+SETTLE_S = 0.3
+"""Changes that come close together are written once."""
+
+
+class StateKeeper:
+    """Writes what is to be remembered of a view."""
+
+    def __init__(self, folder: StateFolder, view: View) -> None:
+        self.origin = Origin("", SetList("", ()))
+        self._folder = folder
+        self._view = view
+        self._written: State | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._disk = asyncio.Lock()
+
+    def changed(self) -> None:
+        """Note that something may have changed; it is written within a second."""
+        if self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._soon())
+
+    async def read(self) -> State | None:
+        """Return what is remembered from before."""
+        return await asyncio.to_thread(self._folder.read_state)
+
+    async def keep_book(self, working: WorkingBook) -> None:
+        """Remember a book that works."""
+        await self._blocking(lambda: self._folder.write_working_book(working))
+
+    async def close(self) -> None:
+        """Write what has not been written yet."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+        await self._write()
+
+    async def _soon(self) -> None:
+        while self._state() not in (None, self._written):
+            await asyncio.sleep(SETTLE_S)
+            if not await self._write():
+                return
+
+    def _state(self) -> State | None:
+        view = self._view
+        if not view.ready or not self.origin.chosen:
+            return None
+        return State(view.set_list, self.origin, place_of(view), view.snapshot["transport"])
+
+    async def _write(self) -> bool:
+        state = self._state()
+        if state is None or state == self._written:
+            return True
+        if not await self._blocking(lambda: self._folder.write_state(state)):
+            return False
+        self._written = state
+        return True
+
+    async def _blocking(self, write: Callable[[], None]) -> bool:
+        problems = self._view.problems
+        async with self._disk:
+            try:
+                await asyncio.to_thread(write)
+            except OSError as error:
+                what = (
+                    f"the state folder cannot be written ({error.strerror}); a restart would forget tonight"
+                )
+                if problems.get("state") != [what]:
+                    structlog.get_logger().error(what, file=error.filename)
+                problems["state"] = [what]
+                return False
+        if problems.pop("state", None):
+            structlog.get_logger().info("the state folder can be written again")
+        return True

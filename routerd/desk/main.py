@@ -1,0 +1,163 @@
+"""The desk process from start to end: greeting, book, API, and out when the engine has gone.
+
+The book goes to the engine before the API's libraries are imported, because the first tick of the first
+song waits for it. Whatever blocks is done on threads, so that pings are answered from the beginning.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import importlib
+import signal
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic_ns
+from typing import Any
+
+import structlog
+
+from routerd import __version__
+from routerd.core.errors import LinkError
+from routerd.desk.desk import Desk, FilesError
+from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
+from routerd.desk.link_client import EngineLink
+from routerd.desk.log import log_realtime, set_up_log
+from routerd.desk.state import StateFolder
+
+RETRY_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the engine's command line asks of the desk."""
+
+    folder: Path
+    set_name: str | None
+    listen: str
+    state_dir: Path
+    token_file: Path | None
+
+
+class _RefusedError(Exception):
+    """This desk cannot start; the problems are for whoever started the engine."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__(problems)
+        self.problems = problems
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the desk; return the exit status."""
+    parser = argparse.ArgumentParser(prog="routerd.desk", description="Started by routerd's engine.")
+    parser.add_argument("--fd", type=int, required=True)
+    parser.add_argument("--folder", type=Path, required=True)
+    parser.add_argument("--set", dest="set_name")
+    parser.add_argument("--listen", required=True)
+    parser.add_argument("--state-dir", type=Path, required=True)
+    parser.add_argument("--token-file", type=Path)
+    given = parser.parse_args(arguments)
+    options = Options(given.folder, given.set_name, given.listen, given.state_dir, given.token_file)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches both processes; the engine decides
+    writer = set_up_log()
+    try:
+        return asyncio.run(run(options, socket.socket(fileno=given.fd)))
+    finally:
+        writer.close()
+
+
+async def run(options: Options, end: socket.socket) -> int:
+    """Be the desk at this end of the link until the engine has gone or SIGTERM comes."""
+    end.setblocking(False)
+    log = structlog.get_logger()
+    desk = Desk(StateFolder(options.state_dir, log.warning), lambda: _read_folder(options), _new_tick_log)
+    desk.link = await EngineLink.over(end, desk)
+    reading = asyncio.create_task(desk.link.run())
+    working = asyncio.create_task(_work(desk, options))
+    ended = asyncio.Event()
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
+    ending = asyncio.create_task(_until(ended))
+    await asyncio.wait([reading, working, ending], return_when=asyncio.FIRST_COMPLETED)
+    status = 0
+    for task in (working, reading):
+        if task.done() and (error := task.exception()) is not None:
+            known = isinstance(error, LinkError)
+            log.error("the desk cannot go on", why=str(error), exc_info=None if known else error)
+            status = 1
+    await desk.close()
+    for task in (working, reading, ending):
+        task.cancel()
+    await asyncio.gather(working, reading, ending, return_exceptions=True)
+    return status
+
+
+async def _until(event: asyncio.Event) -> None:
+    await event.wait()
+
+
+async def _work(desk: Desk, options: Options) -> None:
+    await desk.greeted.wait()
+    hello = desk.view.hello
+    try:
+        guard, listener = await _listen(options, patient=hello["generation"] > 0)
+        await _bring_book(desk, options)
+    except _RefusedError as refusal:
+        await desk.link.refuse(refusal.problems)
+        await asyncio.Event().wait()  # the engine ends both
+        return
+    log_realtime(hello["realtime"])
+    api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
+    runner = await api.serve(api.make_app(desk, guard), listener)
+    address = listener.getsockname()
+    where = str(Listen(address[0], address[1]))
+    desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
+    try:
+        await asyncio.Event().wait()
+    finally:
+        await runner.cleanup()
+
+
+async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.socket]:
+    """Return the guard and the listening socket; when a show is on, try until it can be had."""
+    told = ""
+    while True:
+        try:
+            listen = parse_listen(options.listen)
+            token = None if options.token_file is None else read_token(options.token_file)
+            return Guard(listen, token), open_listener(listen, token)
+        except ListenError as error:
+            if not patient:
+                raise _RefusedError([str(error)]) from error
+            if str(error) != told:
+                told = str(error)
+                structlog.get_logger().error("the API cannot be served; trying every second", why=told)
+        await asyncio.sleep(RETRY_S)
+
+
+async def _bring_book(desk: Desk, options: Options) -> None:
+    folder = StateFolder(options.state_dir, structlog.get_logger().warning)
+    working = await asyncio.to_thread(folder.read_working_book)
+    try:
+        if desk.view.hello["generation"]:
+            await desk.resume(working)
+        else:
+            await desk.begin(working)
+    except FilesError as error:
+        problems = [f"{options.folder}/{problem}" for problem in error.problems]
+        if not desk.view.hello["generation"]:
+            raise _RefusedError(problems) from error
+        for problem in problems[:20]:
+            structlog.get_logger().error(problem)
+
+
+def _read_folder(options: Options) -> Any:
+    from routerd.desk.config import load_folder
+
+    return load_folder(options.folder, options.set_name)
+
+
+def _new_tick_log(started_ns: int) -> Any:
+    from routerd.desk.report import TickLog
+
+    return TickLog(started_ns)

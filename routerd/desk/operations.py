@@ -1,0 +1,188 @@
+"""The one table of the API: the routes, the document and the help are all made from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from routerd.desk import handlers
+from routerd.desk.bodies import (
+    Body,
+    ContinueBody,
+    Moment,
+    Nothing,
+    SectionBody,
+    SetListBody,
+    SongBody,
+    TempoBody,
+)
+from routerd.desk.handlers import Handler
+from routerd.desk.shapes import SetListDocument, SongFacts, Songs, Status
+
+JSON, TEXT, STREAM = "application/json", "text/plain", "text/event-stream"
+
+_COMMAND_PROBLEMS = ("refused", "engine-silent")
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One method of one path.
+
+    `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
+    types it may come in. `example` is a body for the help. Without `needs_book` it answers at all times.
+    """
+
+    method: str
+    path: str
+    handler: Handler
+    summary: str
+    answer: type | str | None = None
+    media: tuple[str, ...] = (JSON,)
+    body: type[Body] | None = None
+    example: str = ""
+    query: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    needs_book: bool = True
+
+
+def _post(
+    path: str,
+    handler: Handler,
+    body: type[Body],
+    summary: str,
+    *,
+    example: str = "",
+    problems: tuple[str, ...] = (),
+) -> Operation:
+    return Operation(
+        "POST",
+        f"/v1/{path}",
+        handler,
+        summary,
+        answer=Status,
+        body=body,
+        example=example,
+        problems=(*_COMMAND_PROBLEMS, *problems),
+    )
+
+
+OPERATIONS: tuple[Operation, ...] = (
+    Operation("GET", "/v1/status", handlers.get_status, "Where the show is, and how everything is", Status),
+    Operation("GET", "/v1/set-list", handlers.get_set_list, "Tonight's running order", SetListDocument),
+    Operation(
+        "PUT",
+        "/v1/set-list",
+        handlers.put_set_list,
+        "Change the running order, or take another set; the song that is on stays on",
+        SetListDocument,
+        body=SetListBody,
+        example='{"order": ["Weather Room", "Copper Ferry"]}',
+        problems=(*_COMMAND_PROBLEMS, "unknown-in-order", "unknown-set-list"),
+    ),
+    Operation("GET", "/v1/songs", handlers.get_songs, "Every song that can be played", Songs),
+    Operation(
+        "GET",
+        "/v1/songs/{identifier}",
+        handlers.get_song,
+        "One song, by its file's name",
+        SongFacts,
+        problems=("unknown-song",),
+    ),
+    _post("next", handlers.post_next, Moment, "The next song"),
+    _post("previous", handlers.post_previous, Moment, "The previous song"),
+    _post(
+        "song",
+        handlers.post_song,
+        SongBody,
+        "A song by number or title",
+        example='{"title": "Weather Room"}',
+        problems=("unknown-song",),
+    ),
+    _post(
+        "section",
+        handlers.post_section,
+        SectionBody,
+        "A section of the song that is on",
+        example='{"name": "chorus", "when": "bar"}',
+        problems=("unknown-section",),
+    ),
+    _post("start", handlers.post_start, Moment, "Start from the top"),
+    _post("stop", handlers.post_stop, Moment, "Stop"),
+    _post("continue", handlers.post_continue, ContinueBody, "Go on from where it was stopped, or from a bar"),
+    _post(
+        "tempo",
+        handlers.post_tempo,
+        TempoBody,
+        "Another tempo from the next tick on",
+        example='{"bpm": 121.5}',
+    ),
+    _post("panic", handlers.post_panic, Nothing, "Silence everything now"),
+    _post(
+        "reload",
+        handlers.post_reload,
+        Nothing,
+        "Read the rig folder again; mistakes change nothing",
+        problems=("broken-files", "engine-refused"),
+    ),
+    Operation(
+        "GET",
+        "/v1/report",
+        handlers.get_report,
+        "The jitter report, as JSON or (Accept: text/plain, or ?format=text) as text",
+        "Report",
+        media=(JSON, TEXT),
+        query=("format",),
+        problems=("wrong-query",),
+    ),
+    Operation(
+        "GET",
+        "/v1/events",
+        handlers.get_events,
+        "What happens, as server-sent events; Last-Event-ID takes up where a reader left off",
+        media=(STREAM,),
+        needs_book=False,
+    ),
+    Operation(
+        "GET",
+        "/v1/schemas/{name}",
+        handlers.get_schema,
+        "The JSON Schema of a kind of file: rig, song, set",
+        "JsonObject",
+        problems=("not-found",),
+        needs_book=False,
+    ),
+    Operation("GET", "/", handlers.get_help, "This page", media=(TEXT,), needs_book=False),
+    Operation(
+        "GET",
+        "/openapi.json",
+        handlers.get_openapi,
+        "This API as an OpenAPI document",
+        "JsonObject",
+        needs_book=False,
+    ),
+    Operation(
+        "GET",
+        "/problems/{name}",
+        handlers.get_problem,
+        "A kind of problem in words",
+        media=(TEXT,),
+        problems=("not-found",),
+        needs_book=False,
+    ),
+)
+
+
+def help_text(host: str) -> str:
+    """Return the page at / for a service that is called `host`."""
+    lines = ["routerd: MIDI router and clock. Every path, as a line for curl:", ""]
+    for operation in OPERATIONS:
+        method = "" if operation.method == "GET" else f"-X {operation.method} "
+        body = f" -d '{operation.example}'" if operation.example else ""
+        no_buffer = "-N " if STREAM in operation.media else ""
+        lines += [f"{operation.summary}:", f"  curl {no_buffer}{method}'{host}{operation.path}'{body}"]
+    lines += [
+        "",
+        'Songs, sections and transport also take {"when": "bar"}: exactly on the next bar.',
+        "Errors are problem documents (RFC 9457); their type is a path here that explains them.",
+        "",
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,166 @@
+"""What the API answers, as values; the API's document is made from these same classes.
+
+A class's docstring is its description in the document. Tempo is text, so that it stays exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class SectionFacts:
+    """A section of a song; `number` counts from 1, `bpm` is null where the song's tempo holds."""
+
+    number: int
+    name: str
+    bpm: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SongFacts:
+    """A song; `bpm` are exact quarter notes per minute, `duration_s` is 0 where the file says nothing."""
+
+    identifier: str
+    title: str
+    bpm: str
+    meter: str
+    key: str
+    duration_s: int
+    sections: tuple[SectionFacts, ...]
+    checklist: tuple[str, ...]
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
+class Songs:
+    """Every song that can be played now, by title."""
+
+    songs: tuple[SongFacts, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SongInOrder:
+    """A song of the running order; `number` counts from 1."""
+
+    number: int
+    identifier: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetListDocument:
+    """Tonight's running order; `position` counts from 1 and is null while a song outside it is on.
+
+    `set_lists` are the names of the sets in the rig folder.
+    """
+
+    name: str
+    date: str
+    position: int | None
+    order: tuple[SongInOrder, ...]
+    set_lists: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SetListPosition:
+    """Where the show stands in the running order; `position` counts from 1 or is null outside it."""
+
+    name: str
+    date: str
+    position: int | None
+    songs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The section that is on; `number` counts from 1."""
+
+    number: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Armed:
+    """A change that waits for the next bar."""
+
+    action: str
+    argument: int | str | None
+    when: Literal["bar"]
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """`bpm` are exact quarter notes per minute: a decimal, or a fraction where no decimal is exact."""
+
+    bpm: str
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Song position at the moment of the request: bar and beat from 1, tick of the beat from 0."""
+
+    bar: int
+    beat: int
+    tick: int
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One port of a device; `port` is its actual name while it is open."""
+
+    device: str
+    direction: Literal["input", "output"]
+    pattern: str
+    port: str | None
+    state: Literal["open", "missing", "failed"]
+    error: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineHealth:
+    """The process that keeps time. `ports` says what offers them; `remedy` how to get real time."""
+
+    pid: int
+    uptime_s: float
+    ports: str
+    generation: int
+    scheduling: str
+    priority: int
+    memory_locked: bool
+    remedy: str | None
+    rss_bytes: int | None
+    counters: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class DeskHealth:
+    """The process that answers here; `restarts` counts how often the engine had to start it again."""
+
+    pid: int
+    uptime_s: float
+    version: str
+    restarts: int
+    rss_bytes: int | None
+    event_clients: int
+    event_clients_dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything about this moment. `problems` are what is wrong with the files or on the disk."""
+
+    set_list: SetListPosition
+    song: SongFacts | None
+    next_song: SongInOrder | None
+    section: Section | None
+    armed: Armed | None
+    transport: Literal["stopped", "starting", "running"]
+    tempo: Tempo
+    position: Position
+    clock_source: str
+    ports: tuple[Port, ...]
+    engine: EngineHealth
+    desk: DeskHealth
+    problems: tuple[str, ...]

@@ -1,0 +1,156 @@
+"""The status of this moment, worked out from what the engine last said and the clock both read.
+
+A request never touches the engine: its grid says where in time every tick lies, so bar and beat
+follow from CLOCK_MONOTONIC.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from routerd import __version__
+from routerd.core.model import Plain
+from routerd.core.timeline import Segment
+from routerd.core.units import NS_PER_S, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.desk.shapes import (
+    Armed,
+    DeskHealth,
+    EngineHealth,
+    Port,
+    Position,
+    Section,
+    SetListDocument,
+    SetListPosition,
+    SongInOrder,
+    Status,
+    Tempo,
+)
+from routerd.desk.view import View
+
+MOST_PROBLEMS = 50
+"""More than a tablet shows; `routerd check` and a reload list them all."""
+
+
+def position_at(snapshot: Plain, now_ns: int) -> Position:
+    """Return bar, beat and tick of the song at `now_ns`."""
+    ticks = snapshot["position_tick"]
+    if snapshot["transport"] == "running":
+        grid = snapshot["grid"]
+        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(snapshot["bpm"]))
+        # a new tempo's grid begins at a tick that may be still to come: before it the old one held
+        tick = max(segment.tick_at(now_ns), grid["anchor_tick"] - 1)
+        ticks = max(0, tick - snapshot["origin_tick"])
+    beats, unit = snapshot["meter"]
+    bar, within_bar = divmod(ticks, ticks_per_bar(beats, unit))
+    beat, tick = divmod(within_bar, ticks_per_beat(unit))
+    return Position(bar + 1, beat + 1, tick)
+
+
+def set_list_document(view: View) -> SetListDocument:
+    """Return tonight's running order with titles; the view must be ready."""
+    set_list = view.set_list
+    return SetListDocument(
+        name=set_list.name,
+        date=set_list.date,
+        position=_position(view),
+        order=tuple(_in_order(view, index) for index in range(len(set_list.order))),
+        set_lists=tuple(one.name for one in view.set_lists),
+    )
+
+
+def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
+    """Return the status; the view must be ready."""
+    snapshot = view.snapshot
+    song = view.song
+    section = None
+    if song is not None and 0 < snapshot["section"] <= len(song.sections):
+        section = Section(snapshot["section"], song.sections[snapshot["section"] - 1].name)
+    armed = snapshot["armed"]
+    return Status(
+        set_list=SetListPosition(
+            view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
+        ),
+        song=song,
+        next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
+        section=section,
+        armed=None if armed is None else Armed(armed["action"], armed["argument"], "bar"),
+        transport=snapshot["transport"],
+        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"]))),
+        position=position_at(snapshot, now_ns),
+        clock_source=snapshot["clock_source"],
+        ports=tuple(_port(port) for port in view.ports),
+        engine=_engine(view, now_ns),
+        desk=desk,
+        problems=tuple(_problems(view)),
+    )
+
+
+def desk_health(view: View, started_ns: int, now_ns: int, clients: int, dropped: int) -> DeskHealth:
+    """Return how this process is."""
+    return DeskHealth(
+        pid=os.getpid(),
+        uptime_s=_seconds(now_ns - started_ns),
+        version=__version__,
+        restarts=view.hello.get("desk_restarts", 0),
+        rss_bytes=rss_bytes(os.getpid()),
+        event_clients=clients,
+        event_clients_dropped=dropped,
+    )
+
+
+def rss_bytes(pid: int) -> int | None:
+    """Return the resident memory of a process, or None where the system does not tell."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * resource.getpagesize()
+
+
+def _engine(view: View, now_ns: int) -> EngineHealth:
+    hello = view.hello
+    realtime = hello["realtime"]
+    return EngineHealth(
+        pid=hello["pid"],
+        uptime_s=_seconds(now_ns - hello["started_ns"]),
+        ports=hello["ports"],
+        generation=view.snapshot["generation"],
+        scheduling=realtime["scheduling"],
+        priority=realtime["priority"],
+        memory_locked=realtime["memory_locked"],
+        remedy=realtime["remedy"],
+        rss_bytes=rss_bytes(hello["pid"]),
+        counters=view.counters,
+    )
+
+
+def _port(port: dict[str, Any]) -> Port:
+    return Port(
+        port["device"], port["direction"], port["pattern"], port["port"], port["state"], port["error"]
+    )
+
+
+def _position(view: View) -> int | None:
+    index: int | None = view.snapshot["index"]
+    return None if index is None else index + 1
+
+
+def _in_order(view: View, index: int) -> SongInOrder:
+    identifier = view.snapshot["set_list"]["order"][index]
+    return SongInOrder(index + 1, identifier, view.title(identifier))
+
+
+def _problems(view: View) -> Iterator[str]:
+    every = [problem for about in view.problems.values() for problem in about]
+    yield from every[:MOST_PROBLEMS]
+    if len(every) > MOST_PROBLEMS:
+        yield f"{len(every) - MOST_PROBLEMS} more; routerd check lists them all"
+
+
+def _seconds(span_ns: int) -> float:
+    return round(span_ns / NS_PER_S, 1)

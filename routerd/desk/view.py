@@ -1,0 +1,106 @@
+"""What the desk knows: the engine's last words, and the names that belong to its numbers.
+
+Of the songs only what people want to read is kept, not their routes and patch dumps: the engine has those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from routerd.core.model import Plain, SetList, Song, set_list_from_plain
+from routerd.core.units import format_bpm
+from routerd.desk.shapes import SectionFacts, SongFacts
+
+
+@dataclass(slots=True)
+class View:
+    """The state of the desk; every request is answered from here."""
+
+    hello: Plain = field(default_factory=dict)
+    snapshot: Plain = field(default_factory=dict)
+    ports: list[Plain] = field(default_factory=list)
+    counters: dict[str, int] = field(default_factory=dict)
+    songs: dict[str, SongFacts] = field(default_factory=dict)
+    set_lists: tuple[SetList, ...] = ()
+    problems: dict[str, list[str]] = field(default_factory=dict)
+    """By what they are about: "files", "state", "names"."""
+
+    @property
+    def ready(self) -> bool:
+        """Whether the engine has a book and this desk knows its songs."""
+        return bool(self.songs) and self.snapshot.get("generation", 0) > 0
+
+    @property
+    def set_list(self) -> SetList:
+        """Tonight's running order as it is now."""
+        return set_list_from_plain(self.snapshot["set_list"])
+
+    @property
+    def song(self) -> SongFacts | None:
+        """The song that is on."""
+        return self.songs.get(self.snapshot["song"] or "")
+
+    def title(self, identifier: str) -> str:
+        """Return the title of a song, or its identifier when the desk does not know it."""
+        facts = self.songs.get(identifier)
+        return identifier if facts is None else facts.title
+
+    def find_song(self, words: str) -> str | None:
+        """Return the identifier of the song of that identifier or title, upper and lower case alike."""
+        if words in self.songs:
+            return words
+        folded = words.strip().casefold()
+        for facts in self.songs.values():
+            if facts.title.casefold() == folded:
+                return facts.identifier
+        return None
+
+    def words_for_songs(self) -> list[str]:
+        """Return every word that `find_song` knows."""
+        return [facts.title for facts in self.songs.values()] + list(self.songs)
+
+    def find_set_list(self, words: str) -> SetList | None:
+        """Return the set of the rig folder of that name, upper and lower case alike."""
+        folded = words.strip().casefold()
+        return next((one for one in self.set_lists if one.name.casefold() == folded), None)
+
+
+def facts_of(song: Song) -> SongFacts:
+    """Return what people want to read of a song."""
+    return SongFacts(
+        identifier=song.identifier,
+        title=song.title,
+        bpm=format_bpm(song.bpm),
+        meter=f"{song.beats}/{song.beat_unit}",
+        key=song.key,
+        duration_s=song.duration_s,
+        sections=tuple(
+            SectionFacts(number, section.name, None if section.bpm is None else format_bpm(section.bpm))
+            for number, section in enumerate(song.sections, 1)
+        ),
+        checklist=song.checklist,
+        notes=song.notes,
+    )
+
+
+def facts_by_identifier(songs: Iterable[Song]) -> dict[str, SongFacts]:
+    """Return the facts of many songs."""
+    return {song.identifier: facts_of(song) for song in songs}
+
+
+def place_of(view: View) -> dict[str, Any] | None:
+    """Return the place that a later start should begin at, as the link's `commit` has it.
+
+    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts.
+    """
+    song = view.song
+    if song is None:
+        return None
+    snapshot = view.snapshot
+    section = snapshot["section"]
+    own_bpm = (song.sections[section - 1].bpm if 0 < section <= len(song.sections) else None) or song.bpm
+    bpm = format_bpm(Fraction(snapshot["bpm"]))
+    return {"song": song.identifier, "section": section, "bpm": None if bpm == own_bpm else bpm}
