@@ -1,0 +1,212 @@
+"""The shape of the house: imports go down only, modules stand alone, say what they are and stay small."""
+
+from __future__ import annotations
+
+import ast
+import json
+import re
+import subprocess
+import sys
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "routerd"
+MODULES = {
+    ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
+    for path in sorted(PACKAGE.rglob("*.py"))
+}
+
+MAY_IMPORT = {
+    "core": set(),
+    "ports": {"core"},
+    "link": {"core"},
+    "engine": {"core", "ports", "link"},
+    "desk": {"core", "link"},
+}
+"""What each room may import besides itself. Modules that lie in no room (the command line, the demo) are
+above all of them."""
+
+SLOW = {"yaml", "pydantic", "aiohttp", "structlog", "hdrh"}
+"""Libraries that the process which keeps time must not load."""
+
+PORT_LIBRARIES = {"rtmidi", "alsa_midi"}
+LONGEST = 400
+
+
+def room_of(module: str) -> str | None:
+    """Return core, ports, link, engine or desk; None for what lies above them."""
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and parts[1] in MAY_IMPORT else None
+
+
+def names_of(node: ast.Import | ast.ImportFrom, module: str) -> set[str]:
+    """Return the full names of what one statement of `module` imports."""
+    if isinstance(node, ast.Import):
+        return {alias.name for alias in node.names}
+    assert node.level == 0, f"{module} imports relative to itself; write the full name"
+    base = str(node.module)
+    return {base} | {f"{base}.{alias.name}" for alias in node.names if f"{base}.{alias.name}" in MODULES}
+
+
+def imports_of(module: str) -> set[str]:
+    """Return the full names that a module imports anywhere in its text, also inside functions."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            names |= names_of(node, module)
+    return names
+
+
+def rooms_that(module: str) -> set[str]:
+    found = {room_of(name) for name in imports_of(module) if name.split(".")[0] == "routerd"}
+    return {room for room in found if room is not None}
+
+
+def inside(*rooms: str) -> list[str]:
+    return [module for module in MODULES if room_of(module) in rooms]
+
+
+def test_the_rooms_are_those_that_are_known() -> None:
+    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and any(path.glob("*.py"))}
+    assert folders == set(MAY_IMPORT)
+
+
+@pytest.mark.parametrize("module", inside(*MAY_IMPORT))
+def test_imports_go_down_only(module: str) -> None:
+    room = str(room_of(module))
+    assert rooms_that(module) - {room} <= MAY_IMPORT[room]
+    above = {name for name in imports_of(module) if name.startswith("routerd.") and room_of(name) is None}
+    assert above == set()
+
+
+def test_the_core_imports_the_standard_library_only() -> None:
+    for module in inside("core"):
+        outside = {name.split(".")[0] for name in imports_of(module)} - {"routerd"}
+        assert outside <= sys.stdlib_module_names, module
+
+
+@pytest.mark.parametrize(
+    "library", ["time", "threading", "socket", "asyncio", "logging", "os", "subprocess", "random", "datetime"]
+)
+def test_the_core_has_no_clock_thread_port_or_file(library: str) -> None:
+    for module in inside("core"):
+        assert library not in {name.split(".")[0] for name in imports_of(module)}, module
+
+
+def test_what_keeps_time_does_not_name_slow_libraries() -> None:
+    for module in inside("core", "ports", "link", "engine"):
+        assert not SLOW & {name.split(".")[0] for name in imports_of(module)}, module
+
+
+def test_port_libraries_stay_in_the_room_of_ports() -> None:
+    for module in MODULES:
+        if room_of(module) != "ports":
+            assert not PORT_LIBRARIES & {name.split(".")[0] for name in imports_of(module)}, module
+
+
+FORK_AND_LOAD = """
+import importlib, json, os, sys
+first, *modules = json.loads(sys.stdin.read())
+for name in first:
+    importlib.import_module(name)
+results = {}
+for module in modules:
+    reading, writing = os.pipe()
+    if os.fork() == 0:
+        try:
+            importlib.import_module(module)
+            found = sorted({name.partition(".")[0] for name in sys.modules})
+        except BaseException as error:
+            found = f"{type(error).__name__}: {error}"
+        os.write(writing, json.dumps(found).encode())
+        os._exit(0)
+    os.close(writing)
+    os.wait()
+    results[module] = json.loads(os.read(reading, 60_000))
+    os.close(reading)
+print(json.dumps(results))
+"""
+"""Imports each module in a process of its own, forked from one that has loaded nothing of routerd."""
+
+
+def load_each_alone(modules: list[str], *first: str) -> dict[str, list[str] | str]:
+    """Return, by module, the top names that are loaded with it, or why it does not load."""
+    command = [sys.executable, "-W", "error", "-c", FORK_AND_LOAD]
+    asked = json.dumps([first, *modules])
+    done = subprocess.run(
+        command, input=asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    loaded: dict[str, list[str] | str] = json.loads(done.stdout)
+    return loaded
+
+
+def test_what_keeps_time_imports_alone_and_loads_nothing_slow() -> None:
+    modules = inside("core", "ports", "link", "engine")
+    loaded = load_each_alone(modules)
+    assert {module: why for module, why in loaded.items() if isinstance(why, str)} == {}
+    assert {module: SLOW & set(names) for module, names in loaded.items() if SLOW & set(names)} == {}
+
+
+def loaded_at_once(module: str) -> set[str]:
+    """Return the modules of routerd that this one imports while it is loaded, not later in a function.
+
+    The packages that it lies in are left out: they are there, half loaded, whenever it is.
+    """
+    waiting: list[ast.stmt] = list(ast.parse(MODULES[module].read_text(encoding="utf-8")).body)
+    names: set[str] = set()
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, ast.If) and ast.unparse(node.test) != "TYPE_CHECKING":
+            waiting += node.body + node.orelse
+        elif isinstance(node, ast.Try):
+            waiting += node.body + node.orelse + node.finalbody
+        elif isinstance(node, ast.Import | ast.ImportFrom):
+            names |= names_of(node, module)
+    return {name for name in names & set(MODULES) if not f"{module}.".startswith(f"{name}.")}
+
+
+def test_no_module_needs_itself() -> None:
+    """Without a circle, and with all of them loading in one process, each loads alone."""
+    circle_free = TopologicalSorter({module: loaded_at_once(module) for module in MODULES})
+    circle_free.prepare()  # raises CycleError, which names the circle
+
+
+def test_all_modules_load_without_a_warning() -> None:
+    everything = [name for name in MODULES if not name.endswith("__main__")]
+    loaded = load_each_alone(["routerd.cli"], *everything)
+    assert isinstance(loaded["routerd.cli"], list), loaded
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_modules_are_small_or_say_why_not(module: str) -> None:
+    text = MODULES[module].read_text(encoding="utf-8")
+    docstring = ast.get_docstring(ast.parse(text)) or ""
+    says_why = re.search(r"\blines\b[^.]*[.:]", docstring) is not None
+    assert len(text.splitlines()) <= LONGEST or says_why
+
+
+def public_parts(tree: ast.Module) -> list[ast.AST]:
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
+    parts = [node for node in tree.body if isinstance(node, kinds) and not node.name.startswith("_")]
+    for owner in [node for node in parts if isinstance(node, ast.ClassDef)]:
+        parts += [node for node in owner.body if isinstance(node, kinds) and not node.name.startswith("_")]
+    return parts
+
+
+def is_setter(part: ast.AST) -> bool:
+    """Tell whether this only sets a property, which is described where it is read."""
+    return any(
+        ast.unparse(decorator).endswith(".setter") for decorator in getattr(part, "decorator_list", ())
+    )
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_what_is_public_is_described(module: str) -> None:
+    tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
+    assert ast.get_docstring(tree), f"{module} does not say what it is"
+    bare = [part.name for part in public_parts(tree) if not (ast.get_docstring(part) or is_setter(part))]
+    assert bare == []
