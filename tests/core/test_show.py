@@ -372,6 +372,39 @@ def test_song_position_goes_out_before_continue_also_behind_a_dump() -> None:
     assert min(abs(start_ms - tick) for tick in times_of_ticks(stage)) >= 1
 
 
+def test_a_start_that_is_taken_back_holds_nothing_up() -> None:
+    """A device that gets transport but no clock: what waited for the Start goes on without it."""
+    lone = replace(SYNTH, clock=False)
+    rig = replace(RIG, devices=tuple(lone if d is SYNTH else d for d in RIG.devices))
+    stage = Stage(compiled(rig))
+    stage.run(25 * MS)
+    stage.do(Action.START)  # goes out at once, between two ticks ...
+    stage.run(100 * MS)
+    stage.do(Action.STOP)
+    stage.run(119 * MS + MS // 2)
+    stage.do(Action.START)  # ... and this one only behind the tick at 120 ms, at 121 ms
+    for note in range(60, 63):
+        stage.play("keys", f"90 {note:02x} 40")
+    assert stage.sent("synth")[-1] == "90 3c 40"  # 960 µs of wire to a Note On (M1 p. 9): one fits
+    stage.do(Action.STOP)
+    stage.run(130 * MS)
+    assert stage.sent("synth")[-3:] == ["90 3c 40", "90 3d 40", "90 3e 40"]
+
+
+def test_armed_while_the_wires_are_busy_up_to_the_bar() -> None:
+    """A Start that would slip behind the bar's first tick waits for the next bar instead."""
+    stage = Stage()
+    stage.run(1912 * MS)  # tick 96, at 1 920 ms, is the first of a bar
+    for note in range(60, 68):
+        stage.play("keys", f"90 {note:02x} 40")  # 7.68 ms of wire
+    stage.run(1916 * MS + MS // 2)  # not all of it is handed over yet, but too much for a Start
+    stage.do(Action.START, at_bar=True)
+    assert stage.show.snapshot()["armed"] is not None
+    stage.run(4000 * MS)
+    (start_ms,) = stage.times_ms("modular", START)
+    assert 3821 <= start_ms <= 3839
+
+
 def test_redundant_transport_is_silent() -> None:
     stage = Stage()
     stage.do(Action.STOP)
