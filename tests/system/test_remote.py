@@ -76,7 +76,9 @@ def outcome(folder: Path, plan: str) -> tuple[str, list[str]]:
     (folder / "pytest.ini").write_text(
         "[pytest]\ntimeout = 20\nasyncio_default_fixture_loop_scope = function\n"
     )
-    environ = {name: value for name, value in os.environ.items() if not name.startswith("ROUTERD_")}
+    environ = {
+        name: value for name, value in os.environ.items() if not name.startswith(("ROUTERD_", "PYTEST_"))
+    }
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-v", "-ra", "-p", "no:cacheprovider", "guest", "other"],
         cwd=folder,

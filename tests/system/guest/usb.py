@@ -24,13 +24,13 @@ VENDOR = "0x1209"
 T = TypeVar("T")
 
 
-def wait_for(what: str, look: Callable[[], T], limit_s: float = 20.0) -> T:
+def wait_for(what: str, look: Callable[[], T], limit_s: float = 20.0, every_s: float = 0.02) -> T:
     """Call `look` until what it returns is true, and return it; fail after `limit_s`."""
     end = time.monotonic() + limit_s
     while not (found := look()):
         if time.monotonic() > end:
             raise AssertionError(f"waited {limit_s:g} s in vain for {what}")
-        time.sleep(0.02)
+        time.sleep(every_s)
     return found
 
 
