@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import gc
 from collections.abc import Callable
 from time import monotonic_ns
 from typing import Any
@@ -203,7 +202,7 @@ class Desk:
         self._name_numbers()
         summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}
         self.tell({"kind": "loaded", "at_ns": monotonic_ns(), **summary})
-        gc.collect()
+        self.keeper.changed()
 
     async def _snapshot_of(self, generation: int) -> None:
         try:

@@ -13,6 +13,7 @@ from aiohttp import web
 
 from routerd.core.errors import NotFoundError
 from routerd.core.model import Plain, SetList
+from routerd.desk.answers import text_response
 from routerd.desk.bodies import (
     ContinueBody,
     Moment,
@@ -255,9 +256,3 @@ async def get_problem(call: Call) -> web.Response:
     if name not in KINDS:
         raise ProblemError("not-found", f"there is no kind of problem {shown(name)}; {choose(name, KINDS)}")
     return text_response(words_of(name))
-
-
-def text_response(text: str, headers: dict[str, str] | None = None) -> web.Response:
-    """Return plain text."""
-    body = text.encode("utf-8", "backslashreplace")
-    return web.Response(body=body, content_type="text/plain", charset="utf-8", headers=headers)

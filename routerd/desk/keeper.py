@@ -24,7 +24,7 @@ class StateKeeper:
 
     def __init__(self, folder: StateFolder, view: View) -> None:
         self.origin = Origin("", SetList("", ()))
-        self._folder = folder
+        self.folder = folder
         self._view = view
         self._written: State | None = None
         self._task: asyncio.Task[None] | None = None
@@ -37,11 +37,11 @@ class StateKeeper:
 
     async def read(self) -> State | None:
         """Return what is remembered from before."""
-        return await asyncio.to_thread(self._folder.read_state)
+        return await asyncio.to_thread(self.folder.read_state)
 
     async def keep_book(self, working: WorkingBook) -> None:
         """Remember a book that works."""
-        await self._blocking(lambda: self._folder.write_working_book(working))
+        await self._blocking(lambda: self.folder.write_working_book(working))
 
     async def close(self) -> None:
         """Write what has not been written yet."""
@@ -66,7 +66,7 @@ class StateKeeper:
         state = self._state()
         if state is None or state == self._written:
             return True
-        if not await self._blocking(lambda: self._folder.write_state(state)):
+        if not await self._blocking(lambda: self.folder.write_state(state)):
             return False
         self._written = state
         return True

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import importlib
 import signal
 import socket
@@ -38,14 +39,6 @@ class Options:
     listen: str
     state_dir: Path
     token_file: Path | None
-
-
-class _RefusedError(Exception):
-    """This desk cannot start; the problems are for whoever started the engine."""
-
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__(problems)
-        self.problems = problems
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -97,25 +90,31 @@ async def _until(event: asyncio.Event) -> None:
 
 
 async def _work(desk: Desk, options: Options) -> None:
+    """Listen, bring the book, serve; what prevents the first start is told to the engine, which ends both."""
     await desk.greeted.wait()
-    hello = desk.view.hello
+    first = desk.view.hello["generation"] == 0
     try:
-        guard, listener = await _listen(options, patient=hello["generation"] > 0)
-        await _bring_book(desk, options)
-    except _RefusedError as refusal:
-        await desk.link.refuse(refusal.problems)
-        await asyncio.Event().wait()  # the engine ends both
-        return
-    log_realtime(hello["realtime"])
+        guard, listener = await _listen(options, patient=not first)
+        with contextlib.closing(listener):
+            await _bring_book(desk)
+            log_realtime(desk.view.hello["realtime"])
+            await _serve(desk, guard, listener)
+    except FilesError as error:
+        await desk.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
+    except (ListenError, LinkError) as error:
+        if not first:
+            raise
+        await desk.link.refuse([str(error)])
+    await asyncio.Event().wait()
+
+
+async def _serve(desk: Desk, guard: Guard, listener: socket.socket) -> None:
+    server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
     api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
-    runner = await api.serve(api.make_app(desk, guard), listener)
-    address = listener.getsockname()
-    where = str(Listen(address[0], address[1]))
-    desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
-    try:
+    async with server.serving(api.make_app(desk, guard), listener):
+        where = str(Listen(*listener.getsockname()[:2]))
+        desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
         await asyncio.Event().wait()
-    finally:
-        await runner.cleanup()
 
 
 async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.socket]:
@@ -128,26 +127,24 @@ async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.soc
             return Guard(listen, token), open_listener(listen, token)
         except ListenError as error:
             if not patient:
-                raise _RefusedError([str(error)]) from error
+                raise
             if str(error) != told:
                 told = str(error)
                 structlog.get_logger().error("the API cannot be served; trying every second", why=told)
         await asyncio.sleep(RETRY_S)
 
 
-async def _bring_book(desk: Desk, options: Options) -> None:
-    folder = StateFolder(options.state_dir, structlog.get_logger().warning)
-    working = await asyncio.to_thread(folder.read_working_book)
+async def _bring_book(desk: Desk) -> None:
+    """Give the engine its first book, or learn the names of the one it has."""
+    working = await asyncio.to_thread(desk.keeper.folder.read_working_book)
+    if not desk.view.hello["generation"]:
+        await desk.begin(working)
+        return
     try:
-        if desk.view.hello["generation"]:
-            await desk.resume(working)
-        else:
-            await desk.begin(working)
+        await desk.resume(working)
     except FilesError as error:
-        problems = [f"{options.folder}/{problem}" for problem in error.problems]
-        if not desk.view.hello["generation"]:
-            raise _RefusedError(problems) from error
-        for problem in problems[:20]:
+        desk.view.problems["files"] = error.problems
+        for problem in error.problems[:20]:
             structlog.get_logger().error(problem)
 
 

@@ -16,7 +16,7 @@ from routerd.desk.report import REPORT_SCHEMA
 _REF = "#/components/schemas/{model}"
 
 _ALWAYS = ("malformed-request", "no-token", "foreign-host", "foreign-origin", "internal")
-_WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow")
+_WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow", "unknown-coding")
 
 
 @cache

@@ -70,6 +70,9 @@ KINDS: dict[str, Kind] = {
         "Nothing was changed.",
     ),
     "too-large": Kind(413, "The body is too large", "A body may have up to 1 000 000 bytes."),
+    "unknown-coding": Kind(
+        415, "The body is packed", "Send the body as plain JSON, without Content-Encoding."
+    ),
     "wrong-body": Kind(
         422,
         "The body does not say what it should",

@@ -30,8 +30,8 @@ class View:
 
     @property
     def ready(self) -> bool:
-        """Whether the engine has a book and this desk knows its songs."""
-        return bool(self.songs) and self.snapshot.get("generation", 0) > 0
+        """Whether the engine has a book."""
+        return bool(self.snapshot.get("generation", 0) > 0)
 
     @property
     def set_list(self) -> SetList:
@@ -40,8 +40,14 @@ class View:
 
     @property
     def song(self) -> SongFacts | None:
-        """The song that is on."""
-        return self.songs.get(self.snapshot["song"] or "")
+        """The song that is on; only what the engine says of it when the desk does not know it."""
+        snapshot = self.snapshot
+        identifier = snapshot["song"]
+        if identifier is None or identifier in self.songs:
+            return self.songs.get(identifier or "")
+        bpm = format_bpm(Fraction(snapshot["bpm"]))
+        meter = "{}/{}".format(*snapshot["meter"])
+        return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
 
     def title(self, identifier: str) -> str:
         """Return the title of a song, or its identifier when the desk does not know it."""
