@@ -63,12 +63,12 @@ class DeskLink:
 
     def send(self, kind: str, body: Any) -> None:
         """Send one message, if there is a desk."""
-        if self._writer is not None:
+        if self._writer is not None and not self._writer.is_closing():
             self._writer.write(pack_message(kind, body))
 
     def send_ticks(self, records: list[TickRecord]) -> None:
         """Send a batch of tick records, or drop and count it when the desk is too slow."""
-        if self._writer is None or not records:
+        if self._writer is None or self._writer.is_closing() or not records:
             return
         if self._writer.transport.get_write_buffer_size() > BACKLOG_LIMIT:
             self._dropped += records

@@ -21,7 +21,7 @@ from routerd.core.units import NS_PER_S
 from routerd.engine.desk_link import DeskLink
 from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
-from routerd.engine.realtime import Facts, calm_interpreter, prepare_process
+from routerd.engine.realtime import Facts, calm_interpreter, prepare_process, spare_collector
 from routerd.engine.supervisor import Supervisor
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
@@ -76,9 +76,9 @@ class Engine:
             self._loop.add_signal_handler(number, self._ended.set)
         threading.stack_size(THREAD_STACK_BYTES)
         clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
+        calm_interpreter()
         clock.start()
         self._keeper.thread.start()
-        calm_interpreter()
         tasks = [
             asyncio.create_task(self._supervisor.run()),
             asyncio.create_task(self._flush_regularly()),
@@ -143,7 +143,7 @@ class Engine:
 
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
-        calm_interpreter()
+        spare_collector()
 
     def _refused(self, problems: list[str]) -> None:
         """The desk cannot start and there is no show to protect: say why and end."""

@@ -14,16 +14,16 @@ from routerd.engine.desk_link import DeskLink
 
 PING_EVERY_S = 0.5
 SILENT_S = 2.0
-"""A desk that has answered before and then is silent for so long is killed."""
+"""A desk that is silent for so long is killed."""
 
 FIRST_ANSWER_S = 20.0
-"""How long a desk may take to answer for the first time: it loads the folder meanwhile."""
+"""The same for a young desk: it reads the folder and loads what the API needs."""
 
 PAUSE_S = (0.0, 0.25, 0.5, 1.0)
 """Before the first, second, ... restart in a row; the last one stays."""
 
 STEADY_S = 10.0
-"""A desk that has lived so long starts the row of pauses again."""
+"""A desk that has lived so long is young no more, and starts the row of pauses again."""
 
 
 class Supervisor:
@@ -41,6 +41,7 @@ class Supervisor:
         self._greet = greet
         self._say = say
         self._process: asyncio.subprocess.Process | None = None
+        self._began_s = 0.0
         self._answered_s = 0.0
         self._patience_s = FIRST_ANSWER_S
         self.link: DeskLink | None = None
@@ -88,7 +89,8 @@ class Supervisor:
                 stdin=asyncio.subprocess.DEVNULL,
             )
             theirs.close()
-            self._answered_s, self._patience_s = monotonic(), FIRST_ANSWER_S
+            self._began_s = self._answered_s = monotonic()
+            self._patience_s = FIRST_ANSWER_S
             self.link = self._make_link(self._ponged)
             serving = asyncio.create_task(self.link.serve(ours, self._greet()))
             watching = asyncio.create_task(self._watch(self.link))
@@ -113,7 +115,9 @@ class Supervisor:
                 return
 
     def _ponged(self) -> None:
-        self._answered_s, self._patience_s = monotonic(), SILENT_S
+        self._answered_s = monotonic()
+        if self._answered_s - self._began_s > STEADY_S:
+            self._patience_s = SILENT_S
 
     def _kill(self) -> None:
         if self._process is not None and self._process.returncode is None:
