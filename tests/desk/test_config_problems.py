@@ -53,7 +53,8 @@ SONG_MISTAKES = [
     (HEAD + "routes: {from: keys}\n", 3, "'routes' must be a list", "'- '"),
     (HEAD + "routes:\n  - keys\n", 4, "an entry of 'routes' must be a group", "name, from, to"),
     (HEAD + "routes:\n  - from: synth\n    to: host\n", 4, "from 'synth' has no input", "keys or pedals"),
-    (HEAD + "routes:\n  - from: keys\n    to: pedals\n", 5, "to 'pedals' has no output", "keys or synth"),
+    (HEAD + "routes:\n  - from: keys\n    to: pedals\n", 5,
+     "to 'pedals' has no output", "keys, synth or host"),
     (HEAD + "routes:\n  - from: keys\n    to: keys\n", 5, "from 'keys' to itself", "another device"),
     (HEAD + "routes:\n  - {name: a, from: keys, to: host}\n  - {name: a, from: keys, to: synth}\n", 5,
      "route 'a' is already in line 4", "of its own"),
@@ -263,6 +264,15 @@ def test_every_mistake_of_every_file_in_one_go(rig_folder: Folder) -> None:
     ]
 
 
+def test_a_hundred_mistakes_in_one_file_are_enough(rig_folder: Folder) -> None:
+    """Also where each would have to be compared with thousands of names."""
+    rig = "name: R\ndevices:\n" + "".join(f"  key{n}: {{input: a, output: b}}\n" for n in range(9000))
+    song = HEAD + "routes:\n" + "".join(f"  - {{from: kez, to: kex{n}}}\n" for n in range(9000))
+    problems = told(rig_folder({"rig.yaml": rig, "songs/one.yaml": song}))
+    assert len(problems) == 101
+    assert problems[-1] == "songs/one.yaml:53: there are more than 100 mistakes; mend these first"
+
+
 def test_a_mistake_is_not_told_twice(rig_folder: Folder) -> None:
     """A route that cannot be read causes no follow-on complaint where a section switches it off."""
     song = HEAD + (
@@ -296,6 +306,15 @@ def test_missing_files_and_folders(tmp_path: Path, rig_folder: Folder) -> None:
     (folder / "songs/one.yaml").unlink()
     assert any(line.startswith("songs:1: there are no songs; ") for line in told(folder))
     assert told(folder / "rig.yaml")[0].startswith("rig.yaml:1: the rig folder ")
+
+
+def test_names_that_no_person_types(rig_folder: Folder) -> None:
+    assert "cannot be read" in told(Path("a\0b"))[0]
+    folder = rig_folder()
+    (folder / os.fsdecode(b"songs/\xff.yaml")).write_bytes(b"[")
+    (only,) = told(folder)
+    assert only.isprintable()
+    assert only.startswith("songs/\\udcff.yaml:1: the file's name is not plain; ")
 
 
 def test_odd_things_in_the_folder(rig_folder: Folder) -> None:

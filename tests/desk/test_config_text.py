@@ -1,7 +1,8 @@
 """YAML as the rig folder reads it: which scalars are what, and files that are not what they should be.
 
-The rule for plain scalars follows YAML 1.2.2 section 10.3 (core schema) where it matters here: only
-true and false are booleans; on, no and 4:10 are text. Both of PyYAML's parsers must agree.
+The rule for plain scalars follows the core schema of YAML 1.2.2, section 10.3 (from memory), and is
+narrower: on, no and 4:10 are text there and here; decimals, hexadecimal and True are text only here.
+Both of PyYAML's parsers must agree.
 """
 
 from __future__ import annotations

@@ -7,14 +7,16 @@ file is read again; what was replaced is remembered, and the rules leave it alon
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Generic, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from routerd.desk.config.entries import Entry
-from routerd.desk.config.leaf import WRONG, Surroundings
-from routerd.desk.config.problems import MISTAKE, choose, one_of, shown
+from routerd.desk.config.leaf import WRONG, Advice, Surroundings
+from routerd.desk.config.problems import MISTAKE, Remedy, choose, one_of, shown
 from routerd.desk.config.text import Document, Path
 
 M = TypeVar("M", bound=Entry)
@@ -31,13 +33,21 @@ class Checked(Generic[M]):
 
     document: Document
     model: M | None
-    mended: set[Path] = field(default_factory=set)
+    _mended: set[Path] = field(default_factory=set)
+    _around: set[Path] = field(default_factory=set)
+
+    def mark(self, path: Path) -> None:
+        """Remember that the value at `path` was replaced."""
+        self._mended.add(path)
+        self._around.update(path[:length] for length in range(len(path)))
 
     def is_sound(self, path: Path) -> bool:
         """Tell whether nothing at, in or around `path` was replaced."""
-        return not any(other == path[: len(other)] or path == other[: len(path)] for other in self.mended)
+        return path not in self._around and not any(
+            path[:length] in self._mended for length in range(len(path) + 1)
+        )
 
-    def report(self, path: Path, what: str, remedy: str) -> None:
+    def report(self, path: Path, what: str, remedy: Remedy) -> None:
         """Add a problem at the line of `path`."""
         self.document.report(self.document.line(path), what, remedy)
 
@@ -45,7 +55,7 @@ class Checked(Generic[M]):
 def check(document: Document, shape: type[M], surroundings: Surroundings) -> Checked[M]:
     """Read `document` as `shape`, adding what is wrong to its problems."""
     checked: Checked[M] = Checked(document, None)
-    _note_mistakes(document.data, (), checked.mended)
+    _note_mistakes(document.data, (), checked.mark)
     for attempt in range(_MOST_PASSES):
         try:
             checked.model = shape.model_validate(document.data, context=surroundings)
@@ -57,21 +67,21 @@ def check(document: Document, shape: type[M], surroundings: Surroundings) -> Che
                 path = loc[:-1] if is_key else loc
                 if attempt == 0 and finding.get("input") is not MISTAKE:
                     _tell(document, shape, path, finding)
-                checked.mended.add(path)
+                checked.mark(path)
                 remove = is_key or finding["type"] == "extra_forbidden"
                 document.data = _mend(document.data, path, None if remove else finding["type"])
     return checked
 
 
-def _note_mistakes(value: Any, path: Path, mended: set[Path]) -> None:
+def _note_mistakes(value: Any, path: Path, mark: Callable[[Path], None]) -> None:
     if value is MISTAKE:
-        mended.add(path)
+        mark(path)
     elif isinstance(value, dict):
         for key, inner in value.items():
-            _note_mistakes(inner, (*path, key), mended)
+            _note_mistakes(inner, (*path, key), mark)
     elif isinstance(value, list):
         for index, inner in enumerate(value):
-            _note_mistakes(inner, (*path, index), mended)
+            _note_mistakes(inner, (*path, index), mark)
 
 
 def _is_of_key(finding: Any) -> bool:
@@ -104,15 +114,17 @@ def _tell(document: Document, shape: type[Entry], path: Path, finding: Any) -> N
     if len(path) > 1 and path[-2] in _KEY_WORDS:
         label = _KEY_WORDS[path[-2]] if _is_of_key(finding) else f"{_KEY_WORDS[path[-2]]} {key}"
     here = shape_at(shape, path[:-1])
+    remedy: Remedy
     if kind == WRONG:
-        what, remedy = f"{label} {finding['ctx']['what']}", finding["ctx"]["remedy"]
+        advice: Advice = finding["ctx"]["advice"]
+        what, remedy = f"{label} {advice.what}", advice.remedy
     elif kind == "missing" and here is not None:
         what = f"'{key}' is missing"
         remedy = f"add a line such as '{key}: {_example(here, key)}'"
     elif kind == "extra_forbidden" and here is not None:
         what, remedy = (
             f"{shown(key)} is not a key of a {here.model_config['title']}",
-            choose(key, keys_of(here)),
+            partial(choose, key, keys_of(here)),
         )
     elif kind == "list_type":
         what = f"'{key}' must be a list, not {shown(finding['input'])}"

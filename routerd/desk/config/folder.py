@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -160,12 +161,14 @@ class _Titles:
         self._stems = set(songs)
         self._by_title: dict[str, str] = {}
         self._complete = True
+        self._words: list[str] = []
         for stem, song in songs.items():
             title = MISTAKE if song.model is None else song.model.title
             if title is MISTAKE:
                 self._complete = False
             else:
                 self._by_title.setdefault(title, stem)
+        self._words = sorted({*self._stems, *self._by_title})
 
     def resolve(self, checked: Checked[SetFile]) -> SetList:
         """Return the set list with every song as its identifier, reporting what is not a song."""
@@ -198,7 +201,7 @@ class _Titles:
             checked.report(
                 path,
                 f"there is no song {shown(word)}",
-                choose(word, sorted({*self._stems, *self._by_title})),
+                partial(choose, word, self._words),
             )
         return by_title
 

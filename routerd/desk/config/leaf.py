@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from pydantic import ValidationInfo
 from pydantic_core import PydanticCustomError, core_schema
 
-from routerd.desk.config.problems import MISTAKE
+from routerd.desk.config.problems import MISTAKE, Remedy
 
 WRONG = "wrong"
 
@@ -38,9 +38,17 @@ class Surroundings:
     dumps: dict[str, tuple[bytes, ...] | PydanticCustomError] = field(default_factory=dict)
 
 
-def wrong(what: str, remedy: str) -> PydanticCustomError:
+@dataclass(frozen=True, slots=True, repr=False)
+class Advice:
+    """What is wrong with a value and what would be right; no repr, as pydantic asks for it each time."""
+
+    what: str
+    remedy: Remedy
+
+
+def wrong(what: str, remedy: Remedy) -> PydanticCustomError:
     """Return the error of a value; the key's name is put before `what` when it is reported."""
-    return PydanticCustomError(WRONG, "{what}; {remedy}", {"what": what, "remedy": remedy})
+    return PydanticCustomError(WRONG, "wrong value", {"advice": Advice(what, remedy)})
 
 
 @dataclass(frozen=True)

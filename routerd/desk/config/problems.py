@@ -7,12 +7,18 @@ offered. Knows nothing of YAML, songs or devices.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 LONGEST_SHOWN = 40
 MOST_LISTED = 12
+MOST_COMPARED = 1000
+LONGEST_COMPARED = 200
+
+Remedy = str | Callable[[], str]
+"""What would be right, or how to find it out: comparing names is left until it is to be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +68,8 @@ def one_of(words: Iterable[str]) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Return the known word closest to `word`, upper and lower case alike, or None when none is close."""
-    by_folded = {other.casefold(): other for other in known}
-    close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.5)
+    by_folded = {other.casefold(): other for other in islice(known, MOST_COMPARED)}
+    close = difflib.get_close_matches(word[:LONGEST_COMPARED].casefold(), by_folded, n=1, cutoff=0.5)
     return by_folded[close[0]] if close else None
 
 

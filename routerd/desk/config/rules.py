@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from routerd.core import messages
@@ -111,7 +112,7 @@ def review_routes(
             checked.report(
                 (*here, "name"),
                 f"there is no route {shown(name)} to switch off here",
-                choose(name, sorted(inherited.names)),
+                partial(choose, name, sorted(inherited.names)),
             )
         _review_route(checked, here, entry)
     return RouteNames(frozenset(names), complete)
@@ -192,7 +193,7 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
 
 
 def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry]) -> None:
-    earlier: list[tuple[Control, int]] = []
+    earlier: dict[tuple[str, int, int], dict[int, int]] = {}  # the lines of channels, by message
     for index, entry in enumerate(entries):
         path: Path = ("controls", index)
         if not checked.is_sound(path):
@@ -207,16 +208,19 @@ def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry])
             continue
         _review_argument(checked, path, entry)
         control = control_of(entry)
-        line = checked.document.line(path)
-        for other, other_line in earlier:
-            if _overlap(control, other):
-                checked.report(
-                    path,
-                    f"the same message of {shown(entry.source)} already has a meaning in line {other_line}",
-                    "choose another message or channel, or remove one of the two",
-                )
-                break
-        earlier.append((control, line))
+        lines = earlier.setdefault((control.device, control.status, control.number), {})
+        taken = [
+            lines[channel]
+            for channel in lines
+            if channel == control.channel or -1 in (channel, control.channel)
+        ]
+        if taken:
+            checked.report(
+                path,
+                f"the same message of {shown(entry.source)} already has a meaning in line {taken[0]}",
+                "choose another message or channel, or remove one of the two",
+            )
+        lines.setdefault(control.channel, checked.document.line(path))
 
 
 def _review_argument(checked: Checked[RigFile], path: Path, entry: ControlEntry) -> None:
@@ -229,8 +233,3 @@ def _review_argument(checked: Checked[RigFile], path: Path, entry: ControlEntry)
                 f"'{action}' has no meaning with 'do: {entry.do}'",
                 f"write 'do: {action}', or remove it",
             )
-
-
-def _overlap(one: Control, other: Control) -> bool:
-    same = (one.device, one.status, one.number) == (other.device, other.status, other.number)
-    return same and (one.channel == other.channel or -1 in (one.channel, other.channel))

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 from routerd.core.messages import BANK_LSB, BANK_MSB, Kind
 from routerd.core.model import Action, StartPolicy, WireKind
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
-from routerd.desk.config.leaf import Leaf, Surroundings, wrong
+from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
 
 LONGEST_DURATION_S = 24 * 3600
@@ -175,26 +176,22 @@ def _date(value: Any, _: Surroundings) -> str:
 def _device(value: Any, surroundings: Surroundings, end: str) -> str:
     devices = surroundings.devices
     name = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
-    known = sorted(devices or ())
     if not isinstance(name, str):
         raise wrong(f"is {shown(value)}, not a device", "write the name of a device in rig.yaml")
     if devices is None:
         return name
     if name not in devices:
-        raise wrong(f"{shown(name)} is not a device in rig.yaml", choose(name, known))
-    if end == "input" and not devices[name].has_input:
-        others = [other for other in known if devices[other].has_input]
-        raise wrong(
-            f"{shown(name)} has no input to read from",
-            f"give it an 'input' in rig.yaml, or name {one_of(others) or 'another'}",
-        )
-    if end == "output" and not devices[name].has_output:
-        others = [other for other in known if devices[other].has_output]
-        raise wrong(
-            f"{shown(name)} has no output to send to",
-            f"give it an 'output' in rig.yaml, or name {one_of(others) or 'another'}",
-        )
+        raise wrong(f"{shown(name)} is not a device in rig.yaml", partial(choose, name, devices))
+    ends = devices[name]
+    if not (ends.has_input if end == "input" else ends.has_output):
+        verb = "read from" if end == "input" else "send to"
+        raise wrong(f"{shown(name)} has no {end} to {verb}", partial(_other_device, devices, end))
     return name
+
+
+def _other_device(devices: Mapping[str, Ends], end: str) -> str:
+    fit = [name for name, ends in devices.items() if (ends.has_input if end == "input" else ends.has_output)]
+    return f"give it an '{end}' in rig.yaml, or name {one_of(fit) or 'another'}"
 
 
 NAME = text(64)

@@ -1,6 +1,6 @@
 """SysEx as people give it: hexadecimal text, or a file of whole messages inside the rig folder.
 
-A message starts with F0, ends with F7 and has only data bytes (below 80) between (M1 p. 34).
+A message starts with F0, ends with F7 and has only data bytes (below 80) between (M1 p. 5).
 """
 
 from __future__ import annotations

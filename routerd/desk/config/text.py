@@ -16,13 +16,14 @@ from typing import Any
 
 import yaml
 
-from routerd.desk.config.problems import MISTAKE, Problem, shown
+from routerd.desk.config.problems import MISTAKE, Problem, Remedy, shown
 
 Path = tuple[str | int, ...]
 
 LARGEST_FILE_BYTES = 1_000_000
 DEEPEST = 24
 MOST_VALUES = 50_000
+MOST_PROBLEMS = 100
 
 EVENT_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -81,9 +82,18 @@ class Document:
                 return line
         return 1
 
-    def report(self, line: int, what: str, remedy: str) -> None:
-        """Add a problem."""
-        self.problems.append(Problem(self.file, line, what, remedy))
+    def report(self, line: int, what: str, remedy: Remedy) -> None:
+        """Add a problem; after a hundred in one file the rest is only hinted at."""
+        count = len(self.problems)
+        if count < MOST_PROBLEMS:
+            self.problems.append(
+                Problem(self.file, line, what, remedy if isinstance(remedy, str) else remedy())
+            )
+        elif count == MOST_PROBLEMS:
+            last = max(problem.line for problem in self.problems)
+            self.problems.append(
+                Problem(self.file, last, f"there are more than {MOST_PROBLEMS} mistakes", "mend these first")
+            )
 
 
 def read_document(file: str, raw: bytes) -> Document:
