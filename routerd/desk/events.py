@@ -13,8 +13,10 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-RING_EVENTS = 256
+RING_EVENTS = 200
 QUEUE_EVENTS = 256
+"""More than the ring, so that a reader who has just been given all of it is not at once behind."""
+
 HEARTBEAT_S = 15.0
 
 Sent = tuple[int, bytes]
@@ -25,7 +27,7 @@ class Reader:
 
     def __init__(self, cut: Callable[[], None]) -> None:
         self.cut = cut
-        self.queue: asyncio.Queue[bytes | None] = asyncio.Queue(QUEUE_EVENTS + RING_EVENTS + 2)
+        self.queue: asyncio.Queue[bytes | None] = asyncio.Queue(QUEUE_EVENTS + 2)
 
 
 class EventHub:
@@ -68,7 +70,7 @@ class EventHub:
             if lost > 0 or not same_run:
                 what = {"kind": "gap", "lost": lost if same_run else None}
                 reader.queue.put_nowait(_frame(None, what))
-            for _, frame in missed[-QUEUE_EVENTS + 1 :]:
+            for _, frame in missed:
                 reader.queue.put_nowait(frame)
         self._readers.add(reader)
         return reader

@@ -1,0 +1,98 @@
+"""The log: JSON lines for machines, and never in the way."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import threading
+from collections.abc import Iterator
+
+import pytest
+import structlog
+
+from routerd.desk.log import QUEUE_LINES, LogWriter, log_event, set_up_log
+
+
+@pytest.fixture(autouse=True)
+def _restored() -> Iterator[None]:
+    root = logging.getLogger()
+    handlers, level = root.handlers[:], root.level
+    yield
+    structlog.reset_defaults()
+    root.handlers[:], root.level = handlers, level
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_json_lines_otherwise() -> None:
+    stream = io.StringIO()
+    writer = set_up_log(stream)
+    log_event({"kind": "ticks-missed", "at_ns": 1, "count": 3, "from_tick": 5, "to_tick": 7})
+    structlog.get_logger().info("a name", name="Größe \udcff")
+    logging.getLogger("library").warning("something odd")
+    writer.close()
+    first, second, third = (json.loads(line) for line in stream.getvalue().splitlines())
+    assert (first["level"], first["count"]) == ("error", 3)
+    assert first["timestamp"].endswith("Z")
+    assert second["name"].startswith("Größe ")
+    assert (third["event"], third["by"], third["level"]) == ("something odd", "library", "warning")
+
+
+def test_readable_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    stream = Terminal()
+    writer = set_up_log(stream)
+    log_event({"kind": "song", "at_ns": 1, "song": "low-tide", "title": "Low Tide", "index": None})
+    try:
+        raise ValueError("odd")
+    except ValueError as error:
+        structlog.get_logger().error("failed", exc_info=error)
+    writer.close()
+    line, *rest = stream.getvalue().splitlines()
+    assert "song" in line
+    assert "title='Low Tide'" in line
+    assert "\x1b" not in stream.getvalue()
+    assert "ValueError: odd" in "\n".join(rest)
+
+
+class Stuck(io.StringIO):
+    """A stream that takes nothing until it is let go."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.go = threading.Event()
+
+    def write(self, text: str) -> int:
+        self.go.wait(10)
+        return super().write(text)
+
+
+def test_a_stream_that_is_stuck_holds_nobody_up_and_losses_are_told() -> None:
+    stream = Stuck()
+    writer = LogWriter(stream)
+    for number in range(QUEUE_LINES + 100):
+        writer.msg(f"line {number}")
+    stream.go.set()
+    written_enough = threading.Event()
+    for _ in range(100):
+        if stream.getvalue().count("\n") >= QUEUE_LINES:
+            break
+        written_enough.wait(0.02)
+    writer.msg("after")
+    writer.close(5)
+    lines = stream.getvalue().splitlines()
+    assert lines[0] == "line 0"
+    assert lines[-1] == "after"
+    assert lines[-2].endswith("log lines were dropped here)")
+
+
+def test_a_stream_that_is_closed_is_no_reason_to_fail() -> None:
+    stream = io.StringIO()
+    stream.close()
+    writer = LogWriter(stream)
+    writer.msg("into nothing")
+    writer.close()

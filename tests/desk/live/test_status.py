@@ -1,0 +1,65 @@
+"""Bar and beat from the engine's grid, at literal times."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from routerd.desk.shapes import Position
+from routerd.desk.status import position_at
+
+S = 1_000_000_000
+
+
+def snapshot(**changes: Any) -> dict[str, Any]:
+    running = {
+        "transport": "running",
+        "bpm": "120",
+        "meter": [4, 4],
+        "grid": {"anchor_ns": 10 * S, "anchor_tick": 0},
+        "position_tick": 0,
+        "origin_tick": 0,
+    }
+    return {**running, **changes}
+
+
+@pytest.mark.parametrize(
+    ("now_ns", "position"),
+    [
+        (10 * S, Position(1, 1, 0)),
+        (10 * S + S // 2 - 1, Position(1, 1, 23)),  # 24 ticks to the quarter note (M1 p. 30)
+        (10 * S + S // 2, Position(1, 2, 0)),
+        (12 * S - 1, Position(1, 4, 23)),
+        (12 * S, Position(2, 1, 0)),  # four quarter notes at 120 BPM last 2 s
+        (10 * S + 3600 * S, Position(1801, 1, 0)),
+    ],
+)
+def test_four_four_at_120(now_ns: int, position: Position) -> None:
+    assert position_at(snapshot(), now_ns) == position
+
+
+def test_six_eight_counts_eighths() -> None:
+    """At 120 quarter notes a minute an eighth lasts 0.25 s and a bar of 6/8 1.5 s."""
+    six = snapshot(meter=[6, 8])
+    assert position_at(six, 10 * S + S // 4) == Position(1, 2, 0)
+    assert position_at(six, 10 * S + 3 * S // 2) == Position(2, 1, 0)
+
+
+def test_the_song_began_at_its_own_tick() -> None:
+    later = snapshot(origin_tick=960)  # 40 quarter notes, 20 s
+    assert position_at(later, 30 * S) == Position(1, 1, 0)
+    assert position_at(later, 10 * S) == Position(1, 1, 0)  # not before its beginning
+
+
+def test_stopped_and_starting_stay_where_they_are() -> None:
+    for transport in ("stopped", "starting"):
+        held = snapshot(transport=transport, position_tick=96 + 24 + 5)
+        assert position_at(held, 99 * S) == Position(2, 2, 5)
+
+
+def test_a_tempo_that_begins_at_the_next_tick_does_not_reach_back() -> None:
+    """480 BPM from tick 48 on, asked 100 ms before that tick: still in tick 47, not 19 ticks back."""
+    ahead = snapshot(bpm="480", grid={"anchor_ns": 20 * S, "anchor_tick": 48})
+    assert position_at(ahead, 20 * S - S // 10) == Position(1, 2, 23)
+    assert position_at(ahead, 20 * S) == Position(1, 3, 0)
