@@ -14,7 +14,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
-from routerd.core.timeline import Segment
+from routerd.core.timeline import TICK_NS_AT_1_BPM, Segment
 from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
 from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar
 from routerd.core.wire import NEVER_NS
@@ -70,6 +70,38 @@ class Clock:
     def set_tempo(self, bpm: Fraction) -> None:
         """Change tempo at the next tick, which stays where it is."""
         self.segment = self.segment.retimed(self.next_tick, bpm)
+
+    @property
+    def start_waits(self) -> bool:
+        """Whether a Start or Continue waits for its place between two ticks."""
+        return bool(self._start_bytes)
+
+    def steer(self, due_ns: int, bpm: Fraction, most_ns: int, now_ns: int) -> None:
+        """Move the next tick towards `due_ns` and go on from it at `bpm`.
+
+        It comes to lie no more than `most_ns` from one period behind the last tick, not before `now_ns`,
+        and not within LEAD_NS of a Start that waits before it.
+        """
+        period_ns = TICK_NS_AT_1_BPM * bpm.denominator // bpm.numerator
+        regular_ns = self._last_due_ns + period_ns
+        due_ns = max(now_ns, min(regular_ns + most_ns, max(regular_ns - most_ns, due_ns)))
+        if self.start_at_ns <= self.next_due_ns:
+            due_ns = max(due_ns, self.start_at_ns + LEAD_NS)
+        self.segment = Segment(due_ns, self.next_tick, bpm)
+        self.next_due_ns = due_ns
+
+    def make_room(self, earliest_ns: int) -> None:
+        """Let a Start that waits go out before the next tick: the tick waits for it, LEAD_NS at most twice
+        over.
+
+        For a source that starts closely before its tick: ours is late once, and in its place.
+        """
+        earliest_ns = max(earliest_ns, self._last_due_ns + LEAD_NS)
+        late_ns = earliest_ns + LEAD_NS - self.next_due_ns
+        if self._start_bytes and 0 < late_ns <= 2 * LEAD_NS:
+            self.segment = Segment(earliest_ns + LEAD_NS, self.next_tick, self.segment.bpm)
+            self.next_due_ns = earliest_ns + LEAD_NS
+            self._plan_start(earliest_ns)
 
     def begin_bars(self, beats: int, unit: int) -> None:
         """Let the next tick be the first of a bar of that meter, and position 0; transport is stopped."""

@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from routerd.core.units import NS_PER_MINUTE, TICKS_PER_QUARTER
 
-_TICK_NS_AT_1_BPM = NS_PER_MINUTE // TICKS_PER_QUARTER
+TICK_NS_AT_1_BPM = NS_PER_MINUTE // TICKS_PER_QUARTER
 """2 500 000 000 ns; whole, so the arithmetic below is exact."""
 
 
@@ -30,14 +30,14 @@ class Segment:
     def due_ns(self, tick: int) -> int:
         """Return when `tick` is due, rounded down to a nanosecond."""
         return self.anchor_ns + (
-            (tick - self.anchor_tick) * _TICK_NS_AT_1_BPM * self.bpm.denominator // self.bpm.numerator
+            (tick - self.anchor_tick) * TICK_NS_AT_1_BPM * self.bpm.denominator // self.bpm.numerator
         )
 
     def tick_at(self, at_ns: int) -> int:
         """Return the last tick that is due at `at_ns` or before."""
         # n is due by `at_ns` exactly when n × K × den < (at − anchor + 1) × num, with K the constant above
         span = (at_ns - self.anchor_ns + 1) * self.bpm.numerator
-        return self.anchor_tick + -(-span // (_TICK_NS_AT_1_BPM * self.bpm.denominator)) - 1
+        return self.anchor_tick + -(-span // (TICK_NS_AT_1_BPM * self.bpm.denominator)) - 1
 
     def retimed(self, tick: int, bpm: Fraction) -> Segment:
         """Return the segment of the new tempo that begins at `tick` of this one."""

@@ -1,0 +1,78 @@
+"""Following: lays this clock's grid onto the ticks of a source, without a jump and without a double tick.
+
+Joins a `Follower` (where the source's ticks are) to the `Clock` (where ours are). The source's tick number
+and the grid's differ by `shift`. Every accepted arrival says when our next tick should be; it is put there at
+once when it is near, and otherwise moved by at most an eighth of a period each tick, so that no interval is
+shorter than 7/8 or longer than 9/8 of the source's own while a distance is made good.
+
+Transport of the source: its Start or Continue counts from its next tick (M1 p. 30), whose number is
+remembered; when our own Start has gone out, `shift` is set so that both stand at the same position. Our Start
+needs 1 ms before our tick too (M1 p. 30): where the source leaves less, that one tick waits.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from routerd.core.follower import Follower, FollowState
+from routerd.core.timeline import TICK_NS_AT_1_BPM
+from routerd.core.transport import State
+
+if TYPE_CHECKING:
+    from routerd.core.clock import Clock
+
+SLEW_PART = 1 / 8
+"""Largest part of a period by which a tick is moved to make a distance good."""
+
+_RATE_STEPS = 1024
+"""The period is kept to 1/1024 ns, so that a whole hold are exact to less than a microsecond."""
+
+
+class Following:
+    """Keeps `clock` on a source. `lead_ns`: how much earlier than the source's our ticks shall be."""
+
+    def __init__(self, clock: Clock, lead_ns: int = 0) -> None:
+        self.follower = Follower()
+        self.lead_ns = lead_ns
+        self.distance_ns = 0
+        """How far our next tick was from where the source wants it, before it was moved; late is positive."""
+        self._clock = clock
+        self._shift = 0
+        self._fit = 0
+        self._start: tuple[int, int] | None = None
+        """The source's number of the tick that plays a position, while our own Start is not out."""
+
+    @property
+    def steering(self) -> bool:
+        """Whether the source decides about tempo."""
+        return self.follower.state is not FollowState.FREE
+
+    def started(self, position_ticks: int) -> None:
+        """The source has started or continued: its next tick plays that position."""
+        self._start = self.follower.next_number, position_ticks
+
+    def stopped(self) -> None:
+        """The source has stopped."""
+        self._start = None
+
+    def tick(self, at_ns: int, now_ns: int) -> bool:
+        """Take a tick of the source; True when the grid has moved."""
+        follower = self.follower
+        if not follower.tick(at_ns) or not follower.usable:
+            return False
+        clock = self._clock
+        period_ns = follower.period_ns
+        base_ns = follower.at_ns - self.lead_ns
+        if self._fit != follower.relocks:  # a source that was away is met at the tick that is nearest
+            self._fit = follower.relocks
+            self._shift = clock.next_tick - follower.number - round((clock.next_due_ns - base_ns) / period_ns)
+        if self._start is not None and clock.state is not State.STOPPED and not clock.start_waits:
+            number, position = self._start
+            self._start = None
+            self._shift = clock.origin_tick + position - number
+        wanted_ns = base_ns + round((clock.next_tick - follower.number - self._shift) * period_ns)
+        bpm = Fraction(TICK_NS_AT_1_BPM * _RATE_STEPS, max(1, round(period_ns * _RATE_STEPS)))
+        self.distance_ns = clock.next_due_ns - wanted_ns
+        clock.steer(wanted_ns, bpm, round(period_ns * SLEW_PART), now_ns)
+        return True
