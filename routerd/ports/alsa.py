@@ -59,8 +59,9 @@ class AlsaSequencer:
         try:
             self._client = SequencerClient(CLIENT_NAME)
             self._hearer = SequencerClient(f"{CLIENT_NAME}-announcements")
-            self._hearer.create_port("announcements", PortCaps.WRITE | PortCaps.SUBS_WRITE)
-            self._hearer.subscribe_port(_ANNOUNCEMENTS, (self._hearer.client_id, 0))
+            # alsa-midi deletes a port that nobody refers to any more
+            self._ear = self._hearer.create_port("announcements", PortCaps.WRITE | PortCaps.SUBS_WRITE)
+            self._hearer.subscribe_port(_ANNOUNCEMENTS, self._ear)
             self._sender = SequencerClient(f"{CLIENT_NAME}-sysex")
             self._sender_port = self._sender.create_port("sysex", PortCaps.READ)
         except ALSAError as error:
@@ -122,8 +123,12 @@ class AlsaSequencer:
         return AlsaWriter(send_message, self._send_piece, destination)
 
     def _send_piece(self, data: bytes, destination: tuple[int, int]) -> None:
-        self._sender.event_output_direct(SysExEvent(data), port=self._sender_port, dest=destination)
-        self._sender.drain_output()  # alsa-midi 1.0.4 only buffers what it says it sends directly
+        try:
+            self._sender.event_output_direct(SysExEvent(data), port=self._sender_port, dest=destination)
+            self._sender.drain_output()  # alsa-midi 1.0.4 only buffers what it says it sends directly
+        except ALSAError:
+            self._sender.drop_output_buffer()  # else it would stand in the way of every later piece
+            raise
 
     def close(self) -> None:
         """Let go of the sequencer; harmless when called twice."""

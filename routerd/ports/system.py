@@ -18,7 +18,7 @@ import rtmidi
 
 from routerd.core.errors import PortError
 from routerd.core.messages import is_whole
-from routerd.core.units import NS_PER_MS
+from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import Changed, PortInfo, Received
 from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
 
@@ -27,6 +27,9 @@ _STILL_ARRIVING_NS = 100 * NS_PER_MS
 
 _SETTLE_S = 0.02
 """How long the last messages may be under way when everything is closed."""
+
+_LONGEST_WAIT_NS = 300 * NS_PER_MS
+"""How long to wait for inputs to fall silent once they are parted."""
 
 
 class RtMidiPorts:
@@ -105,7 +108,10 @@ class RtMidiPorts:
             sleep(_SETTLE_S)
             for end in (*self._ins, *self._outs):
                 end.part()
+            until_ns = monotonic_ns() + _LONGEST_WAIT_NS
             sleep(_SETTLE_S)
+            while any(end.is_busy() for end in self._ins) and monotonic_ns() < until_ns:
+                sleep(_SETTLE_S)
         self._forget()
         patchbay.close()
 
@@ -198,9 +204,13 @@ class _End:
         self.parted_ns = monotonic_ns()
         return self.patchbay.alive
 
+    def is_busy(self) -> bool:
+        """Tell whether a message may be on its way in, so that the RtMidi object must not be freed."""
+        return False
+
     def free(self) -> None:
-        """Free the RtMidi object; keep it for ever when its server has freed what it points to."""
-        if self.patchbay.alive:
+        """Free the RtMidi object; keep it for ever when that cannot be done, or its server has done it."""
+        if self.patchbay.alive and not self.is_busy():
             self.midi.delete()
         else:
             ctypes.pythonapi.Py_IncRef(ctypes.py_object(self.midi))
@@ -215,11 +225,13 @@ class _In(_End):
         self.received: Received = _nobody
         self.strange = 0
         self.faults = 0
+        self._heard_ns = 0
         midi.set_callback(self._heard)
         super().__init__(midi, name, patchbay)
 
     def _heard(self, message: tuple[list[int], float], _: object) -> None:
         at_ns = monotonic_ns()
+        self._heard_ns = at_ns
         try:
             data = bytes(message[0])
             if is_whole(data):
@@ -228,6 +240,10 @@ class _In(_End):
                 self.strange += 1
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1
+
+    def is_busy(self) -> bool:
+        """Tell whether something came just now: its thread may be about to ask for the interpreter."""
+        return monotonic_ns() - self._heard_ns < _SETTLE_S * NS_PER_S
 
 
 class _Out(_End):
