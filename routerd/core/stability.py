@@ -90,12 +90,9 @@ class Stability:
             highs[place], lows[place] = high, low
             if count + 1 < 2 << level:
                 return
-            if earlier_high > high:
-                high = earlier_high
-            if earlier_low < low:
-                low = earlier_low
-            if high - low > widest[level + 1]:
-                widest[level + 1] = high - low
+            high = max(high, earlier_high)
+            low = min(low, earlier_low)
+            widest[level + 1] = max(widest[level + 1], high - low)
 
     def _add_sums(self, error_ns: int) -> None:
         """Let every stretch of three averages that ends here count, by differences of running sums."""
