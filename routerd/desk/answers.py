@@ -20,6 +20,8 @@ from routerd.desk.problems import MEDIA_TYPE, ProblemDocument, ProblemError, doc
 
 LARGEST_BODY_BYTES = 1_000_000
 
+_ALWAYS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+
 
 def json_response(
     value: Any, status: int = 200, media: str = "application/json", headers: dict[str, str] | None = None
@@ -28,15 +30,14 @@ def json_response(
     plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
     text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
     body = text.encode("utf-8", "backslashreplace")
-    return web.Response(
-        body=body, status=status, content_type=media, headers={"Cache-Control": "no-store", **(headers or {})}
-    )
+    return web.Response(body=body, status=status, content_type=media, headers={**_ALWAYS, **(headers or {})})
 
 
 def text_response(text: str, headers: dict[str, str] | None = None) -> web.Response:
     """Return plain text."""
     body = text.encode("utf-8", "backslashreplace")
-    return web.Response(body=body, content_type="text/plain", charset="utf-8", headers=headers)
+    sent = {**_ALWAYS, **(headers or {})}
+    return web.Response(body=body, content_type="text/plain", charset="utf-8", headers=sent)
 
 
 def problem_response(path: str, error: Exception) -> web.Response:

@@ -58,7 +58,8 @@ def parse_listen(text: str) -> Listen:
 def read_token(path: Path) -> str:
     """Return the token in a file that only its owner can read; raises ListenError."""
     try:
-        with path.open("rb") as file:
+        # without waiting, in case it is a pipe
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
             facts = os.fstat(file.fileno())
             if not stat.S_ISREG(facts.st_mode):
                 raise ListenError(f"--token-file {path} is not a file")

@@ -124,7 +124,7 @@ async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.soc
         try:
             listen = parse_listen(options.listen)
             token = None if options.token_file is None else read_token(options.token_file)
-            return Guard(listen, token), open_listener(listen, token)
+            return Guard(listen, token), await asyncio.to_thread(open_listener, listen, token)
         except ListenError as error:
             if not patient:
                 raise

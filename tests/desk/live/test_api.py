@@ -233,3 +233,17 @@ async def test_ports_and_counters_show_in_the_status(service: Service) -> None:
     status = await service.status_when(lambda status: status["engine"]["counters"])
     assert status["ports"] == [{**port, "state": "missing", "error": None}]
     assert status["engine"]["counters"] == {"messages_in": 12}
+
+
+async def test_many_at_once(service: Service) -> None:
+    """Reloads wait for each other; commands and questions between them are answered."""
+    asked = [service.ask("POST", "/v1/reload") for _ in range(4)]
+    asked += [service.ask("POST", "/v1/tempo", {"bpm": 100 + n}) for n in range(10)]
+    asked += [service.ask("PUT", "/v1/set-list", {"order": ["low-tide", "copper-ferry"]}) for _ in range(4)]
+    asked += [service.ask("GET", "/v1/status") for _ in range(10)]
+    answers = await asyncio.gather(*asked)
+    assert {answer.status for answer in answers} == {200}
+    status = (await service.ask("GET", "/v1/status")).json
+    assert status["engine"]["generation"] == 5
+    assert status["set_list"]["songs"] == 2
+    assert status["song"]["title"] == "Copper Ferry"

@@ -10,6 +10,7 @@ import pytest
 from desk_service import Answer, Service
 
 from routerd.core.errors import CommandError
+from routerd.desk import api
 from routerd.desk.problems import KINDS
 
 
@@ -104,6 +105,18 @@ async def test_a_body_over_1_mb(service: Service) -> None:
     answer = await service.ask("POST", "/v1/next", b" " * 1_000_001)
     is_problem(answer, "too-large")
     assert (await service.ask("POST", "/v1/next", b" " * 1_000_000)).status == 200
+
+
+async def test_a_body_that_does_not_come(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert api.BODY_S == 10.0
+    monkeypatch.setattr(api, "BODY_S", 0.05)
+    reader, writer = await asyncio.open_connection("127.0.0.1", int(service.base.rpartition(":")[2]))
+    writer.write(b"POST /v1/next HTTP/1.1\r\nHost: localhost\r\nContent-Length: 50\r\n\r\n{")
+    answer = await asyncio.wait_for(reader.readuntil(b"}\n"), 5)
+    assert answer.startswith(b"HTTP/1.1 408 ")
+    assert b"/problems/too-slow" in answer
+    writer.close()
+    await writer.wait_closed()
 
 
 async def test_unknown_paths_and_methods(service: Service) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from pathlib import Path
 
@@ -69,7 +70,8 @@ def test_token_files(tmp_path: Path) -> None:
     for mode in (0o640, 0o604):
         with pytest.raises(ListenError, match="chmod 600"):
             read_token(token_file(tmp_path, TOKEN, mode))
-    for path in (tmp_path, tmp_path / "none"):
+    os.mkfifo(tmp_path / "pipe", 0o600)
+    for path in (tmp_path, tmp_path / "none", tmp_path / "pipe"):
         with pytest.raises(ListenError):
             read_token(path)
 
