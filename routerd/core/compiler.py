@@ -106,8 +106,9 @@ class Compiler:
         for device in self.rig.devices:
             if device.input_pattern:
                 inlet = inlets.get(device.name)
-                same = inlet is not None and inlet.device.input_pattern == device.input_pattern
-                self._inlets[device.name] = inlet if inlet is not None and same else Inlet(device)
+                if inlet is None or not _same_input(inlet.device, device):
+                    inlet = Inlet(device)
+                self._inlets[device.name] = inlet
             if device.output_pattern:
                 outlet = outlets.get(device.name)
                 if outlet is None or not _same_output(outlet.device, device):
@@ -162,9 +163,14 @@ class Compiler:
         return tuple((self._outlets[patch.device], patch_messages(patch)) for patch in patches)
 
 
+def _same_input(a: Device, b: Device) -> bool:
+    return (a.input_pattern, a.input_usb) == (b.input_pattern, b.input_usb)
+
+
 def _same_output(a: Device, b: Device) -> bool:
-    return (a.output_pattern, a.wire, a.clock, a.transport) == (
+    return (a.output_pattern, a.output_usb, a.wire, a.clock, a.transport) == (
         b.output_pattern,
+        b.output_usb,
         b.wire,
         b.clock,
         b.transport,

@@ -47,10 +47,25 @@ class StartPolicy(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Usb:
+    """Which one of several USB devices that share a name: by serial number or by socket; "" means any.
+
+    `path` is the kernel's name for the socket: bus, then the ports on the way, such as "1-1.2".
+    """
+
+    serial: str = ""
+    path: str = ""
+
+
+ANY_USB = Usb()
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One instrument, box or program; `input_pattern` and `output_pattern` are port name patterns.
 
-    `input_pattern` names the port that routerd reads from, `output_pattern` the one it writes to.
+    `input_pattern` names the port that routerd reads from, `output_pattern` the one it writes to;
+    `input_usb` and `output_usb` say on which USB device, where a name alone does not tell.
     """
 
     name: str
@@ -60,6 +75,8 @@ class Device:
     wire: WireKind = WireKind.USB
     clock: bool = False
     transport: bool = False
+    input_usb: Usb = ANY_USB
+    output_usb: Usb = ANY_USB
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +210,8 @@ def device_to_plain(device: Device) -> Plain:
         "wire": device.wire.value,
         "clock": device.clock,
         "transport": device.transport,
+        "input_usb": [device.input_usb.serial, device.input_usb.path],
+        "output_usb": [device.output_usb.serial, device.output_usb.path],
     }
 
 
@@ -206,6 +225,8 @@ def device_from_plain(plain: Plain) -> Device:
         wire=WireKind(plain["wire"]),
         clock=plain["clock"],
         transport=plain["transport"],
+        input_usb=Usb(*plain["input_usb"]),
+        output_usb=Usb(*plain["output_usb"]),
     )
 
 

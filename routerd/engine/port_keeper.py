@@ -14,6 +14,7 @@ from typing import Any
 
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import PortError
+from routerd.core.model import ANY_USB, Usb
 from routerd.core.notes import Inlet
 from routerd.core.units import NS_PER_S
 from routerd.core.wire import Outlet
@@ -22,7 +23,8 @@ from routerd.engine.worker import Worker
 from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, match_port
 
 RETRY_S = 2.0
-"""How often ports that are missing or failed are looked for when nothing has announced itself."""
+"""How often ports that could not be opened or listed are tried again. Otherwise nothing is looked at
+until the port system announces a change."""
 
 _AFTER_TICK_NS = 300_000
 
@@ -73,11 +75,11 @@ class PortKeeper:
         """Return the state of each port of the rig, as the link's `ports` message has it."""
         out: list[dict[str, Any]] = []
         for inlet in self._book.inlets:
-            pattern = inlet.device.input_pattern
-            out.append(self._state(inlet, "input", pattern, self._inputs.get(inlet)))
+            wanted = _wanted_text(inlet.device.input_pattern, inlet.device.input_usb)
+            out.append(self._state(inlet, "input", wanted, self._inputs.get(inlet)))
         for outlet in self._book.outlets:
-            pattern = outlet.device.output_pattern
-            out.append(self._state(outlet, "output", pattern, self._outputs.get(outlet)))
+            wanted = _wanted_text(outlet.device.output_pattern, outlet.device.output_usb)
+            out.append(self._state(outlet, "output", wanted, self._outputs.get(outlet)))
         return out
 
     def _state(
@@ -102,7 +104,7 @@ class PortKeeper:
         except PortError as error:
             self._system_error = str(error)
         while True:
-            self._stir.wait(RETRY_S)
+            self._stir.wait(RETRY_S if self._errors or self._system_error else None)
             self._stir.clear()
             if self._stopping.is_set():
                 break
@@ -134,9 +136,10 @@ class PortKeeper:
         except PortError as error:
             inputs, outputs = [], []
             self._system_error = str(error)
-        for inlet in book.inlets:
+        # Who wants one certain USB device comes first, so that it is not taken by who wants any of that name.
+        for inlet in sorted(book.inlets, key=lambda inlet: inlet.device.input_usb == ANY_USB):
             self._tend_input(inlet, inputs)
-        for outlet in book.outlets:
+        for outlet in sorted(book.outlets, key=lambda outlet: outlet.device.output_usb == ANY_USB):
             self._tend_output(outlet, outputs)
 
     def _tend_input(self, inlet: Inlet, listed: list[PortInfo]) -> None:
@@ -148,7 +151,8 @@ class PortKeeper:
             port.close()
             self._worker.call(lambda now_ns: self._worker.show.input_lost(inlet, now_ns))
         taken = {other.info for other in self._inputs.values()}
-        info = match_port(inlet.device.input_pattern, [i for i in listed if i not in taken])
+        free = [port for port in listed if port not in taken]
+        info = match_port(inlet.device.input_pattern, free, inlet.device.input_usb)
         if info is None:
             self._errors.pop(inlet, None)
             return
@@ -169,7 +173,8 @@ class PortKeeper:
             self._detach(outlet)
             port.close()
         taken = {other.info for other in self._outputs.values()}
-        info = match_port(outlet.device.output_pattern, [i for i in listed if i not in taken])
+        free = [port for port in listed if port not in taken]
+        info = match_port(outlet.device.output_pattern, free, outlet.device.output_usb)
         self._errors.pop(outlet, None)
         if info is None:
             return
@@ -216,3 +221,13 @@ class PortKeeper:
     def _attach(self, outlet: Outlet, port: OutputPort, now_ns: int) -> None:
         self._worker.ports[outlet] = port
         self._worker.show.output_opened(outlet, port.takes_pieces, now_ns)
+
+
+def _wanted_text(pattern: str, usb: Usb) -> str:
+    """Return what the rig asks for, as one line for people."""
+    words = [pattern]
+    if usb.serial:
+        words.append(f"serial {usb.serial}")
+    if usb.path:
+        words.append(f"usb-path {usb.path}")
+    return ", ".join(words)

@@ -16,6 +16,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable
 
+import alsa_midi
 import rtmidi
 from alsa_midi import (
     Address,
@@ -29,9 +30,11 @@ from alsa_midi import (
 
 from routerd.core.errors import PortError
 from routerd.core.messages import SYSEX, SYSEX_END
+from routerd.core.model import ANY_USB, Usb
 from routerd.ports.base import PortInfo
 from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT
 from routerd.ports.system import RtMidiPorts
+from routerd.ports.usb_identity import usb_of_card
 
 _ANNOUNCEMENTS = Address(0, 1)
 _ANY_TYPE = 0
@@ -59,6 +62,7 @@ class AlsaSequencer:
         self._changed = changed
         self._closing = False
         self._departures: Counter[tuple[int, int]] = Counter()
+        self._usb: dict[tuple[int, int], Usb] = {}
         try:
             self._client = SequencerClient(CLIENT_NAME)
             self._hearer = SequencerClient(f"{CLIENT_NAME}-announcements")
@@ -94,15 +98,26 @@ class AlsaSequencer:
             listed = self._client.list_ports(type=_ANY_TYPE, sort=False, **direction)
         except (ALSAError, UnicodeDecodeError) as error:
             raise PortError(f"the ALSA sequencer does not list its ports: {error}") from error
+        return [self._info(port) for port in listed if port.client_name.startswith(CLIENT_NAME) != of_others]
+
+    def _info(self, port: alsa_midi.PortInfo) -> PortInfo:
         # A port that left and came back is another port, though it has the same name and address.
-        return [
-            PortInfo(
-                f"{port.client_name}:{port.name}",
-                f"{self._departed(port.client_id, port.port_id)} {port.client_id}:{port.port_id}",
-            )
-            for port in listed
-            if port.client_name.startswith(CLIENT_NAME) != of_others
-        ]
+        departed = self._departed(port.client_id, port.port_id)
+        usb = self._usb_of(port.client_id)
+        name = f"{port.client_name}:{port.name}"
+        return PortInfo(name, f"{departed} {port.client_id}:{port.port_id}", usb.serial, usb.path)
+
+    def _usb_of(self, client: int) -> Usb:
+        """Return which USB device a client stands for. The files are read once as long as it stays."""
+        key = client, self._departures[client, _EVERY_PORT]
+        if key not in self._usb:
+            self._usb = {known: usb for known, usb in self._usb.items() if known[0] != client}
+            try:
+                card = self._client.get_client_info(client).card_id
+            except (ALSAError, UnicodeDecodeError):
+                card = None  # it has just gone
+            self._usb[key] = ANY_USB if card is None else usb_of_card(card)
+        return self._usb[key]
 
     def _departed(self, client: int, port: int) -> int:
         return self._departures[client, port] + self._departures[client, _EVERY_PORT]

@@ -12,6 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from routerd.core.model import ANY_USB, Usb
+
 Received = Callable[[bytes, int], None]
 """Called with one whole message and its arrival time in ns of CLOCK_MONOTONIC."""
 
@@ -21,7 +23,10 @@ Changed = Callable[[], None]
 
 @dataclass(frozen=True, slots=True)
 class PortInfo:
-    """A port as the operating system lists it. `handle` is what the port system opens it by."""
+    """A port as the operating system lists it. `handle` is what the port system opens it by.
+
+    `serial` and `usb_path` are those of the USB device it belongs to, "" where there is none or none is told.
+    """
 
     name: str
     handle: str
@@ -77,11 +82,13 @@ class PortSystem(Protocol):
         """Close everything that was opened."""
 
 
-def match_port(pattern: str, ports: list[PortInfo]) -> PortInfo | None:
+def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortInfo | None:
     """Return the first port whose name matches the shell pattern, upper and lower case alike.
 
-    An exact name wins over a pattern, so that a name with brackets in it still finds its port.
+    Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
+    a name with brackets in it still finds its port.
     """
+    ports = [port for port in ports if _is_of(port, usb)]
     wanted = pattern.casefold()
     for port in ports:
         if port.name.casefold() == wanted:
@@ -90,3 +97,7 @@ def match_port(pattern: str, ports: list[PortInfo]) -> PortInfo | None:
         if fnmatch.fnmatchcase(port.name.casefold(), wanted):
             return port
     return None
+
+
+def _is_of(port: PortInfo, usb: Usb) -> bool:
+    return usb.serial in ("", port.serial) and usb.path in ("", port.usb_path)

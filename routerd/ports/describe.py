@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections import Counter
 
@@ -38,7 +39,7 @@ def describe_ports(kind: str | None = None) -> str:
     for listed in (inputs, outputs):
         for name, count in Counter(port.name for port in listed).items():
             if count > 1:
-                lines += ["", f"{count} ports are called {name!r}; a name cannot tell them apart."]
+                lines += ["", f"{count} ports are called {name!r}; {_apart(name, listed)}"]
     return "\n".join(lines)
 
 
@@ -51,4 +52,23 @@ def pattern_of(name: str) -> str:
 
 
 def _list(ports: list[PortInfo]) -> list[str]:
-    return [f'  "{pattern_of(port.name)}"' for port in ports] or [_NO_PORTS]
+    return [f'  "{pattern_of(port.name)}"{_usb(port)}' for port in ports] or [_NO_PORTS]
+
+
+def _usb(port: PortInfo) -> str:
+    known = {"serial": port.serial, "usb-path": port.usb_path}
+    words = [f"{key}: {json.dumps(value)}" for key, value in known.items() if value]
+    return f"   ({', '.join(words)})" if words else ""
+
+
+def _apart(name: str, listed: list[PortInfo]) -> str:
+    """Say how ports of one name are told apart."""
+    twins = [port for port in listed if port.name == name]
+    for key, values in (
+        ("serial", [port.serial for port in twins]),
+        ("usb-path", [port.usb_path for port in twins]),
+    ):
+        if all(values) and len(set(values)) == len(twins):
+            example = f'{{name: "{pattern_of(name)}", {key}: {json.dumps(values[0])}}}'
+            return f"tell them apart by the {key}, such as\n  input: {example}"
+    return "a name cannot tell them apart."

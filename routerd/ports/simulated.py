@@ -34,7 +34,7 @@ from routerd.core.units import DIN_BYTE_NS
 from routerd.ports.base import Changed, PortInfo, Received, match_port
 
 if TYPE_CHECKING:
-    from routerd.core.model import Device
+    from routerd.core.model import Device, Usb
 
 LONGEST_DATAGRAM = 65_507
 MOST_LISTENERS = 8
@@ -79,17 +79,18 @@ class SimulatedPorts:
 
     def inputs(self) -> list[PortInfo]:
         """List the ports of devices that routerd reads from, in the order of the rig."""
-        return self._list(lambda device: device.input_pattern)
+        return self._list(lambda device: (device.input_pattern, device.input_usb))
 
     def outputs(self) -> list[PortInfo]:
         """List the ports of devices that routerd writes to, in the order of the rig."""
-        return self._list(lambda device: device.output_pattern)
+        return self._list(lambda device: (device.output_pattern, device.output_usb))
 
-    def _list(self, pattern_of: Callable[[Device], str]) -> list[PortInfo]:
+    def _list(self, wanted_by: Callable[[Device], tuple[str, Usb]]) -> list[PortInfo]:
+        wanted = {name: wanted_by(device) for name, device in self._devices.items()}
         return [
-            PortInfo(port_name(pattern_of(device), name), name)
-            for name, device in self._devices.items()
-            if pattern_of(device) and name not in self._pulled
+            PortInfo(port_name(pattern, name), name, usb.serial, usb.path)
+            for name, (pattern, usb) in wanted.items()
+            if pattern and name not in self._pulled
         ]
 
     def open_input(self, info: PortInfo, received: Received) -> SimulatedInput:

@@ -162,6 +162,17 @@ RIG_MISTAKES = [
     ("name: R\ndevices:\n  keys: {output: K, clock: yes}\n", 3, "clock 'yes' is neither", "true or false"),
     (f"name: R\ndevices:\n  {'k' * 65}: {{input: K}}\n", 3, "device has 65 characters", "at most 64"),
     ("name: R\ndevices:\n  keys: {input: K}\n  keys: {input: L}\n", 4, "twice (first in line 3)", "keep one"),
+    ("name: R\ndevices:\n  keys: {input: {name: K, seriall: A}}\n", 3,
+     "unknown key 'seriall'", "did you mean 'serial'?"),
+    ("name: R\ndevices:\n  keys: {input: {serial: A}}\n", 3, "input has no 'name'", "serial: AA01"),
+    ("name: R\ndevices:\n  keys: {input: {name: K}}\n", 3, "neither 'serial' nor 'usb-path'", "name alone"),
+    ("name: R\ndevices:\n  keys: {input: {name: K, usb-path: 1.2}}\n", 3,
+     "usb-path '1.2', which is none", "1-1.2"),
+    ("name: R\ndevices:\n  keys: {input: {name: K, serial: [A]}}\n", 3,
+     "a serial that is a list", "'routerd ports'"),
+    ("name: R\ndevices:\n  keys: {output: {name: K, serial: true}}\n", 3,
+     "a serial that is true", "'routerd ports'"),
+    ("name: R\ndevices:\n  keys: {input: [K]}\n", 3, "input is a list, not a name", "Lead Synth*"),
     (RIG + "colour: red\n", 11, "'colour' is not a key of a rig", "controls"),
 ]  # fmt: skip
 

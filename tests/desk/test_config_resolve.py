@@ -10,7 +10,7 @@ from sound_rig import RIG, Folder
 
 from routerd.core.compiler import patch_messages
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
-from routerd.core.model import Action, Book, Control, Patch, Route, Song, StartPolicy, WireKind
+from routerd.core.model import ANY_USB, Action, Book, Control, Patch, Route, Song, StartPolicy, Usb, WireKind
 from routerd.desk.config import load_folder
 
 HEAD = "title: One\ntempo: 120\n"
@@ -185,6 +185,22 @@ def test_the_rig(rig_folder: Folder) -> None:
         Control("keys", PROGRAM, 127, Action.SONG, 0, 3),
         Control("keys", CONTROLLER, 60, Action.PANIC, -1),
     )
+
+
+def test_usb_devices_of_one_name(rig_folder: Folder) -> None:
+    rig = """name: R
+devices:
+  left: {input: {name: Twin*, serial: 0017}, output: {name: Twin*, serial: 17}}
+  right: {output: {name: Twin*, usb-path: 1-1.2, serial: T2}}
+  keys: {input: Keys*}
+"""
+    left, right, keys = book(
+        rig_folder({"rig.yaml": rig, "songs/one.yaml": "title: One\ntempo: 120\n"})
+    ).rig.devices
+    assert (left.input_pattern, left.input_usb) == ("Twin*", Usb(serial="0017"))
+    assert (left.output_pattern, left.output_usb) == ("Twin*", Usb(serial="17"))
+    assert (right.input_pattern, right.output_usb) == ("", Usb("T2", "1-1.2"))
+    assert (keys.input_usb, keys.output_usb) == (ANY_USB, ANY_USB)
 
 
 def test_which_set_is_chosen(rig_folder: Folder) -> None:

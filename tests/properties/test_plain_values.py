@@ -20,6 +20,7 @@ from routerd.core.model import (
     SetList,
     Song,
     StartPolicy,
+    Usb,
     WireKind,
     rig_from_plain,
     rig_to_plain,
@@ -34,7 +35,10 @@ seven = st.integers(0, 127)
 channel = st.integers(-1, 15)
 bpm = st.fractions(10, 480, max_denominator=10**6)
 
-devices = st.builds(Device, text, text, text, text, st.sampled_from(WireKind), st.booleans(), st.booleans())
+usbs = st.builds(Usb, text, text)
+devices = st.builds(
+    Device, text, text, text, text, st.sampled_from(WireKind), st.booleans(), st.booleans(), usbs, usbs
+)
 controls = st.builds(
     Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven
 )

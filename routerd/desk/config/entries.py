@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from routerd.core.messages import Kind
 from routerd.core.model import Action, StartPolicy, WireKind
 from routerd.desk.config import scalars as s
+from routerd.desk.config.ports import PORT, PortChoice
 from routerd.desk.config.sysex import SYSEX_ITEM
 
 DEFAULT_KINDS = frozenset(
@@ -45,15 +46,16 @@ class DeviceEntry(Entry):
     )
 
     title: Annotated[str, s.TITLE] = _key("What people call it.", "The old monosynth", "")
-    input: Annotated[str, s.TITLE] = _key(
-        "Name of the port that routerd reads from, upper and lower case alike; * stands for anything.",
+    input: Annotated[PortChoice | None, PORT] = _key(
+        "Name of the port that routerd reads from, upper and lower case alike; * stands for anything. "
+        "A group of name and serial or usb-path tells USB devices of one name apart.",
         "Stage Keys*",
-        "",
+        None,
     )
-    output: Annotated[str, s.TITLE] = _key(
-        "Name of the port that routerd writes to, upper and lower case alike; * stands for anything.",
-        "Lead Synth*",
-        "",
+    output: Annotated[PortChoice | None, PORT] = _key(
+        "Name of the port that routerd writes to, likewise.",
+        {"name": "Lead Synth*", "serial": "AA01"},
+        None,
     )
     wire: Annotated[WireKind, s.WIRE] = _key("What carries the bytes.", "din", WireKind.USB)
     clock: Annotated[bool, s.FLAG] = _key("Whether it gets the timing clock.", True, False)

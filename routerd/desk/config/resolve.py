@@ -8,25 +8,37 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from routerd.core.model import Device, Patch, Rig, Route, Section, Song
-from routerd.desk.config.entries import DEFAULT_KINDS, PatchEntry, RigFile, RouteEntry, SongFile
+from routerd.desk.config.entries import (
+    DEFAULT_KINDS,
+    DeviceEntry,
+    PatchEntry,
+    RigFile,
+    RouteEntry,
+    SongFile,
+)
+from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.rules import control_of, route_name
 
 
 def resolve_rig(file: RigFile) -> Rig:
     """Return the rig that a file describes."""
-    devices = tuple(
-        Device(
-            name=name,
-            title=entry.title or name,
-            input_pattern=entry.input,
-            output_pattern=entry.output,
-            wire=entry.wire,
-            clock=entry.clock,
-            transport=entry.transport,
-        )
-        for name, entry in file.devices.items()
-    )
+    devices = tuple(_device(name, entry) for name, entry in file.devices.items())
     return Rig(file.name, devices, tuple(control_of(entry) for entry in file.controls))
+
+
+def _device(name: str, entry: DeviceEntry) -> Device:
+    read_from, write_to = entry.input or PortChoice(), entry.output or PortChoice()
+    return Device(
+        name=name,
+        title=entry.title or name,
+        input_pattern=read_from.pattern,
+        output_pattern=write_to.pattern,
+        wire=entry.wire,
+        clock=entry.clock,
+        transport=entry.transport,
+        input_usb=read_from.usb,
+        output_usb=write_to.usb,
+    )
 
 
 def resolve_song(identifier: str, file: SongFile, shared: tuple[Route, ...]) -> Song:
