@@ -20,7 +20,6 @@ import time
 import urllib.error
 import urllib.request
 from collections import Counter
-from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -61,6 +60,7 @@ def play() -> int:
             service.wait_until_ready()
             with FarEnd(("127.0.0.1", service.far_end_port)) as far_end:
                 _Evening(service, far_end).play()
+            _say("That is the end of the set; the whole report follows.")
             print("\nThe jitter report of this half minute (routerd report prints it at any time):\n")
             print(service.text("/v1/report?format=text"))
         except (_DemoError, OSError) as error:
@@ -161,6 +161,11 @@ class _Ear:
             heard, self._heard = self._heard, []
         return heard
 
+    def put_back(self, heard: list[tuple[str, int, bytes]]) -> None:
+        """Have the next `take` return these as well."""
+        with self._lock:
+            self._heard = heard + self._heard
+
     def close(self) -> None:
         """Stop listening."""
         self._closing = True
@@ -179,28 +184,22 @@ class _Evening:
         """Play them, and tell what reaches the devices."""
         try:
             self._where()
-            self._tell("The song is on: every device has been put on its sound.")
             self._press(82, "start")
-            self._phrase(121.5, 8)
+            self._phrase(121.5, 16)
             self._tell("The keyboard plays; notes go where the first section sends them.")
             self._press(84, "section 2")
-            self._phrase(121.5, 8)
-            self._tell("Same keys, other section: other routes.")
+            self._phrase(121.5, 16)
+            self._tell("The same keys, another section: other routes and sounds.")
             self._held_over_a_change()
-            self._phrase(87, 4)
             self._where()
-            self._tell(
-                "The new song starts its sequencers by itself, and a patch dump goes out between ticks."
-            )
+            self._phrase(87, 8)
+            self._tell("This song starts its sequencers by itself; the patch dump went out between ticks.")
             self._service.post("/v1/song", {"title": "Weather Room"})
             self._where()
             self._service.post("/v1/start", {"when": "bar"})
-            self._phrase(140, 12)
-            self._tell("Asked for by title, started exactly on the next bar.")
-            self._press(83, "stop")
-            self._press(86, "panic")
-            time.sleep(0.3)
-            self._tell("Panic: what sounded is released, every channel of every device told to be silent.")
+            self._phrase(140, 20)
+            self._tell("Asked for by title: patches, then Start exactly on the next bar.")
+            self._silence()
         finally:
             self._ear.close()
 
@@ -225,21 +224,38 @@ class _Evening:
         time.sleep(0.3)
         self._ear.take()
         self._press(80, "next")
-        time.sleep(0.5)
-        during = self._releases()
+        time.sleep(0.8)
+        before = self._ear.take()
         self._far_end.play("keys", messages.note_off(0, 62))
         time.sleep(0.2)
-        after = self._releases()
-        _say(f"  note-offs for it before the key came up: {during or 'none'}; after: {after or 'none'}")
-        _say("  a release follows the way of its press, whatever has changed since")
+        after = self._ear.take()
+        _say("  a release follows the way of its press, whatever has changed since:")
+        _say(f"  ended by the change: {_ended(before)}; ended when the key comes up: {_ended(after)}")
+        self._ear.put_back(before + after)
 
-    def _releases(self) -> str:
-        found = [device for device, _, data in self._ear.take() if data[0] & 0xF0 == messages.NOTE_OFF]
-        return ", ".join(f"{device} x{count}" for device, count in Counter(found).items())
+    def _silence(self) -> None:
+        _say("keyboard: a note is held, as if it had got stuck")
+        self._far_end.play("keys", messages.note_on(0, 69, 60))
+        time.sleep(0.3)
+        self._ear.take()
+        self._press(86, "panic")
+        time.sleep(0.3)
+        self._tell("Panic: what sounds is released, and every channel of every device told to be silent.")
+        self._far_end.play("keys", messages.note_off(0, 69))
+        self._press(83, "stop")
+        time.sleep(0.2)
+        self._tell("Stop; the clock goes on, so that the sequencers stay warm.")
 
     def _where(self) -> None:
         status = self._service.get("/v1/status")
-        _say(_one_line(status))
+        song, section = status["song"], status["section"]
+        words = [f'on: "{song["title"]}"', f"{status['tempo']['bpm']} BPM"]
+        if section:
+            words.append(f"section {section['name']}")
+        words.append(f"transport {status['transport']}")
+        _say(", ".join(words))
+        for item in song["checklist"]:
+            _say(f"  by hand: {item}")
 
     def _tell(self, headline: str) -> None:
         time.sleep(0.25)
@@ -249,6 +265,11 @@ class _Evening:
             by_device.setdefault(device, []).append(data)
         for device, heard in by_device.items():
             _say(f"  {device:<16} {_summary(heard)}")
+
+
+def _ended(heard: list[tuple[str, int, bytes]]) -> str:
+    devices = [device for device, _, data in heard if data[0] & 0xF0 == messages.NOTE_OFF]
+    return ", ".join(dict.fromkeys(devices)) or "nothing"
 
 
 def _summary(heard: list[bytes]) -> str:
@@ -281,22 +302,6 @@ def _name(data: bytes) -> str:
     if data[0] in _REALTIME_NAMES:
         return _REALTIME_NAMES[data[0]]
     return _CHANNEL_NAMES.get(data[0] & 0xF0, "")
-
-
-def _one_line(status: dict[str, Any]) -> str:
-    song, section = status["song"], status["section"]
-    words = [f'on: "{song["title"]}"', f"{status['tempo']['bpm']} BPM"]
-    if section:
-        words.append(f"section {section['name']}")
-    words.append(f"transport {status['transport']}")
-    checklist = list(_checklist(song))
-    if checklist:
-        words.append("by hand: " + "; ".join(checklist))
-    return ", ".join(words)
-
-
-def _checklist(song: dict[str, Any]) -> Iterator[str]:
-    yield from song.get("checklist", ())
 
 
 _BEGAN_S = time.monotonic()

@@ -92,9 +92,15 @@ class Armed:
 
 @dataclass(frozen=True, slots=True)
 class Tempo:
-    """`bpm` are exact quarter notes per minute: a decimal, or a fraction where no decimal is exact."""
+    """`bpm` are exact quarter notes per minute: a decimal, or a fraction where no decimal is exact.
+
+    Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × bpm) s, in ns of this machine's
+    CLOCK_MONOTONIC: what a measuring program on the same machine needs to know.
+    """
 
     bpm: str
+    anchor_ns: int
+    anchor_tick: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,7 +80,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         section=section,
         armed=None if armed is None else Armed(armed["action"], armed["argument"], "bar"),
         transport=snapshot["transport"],
-        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"]))),
+        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),
         clock_source=snapshot["clock_source"],
         ports=tuple(_port(port) for port in view.ports),

@@ -23,6 +23,8 @@ PORT_PRIORITY = 69
 SWITCH_INTERVAL_S = 0.0001
 """How long another thread may keep the interpreter once the clock thread wants it."""
 
+KEEP_INTERVAL_S = 0.005
+
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 _PR_SET_TIMERSLACK = 29
 
@@ -110,6 +112,19 @@ def hold_idle_states() -> bool:
     except OSError:
         return False
     return True  # left open on purpose: closing it takes the wish back
+
+
+def keep_interpreter() -> None:
+    """Have no other thread take the interpreter from the calling one for a while, unless it lets go itself.
+
+    A thread that waits for the interpreter asks for it after the switch interval; a long one keeps it here.
+    """
+    sys.setswitchinterval(KEEP_INTERVAL_S)
+
+
+def share_interpreter() -> None:
+    """End what `keep_interpreter` began."""
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
 def calm_interpreter() -> None:

@@ -25,7 +25,7 @@ from routerd.core.messages import TICK_BYTES
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
 from routerd.core.wire import Outlet
-from routerd.engine.realtime import CLOCK_PRIORITY, make_thread_realtime
+from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.link.messages import TickRecord
 from routerd.ports.base import OutputPort, Received
 
@@ -124,16 +124,17 @@ class Worker:
         show = self.show
         while not self._stopping:
             with self._baton:
-                self._drain()
                 deadline_ns = show.next_deadline_ns()
                 now_ns = monotonic_ns()
                 if deadline_ns - now_ns <= SPIN_NS:
                     # worked out ahead, as at the deadline, so that only the sending is left for it
+                    keep_interpreter()
                     self._guard(show.advance, max(now_ns, deadline_ns))
                     self._send_ticks(deadline_ns)
                     self._flush()
                     continue
-                self._planned_ns = deadline_ns
+                self._drain(deadline_ns - SPIN_NS)
+                deadline_ns = self._planned_ns = show.next_deadline_ns()
             if self._inbox:
                 continue
             self._wake.acquire(timeout=max(0, deadline_ns - SPIN_NS - monotonic_ns()) / 1e9)
@@ -147,17 +148,22 @@ class Worker:
     def _carry(self) -> None:
         while self._inbox and self._baton.acquire(blocking=False):
             try:
-                self._drain()
+                done = self._drain(self._planned_ns - SPIN_NS)
                 earlier = self.show.next_deadline_ns() < self._planned_ns
             finally:
                 self._baton.release()
             if earlier:
                 self._rouse()
+            if not done:
+                return  # the clock thread is about to wake and carries the rest behind its tick
 
-    def _drain(self) -> None:
+    def _drain(self, until_ns: int) -> bool:
+        """Carry what is in the inbox through the show; False when it is `until_ns` and something is left."""
         inbox = self._inbox
         show = self.show
         while inbox:
+            if monotonic_ns() >= until_ns:
+                return False
             inlet, what, at_ns = inbox.popleft()
             then = None
             if inlet is None:
@@ -172,6 +178,7 @@ class Worker:
             self._flush()
             if then is not None:
                 then()
+        return True
 
     def _guard(self, function: Callable[[int], None], now_ns: int) -> None:
         try:
@@ -199,6 +206,7 @@ class Worker:
         stamp, now = sent.append, monotonic_ns
         while now() < at_ns:
             pass
+        share_interpreter()  # before the sends: a port may let go of the interpreter, and wants it back soon
         for outlet, send in ways:
             try:
                 send(TICK_BYTES)

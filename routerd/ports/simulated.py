@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 LONGEST_DATAGRAM = 65_507
 MOST_LISTENERS = 8
+_RECEIVE_BUFFER = 1024 * 1024
 _WILDCARDS = str.maketrans("", "", "*?[]")
 _AT = struct.Struct(">q")
 _Address = tuple[str, int]
@@ -58,6 +59,7 @@ class SimulatedPorts:
             raise PortError(
                 f"cannot take UDP port {udp_port} for simulated ports: {error.strerror}"
             ) from error
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
         self.address: _Address = self._socket.getsockname()
         self.ignored = 0
         self.dropped = 0

@@ -15,6 +15,7 @@ import struct
 import sys
 import time
 from pathlib import Path
+from typing import cast
 
 import mido
 import yaml
@@ -37,8 +38,7 @@ class Naive(asyncio.DatagramProtocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport."""
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self.transport = transport
+        self.transport = cast(asyncio.DatagramTransport, transport)
 
     def datagram_received(self, data: bytes, addr: Address) -> None:
         """Take a listener, or route one message."""
@@ -48,7 +48,7 @@ class Naive(asyncio.DatagramProtocol):
         elif data[:1] == b"I":
             message = mido.Message.from_bytes(data.partition(b"\0")[2])
             if message.type in ("note_on", "note_off"):
-                self.send("lead-synth", bytes(message.copy(channel=2, note=message.note - 12).bytes()))
+                self.send("instrument-host", bytes(message.copy(channel=2, note=message.note - 12).bytes()))
 
     def send(self, device: str, data: bytes) -> None:
         """Tell every listener."""
@@ -60,7 +60,7 @@ class Naive(asyncio.DatagramProtocol):
         """Sleep an interval, send a tick."""
         while True:
             await asyncio.sleep(60 / bpm / 24)
-            self.send("lead-synth", bytes(mido.Message("clock").bytes()))
+            self.send("instrument-host", bytes(mido.Message("clock").bytes()))
 
 
 async def main() -> None:
