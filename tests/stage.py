@@ -14,7 +14,6 @@ from routerd.core.model import (
     Device,
     Patch,
     Rig,
-    Route,
     Section,
     SetList,
     Song,
@@ -22,6 +21,7 @@ from routerd.core.model import (
     WireKind,
 )
 from routerd.core.notes import Inlet
+from routerd.core.routes import Route
 from routerd.core.show import Command, Show
 from routerd.core.wire import Outlet
 

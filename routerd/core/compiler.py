@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from routerd.core import messages
-from routerd.core.model import Control, Device, Patch, Rig, Route, SetList, Song
+from routerd.core.model import Control, Device, Patch, Rig, SetList, Song
 from routerd.core.notes import Inlet
-from routerd.core.routing import Table, compile_tables
+from routerd.core.routes import Route
+from routerd.core.routing import Compiled, Converters, compile_tables
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ class CompiledSection:
     """What entering a section (or a song without sections) puts into force."""
 
     name: str
-    tables: tuple[Table, ...]
+    routes: Compiled
     patches: PatchSends
     bpm: Fraction | None
 
@@ -55,6 +56,7 @@ class CompiledBook:
     set_list: SetList
     output_names: tuple[str, ...] = ()
     song_names: tuple[str, ...] = ()
+    converters: Converters = field(default_factory=dict)
 
 
 EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), {}, SetList("", ()))
@@ -95,12 +97,14 @@ class Compiler:
     _output_names: list[str] = field(default_factory=list)
     _song_numbers: dict[str, int] = field(default_factory=dict)
     _songs: dict[str, CompiledSong] = field(default_factory=dict)
-    _tables: dict[tuple[Route, ...], tuple[Table, ...]] = field(default_factory=dict)
+    _tables: dict[tuple[Route, ...], Compiled] = field(default_factory=dict)
+    _converters: Converters = field(default_factory=dict)
     _inlet_numbers: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         inlets = {inlet.name: inlet for inlet in self.before.inlets}
         outlets = {outlet.name: outlet for outlet in self.before.outlets}
+        self._converters = dict(self.before.converters)
         self._output_names = list(self.before.output_names)
         self._song_numbers = {name: number for number, name in enumerate(self.before.song_names)}
         for device in self.rig.devices:
@@ -150,12 +154,13 @@ class Compiler:
             set_list=set_list,
             output_names=tuple(self._output_names),
             song_names=tuple(self._song_numbers),
+            converters=self._converters,
         )
 
-    def _compile(self, routes: tuple[Route, ...]) -> tuple[Table, ...]:
+    def _compile(self, routes: tuple[Route, ...]) -> Compiled:
         tables = self._tables.get(routes)
         if tables is None:
-            tables = compile_tables(routes, self._inlet_numbers, self._outlets)
+            tables = compile_tables(routes, self._inlet_numbers, self._outlets, self._converters)
             self._tables[routes] = tables
         return tables
 
@@ -168,10 +173,11 @@ def _same_input(a: Device, b: Device) -> bool:
 
 
 def _same_output(a: Device, b: Device) -> bool:
-    return (a.output_pattern, a.output_usb, a.wire, a.clock, a.transport) == (
+    return (a.output_pattern, a.output_usb, a.wire, a.clock, a.transport, a.running_status) == (
         b.output_pattern,
         b.output_usb,
         b.wire,
         b.clock,
         b.transport,
+        b.running_status,
     )

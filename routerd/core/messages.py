@@ -40,6 +40,13 @@ ALL_NOTES_OFF = 123
 HOLD_CONTROLLERS = frozenset({SUSTAIN, SOSTENUTO})
 """Pedals that keep notes sounding; switched on at 64 and above (M1 Table III)."""
 
+DATA_MSB = 6
+DATA_LSB = 38
+BANK_SELECT = frozenset({BANK_MSB, BANK_LSB})
+PARAMETER_SELECT = frozenset({98, 99, 100, 101})
+PARAMETER_DATA = frozenset({DATA_MSB, DATA_LSB, 96, 97})
+"""(N)RPN: 99 and 98 or 101 and 100 select; 6, 38 set the value, 96 raises and 97 lowers it (M1 pp. 17–18)."""
+
 TICK_BYTES = bytes((TICK,))
 START_BYTES = bytes((START,))
 CONTINUE_BYTES = bytes((CONTINUE,))
@@ -59,6 +66,12 @@ class Kind(StrEnum):
     CHANNEL_PRESSURE = "channel-pressure"
     BEND = "bend"
     SYSEX = "sysex"
+    TIME_CODE = "time-code"
+    SONG_POSITION = "song-position"
+    SONG_SELECT = "song-select"
+    TUNE_REQUEST = "tune-request"
+    CLOCK = "clock"
+    TRANSPORT = "transport"
 
 
 _CHANNEL_KINDS = (
@@ -72,9 +85,18 @@ _CHANNEL_KINDS = (
 )
 STATUSES_OF_KIND: dict[Kind, tuple[int, ...]] = {
     kind: tuple(0x80 + 16 * i for i, k in enumerate(_CHANNEL_KINDS) if k is kind)
-    for kind in Kind
-    if kind is not Kind.SYSEX
+    for kind in dict.fromkeys(_CHANNEL_KINDS)
 }
+SYSTEM_STATUSES: dict[Kind, tuple[int, ...]] = {
+    Kind.SYSEX: (SYSEX,),
+    Kind.TIME_CODE: (TIME_CODE,),
+    Kind.SONG_POSITION: (SONG_POSITION,),
+    Kind.SONG_SELECT: (SONG_SELECT,),
+    Kind.TUNE_REQUEST: (TUNE_REQUEST,),
+    Kind.CLOCK: (TICK,),
+    Kind.TRANSPORT: (START, CONTINUE, STOP),
+}
+"""Active Sensing speaks of one cable and System Reset is never passed on (M1 pp. 32–33): no kind has them."""
 
 _DATA_BYTES = (
     dict.fromkeys((*range(128, 192), *range(224, 240), SONG_POSITION), 2)

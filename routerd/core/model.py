@@ -12,7 +12,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from routerd.core.messages import Kind
+from routerd.core.routes import Route, route_from_plain, route_to_plain
 
 Plain = dict[str, Any]
 
@@ -77,6 +77,8 @@ class Device:
     transport: bool = False
     input_usb: Usb = ANY_USB
     output_usb: Usb = ANY_USB
+    running_status: bool = False
+    """Whether the interface leaves a repeated status byte out on the wire (M1 p. 5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,27 +95,6 @@ class Control:
     action: Action
     channel: int = -1
     argument: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Route:
-    """From a device to a device, with what is let through and how it is changed.
-
-    Channels are 0–15; -1 means any on the way in and unchanged on the way out.
-    `velocity_fixed` and `velocity_most` are 1–127, or 0 for none.
-    """
-
-    name: str
-    source: str
-    target: str
-    kinds: frozenset[Kind]
-    from_channel: int = -1
-    to_channel: int = -1
-    note_low: int = 0
-    note_high: int = 127
-    transpose: int = 0
-    velocity_fixed: int = 0
-    velocity_most: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +193,7 @@ def device_to_plain(device: Device) -> Plain:
         "transport": device.transport,
         "input_usb": [device.input_usb.serial, device.input_usb.path],
         "output_usb": [device.output_usb.serial, device.output_usb.path],
+        "running_status": device.running_status,
     }
 
 
@@ -227,6 +209,7 @@ def device_from_plain(plain: Plain) -> Device:
         transport=plain["transport"],
         input_usb=Usb(*plain["input_usb"]),
         output_usb=Usb(*plain["output_usb"]),
+        running_status=plain["running_status"],
     )
 
 
@@ -251,27 +234,6 @@ def rig_from_plain(plain: Plain) -> Rig:
             for device, status, number, action, channel, argument in plain["controls"]
         ),
     )
-
-
-def _route_to_plain(r: Route) -> list[Any]:
-    return [
-        r.name,
-        r.source,
-        r.target,
-        sorted(kind.value for kind in r.kinds),
-        r.from_channel,
-        r.to_channel,
-        r.note_low,
-        r.note_high,
-        r.transpose,
-        r.velocity_fixed,
-        r.velocity_most,
-    ]
-
-
-def _route_from_plain(plain: list[Any]) -> Route:
-    name, source, target, kinds, *rest = plain
-    return Route(name, source, target, frozenset(Kind(kind) for kind in kinds), *rest)
 
 
 def _patch_to_plain(p: Patch) -> list[Any]:
@@ -307,12 +269,12 @@ def song_to_plain(song: Song) -> Plain:
         "key": song.key,
         "duration_s": song.duration_s,
         "start": song.start.value,
-        "routes": [_route_to_plain(route) for route in song.routes],
+        "routes": [route_to_plain(route) for route in song.routes],
         "patches": [_patch_to_plain(patch) for patch in song.patches],
         "sections": [
             {
                 "name": section.name,
-                "routes": [_route_to_plain(route) for route in section.routes],
+                "routes": [route_to_plain(route) for route in section.routes],
                 "patches": [_patch_to_plain(patch) for patch in section.patches],
                 "bpm": None if section.bpm is None else str(section.bpm),
             }
@@ -335,12 +297,12 @@ def song_from_plain(plain: Plain) -> Song:
         key=plain["key"],
         duration_s=plain["duration_s"],
         start=StartPolicy(plain["start"]),
-        routes=tuple(_route_from_plain(route) for route in plain["routes"]),
+        routes=tuple(route_from_plain(route) for route in plain["routes"]),
         patches=tuple(_patch_from_plain(patch) for patch in plain["patches"]),
         sections=tuple(
             Section(
                 name=section["name"],
-                routes=tuple(_route_from_plain(route) for route in section["routes"]),
+                routes=tuple(route_from_plain(route) for route in section["routes"]),
                 patches=tuple(_patch_from_plain(patch) for patch in section["patches"]),
                 bpm=None if section["bpm"] is None else Fraction(section["bpm"]),
             )

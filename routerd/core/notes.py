@@ -7,7 +7,9 @@ the press and as what. Whatever changes in between (song, section, routes, panic
 goes the same way once. The tracker sends nothing by itself when routes change: what sounds goes
 on sounding until its own release.
 
-Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III).
+Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III). Bank
+select waits for its program change, so that nothing comes between the two on the way out (M1 p. 13);
+a device that sends it alone has it sent on before its next message on that channel, or after BANK_WAIT_NS.
 """
 
 from __future__ import annotations
@@ -15,25 +17,39 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.messages import (
+    ACTIVE_SENSING,
+    BANK_SELECT,
     CONTROLLER,
     HOLD_CONTROLLERS,
     MESSAGE_LENGTH,
     NOTE_OFF,
     NOTE_ON,
+    PARAMETER_DATA,
+    PARAMETER_SELECT,
+    POLY_PRESSURE,
     PROGRAM,
     SYSEX,
+    SYSTEM_RESET,
+    TICK,
     is_whole,
 )
+from routerd.core.parameters import Selected, select, selection
+from routerd.core.parameters import is_whole as is_known
 from routerd.core.routing import EMPTY, Leg, Table
+from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
+    from routerd.core.converters import Converter
     from routerd.core.model import Control, Device
-    from routerd.core.wire import Outlet, Sink
+    from routerd.core.wire import Sink
 
-Way = tuple["Outlet", int, int]
-"""Where a press went: outlet, status byte of the release (or of the controller), number out."""
+Way = tuple["Outlet | Converter", int, int]
+"""Where a press went: outlet or converter, status byte of the release (or of the controller), number out."""
 
 PEDAL_DOWN = 64
+BANK_WAIT_NS = 10_000_000
+_SPECIAL = HOLD_CONTROLLERS | BANK_SELECT | PARAMETER_SELECT | PARAMETER_DATA
+"""Controllers that are more than a value of their own."""
 _DEFAULT_RELEASE_VELOCITY = 64
 
 
@@ -41,12 +57,15 @@ class Inlet:
     """The way in from one device, with the table of the current section and what is held."""
 
     __slots__ = (
+        "banks",
+        "banks_since_ns",
         "controls",
         "controls_down",
         "device",
         "held_notes",
         "held_pedals",
         "name",
+        "selected",
         "strange",
         "table",
     )
@@ -64,6 +83,11 @@ class Inlet:
         """By channel × 128 + note."""
         self.held_pedals: dict[int, tuple[Way, ...]] = {}
         """By channel × 128 + controller number."""
+        self.banks: dict[int, list[bytes]] = {}
+        """Bank select that waits for its program change, by channel."""
+        self.banks_since_ns = 0
+        self.selected: Selected = {}
+        """The parameter that the device stands on."""
 
     def receive(self, data: bytes, now_ns: int, sink: Sink) -> Control | None:
         """Route one message, or return the control that it presses.
@@ -82,13 +106,17 @@ class Inlet:
         if control is not None:
             return control if self._goes_down(data) else None
         kind = status & 0xF0
+        if self.banks and not (kind == CONTROLLER and data[1] in BANK_SELECT):
+            self._send_bank(status & 0x0F, now_ns, sink)
         if kind <= NOTE_ON:
             if kind == NOTE_ON and data[2]:
                 self.press(data, now_ns, sink)
             else:
                 self.release(data, now_ns, sink)
-        elif kind == CONTROLLER and data[1] in HOLD_CONTROLLERS:
-            self.pedal(data, now_ns, sink)
+        elif kind == CONTROLLER and data[1] in _SPECIAL:
+            self._receive_special(data, now_ns, sink)
+        elif kind == POLY_PRESSURE:
+            self._receive_pressure(data, now_ns, sink)
         else:
             self._pass(data, now_ns, sink)
         return None
@@ -107,9 +135,66 @@ class Inlet:
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
             self.strange += 1
-        elif data[0] == SYSEX:
-            for outlet, _, _, _ in self.table[SYSEX - 0x80]:
-                outlet.offer(data, now_ns, sink)
+        elif data[0] not in (ACTIVE_SENSING, SYSTEM_RESET):
+            for target, _, _, _ in self.table[data[0] - 0x80]:
+                if data[0] < TICK:
+                    target.offer(data, now_ns, sink)
+                else:
+                    target.outlet.put_realtime(data, now_ns, sink)
+
+    def _receive_special(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a hold pedal, a bank select, or a part of a registered or non-registered parameter."""
+        status, number, value = data
+        channel = status & 0x0F
+        if number in HOLD_CONTROLLERS:
+            self.pedal(data, now_ns, sink)
+        elif number in BANK_SELECT:
+            if not self.banks:
+                self.banks_since_ns = now_ns
+            self.banks.setdefault(channel, []).append(data)
+        elif number in PARAMETER_SELECT:
+            select(self.selected, channel, number, value)
+            for target, status_out, firsts, seconds in self.table[status - 0x80]:
+                if isinstance(target, Outlet) and firsts[number] < 128 and seconds[value] < 128:
+                    select(target.selected, status_out & 0x0F, firsts[number], seconds[value])
+            self._pass(data, now_ns, sink)
+        else:
+            self._select_again(status, number, now_ns, sink)
+            self._pass(data, now_ns, sink)
+
+    def _select_again(self, status: int, number: int, now_ns: int, sink: Sink) -> None:
+        """Put every receiver back on this device's parameter, where another has taken it off."""
+        parameter = self.selected.get(status & 0x0F)
+        if parameter is None or not is_known(parameter):
+            return
+        for target, status_out, firsts, _ in self.table[status - 0x80]:
+            if isinstance(target, Outlet) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:
+                channel = status_out & 0x0F
+                if target.selected.get(channel) != parameter:
+                    target.selected[channel] = parameter
+                    for out in selection(channel, parameter):
+                        target.offer(out, now_ns, sink)
+
+    def _send_bank(self, channel: int, now_ns: int, sink: Sink) -> None:
+        for data in self.banks.pop(channel, ()):
+            self._pass(data, now_ns, sink)
+
+    def send_banks(self, now_ns: int, sink: Sink) -> None:
+        """Send on what has waited too long for its program change."""
+        if now_ns - self.banks_since_ns >= BANK_WAIT_NS:
+            for channel in list(self.banks):
+                self._send_bank(channel, now_ns, sink)
+
+    def _receive_pressure(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route the pressure of a key: where its note has gone, when the device holds it."""
+        status, note, value = data
+        ways = self.held_notes.get((status & 0x0F) << 7 | note)
+        for target, status_out, notes, values in self.table[status - 0x80]:
+            note_out = notes[note]
+            if note_out < 128 and values[value] < 128:
+                way = (target, NOTE_OFF | (status_out & 0x0F), note_out)
+                if ways is None or way in ways:
+                    target.offer(bytes((status_out, note_out, values[value])), now_ns, sink)
 
     def _goes_down(self, data: bytes) -> bool:
         """Tell whether a control is pressed now: a program change always, a switch when it goes down."""
@@ -130,7 +215,7 @@ class Inlet:
         status, note, velocity = data
         key = ((status & 0x0F) << 7) | note
         ways: list[Way] = []
-        sends: list[tuple[Outlet, bytes]] = []
+        sends: list[tuple[Outlet | Converter, bytes]] = []
         for outlet, status_out, notes, velocities in self.table[status - 0x80]:
             note_out = notes[note]
             velocity_out = velocities[velocity]
@@ -203,15 +288,16 @@ class Inlet:
                 for way in ways:
                     way[0].offer(release_bytes(way), now_ns, sink)
 
-    def forget(self, outlet: Outlet) -> list[Way]:
-        """Take `outlet` out of what is held and return the ways that it has missed."""
-        missed: list[Way] = []
+    def forget(self, outlet: Outlet) -> list[bytes]:
+        """Take `outlet` out of what is held and return the releases that it will miss."""
+        missed: list[bytes] = []
         for held in (self.held_notes, self.held_pedals):
             for key, ways in held.items():
-                gone = [way for way in ways if way[0] is outlet]
+                gone = [way for way in ways if way[0].outlet is outlet]
                 if gone:
-                    missed += gone
-                    held[key] = tuple(way for way in ways if way[0] is not outlet)
+                    held[key] = tuple(way for way in ways if way not in gone)
+                for way in gone:
+                    missed += way[0].convert(release_bytes(way))
         return missed
 
 

@@ -40,7 +40,7 @@ from routerd.core.messages import (
     song_position,
 )
 from routerd.core.model import Action, Control, SetList, StartPolicy
-from routerd.core.notes import Inlet, release_bytes
+from routerd.core.notes import Inlet
 from routerd.core.routing import EMPTY
 from routerd.core.setlist import Place, Standing
 from routerd.core.transport import LEAD_NS
@@ -122,6 +122,9 @@ class Show:
             self._after_tick = False
             for outlet in self._clocked:
                 outlet.pump(now_ns, self.sink)
+            for inlet in self.book.inlets:
+                if inlet.banks:
+                    inlet.send_banks(now_ns, self.sink)
             if self._armed is not None and clock.next_is_bar():
                 self._perform_armed(now_ns)
         if clock.start_at_ns <= now_ns:
@@ -248,6 +251,7 @@ class Show:
         for inlet in self.book.inlets:
             inlet.let_go(now_ns, self.sink)
         for outlet in self.book.outlets:
+            outlet.end_latched((), now_ns, self.sink)
             for data in _SILENCE:
                 outlet.offer(data, now_ns, self.sink)
         self._event("panic")
@@ -304,14 +308,18 @@ class Show:
         self.revision += 1
 
     def _install(self, section: CompiledSection) -> None:
-        for inlet, table in zip(self.book.inlets, section.tables, strict=True):
+        for inlet, table in zip(self.book.inlets, section.routes.tables, strict=True):
             inlet.table = table
+        for outlet in self.book.outlets:
+            if outlet.latched:
+                outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
 
     def _send(self, patches: PatchSends, now_ns: int, only: Outlet | None = None) -> None:
         for outlet, data in patches:
             if only is None or outlet is only:
                 for message in data:
-                    outlet.offer(message, now_ns, self.sink)
+                    outlet.offer_patch(message, now_ns, self.sink)
+                outlet.selected.clear()
 
     def _set_tempo(self, bpm: Fraction) -> None:
         if bpm == self.clock.segment.bpm:
@@ -395,7 +403,7 @@ class Show:
         """
         self._enter(max(now_ns, self._now_ns))
         missed = [data for data in unsent if is_release(data)]
-        missed += [release_bytes(way) for inlet in self.book.inlets for way in inlet.forget(outlet)]
+        missed += [data for inlet in self.book.inlets for data in inlet.forget(outlet)]
         outlet.lose(self._now_ns, missed)
         self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
 
@@ -445,7 +453,7 @@ class Show:
         successors = {outlet.name: outlet for outlet in book.outlets if outlet not in before.outlets}
         for outlet in before.outlets:
             if outlet not in book.outlets:
-                missed = [release_bytes(way) for inlet in before.inlets for way in inlet.forget(outlet)]
+                missed = [data for inlet in before.inlets for data in inlet.forget(outlet)]
                 outlet.part(missed, now_ns, self.sink)
                 if outlet.name in successors:
                     successors[outlet.name].owed += outlet.owed

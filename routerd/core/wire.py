@@ -7,14 +7,23 @@ where no timer shows it. Therefore, on a DIN wire:
 - a message goes out only when its last byte leaves the wire before the next tick is due,
   else it waits for that tick (at most its own length);
 - a SysEx is cut into pieces that fit the gap, where the port takes pieces (real-time bytes
-  may stand inside a SysEx, M1 p. 30);
-- not more than HORIZON_NS of traffic is handed over ahead.
+  may stand inside a SysEx, M1 p. 30; nothing else may, T-8 note 2, so notes wait for its end);
+- not more than HORIZON_NS of what is played is handed over ahead, and of the rest LEAST_HORIZON_NS.
 
+What waits, waits in three lanes:
+
+- live: notes, pedals, program changes: in order, first of all;
+- values: controllers, pressure, bend. One that comes before its predecessor has left takes its place:
+  what floods is thinned to its newest value, and what is played passes it. Both halves of a 14-bit
+  controller are one value. Bend, channel pressure and controller 74 go before a note of their channel;
+- bulk: SysEx, and whatever sets a sound and comes behind a SysEx. While it lasts, values get a
+  VALUE_SHARE of the wire.
+
+So the order on a port is that of arrival, but that what is played does not wait for floods and dumps.
 A USB or virtual port takes short messages as they come; its SysEx goes in pieces at a bounded
 pace, because a port's buffer is finite and the operating system drops what overruns it.
-Order on a port is kept. Time comes in as an argument; what goes out is appended to `sink`
-as (outlet, bytes). The queue is bounded: beyond QUEUE_LIMIT messages, those that are not
-releases are dropped and counted.
+Time comes in as an argument; what goes out is appended to `sink` as (outlet, bytes). The live lane is
+bounded: beyond QUEUE_LIMIT messages, those that are not releases are dropped and counted.
 """
 
 from __future__ import annotations
@@ -24,24 +33,48 @@ from typing import TYPE_CHECKING
 
 from routerd.core.messages import (
     ALL_SOUND_OFF,
+    BANK_SELECT,
+    BEND,
+    CHANNEL_PRESSURE,
+    CONTINUE,
     CONTROLLER,
+    DATA_LSB,
+    DATA_MSB,
     HOLD_CONTROLLERS,
     NOTE_OFF,
     NOTE_ON,
+    POLY_PRESSURE,
+    PROGRAM,
+    START,
     SYSEX,
     SYSEX_END,
+    TICK_BYTES,
 )
 from routerd.core.model import WireKind
+from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from routerd.core.converters import Converter
     from routerd.core.model import Device
+    from routerd.core.parameters import Selected
 
 NEVER_NS = 1 << 62
 """A deadline that does not come."""
 
 HORIZON_NS = 3_000_000
-"""How much traffic is handed to an interface ahead of its wire."""
+"""How much of what is played, and of a SysEx that has begun, is handed to an interface ahead of its wire."""
+
+LEAST_HORIZON_NS = DIN_BYTE_NS
+"""How much of the rest, so that a note finds the wire free soon."""
+
+NOTE_ROOM_NS = 3 * DIN_BYTE_NS
+"""A value leaves this much before a tick, so that a note that comes meanwhile need not wait for the tick."""
+
+VALUE_SHARE = 10
+"""Values get one byte in so many while bulk waits."""
 
 QUEUE_LIMIT = 4096
 
@@ -54,28 +87,47 @@ BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUA
 
 Sink = list[tuple["Outlet", bytes]]
 
+_ORDERED = frozenset(
+    {*BANK_SELECT, DATA_MSB, DATA_LSB, *range(64, 70), *range(80, 85), *range(96, 102), *range(120, 128)}
+)
+"""Controllers that are more than a value: bank, parameters, switches, channel mode. Never thinned."""
+_SLIDES = bytes(number not in _ORDERED for number in range(128))
+_SETS_SOUND = frozenset({*BANK_SELECT, DATA_MSB, DATA_LSB, *range(96, 102), *range(120, 128)})
+_TIMBRE = 74  # the third dimension of an MPE note (MPE 1.0, 2.4)
+
 
 class Outlet:
     """The way out to one device. `number` is what tick records call it by."""
 
     __slots__ = (
+        "_bulk",
         "_bulk_byte_ns",
         "_byte_ns",
+        "_credit",
         "_deadline_ns",
-        "_queue",
+        "_live",
+        "_running",
         "_sent_of_head",
+        "_tick_ns",
+        "_values",
+        "_waits",
         "busy_until_ns",
         "clock",
         "connected",
         "device",
         "dropped",
         "gate_ns",
+        "latched",
+        "most_queued",
         "name",
         "number",
         "owed",
+        "selected",
         "takes_pieces",
+        "thinned",
         "transport",
         "ungated",
+        "values",
     )
 
     def __init__(self, device: Device, number: int) -> None:
@@ -92,22 +144,46 @@ class Outlet:
         self.owed: list[bytes] = []
         """Releases that the device has missed while it was away."""
         self.dropped = 0
+        self.thinned = 0
+        """Values that a newer one has replaced before they went out."""
+        self.most_queued = 0
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
+        self.selected: Selected = {}
+        """The parameter that the device stands on."""
+        self.values: dict[int, int] = {}
+        """What patches and maps have set, by converters.value_key."""
+        self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
+        """What sounds or is held with no key down, and the messages that end it."""
         self._byte_ns = SHORT_BYTE_NS[device.wire]
         self._bulk_byte_ns = BULK_BYTE_NS[device.wire]
-        self._queue: deque[bytes] = deque()
+        self._live: deque[bytes] = deque()
+        self._values: dict[int, list[bytes]] = {}
+        self._bulk: deque[bytes] = deque()
+        self._waits = False
+        self._credit = 0
+        self._running = 0
+        self._tick_ns = -LEAD_NS
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
 
     @property
+    def outlet(self) -> Outlet:
+        """The outlet at the end of this way: itself; see `converters`."""
+        return self
+
+    def convert(self, data: bytes) -> tuple[bytes, ...]:
+        """Return what the device gets of a message: the message; see `converters`."""
+        return (data,)
+
+    @property
     def queued(self) -> int:
         """Messages that wait."""
-        return len(self._queue)
+        return len(self._live) + sum(map(len, self._values.values())) + len(self._bulk)
 
     def holds(self, status: int) -> bool:
         """Tell whether a message with that status byte waits."""
-        return any(data[0] == status for data in self._queue)
+        return any(data[0] == status for lane in (self._live, self._bulk) for data in lane)
 
     def next_deadline_ns(self) -> int:
         """Return when `pump` has something to do; a wait for a tick is not one."""
@@ -118,6 +194,8 @@ class Outlet:
         if not self.connected:
             return
         sink.append((self, data))
+        if data is TICK_BYTES:
+            self._tick_ns = now_ns
         if self._byte_ns:
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
 
@@ -125,46 +203,168 @@ class Outlet:
         """Send one whole message as soon as order and wire allow."""
         if not self.connected:
             return
-        queue = self._queue
-        if not self._byte_ns and not queue and data[0] != SYSEX:
+        if not self._byte_ns and not self._waits and data[0] < SYSEX:
             sink.append((self, data))
             return
-        if len(queue) >= QUEUE_LIMIT and not is_release(data):
+        key = self._value_key(data)
+        if key >= 0:
+            self._put_value(key, data)
+        elif data[0] == SYSEX or (self._bulk and _sets_sound(data)):
+            self._bulk.append(data)
+        elif len(self._live) >= QUEUE_LIMIT and not is_release(data):
             self.dropped += 1
             return
-        queue.append(data)
-        if len(queue) == 1:
+        else:
+            if self._values and data[0] & 0xF0 == NOTE_ON:
+                self._put_expression_first(data[0] & 0x0F)
+            self._live.append(data)
+        self._put(now_ns, sink)
+
+    def offer_patch(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
+        if not self.connected:
+            return
+        if not self._byte_ns and not self._waits and data[0] < SYSEX:
+            sink.append((self, data))
+            return
+        self._values.pop(self._value_key(data), None)
+        (self._bulk if self._bulk or data[0] == SYSEX else self._live).append(data)
+        self._put(now_ns, sink)
+
+    def _put(self, now_ns: int, sink: Sink) -> None:
+        self._waits = True
+        queued = len(self._live) + len(self._values) + len(self._bulk)
+        self.most_queued = max(self.most_queued, queued)
+        if queued == 1 or self._deadline_ns != NEVER_NS:
             self.pump(now_ns, sink)
+
+    @staticmethod
+    def _value_key(data: bytes) -> int:
+        """Return what a newer value would replace this one by, -1 for what is never thinned."""
+        status = data[0]
+        kind = status & 0xF0
+        if kind == CONTROLLER:
+            number = data[1]
+            return status << 7 | (number & 31 if number < 64 else number) if _SLIDES[number] else -1
+        if kind in (CHANNEL_PRESSURE, BEND):
+            return status << 7
+        return status << 7 | data[1] if kind == POLY_PRESSURE else -1
+
+    def _put_value(self, key: int, data: bytes) -> None:
+        cell = self._values.get(key)
+        if cell is None:
+            self._values[key] = [data]
+        elif data[0] & 0xF0 == CONTROLLER and 32 <= data[1] < 64 and cell[-1][1] != data[1]:
+            cell.append(data)  # the lower half that belongs to the upper one
+        elif data[0] & 0xF0 == CONTROLLER and 32 <= data[1] < 64:
+            self.thinned += 1
+            cell[-1] = data
+        else:  # a new upper half clears the lower one at the receiver (M1 p. 12)
+            self.thinned += len(cell)
+            cell[:] = [data]
+
+    def _put_expression_first(self, channel: int) -> None:
+        """A note begins with the bend, pressure and timbre that were sent before it."""
+        for key in (
+            (BEND | channel) << 7,
+            (CHANNEL_PRESSURE | channel) << 7,
+            (CONTROLLER | channel) << 7 | _TIMBRE,
+        ):
+            self._live += self._values.pop(key, ())
 
     def pump(self, now_ns: int, sink: Sink) -> None:
         """Send what the wire has room for now, and note when to look again."""
-        queue = self._queue
         self._deadline_ns = NEVER_NS
-        while queue:
-            data = queue[0]
-            bulk = data[0] == SYSEX
-            byte_ns = self._bulk_byte_ns if bulk else self._byte_ns
-            start_ns = max(now_ns, self.busy_until_ns)
-            if byte_ns and start_ns - now_ns >= HORIZON_NS:
-                self._deadline_ns = start_ns - HORIZON_NS // 2
-                return
-            if not bulk:
-                if not self._fits(len(data), byte_ns, start_ns):
-                    return
-                queue.popleft()
-                sink.append((self, data))
-                if byte_ns:
-                    self.busy_until_ns = start_ns + len(data) * byte_ns
-            elif not self._pump_sysex(data, start_ns, sink):
-                return
+        while self._pump_one(now_ns, sink):
+            pass
+        self._waits = bool(self._live or self._values or self._bulk)
 
-    def _fits(self, length: int, byte_ns: int, start_ns: int) -> bool:
-        """Tell whether that many bytes leave the wire idle when the next tick is due."""
-        return not self._byte_ns or start_ns + length * byte_ns <= self.gate_ns
+    def _pump_one(self, now_ns: int, sink: Sink) -> bool:
+        """Send one message or piece; False when there is none, or none that may go now."""
+        if self._sent_of_head:
+            return self._pump_sysex(now_ns, HORIZON_NS, sink)
+        if self._live:
+            return self._pump_live(now_ns, sink)
+        if self._values and (not self._bulk or self._credit >= 3 * VALUE_SHARE):
+            if self._pump_value(now_ns, sink):
+                return True
+            if self._deadline_ns != NEVER_NS:
+                return False
+        return bool(self._bulk) and self._pump_bulk(now_ns, sink)
 
-    def _pump_sysex(self, data: bytes, start_ns: int, sink: Sink) -> bool:
-        """Send a piece of the SysEx at the head of the queue; False when it must wait for the tick."""
+    def _pump_value(self, now_ns: int, sink: Sink) -> bool:
+        key = next(iter(self._values))
+        if not self._send_run(self._values[key], now_ns, LEAST_HORIZON_NS, NOTE_ROOM_NS, sink):
+            return False
+        self._credit = max(0, self._credit - VALUE_SHARE * sum(map(len, self._values.pop(key))))
+        return True
+
+    def _pump_bulk(self, now_ns: int, sink: Sink) -> bool:
+        if self._bulk[0][0] == SYSEX:
+            return self._pump_sysex(now_ns, LEAST_HORIZON_NS, sink)
+        run = self._bulk_run()
+        if not self._send_run(run, now_ns, HORIZON_NS, 0, sink):
+            return False
+        for _ in run:
+            self._bulk.popleft()
+        return True
+
+    def _pump_live(self, now_ns: int, sink: Sink) -> bool:
+        data = self._live[0]
+        if data[0] in (START, CONTINUE):
+            if now_ns + LEAD_NS > self.gate_ns:  # a Start stands 1 ms from the ticks beside it (M1 p. 30)
+                return False
+            if now_ns < self._tick_ns + LEAD_NS:
+                self._deadline_ns = self._tick_ns + LEAD_NS
+                return False
+        if not self._send_run((data,), now_ns, HORIZON_NS, 0, sink):
+            return False
+        self._live.popleft()
+        return True
+
+    def _bulk_run(self) -> list[bytes]:
+        """Return the head of the bulk lane; bank select and program change are one run (M1 p. 13)."""
+        run = []
+        for data in self._bulk:
+            run.append(data)
+            if data[0] & 0xF0 != CONTROLLER or data[1] not in BANK_SELECT:
+                break
+        return run
+
+    def _send_run(
+        self, run: Collection[bytes], now_ns: int, horizon_ns: int, room_ns: int, sink: Sink
+    ) -> bool:
+        """Send messages one behind the other if they leave the wire idle `room_ns` before the next tick."""
+        if not self._byte_ns:
+            sink += [(self, data) for data in run]
+            return True
+        start_ns = max(now_ns, self.busy_until_ns)
+        if start_ns - now_ns >= horizon_ns:
+            self._deadline_ns = start_ns - horizon_ns // 2
+            return False
+        length_ns, running = 0, self._running
+        for data in run:
+            length_ns += self._length(data, running) * self._byte_ns
+            running = data[0]
+        if start_ns + length_ns + room_ns > self.gate_ns:
+            return False
+        sink += [(self, data) for data in run]
+        self.busy_until_ns = start_ns + length_ns
+        self._running = running if running < SYSEX else 0 if running < TICK_BYTES[0] else self._running
+        return True
+
+    def _length(self, data: bytes, running: int) -> int:
+        """Return the bytes on the wire; a repeated status is left out by an interface that does so."""
+        return len(data) - (self.device.running_status and data[0] == running and running < SYSEX)
+
+    def _pump_sysex(self, now_ns: int, horizon_ns: int, sink: Sink) -> bool:
+        """Send a piece of the SysEx at the head of the bulk lane; False when it must wait."""
+        data = self._bulk[0]
         byte_ns = self._bulk_byte_ns
+        start_ns = max(now_ns, self.busy_until_ns)
+        if start_ns - now_ns >= horizon_ns:
+            self._deadline_ns = start_ns - horizon_ns // 2
+            return False
         done = self._sent_of_head
         if self.takes_pieces:
             length = min(len(data) - done, PIECE_LIMIT)
@@ -174,29 +374,42 @@ class Outlet:
                     return False
         else:
             length = len(data)
-            if not self._fits(length, byte_ns, start_ns):
+            if self._byte_ns and start_ns + length * byte_ns > self.gate_ns:
                 self.ungated += 1
         sink.append((self, data[done : done + length]))
         self.busy_until_ns = start_ns + length * byte_ns
+        self._running = 0
+        self._credit = min(self._credit + length, 1_000)
         self._sent_of_head = done + length
         if self._sent_of_head == len(data):
-            self._queue.popleft()
+            self._bulk.popleft()
             self._sent_of_head = 0
         return True
 
+    def end_latched(self, stays: Collection[Converter], now_ns: int, sink: Sink) -> None:
+        """End what is held with no key down, but for what these converters hold."""
+        for key in [key for key in self.latched if key[0] not in stays]:
+            for data in self.latched.pop(key):
+                self.offer(data, now_ns, sink)
+
     def lose(self, now_ns: int, missed: list[bytes]) -> None:
         """The device has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
-        self.owed += missed + self.clear(now_ns, [])
+        self.owed += missed + self._take_latched() + self.clear(now_ns, [])
         self.connected = False
         self.busy_until_ns = now_ns
 
     def part(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
         """Leave the rig: send all releases now, past wire and gate, because nobody pumps this way again."""
-        owed = owed + self.clear(now_ns, sink)
+        owed = owed + self._take_latched() + self.clear(now_ns, sink)
         if self.connected:
             sink += [(self, data) for data in owed]
         else:
             self.owed += owed
+
+    def _take_latched(self) -> list[bytes]:
+        releases = [data for held in self.latched.values() for data in held]
+        self.latched.clear()
+        return releases
 
     def clear(self, now_ns: int, sink: Sink) -> list[bytes]:
         """Forget what waits and return the releases among it, which the device still needs.
@@ -206,11 +419,21 @@ class Outlet:
         if self._sent_of_head and self.connected:
             sink.append((self, bytes((SYSEX_END,))))
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
-        releases = [data for data in self._queue if is_release(data)]
-        self._queue.clear()
+        releases = [data for lane in (self._live, self._bulk) for data in lane if is_release(data)]
+        self._live.clear()
+        self._values.clear()
+        self._bulk.clear()
+        self._waits = False
+        self.selected.clear()
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
         return releases
+
+
+def _sets_sound(data: bytes) -> bool:
+    """Tell whether a message belongs with SysEx to what sets a sound, and keeps its order with it."""
+    kind = data[0] & 0xF0
+    return kind in (PROGRAM, SYSEX) or (kind == CONTROLLER and data[1] in _SETS_SOUND)
 
 
 def is_release(data: bytes) -> bool:

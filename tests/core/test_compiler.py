@@ -105,16 +105,16 @@ def test_a_changed_input_is_a_new_inlet() -> None:
 
 def test_equal_route_lists_share_one_table() -> None:
     book = compiled(songs=(OPENER, replace(OPENER, identifier="again"), MIDDLE), order=("opener",))
-    assert book.songs["opener"].whole.tables is book.songs["again"].whole.tables
-    assert book.songs["middle"].sections[0].tables is book.songs["middle"].whole.tables
-    assert book.songs["opener"].whole.tables is not book.songs["middle"].whole.tables
+    assert book.songs["opener"].whole.routes.tables is book.songs["again"].whole.routes.tables
+    assert book.songs["middle"].sections[0].routes.tables is book.songs["middle"].whole.routes.tables
+    assert book.songs["opener"].whole.routes.tables is not book.songs["middle"].whole.routes.tables
 
 
 def test_a_table_for_every_inlet() -> None:
     for song in compiled().songs.values():
         for section in (song.whole, *song.sections):
-            assert len(section.tables) == 2
-            assert all(len(table) == 128 for table in section.tables)
+            assert len(section.routes.tables) == 2
+            assert all(len(table) == 128 for table in section.routes.tables)
 
 
 def test_what_names_nothing_raises() -> None:

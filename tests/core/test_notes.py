@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.messages import Kind
-from routerd.core.model import Action, Control, Route
+from routerd.core.model import Action, Control
 from routerd.core.notes import Inlet
+from routerd.core.routes import Route
 from routerd.core.routing import compile_tables
 from routerd.core.wire import Outlet
 from tests.stage import KEYS, MODULAR, SAMPLER, route
@@ -24,7 +25,7 @@ class Keys:
         self.use(*routes)
 
     def use(self, *routes: Route) -> None:
-        (self.inlet.table,) = compile_tables(routes, {"keys": 0}, self.outlets)
+        (self.inlet.table,) = compile_tables(routes, {"keys": 0}, self.outlets).tables
 
     def play(self, hexes: str) -> list[str]:
         """Return what these messages become, each as "device: bytes"."""
@@ -134,7 +135,7 @@ def test_forget_tells_what_the_device_has_missed() -> None:
     keys = Keys(route("sampler"), route("modular", transpose=1))
     keys.play("90 3c 50|b0 40 7f")
     gone = keys.outlets["sampler"]
-    assert keys.inlet.forget(gone) == [(gone, 0x80, 0x3C), (gone, 0xB0, 0x40)]
+    assert keys.inlet.forget(gone) == [b"\x80\x3c\x40", b"\xb0\x40\x00"]
     assert keys.inlet.forget(gone) == []
     assert keys.play("80 3c 40") == ["modular: 80 3d 40"]
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from routerd.core.curves import velocity_map
 from routerd.core.messages import Kind
-from routerd.core.model import Route
 from routerd.core.notes import Inlet
-from routerd.core.routing import BLOCKED, EMPTY, compile_tables, note_map, velocity_map
+from routerd.core.routes import Route
+from routerd.core.routing import BLOCKED, EMPTY, compile_tables, note_map
 from routerd.core.wire import Outlet
 from tests.stage import SYNTH, route
 
@@ -17,7 +18,7 @@ def through(hexes: str, *routes: Route) -> list[str]:
     inlet = Inlet(SYNTH)
     outlet = Outlet(SYNTH, 0)
     outlet.connected = True
-    (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet})
+    (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
     sink: list[tuple[Outlet, bytes]] = []
     inlet.receive(bytes.fromhex(hexes), 0, sink)
     return [data.hex(" ") for _, data in sink]
@@ -79,9 +80,15 @@ def test_every_kind_can_be_let_through() -> None:
         assert through(hexes, everything) == [out]
 
 
-@pytest.mark.parametrize("hexes", ["f8", "fa", "fb", "fc", "fe", "ff", "f1 00", "f2 00 00", "f3 01", "f6"])
-def test_system_messages_end_here(hexes: str) -> None:
-    """The rig has one clock; System Reset is never passed on (M1 p. 33)."""
+@pytest.mark.parametrize("hexes", ["f8", "fa", "fb", "fc", "f1 00", "f2 00 00", "f3 01", "f6"])
+def test_system_messages_pass_when_they_are_named(hexes: str) -> None:
+    assert through(hexes, route("synth", kinds=Kind)) == [hexes]
+    assert through(hexes, route("synth")) == []
+
+
+@pytest.mark.parametrize("hexes", ["fe", "ff", "f4", "f5", "f9", "fd", "f7"])
+def test_what_never_passes(hexes: str) -> None:
+    """System Reset is not passed on and Active Sensing speaks of one cable (M1 pp. 32–33)."""
     assert through(hexes, route("synth", kinds=Kind)) == []
 
 
@@ -92,6 +99,6 @@ def test_two_routes_are_two_copies_in_their_order() -> None:
 
 def test_a_device_without_routes_has_the_empty_table() -> None:
     outlet = Outlet(SYNTH, 0)
-    tables = compile_tables([route("synth")], {"pedals": 0, "keys": 1}, {"synth": outlet})
+    tables = compile_tables([route("synth")], {"pedals": 0, "keys": 1}, {"synth": outlet}).tables
     assert tables[0] is EMPTY
     assert len(tables[1]) == 128

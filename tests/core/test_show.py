@@ -471,7 +471,8 @@ def test_panic_keeps_releases_that_wait_for_the_wire() -> None:
     stage.run(30 * MS)
     stage.play("keys", "90 3c 40")
     stage.do(Action.NEXT)
-    stage.play("keys", "80 3c 40")  # behind the dump
+    stage.run(40 * MS)
+    stage.play("keys", "80 3c 40")  # the dump has begun, and nothing may stand inside it
     stage.run(60 * MS)
     assert "80 3c 40" not in stage.sent("synth")
     stage.do(Action.PANIC)

@@ -10,7 +10,8 @@ from sound_rig import RIG, Folder
 
 from routerd.core.compiler import patch_messages
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
-from routerd.core.model import ANY_USB, Action, Book, Control, Patch, Route, Song, StartPolicy, Usb, WireKind
+from routerd.core.model import ANY_USB, Action, Book, Control, Patch, Song, StartPolicy, Usb, WireKind
+from routerd.core.routes import Route
 from routerd.desk.config import load_folder
 
 HEAD = "title: One\ntempo: 120\n"

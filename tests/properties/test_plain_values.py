@@ -15,7 +15,6 @@ from routerd.core.model import (
     Device,
     Patch,
     Rig,
-    Route,
     Section,
     SetList,
     Song,
@@ -29,6 +28,7 @@ from routerd.core.model import (
     song_from_plain,
     song_to_plain,
 )
+from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 
 text = st.text(max_size=8)
 seven = st.integers(0, 127)
@@ -37,13 +37,37 @@ bpm = st.fractions(10, 480, max_denominator=10**6)
 
 usbs = st.builds(Usb, text, text)
 devices = st.builds(
-    Device, text, text, text, text, st.sampled_from(WireKind), st.booleans(), st.booleans(), usbs, usbs
+    Device,
+    text,
+    text,
+    text,
+    text,
+    st.sampled_from(WireKind),
+    st.booleans(),
+    st.booleans(),
+    usbs,
+    usbs,
+    st.booleans(),
 )
 controls = st.builds(
     Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven
 )
 rigs = st.builds(
     Rig, text, st.lists(devices, max_size=3).map(tuple), st.lists(controls, max_size=3).map(tuple)
+)
+pairs = st.tuples(seven, seven)
+quantities = st.builds(Quantity, st.sampled_from(QuantityKind), st.integers(0, 16383))
+remaps = st.builds(
+    Remap,
+    quantities,
+    quantities,
+    pairs,
+    pairs,
+    st.lists(pairs, max_size=3).map(tuple),
+    seven,
+    st.booleans(),
+    st.sampled_from(Switching),
+    st.lists(st.integers(0, 15), max_size=2).map(tuple),
 )
 routes = st.builds(
     Route,
@@ -58,6 +82,16 @@ routes = st.builds(
     st.integers(-127, 127),
     seven,
     seven,
+    velocity_curve=st.lists(pairs, max_size=3).map(tuple),
+    blocked_channels=st.frozensets(st.integers(0, 15), max_size=3),
+    blocked_controllers=st.frozensets(seven, max_size=3),
+    programs=st.lists(pairs, max_size=2).map(tuple),
+    sysex_prefixes=st.lists(st.binary(max_size=3), max_size=2).map(tuple),
+    bend_to=st.integers(0, 48),
+    chord=st.lists(st.integers(-24, 24), max_size=3).map(tuple),
+    drone=st.lists(seven, max_size=3).map(tuple),
+    maps=st.lists(remaps, max_size=2).map(tuple),
+    zone=st.none() | st.builds(NoteZone, st.booleans(), seven, st.booleans(), seven),
 )
 patches = st.builds(
     Patch,

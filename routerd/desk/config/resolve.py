@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from routerd.core.model import Device, Patch, Rig, Route, Section, Song
+from routerd.core.model import Device, Patch, Rig, Section, Song
+from routerd.core.routes import Route
 from routerd.desk.config.entries import (
     DEFAULT_KINDS,
     DeviceEntry,
