@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
 from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.lanes import is_release
 from routerd.core.messages import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
@@ -46,7 +47,7 @@ from routerd.core.setlist import Place, Standing
 from routerd.core.transport import LEAD_NS
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
-from routerd.core.wire import NEVER_NS, Outlet, Sink, is_release
+from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -31,20 +31,12 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
+from routerd.core.lanes import expression_keys, is_release, put_value, sets_sound, value_key
 from routerd.core.messages import (
-    ALL_SOUND_OFF,
     BANK_SELECT,
-    BEND,
-    CHANNEL_PRESSURE,
     CONTINUE,
     CONTROLLER,
-    DATA_LSB,
-    DATA_MSB,
-    HOLD_CONTROLLERS,
-    NOTE_OFF,
     NOTE_ON,
-    POLY_PRESSURE,
-    PROGRAM,
     START,
     SYSEX,
     SYSEX_END,
@@ -86,14 +78,6 @@ BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUA
 """Pace of SysEx by wire. USB: 100 kB/s, a tenth of what full-speed USB carries (house choice)."""
 
 Sink = list[tuple["Outlet", bytes]]
-
-_ORDERED = frozenset(
-    {*BANK_SELECT, DATA_MSB, DATA_LSB, *range(64, 70), *range(80, 85), *range(96, 102), *range(120, 128)}
-)
-"""Controllers that are more than a value: bank, parameters, switches, channel mode. Never thinned."""
-_SLIDES = bytes(number not in _ORDERED for number in range(128))
-_SETS_SOUND = frozenset({*BANK_SELECT, DATA_MSB, DATA_LSB, *range(96, 102), *range(120, 128)})
-_TIMBRE = 74  # the third dimension of an MPE note (MPE 1.0, 2.4)
 
 
 class Outlet:
@@ -206,17 +190,18 @@ class Outlet:
         if not self._byte_ns and not self._waits and data[0] < SYSEX:
             sink.append((self, data))
             return
-        key = self._value_key(data)
+        key = value_key(data)
         if key >= 0:
-            self._put_value(key, data)
-        elif data[0] == SYSEX or (self._bulk and _sets_sound(data)):
+            self.thinned += put_value(self._values, key, data)
+        elif data[0] == SYSEX or (self._bulk and sets_sound(data)):
             self._bulk.append(data)
         elif len(self._live) >= QUEUE_LIMIT and not is_release(data):
             self.dropped += 1
             return
         else:
             if self._values and data[0] & 0xF0 == NOTE_ON:
-                self._put_expression_first(data[0] & 0x0F)
+                for first in expression_keys(data[0] & 0x0F):
+                    self._live += self._values.pop(first, ())
             self._live.append(data)
         self._put(now_ns, sink)
 
@@ -227,7 +212,7 @@ class Outlet:
         if not self._byte_ns and not self._waits and data[0] < SYSEX:
             sink.append((self, data))
             return
-        self._values.pop(self._value_key(data), None)
+        self._values.pop(value_key(data), None)
         (self._bulk if self._bulk or data[0] == SYSEX else self._live).append(data)
         self._put(now_ns, sink)
 
@@ -237,40 +222,6 @@ class Outlet:
         self.most_queued = max(self.most_queued, queued)
         if queued == 1 or self._deadline_ns != NEVER_NS:
             self.pump(now_ns, sink)
-
-    @staticmethod
-    def _value_key(data: bytes) -> int:
-        """Return what a newer value would replace this one by, -1 for what is never thinned."""
-        status = data[0]
-        kind = status & 0xF0
-        if kind == CONTROLLER:
-            number = data[1]
-            return status << 7 | (number & 31 if number < 64 else number) if _SLIDES[number] else -1
-        if kind in (CHANNEL_PRESSURE, BEND):
-            return status << 7
-        return status << 7 | data[1] if kind == POLY_PRESSURE else -1
-
-    def _put_value(self, key: int, data: bytes) -> None:
-        cell = self._values.get(key)
-        if cell is None:
-            self._values[key] = [data]
-        elif data[0] & 0xF0 == CONTROLLER and 32 <= data[1] < 64 and cell[-1][1] != data[1]:
-            cell.append(data)  # the lower half that belongs to the upper one
-        elif data[0] & 0xF0 == CONTROLLER and 32 <= data[1] < 64:
-            self.thinned += 1
-            cell[-1] = data
-        else:  # a new upper half clears the lower one at the receiver (M1 p. 12)
-            self.thinned += len(cell)
-            cell[:] = [data]
-
-    def _put_expression_first(self, channel: int) -> None:
-        """A note begins with the bend, pressure and timbre that were sent before it."""
-        for key in (
-            (BEND | channel) << 7,
-            (CHANNEL_PRESSURE | channel) << 7,
-            (CONTROLLER | channel) << 7 | _TIMBRE,
-        ):
-            self._live += self._values.pop(key, ())
 
     def pump(self, now_ns: int, sink: Sink) -> None:
         """Send what the wire has room for now, and note when to look again."""
@@ -428,19 +379,3 @@ class Outlet:
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
         return releases
-
-
-def _sets_sound(data: bytes) -> bool:
-    """Tell whether a message belongs with SysEx to what sets a sound, and keeps its order with it."""
-    kind = data[0] & 0xF0
-    return kind in (PROGRAM, SYSEX) or (kind == CONTROLLER and data[1] in _SETS_SOUND)
-
-
-def is_release(data: bytes) -> bool:
-    """Tell whether losing this message (or piece of a SysEx) could leave a note sounding."""
-    kind = data[0] & 0xF0
-    if kind == NOTE_ON:
-        return data[2] == 0
-    if kind == CONTROLLER:
-        return data[1] >= ALL_SOUND_OFF or (data[1] in HOLD_CONTROLLERS and data[2] < 64)
-    return kind == NOTE_OFF

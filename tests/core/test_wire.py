@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import pytest
 
+from routerd.core.lanes import is_release
 from routerd.core.messages import controller, note_off, note_on, program_change
 from routerd.core.model import Device, WireKind
-from routerd.core.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Outlet, Sink, is_release
+from routerd.core.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Outlet, Sink
 
 US = 1_000
 BYTE = 320 * US
