@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
 
+from routerd.core.arming import Command, parse_when
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.messages import Kind
 from routerd.core.model import (
@@ -22,7 +23,7 @@ from routerd.core.model import (
 )
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
-from routerd.core.show import Command, Show
+from routerd.core.show import Show
 from routerd.core.wire import Outlet
 
 MS = 1_000_000
@@ -139,8 +140,11 @@ class Stage:
             self.show.receive(self.inlet(device), bytes.fromhex(text), self.now_ns)
             self.collect()
 
-    def do(self, action: Action, argument: int | str | None = None, *, at_bar: bool = False) -> None:
-        self.show.apply(Command(action, argument, at_bar), self.now_ns)
+    def do(
+        self, action: Action, argument: int | str | None = None, when: str = "now", *, at_bar: bool = False
+    ) -> None:
+        moment = parse_when("bar" if at_bar else when)
+        self.show.apply(Command(action, argument, moment), self.now_ns)
         self.collect()
 
     def sent(self, name: str | None = None, *, ticks: bool = False) -> list[str]:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from routerd.core.timeline import TICK_NS_AT_1_BPM, Segment
 from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
-from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar
+from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 from routerd.core.wire import NEVER_NS
 
 CATCH_UP_TICKS = TICKS_PER_QUARTER
@@ -43,6 +43,7 @@ class Clock:
         self.state = State.STOPPED
         self.origin_tick = 0
         self.bar_ticks = ticks_per_bar(4, 4)
+        self.beat_ticks = ticks_per_beat(4)
         self.start_at_ns = NEVER_NS
         """When a Start or Continue that waits may go out."""
         self._start_bytes = b""
@@ -66,6 +67,10 @@ class Clock:
     def next_is_bar(self) -> bool:
         """Tell whether the next tick is the first of a bar."""
         return (self.next_tick - self.origin_tick) % self.bar_ticks == 0
+
+    def next_is_beat(self) -> bool:
+        """Tell whether the next tick is the first of a beat."""
+        return (self.next_tick - self.origin_tick) % self.bar_ticks % self.beat_ticks == 0
 
     def set_tempo(self, bpm: Fraction) -> None:
         """Change tempo at the next tick, which stays where it is."""
@@ -105,13 +110,14 @@ class Clock:
 
     def begin_bars(self, beats: int, unit: int) -> None:
         """Let the next tick be the first of a bar of that meter, and position 0; transport is stopped."""
-        self.bar_ticks = ticks_per_bar(beats, unit)
+        self.set_meter(beats, unit)
         self.origin_tick = self.next_tick
         self._held_position = 0
 
     def set_meter(self, beats: int, unit: int) -> None:
         """Count bars of that meter from where they were counted before."""
         self.bar_ticks = ticks_per_bar(beats, unit)
+        self.beat_ticks = ticks_per_beat(unit)
 
     def locate(self, position_ticks: int) -> None:
         """Set the position that Continue starts from; only while stopped."""

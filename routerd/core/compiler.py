@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from routerd.core import messages
-from routerd.core.model import Control, Device, Patch, Rig, SetList, Song
+from routerd.core.model import Control, Device, Patch, Rig, SetList, Song, Sounding
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import Compiled, Converters, compile_tables
@@ -31,6 +31,8 @@ class CompiledSection:
     routes: Compiled
     patches: PatchSends
     bpm: Fraction | None
+    cuts: bool = False
+    """Whether what is held is released on entering."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,10 +130,14 @@ class Compiler:
             song=song,
             number=number,
             patches=self._patches(song.patches),
-            whole=CompiledSection("", self._compile(song.routes), (), None),
+            whole=CompiledSection("", self._compile(song.routes), (), None, song.sounding is Sounding.CUT),
             sections=tuple(
                 CompiledSection(
-                    section.name, self._compile(section.routes), self._patches(section.patches), section.bpm
+                    section.name,
+                    self._compile(section.routes),
+                    self._patches(section.patches),
+                    section.bpm,
+                    section.sounding is Sounding.CUT,
                 )
                 for section in song.sections
             ),

@@ -32,11 +32,15 @@ class Action(StrEnum):
     PREVIOUS = "previous"
     SONG = "song"
     SECTION = "section"
+    NEXT_SECTION = "next-section"
+    PREVIOUS_SECTION = "previous-section"
     START = "start"
     STOP = "stop"
     CONTINUE = "continue"
     TEMPO = "tempo"
     PANIC = "panic"
+    GO = "go"
+    CANCEL = "cancel"
 
 
 class StartPolicy(StrEnum):
@@ -44,6 +48,22 @@ class StartPolicy(StrEnum):
 
     MANUAL = "manual"
     ENTRY = "entry"
+
+
+class SectionsEnd(StrEnum):
+    """Where next section leads from the last one, and previous section from the first one."""
+
+    STAY = "stay"
+    WRAP = "wrap"
+    SONG = "song"
+    """On to the next song, or back to the previous one."""
+
+
+class Sounding(StrEnum):
+    """What happens to the notes that are held when a song or section is entered."""
+
+    RING = "ring"
+    CUT = "cut"
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +141,7 @@ class Section:
     routes: tuple[Route, ...]
     patches: tuple[Patch, ...] = ()
     bpm: Fraction | None = None
+    sounding: Sounding = Sounding.RING
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +161,8 @@ class Song:
     sections: tuple[Section, ...] = ()
     checklist: tuple[str, ...] = ()
     notes: str = ""
+    sections_end: SectionsEnd = SectionsEnd.STAY
+    sounding: Sounding = Sounding.RING
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,11 +300,14 @@ def song_to_plain(song: Song) -> Plain:
                 "routes": [route_to_plain(route) for route in section.routes],
                 "patches": [_patch_to_plain(patch) for patch in section.patches],
                 "bpm": None if section.bpm is None else str(section.bpm),
+                "sounding": section.sounding.value,
             }
             for section in song.sections
         ],
         "checklist": list(song.checklist),
         "notes": song.notes,
+        "sections_end": song.sections_end.value,
+        "sounding": song.sounding.value,
     }
 
 
@@ -305,11 +331,14 @@ def song_from_plain(plain: Plain) -> Song:
                 routes=tuple(route_from_plain(route) for route in section["routes"]),
                 patches=tuple(_patch_from_plain(patch) for patch in section["patches"]),
                 bpm=None if section["bpm"] is None else Fraction(section["bpm"]),
+                sounding=Sounding(section["sounding"]),
             )
             for section in plain["sections"]
         ),
         checklist=tuple(plain["checklist"]),
         notes=plain["notes"],
+        sections_end=SectionsEnd(plain["sections_end"]),
+        sounding=Sounding(plain["sounding"]),
     )
 
 

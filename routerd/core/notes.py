@@ -280,6 +280,10 @@ class Inlet:
                 for way in held.pop(key):
                     way[0].offer(release_bytes(way), now_ns, sink)
 
+    def sounds(self) -> bool:
+        """Tell whether something that was pressed here has not been released."""
+        return any(self.held_notes.values()) or any(self.held_pedals.values())
+
     def let_go(self, now_ns: int, sink: Sink) -> None:
         """Release what is held; the releases that the device sends later go nowhere."""
         for held in (self.held_notes, self.held_pedals):

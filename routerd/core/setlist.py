@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from routerd.core.arming import Command
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action
+from routerd.core.model import Action, SectionsEnd
 
 if TYPE_CHECKING:
     from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
@@ -53,6 +54,14 @@ class Place:
         if earlier:
             return Place(self.order, earlier[-1])
         return Place(self.order, None, self.gap if self.index is None else self.index + 1)
+
+    def kept(self, song: str, index: object, gap: object) -> Place:
+        """Return the place of `song` that was kept over a restart; what makes no sense is passed over."""
+        if isinstance(index, int) and 0 <= index < len(self.order) and self.order[index] == song:
+            return Place(self.order, index)
+        if song not in self.order and isinstance(gap, int) and 0 <= gap <= len(self.order):
+            return Place(self.order, None, gap)
+        return self.at_song(song)
 
     def reordered(self, order: tuple[str, ...], song: str | None) -> Place:
         """Return the place in a new order while `song` is on and stays on."""
@@ -103,9 +112,55 @@ class Standing:
             raise CommandError(f"this is the {end} song of the running order")
         return index
 
-    def find_song(self, argument: int | str | None) -> Place:
-        """Return the place of a song, by its number in the order (from 1) or its identifier."""
+    def settled(self, command: Command) -> Command:
+        """Return a command that is to be armed with its numbers made names, which a new order keeps.
+
+        Raises CommandError when it could not be done now, or when it is always done at once.
+        """
+        action, argument, when, _ = command
+        if action in (Action.PANIC, Action.GO, Action.CANCEL):
+            raise CommandError(f"{action.value} is done at once and cannot be armed")
+        if action is Action.NEXT or action is Action.PREVIOUS:
+            self.neighbour(action)
+        elif action is Action.NEXT_SECTION or action is Action.PREVIOUS_SECTION:
+            self.neighbour_section(action)
+        elif action is Action.SONG:
+            place = self.find_song(argument)
+            name = argument if place.index is None else place.order[place.index]
+            return Command(action, name, when, place.index)
+        elif action is Action.SECTION:
+            number = self.find_section(argument)
+            return Command(action, self.song.sections[number - 1].name if self.song else argument, when)
+        return command
+
+    def neighbour_section(self, action: Action) -> int | None:
+        """Return the number of the section that next or previous section leads to.
+
+        None when that is another song; raises CommandError where there is none.
+        """
+        if self.song is None or not self.song.sections:
+            raise CommandError("this song has no sections" if self.song else "no song is on")
+        forward = action is Action.NEXT_SECTION
+        number = self.section_number + (1 if forward else -1)
+        count = len(self.song.sections)
+        if 1 <= number <= count:
+            return number
+        end = self.song.song.sections_end
+        if end is SectionsEnd.WRAP:
+            return 1 if forward else count
+        if end is SectionsEnd.SONG:
+            self.neighbour(Action.NEXT if forward else Action.PREVIOUS)
+            return None
+        raise CommandError(f"this is the {'last' if forward else 'first'} section of the song")
+
+    def find_song(self, argument: int | str | None, hint: int | None = None) -> Place:
+        """Return the place of a song, by its number in the order (from 1) or its identifier.
+
+        `hint` is the index that was meant, for a song that is played twice.
+        """
         order = self.place.order
+        if hint is not None and hint < len(order) and order[hint] == argument:
+            return self.place.at(hint)
         if isinstance(argument, int):
             if not 1 <= argument <= len(order):
                 raise NotFoundError(f"the running order has songs 1 to {len(order)}, not {argument}")

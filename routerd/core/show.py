@@ -24,8 +24,9 @@ from __future__ import annotations
 
 import contextlib
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
+from routerd.core.arming import Armed, Command, Moment
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
 from routerd.core.errors import CommandError, NotFoundError
@@ -50,7 +51,7 @@ from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm, parse_bp
 from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
 NO_SONG = 0xFFFF
 """Song number in tick records while no song is on."""
@@ -63,15 +64,6 @@ _SILENCE = tuple(
     for number in (SUSTAIN, ALL_SOUND_OFF, RESET_CONTROLLERS, ALL_NOTES_OFF)
 )
 """All Notes Off comes after the explicit Note Offs, it is no substitute for them (M1 p. 20)."""
-
-
-class Command(NamedTuple):
-    """What is asked. `argument` by action: song: place in the order from 1, or an identifier; section:
-    number from 1, or a name; tempo: BPM as text; continue: bar from 1. `at_bar`: not now, on the next bar."""
-
-    action: Action
-    argument: int | str | None = None
-    at_bar: bool = False
 
 
 class Show:
@@ -90,7 +82,7 @@ class Show:
         self._after_tick = False
         self._on = Standing(EMPTY_BOOK)
         self._set_list = SetList("", ())
-        self._armed: Command | None = None
+        self._armed: Armed | None = None
         self._clocked: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
 
@@ -115,8 +107,8 @@ class Show:
         self._enter(now_ns)
         clock = self.clock
         if clock.next_due_ns <= now_ns:
-            if self._after_tick and self._armed is not None and clock.next_is_bar():
-                self._perform_armed(now_ns)  # a stall must not cost a whole bar
+            if self._after_tick:
+                self._reach_line(now_ns)  # a stall must not cost a whole bar
             self._tick(now_ns)
             return
         if self._after_tick:
@@ -126,8 +118,7 @@ class Show:
             for inlet in self.book.inlets:
                 if inlet.banks:
                     inlet.send_banks(now_ns, self.sink)
-            if self._armed is not None and clock.next_is_bar():
-                self._perform_armed(now_ns)
+            self._reach_line(now_ns)
         if clock.start_at_ns <= now_ns:
             self._start(now_ns)
         for outlet in self.book.outlets:
@@ -183,6 +174,8 @@ class Show:
         control = inlet.receive(data, self._now_ns, self.sink)
         if control is not None:
             self._press_control(inlet, control)
+        elif self._waits_for_release:
+            self._perform_on_release(self._now_ns)
 
     def _press_control(self, inlet: Inlet, control: Control) -> None:
         try:
@@ -195,54 +188,101 @@ class Show:
     def apply(self, command: Command, now_ns: int) -> None:
         """Do what is asked, or raise CommandError and change nothing."""
         self._enter(max(now_ns, self._now_ns))
-        now_ns = self._now_ns
-        if command.at_bar:
-            self._arm(command, now_ns)
-            return
-        action, argument, _ = command
-        if action is Action.NEXT or action is Action.PREVIOUS:
-            self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
-        elif action is Action.SONG:
-            self._go_to(self._on.find_song(argument), now_ns, argument)
-        elif action is Action.SECTION:
-            self._go_to_section(self._on.find_section(argument), now_ns)
-        elif action is Action.TEMPO:
-            self._set_tempo(_bpm_of(argument))
-        elif action is Action.PANIC:
-            self.panic(now_ns)
-        elif action is Action.CONTINUE:
-            self._continue(argument, now_ns)
+        armed = self._armed
+        if command.when.moment is not Moment.NOW:
+            self._arm(command, self._now_ns)
+        elif command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS:
+            self._go(None, self._now_ns)
         else:
-            self._transport(TransportCommand(action.value), now_ns)
+            self._do(command, self._now_ns)
+
+    def _do(self, command: Command, now_ns: int) -> None:
+        if command.place_index is not None:
+            self._go_to(self._on.find_song(command.argument, command.place_index), now_ns, command.argument)
+        else:
+            _ACTIONS[command.action](self, command.argument, now_ns)
+
+    def _step_song(self, action: Action, now_ns: int) -> None:
+        self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
+
+    def _song(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to(self._on.find_song(argument), now_ns, argument)
+
+    def _section(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to_section(self._on.find_section(argument), now_ns)
+
+    def _step_section(self, action: Action, now_ns: int) -> None:
+        number = self._on.neighbour_section(action)
+        if number is not None:
+            self._go_to_section(number, now_ns)
+        else:
+            self._step_song(Action.NEXT if action is Action.NEXT_SECTION else Action.PREVIOUS, now_ns)
+
+    # What is armed
 
     def _arm(self, command: Command, now_ns: int) -> None:
-        action, argument, _ = command
-        if action in (Action.PANIC, Action.TEMPO):
-            raise CommandError(f"{action.value} is done at once, not on a bar")
-        if action is Action.NEXT or action is Action.PREVIOUS:
-            self._on.neighbour(action)
-        elif action is Action.SONG:
-            self._on.find_song(argument)
-        elif action is Action.SECTION:
-            self._on.find_section(argument)
-        elif action is Action.CONTINUE:
-            self._position_of(argument)
-        self._armed = Command(action, argument)
+        command = self._on.settled(command)
+        if command.action is Action.CONTINUE:
+            self._position_of(command.argument)
+        elif command.action is Action.TEMPO:
+            _bpm_of(command.argument)
+        if command.when.moment is Moment.NAMED_BAR:
+            self._check_named_bar(command.when.number)
+        self._armed = Armed.of(command)
         self.revision += 1
-        self._event("armed", action=action.value, argument=argument)
+        self._event("armed", action=command.action.value, argument=command.argument, when=str(command.when))
+        self._perform_on_release(now_ns)
         ready_ns = max(now_ns, self._wires_free_ns())
-        if self.clock.next_is_bar() and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
+        if not self._after_tick and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
+            self._reach_line(now_ns)
+
+    def _check_named_bar(self, bar: int) -> None:
+        now = self.clock.position_ticks // self.clock.bar_ticks + 1
+        if self.clock.position_ticks > (bar - 1) * self.clock.bar_ticks:
+            raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
+
+    def _reach_line(self, now_ns: int) -> None:
+        """In the gap before a tick: do what is armed if that tick is the one it waits for."""
+        if self._armed is not None and self._armed.on_line(self.clock):
+            self._perform_armed(now_ns)
+
+    @property
+    def _waits_for_release(self) -> bool:
+        return self._armed is not None and self._armed.command.when.moment is Moment.RELEASE
+
+    def _perform_on_release(self, now_ns: int) -> None:
+        if self._waits_for_release and not any(inlet.sounds() for inlet in self.book.inlets):
             self._perform_armed(now_ns)
 
     def _perform_armed(self, now_ns: int) -> None:
-        command, self._armed = self._armed, None
-        self.revision += 1
-        if command is None:
-            return
+        command = self._take_armed()
         try:
-            self.apply(command, now_ns)
+            self._do(command, now_ns)
         except CommandError as error:  # the book or the order has changed since it was armed
             self._event("refused", action=command.action.value, why=str(error))
+
+    def _take_armed(self) -> Command:
+        if self._armed is None:
+            raise CommandError("nothing is armed")
+        command, self._armed = self._armed.command, None
+        self.revision += 1
+        return command
+
+    def _go(self, _argument: int | str | None, now_ns: int) -> None:
+        """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
+        before, revision = self._armed, self.revision
+        command = self._take_armed()
+        try:
+            self._do(command, now_ns)
+        except CommandError:
+            self._armed, self.revision = before, revision
+            raise
+
+    def _disarm(self) -> None:
+        """Forget what is armed, if anything."""
+        if self._armed is not None:
+            command = self._take_armed()
+            self._event("disarmed", action=command.action.value, argument=command.argument)
 
     def panic(self, now_ns: int) -> None:
         """Silence everything: what waits is forgotten, what sounds is released, every channel told."""
@@ -279,12 +319,12 @@ class Show:
     ) -> None:
         on = self._on
         self._transport(TransportCommand.STOP, now_ns)
-        self._armed = None
+        self._disarm()
         on.song = song
         on.section_number = min(section, len(song.sections))
         self.song_number = song.number
         self.clock.begin_bars(song.song.beats, song.song.beat_unit)
-        self._install(on.section)
+        self._enter_section(on.section, now_ns)
         self._set_tempo(on.section.bpm or song.song.bpm)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
@@ -300,13 +340,19 @@ class Show:
         on = self._on
         left = on.section
         on.section_number = number
-        self._install(on.section)
+        self._enter_section(on.section, now_ns)
         song_bpm = on.song.song.bpm if on.song is not None else DEFAULT_BPM
         if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
             self._set_tempo(on.section.bpm or song_bpm)
         self._send(on.section.patches, now_ns)
         self._event("section", section=on.section.name, number=number)
         self.revision += 1
+
+    def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
+        if section.cuts:
+            for inlet in self.book.inlets:
+                inlet.let_go(now_ns, self.sink)
+        self._install(section)
 
     def _install(self, section: CompiledSection) -> None:
         for inlet, table in zip(self.book.inlets, section.routes.tables, strict=True):
@@ -427,8 +473,8 @@ class Show:
     ) -> None:
         """Swap in a compiled book. The song that is on stays on where the new book has it.
 
-        `begin` ({"song", "section", "bpm"}) says where to begin when no song is on yet; what makes no sense
-        in it is passed over. Nothing starts by itself: transport goes on as it was, or stays stopped.
+        `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet; what makes
+        no sense in it is passed over. Transport goes on as it was, or stays stopped.
         """
         self._enter(max(now_ns, self._now_ns))
         now_ns = self._now_ns
@@ -487,7 +533,7 @@ class Show:
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
         order = on.place.order
         if isinstance(identifier, str) and identifier in self.book.songs:
-            on.place = on.place.at_song(identifier)
+            on.place = on.place.kept(identifier, begin.get("index"), begin.get("gap"))
         elif order:  # the first song, or where a song that is no longer in the book was
             next_index = on.place.next_index
             on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
@@ -533,10 +579,11 @@ class Show:
                 "date": self._set_list.date,
             },
             "index": on.place.index,
+            "gap": on.place.gap,
             "next_index": on.place.next_index,
             "song": on.identifier,
             "section": on.section_number,
-            "armed": armed and {"action": armed.action.value, "argument": armed.argument, "when": "bar"},
+            "armed": armed and armed.to_plain(),
             "transport": clock.state.value,
             "bpm": str(clock.segment.bpm),
             "meter": [4, 4] if song is None else [song.beats, song.beat_unit],
@@ -554,3 +601,20 @@ def _bpm_of(argument: int | str | None) -> Fraction:
         return parse_bpm(str(argument))
     except ValueError as error:
         raise CommandError(str(error)) from error
+
+
+_ACTIONS: dict[Action, Callable[[Show, int | str | None, int], None]] = {
+    Action.NEXT: lambda show, _, now_ns: show._step_song(Action.NEXT, now_ns),
+    Action.PREVIOUS: lambda show, _, now_ns: show._step_song(Action.PREVIOUS, now_ns),
+    Action.SONG: Show._song,
+    Action.SECTION: Show._section,
+    Action.NEXT_SECTION: lambda show, _, now_ns: show._step_section(Action.NEXT_SECTION, now_ns),
+    Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
+    Action.TEMPO: lambda show, bpm, _: show._set_tempo(_bpm_of(bpm)),
+    Action.PANIC: lambda show, _, now_ns: show.panic(now_ns),
+    Action.START: lambda show, _, now_ns: show._transport(TransportCommand.START, now_ns),
+    Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),
+    Action.CONTINUE: Show._continue,
+    Action.GO: Show._go,
+    Action.CANCEL: lambda show, _, __: show._disarm(),
+}

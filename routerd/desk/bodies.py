@@ -9,11 +9,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Annotated, Any, Literal, NoReturn, TypeVar
+from typing import Annotated, Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from routerd.core.arming import parse_when
 from routerd.core.units import BPM_MAX, BPM_MIN, format_bpm, parse_bpm
 from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.problems import ProblemError, ValueProblem
@@ -40,6 +41,15 @@ def _read_line(value: Any) -> str:
     return value.strip()
 
 
+def _read_when(value: Any) -> str:
+    try:
+        if not isinstance(value, str):
+            raise ValueError("a moment is text: now, beat, bar, 4 bars, bar 17, release or press")
+        return str(parse_when(value.strip()))
+    except ValueError as error:
+        raise PydanticCustomError("when", "{why}", {"why": str(error)}) from error
+
+
 Bpm = Annotated[
     str,
     PlainValidator(_read_bpm),
@@ -58,6 +68,17 @@ Line = Annotated[
     PlainValidator(_read_line),
     WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 200}),
 ]
+MomentText = Annotated[
+    str,
+    PlainValidator(_read_when),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$",
+            "examples": ["now", "bar", "4 bars", "bar 17", "release", "press"],
+        }
+    ),
+]
 Number = Annotated[int, Field(ge=1, le=100_000)]
 
 
@@ -72,9 +93,10 @@ class Nothing(Body):
 
 
 class Moment(Body):
-    """When to do it: at once, or exactly on the next bar."""
+    """When to do it: now, exactly on the next beat or bar, after some bars (4 bars), on a bar of the song
+    (bar 17), as soon as nothing is held (release), or with the next press of next or go (press)."""
 
-    when: Literal["now", "bar"] = "now"
+    when: MomentText = "now"
 
 
 class ContinueBody(Moment):
@@ -101,7 +123,7 @@ class SectionBody(Moment):
     number: Number | None = None
 
 
-class TempoBody(Body):
+class TempoBody(Moment):
     """A tempo."""
 
     bpm: Bpm

@@ -112,6 +112,10 @@ async def _act(action: str, call: Call) -> Status:
 
 post_next = partial(_act, "next")
 post_previous = partial(_act, "previous")
+post_next_section = partial(_act, "next-section")
+post_previous_section = partial(_act, "previous-section")
+post_go = partial(_act, "go")
+post_cancel = partial(_act, "cancel")
 post_start = partial(_act, "start")
 post_stop = partial(_act, "stop")
 post_continue = partial(_act, "continue")
@@ -155,9 +159,9 @@ async def post_section(call: Call) -> Status:
 
 
 async def post_tempo(call: Call) -> Status:
-    """Change the tempo at the next tick."""
+    """Change the tempo at the next tick, or on a bar."""
     body: TempoBody = call.body
-    await call.desk.command("tempo", body.bpm)
+    await call.desk.command("tempo", body.bpm, body.when)
     return await get_status(call)
 
 

@@ -105,6 +105,10 @@ OPERATIONS: tuple[Operation, ...] = (
         example='{"name": "chorus", "when": "bar"}',
         problems=("unknown-section",),
     ),
+    _post("next-section", handlers.post_next_section, Moment, "The next section of the song"),
+    _post("previous-section", handlers.post_previous_section, Moment, "The previous section of the song"),
+    _post("go", handlers.post_go, Nothing, "Do what is armed, now"),
+    _post("cancel", handlers.post_cancel, Nothing, "Forget what is armed"),
     _post("start", handlers.post_start, Moment, "Start from the top"),
     _post("stop", handlers.post_stop, Moment, "Stop"),
     _post("continue", handlers.post_continue, ContinueBody, "Go on from where it was stopped, or from a bar"),
@@ -181,7 +185,8 @@ def help_text(host: str) -> str:
         lines += [f"{operation.summary}:", f"  curl {no_buffer}{method}'{host}{operation.path}'{body}"]
     lines += [
         "",
-        'Songs, sections and transport also take {"when": "bar"}: exactly on the next bar.',
+        'Songs, sections, tempo and transport also take {"when": "bar"}: exactly on the next bar.',
+        "When is now, beat, bar, 4 bars, bar 17, release (nothing is held) or press.",
         "Errors are problem documents (RFC 9457); their type is a path here that explains them.",
         "",
     ]

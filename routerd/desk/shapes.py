@@ -83,11 +83,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Armed:
-    """A change that waits for the next bar."""
+    """A change that waits for its moment; `left` are the beats or bar lines still to come, where counted."""
 
     action: str
     argument: int | str | None
-    when: Literal["bar"]
+    when: str
+    left: int | None
 
 
 @dataclass(frozen=True, slots=True)

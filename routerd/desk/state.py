@@ -148,7 +148,8 @@ def _place(plain: Plain) -> Plain:
         raise ValueError("a section's number is from 0")
     if bpm is not None:
         parse_bpm(_text(bpm))
-    return {"song": _text(plain["song"]), "section": section, "bpm": bpm}
+    kept = {key: plain.get(key) for key in ("index", "gap")}
+    return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
 
 
 def _set_list(plain: Plain) -> SetList:

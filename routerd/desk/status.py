@@ -78,7 +78,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         song=song,
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,
-        armed=None if armed is None else Armed(armed["action"], armed["argument"], "bar"),
+        armed=None if armed is None else Armed(**armed),
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),

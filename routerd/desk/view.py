@@ -109,4 +109,10 @@ def place_of(view: View) -> dict[str, Any] | None:
     section = snapshot["section"]
     own_bpm = (song.sections[section - 1].bpm if 0 < section <= len(song.sections) else None) or song.bpm
     bpm = format_bpm(Fraction(snapshot["bpm"]))
-    return {"song": song.identifier, "section": section, "bpm": None if bpm == own_bpm else bpm}
+    return {
+        "song": song.identifier,
+        "section": section,
+        "bpm": None if bpm == own_bpm else bpm,
+        "index": snapshot["index"],
+        "gap": snapshot["gap"],
+    }

@@ -12,10 +12,10 @@ from collections.abc import Callable
 from time import monotonic_ns
 from typing import Any
 
+from routerd.core.arming import Command, parse_when
 from routerd.core.compiler import CompiledBook, Compiler
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model import Action, SetList, rig_from_plain, set_list_from_plain, song_from_plain
-from routerd.core.show import Command
 from routerd.engine.worker import Worker
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 
@@ -124,7 +124,7 @@ class DeskLink:
         self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
 
     def _command(self, body: Any) -> None:
-        command = Command(Action(body["action"]), body.get("argument"), body.get("when") == "bar")
+        command = Command(Action(body["action"]), body.get("argument"), parse_when(body.get("when", "now")))
         self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
 
     def _ask(self, number: int, function: Callable[[int], None]) -> None:

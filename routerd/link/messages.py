@@ -6,7 +6,7 @@ bodies are JSON `[kind, body]`; type T bodies are tick records, packed. Kinds fr
     rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
     commit                {"generation": n, "place": place or null}: all pieces are here, swap
     order                 {"id": n, "set_list": plain}: a new running order
-    command               {"id": n, "action": str, "argument": see core.show.Command, "when": "now" or "bar"}
+    command               {"id": n, "action": str, "argument", "when": see core.arming}
     pong                  the body of the ping it answers
     refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
 
@@ -22,7 +22,8 @@ and from the engine:
     counters    {"name": number, ...}, once a second
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 
-A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null}.
+A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null, "index": place in the
+order from 0 or null, "gap": before which place the show stands when the song is in none}.
 Both ends are the same installed version; a frame of another version raises LinkError.
 """
 

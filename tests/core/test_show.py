@@ -12,10 +12,11 @@ from itertools import pairwise
 
 import pytest
 
+from routerd.core.arming import Command, parse_when
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.messages import Kind
 from routerd.core.model import Action, Control, Patch, SetList
-from routerd.core.show import NO_SONG, Command, Show
+from routerd.core.show import NO_SONG, Show
 from tests.stage import (
     CLOSER,
     CONTROLS,
@@ -220,7 +221,9 @@ def test_a_section_armed_for_the_bar_falls_exactly_on_it() -> None:
     stage.do(Action.START)
     stage.run(500 * MS)
     stage.do(Action.SECTION, "bridge", at_bar=True)
-    assert stage.show.snapshot()["armed"] == {"action": "section", "argument": "bridge", "when": "bar"}
+    assert stage.show.snapshot()["armed"] == {
+        "action": "section", "argument": "bridge", "when": "bar", "left": 1,
+    }  # fmt: skip
     stage.run(4000 * MS)
     assert stage.show.snapshot()["armed"] is None
     # Start went out behind tick 0, so tick 1 is position 0 and tick 97 the next bar
@@ -262,7 +265,9 @@ def test_armed_wrongly_changes_nothing() -> None:
     before = stage.show.snapshot()
     for action, argument in [
         (Action.PANIC, None),
-        (Action.TEMPO, "120"),
+        (Action.TEMPO, "fast"),
+        (Action.GO, None),
+        (Action.CANCEL, None),
         (Action.PREVIOUS, None),
         (Action.SONG, "nothing"),
         (Action.SECTION, "nothing"),
@@ -764,6 +769,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "generation",
             "set_list",
             "index",
+            "gap",
             "next_index",
             "song",
             "section",
@@ -804,8 +810,8 @@ def test_revision_moves_with_every_change() -> None:
         Command(Action.TEMPO, "99"),
         Command(Action.START),
         Command(Action.STOP),
-        Command(Action.NEXT, at_bar=True),
+        Command(Action.NEXT, None, parse_when("bar")),
     ):
         before = stage.show.revision
-        stage.do(*command[:2], at_bar=command.at_bar)
+        stage.do(command.action, command.argument, str(command.when))
         assert stage.show.revision > before

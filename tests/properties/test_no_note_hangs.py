@@ -15,9 +15,9 @@ from itertools import pairwise
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
+from routerd.core.arming import Command
 from routerd.core.errors import CommandError
 from routerd.core.model import Action, Control, Patch, SetList, WireKind
-from routerd.core.show import Command
 from tests.stage import (
     CLOSER,
     CONTROLS,

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from routerd.core.messages import Kind
-from routerd.core.model import Action, StartPolicy, WireKind
+from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.desk.config import scalars as s
 from routerd.desk.config.ports import PORT, PortChoice
 from routerd.desk.config.sysex import SYSEX_ITEM
@@ -192,6 +192,10 @@ class SectionEntry(Entry):
     patches: list[PatchEntry] = _lines(
         "Sent on entering this section.", [{"device": "lead-synth", "program": 5}]
     )
+    mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to here.", ["sampler"])
+    sounding: Annotated[Sounding | None, s.SOUNDING] = _key(
+        "Whether held notes ring on or are cut on entering; as the song says when left out.", "cut", None
+    )
 
 
 class RigFile(Entry):
@@ -236,6 +240,16 @@ class SongFile(Entry):
     )
     patches: list[PatchEntry] = _lines(
         "Sent on entering the song.", [{"device": "lead-synth", "program": 12}]
+    )
+    mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to.", ["sampler"])
+    sounding: Annotated[Sounding, s.SOUNDING] = _key(
+        "Whether held notes ring on or are cut on entering.", "cut", Sounding.RING
+    )
+    after_sections: Annotated[SectionsEnd, s.SECTIONS_END] = _key(
+        "Where next section leads from the last: nowhere, to the first, or to the next song.",
+        "wrap",
+        SectionsEnd.STAY,
+        "after-sections",
     )
     sections: list[SectionEntry] = _lines("The parts of the song, in order.", [{"name": "verse"}])
     checklist: list[Annotated[str, s.REMINDER]] = _lines(

@@ -49,9 +49,10 @@ def resolve_song(identifier: str, file: SongFile, shared: tuple[Route, ...]) -> 
     sections = tuple(
         Section(
             name=entry.name,
-            routes=inherit(routes, entry.routes),
+            routes=unmuted(inherit(routes, entry.routes), [*file.mute, *entry.mute]),
             patches=tuple(_patch(patch) for patch in entry.patches),
             bpm=entry.tempo,
+            sounding=entry.sounding or file.sounding,
         )
         for entry in file.sections
     )
@@ -64,11 +65,13 @@ def resolve_song(identifier: str, file: SongFile, shared: tuple[Route, ...]) -> 
         key=file.key,
         duration_s=file.duration,
         start=file.start,
-        routes=routes,
+        routes=unmuted(routes, file.mute),
         patches=tuple(_patch(patch) for patch in file.patches),
         sections=sections,
         checklist=tuple(file.checklist),
         notes=file.notes,
+        sections_end=file.after_sections,
+        sounding=file.sounding,
     )
 
 
@@ -82,6 +85,12 @@ def inherit(inherited: tuple[Route, ...], entries: Iterable[RouteEntry]) -> tupl
         else:
             routes[name] = _route(name, entry)
     return tuple(routes.values())
+
+
+def unmuted(routes: tuple[Route, ...], muted: Iterable[str]) -> tuple[Route, ...]:
+    """Return the routes that do not lead to a device of `muted`."""
+    silent = set(muted)
+    return tuple(route for route in routes if route.target not in silent)
 
 
 def resolve_routes(entries: Iterable[RouteEntry]) -> tuple[Route, ...]:

@@ -14,8 +14,9 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
+from routerd.core.arming import parse_when
 from routerd.core.messages import BANK_LSB, BANK_MSB, Kind
-from routerd.core.model import Action, StartPolicy, WireKind
+from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
@@ -173,6 +174,15 @@ def _date(value: Any, _: Surroundings) -> str:
     raise wrong(f"{shown(value)} is not a date", "write year, month and day such as 2026-11-27")
 
 
+def _when(value: Any, _: Surroundings) -> str:
+    try:
+        return str(parse_when(value.strip() if isinstance(value, str) else ""))
+    except ValueError as error:
+        raise wrong(
+            f"{shown(value)} is not a moment", "write now, beat, bar, 4 bars, bar 17, release or press"
+        ) from error
+
+
 def _device(value: Any, surroundings: Surroundings, end: str) -> str:
     devices = surroundings.devices
     name = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
@@ -201,6 +211,12 @@ PROSE = text(20_000, lines=True)
 FLAG = Leaf(_flag, {"type": "boolean"})
 WIRE = choice(WireKind)
 START = choice(StartPolicy)
+SECTIONS_END = choice(SectionsEnd)
+SOUNDING = choice(Sounding)
+WHEN = Leaf(
+    _when,
+    {"type": "string", "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"},
+)
 KIND = choice(Kind)
 ACTION = choice(Action, leave_out=[Action.TEMPO])
 CHANNEL = whole(1, 16, offset=-1)

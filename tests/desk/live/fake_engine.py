@@ -12,10 +12,11 @@ from collections.abc import Callable
 from time import monotonic_ns
 from typing import Any
 
+from routerd.core.arming import Command, parse_when
 from routerd.core.compiler import Compiler
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model import Action, rig_from_plain, set_list_from_plain, song_from_plain
-from routerd.core.show import Command, Show
+from routerd.core.show import Show
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 
 ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
@@ -151,7 +152,7 @@ class FakeEngine:
             set_list = set_list_from_plain(body["set_list"])
             self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
         elif kind == "command":
-            command = Command(Action(body["action"]), body["argument"], body["when"] == "bar")
+            command = Command(Action(body["action"]), body["argument"], parse_when(body["when"]))
             self._answer(body["id"], lambda now_ns: self.show.apply(command, now_ns))
 
     def _commit(self, body: dict[str, Any]) -> None:

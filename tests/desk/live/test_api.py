@@ -96,7 +96,7 @@ async def test_transport(service: Service) -> None:
 async def test_on_the_next_bar_is_armed_and_then_done(service: Service) -> None:
     await service.ask("POST", "/v1/tempo", {"bpm": 480})  # a bar is half a second
     answer = await service.ask("POST", "/v1/section", {"name": "verse", "when": "bar"})
-    assert answer.json["armed"] == {"action": "section", "argument": "verse", "when": "bar"}
+    assert answer.json["armed"] == {"action": "section", "argument": "verse", "when": "bar", "left": 1}
     status = await service.status_when(lambda status: status["section"]["name"] == "verse")
     assert status["armed"] is None
 
