@@ -148,7 +148,7 @@ def _place(plain: Plain) -> Plain:
         raise ValueError("a section's number is from 0")
     if bpm is not None:
         parse_bpm(_text(bpm))
-    kept = {key: plain.get(key) for key in ("index", "gap")}
+    kept = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
     return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
 
 

@@ -59,6 +59,8 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
         schema = described["requestBody"]["content"]["application/json"]["schema"]
         jsonschema.Draft202012Validator({**schema, "components": document()["components"]}).validate(body)
     await service.ask("POST", "/v1/song", {"number": 2})
+    await service.ask("POST", "/v1/section", {"number": 2})
+    await service.ask("POST", "/v1/start", {"when": "press"})  # something to go with, and to cancel
     done = await service.ask(operation.method, path, body)
     assert done.status == 200, done.text
     fits(done, described)
