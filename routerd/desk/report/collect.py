@@ -11,9 +11,11 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
+from routerd.desk.report.curves import Course, Marks
 from routerd.desk.report.gaps import Absence, Gap, Spans, explain
 from routerd.desk.report.rows import Collected, build
 from routerd.desk.report.series import STALL_NS, Series
+from routerd.desk.report.timeline import Timeline
 from routerd.link.messages import TickRecord
 
 NO_SONG = 65535
@@ -33,6 +35,7 @@ class _Port:
 
     name: str
     series: Series
+    course: Course
     last: TickRecord | None = None
     owes_ticks: bool = False
     gaps: deque[Gap] = field(default_factory=deque)
@@ -53,6 +56,7 @@ class TickLog:
         self._skipped = Spans()
         self._dropped = Spans()
         self._newest: TickRecord | None = None
+        self._marks = Marks()
 
     def name(self, outputs: list[str], songs: list[str]) -> None:
         """Give the numbers in records that come from now on their names.
@@ -85,6 +89,8 @@ class TickLog:
             self._dropped.add(event["from_tick"], event["to_tick"])
         elif kind in ("port-closed", "port-opened") and event.get("output") is not None:
             _note_absence(self._port(event["output"]).absences, kind == "port-closed", event["at_ns"])
+        elif kind == "song":
+            self._marks.add(event["at_ns"], str(event.get("title", "")))
         elif kind == "loaded":  # a new book may take the clock away from a device
             for port in self._ports.values():
                 port.owes_ticks = False
@@ -107,7 +113,12 @@ class TickLog:
             songs[song] = songs[song].copy()
             self._settle(port, gap_now, ports[port.name], songs[song])
         last_ns = self._newest.sent_ns if self._newest else None
-        return build(Collected(self._started_ns, last_ns, ports, songs), now_ns, facts)
+        report = build(Collected(self._started_ns, last_ns, ports, songs), now_ns, facts)
+        report["song_changes"] = self._marks.plain(self._started_ns)
+        report["curves"] = [
+            {"port": name, **self._ports[name].course.plain(series)} for name, series in ports.items()
+        ]
+        return report
 
     def _follow(self, port: _Port, record: TickRecord) -> None:
         last = port.last
@@ -127,9 +138,11 @@ class TickLog:
         for series in rows:
             series.add_tick(lateness_ns)
         if last is None or record.tick <= last.tick or record.due_ns <= last.due_ns:
+            port.course.add(record.due_ns, lateness_ns, 0, 0)
             return  # the first tick, or a grid that began anew: no interval to judge
         later_ns = lateness_ns - (last.sent_ns - last.due_ns)
         intended_ns = (record.due_ns - last.due_ns) // (record.tick - last.tick)
+        port.course.add(record.due_ns, lateness_ns, record.tick - last.tick - 1, intended_ns)
         if abs(later_ns) <= min(STALL_NS, intended_ns // 2):
             for series in rows:
                 series.add_point(port.name, record.due_ns, lateness_ns)
@@ -175,7 +188,9 @@ class TickLog:
         name = self._outputs[output] if output < len(self._outputs) else f"output {output}"
         port = self._ports.get(name)
         if port is None:
-            port = self._ports[name] = _Port(name, Series(self._started_ns))
+            port = self._ports[name] = _Port(
+                name, Series(self._started_ns), Course(Timeline(self._started_ns))
+            )
         return port
 
     def _song_name(self, number: int) -> str | None:

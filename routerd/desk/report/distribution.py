@@ -7,6 +7,7 @@ lie in a second one, made when the first of them comes. Least and largest are ke
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 
 from hdrh.histogram import HdrHistogram
@@ -71,6 +72,15 @@ class Distribution:
         else:
             value = _at(self._late, place - early)
         return max(self.least_ns, min(value, self.largest_ns))
+
+    def cells(self) -> Iterator[tuple[int, int]]:
+        """Yield each cell that holds something, as its upper edge (0 or below for early values) and count."""
+        if self._early is not None:
+            for cell in self._early.get_recorded_iterator():
+                yield -int(cell.value_iterated_to), int(cell.count_added_in_this_iter_step)
+        for cell in self._late.get_recorded_iterator():
+            upper = min(int(cell.value_iterated_to), max(0, self.largest_ns))
+            yield upper, int(cell.count_added_in_this_iter_step)
 
     def _histogram(self) -> HdrHistogram:
         return HdrHistogram(RESOLUTION_NS, LONGEST_NS, self._digits, word_size=4)

@@ -67,6 +67,48 @@ _FIGURES: Plain = {
     "verdict": _VERDICT,
 }
 
+_POINTS = {
+    "type": "array",
+    "items": _record(
+        {
+            "ticks": {**_COUNT, "description": "observation time"},
+            "s": {"type": "number", "description": "the same in seconds, at the mean interval of ticks"},
+            "us": {"type": "number"},
+        }
+    ),
+}
+_BINS = {
+    "type": "array",
+    "items": _record({"to_us": {"type": "number"}, "count": _COUNT}),
+    "description": "how many lie up to each limit and over the one before; 0: early or exact",
+}
+
+_CURVES = _record(
+    {
+        "port": {"type": "string"},
+        "bucket_s": {"type": "number", "description": "width of a step of lateness"},
+        "lateness": {
+            "type": "array",
+            "items": _record(
+                {
+                    "at_s": {"type": "number"},
+                    "ticks": _COUNT,
+                    "min_us": {"type": "number"},
+                    "mean_us": {"type": "number"},
+                    "max_us": {"type": "number"},
+                }
+            ),
+        },
+        "lateness_bins": _BINS,
+        "deviation_bins": _BINS,
+        "mtie": {
+            **_POINTS,
+            "description": "largest peak to peak lateness within any such time (ITU-T G.810, MTIE)",
+        },
+        "tdev": {**_POINTS, "description": "time deviation at such averaging times (NIST SP 1065, TDEV)"},
+    }
+)
+
 REPORT_SCHEMA: Plain = {
     "$schema": "https://json-schema.org/draft/2020-12/schema",
     "title": "Jitter report",
@@ -109,6 +151,12 @@ REPORT_SCHEMA: Plain = {
                     }
                 ),
             },
+            "song_changes": {
+                "type": "array",
+                "items": _record({"at_s": {"type": "number"}, "words": {"type": "string"}}),
+                "description": "the newest 500",
+            },
+            "curves": {"type": "array", "items": _CURVES},
             "judged_on": {"type": "string"},
             "limits": {"type": "array", "items": {"type": "string"}},
         }
