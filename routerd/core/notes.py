@@ -65,6 +65,7 @@ class Inlet:
         "held_notes",
         "held_pedals",
         "name",
+        "received",
         "selected",
         "strange",
         "table",
@@ -77,6 +78,8 @@ class Inlet:
         self.controls: dict[int, Control] = {}
         """What stands for an action, by (status byte << 7) | first data byte."""
         self.controls_down: set[int] = set()
+        self.received = 0
+        """Messages of its device so far; counted by whoever brings them."""
         self.strange = 0
         """Messages that were not whole, legal MIDI."""
         self.held_notes: dict[int, tuple[Way, ...]] = {}

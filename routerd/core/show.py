@@ -592,6 +592,7 @@ class Show:
             "origin_tick": clock.origin_tick,
             "songs": list(self.book.song_names),
             "outputs": list(self.book.output_names),
+            "inputs": [inlet.name for inlet in self.book.inlets],
             "clock_source": "internal",
         }
 

@@ -96,12 +96,14 @@ class Outlet:
         "_values",
         "_waits",
         "busy_until_ns",
+        "bytes_sent",
         "clock",
         "connected",
         "device",
         "dropped",
         "gate_ns",
         "latched",
+        "messages_sent",
         "most_queued",
         "name",
         "number",
@@ -127,6 +129,9 @@ class Outlet:
         self.busy_until_ns = 0
         self.owed: list[bytes] = []
         """Releases that the device has missed while it was away."""
+        self.messages_sent = 0
+        self.bytes_sent = 0
+        """What the port has taken, ticks and pieces of SysEx included; counted by whoever hands it over."""
         self.dropped = 0
         self.thinned = 0
         """Values that a newer one has replaced before they went out."""

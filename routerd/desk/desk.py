@@ -23,7 +23,7 @@ from routerd.desk.log import log_event
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import StateFolder, WorkingBook
 from routerd.desk.view import View, facts_by_identifier
-from routerd.link.messages import TickRecord
+from routerd.link.messages import Tap, TickRecord
 
 
 class FilesError(Exception):
@@ -35,13 +35,13 @@ class FilesError(Exception):
 
 
 class Desk:
-    """See the module's head. `read_folder` reads the rig folder (blocking); `make_log` makes the tick log."""
+    """See the module's head. `read_folder` reads the rig folder (blocking); `measure` makes Measurements."""
 
     def __init__(
         self,
         state_folder: StateFolder,
         read_folder: Callable[[], Any],
-        make_log: Callable[[int], Any],
+        measure: Callable[[int], Any],
     ) -> None:
         self.started_ns = monotonic_ns()
         self.view = View()
@@ -49,7 +49,8 @@ class Desk:
         self.keeper = StateKeeper(state_folder, self.view)
         self.greeted = asyncio.Event()
         self._read_folder = read_folder
-        self._ticks = make_log(self.started_ns)
+        self.measurements = measure(self.started_ns)
+        self.tap_takers: list[Callable[[list[Tap]], None]] = []
         self._link: EngineLink | None = None
         self._changing = asyncio.Lock()
         self._snapshot_came = asyncio.Event()
@@ -76,10 +77,12 @@ class Desk:
             self._name_numbers()
             self.keeper.changed()
         elif kind == "event":
-            self._ticks.event(body)
+            self.measurements.event(body)
             self.tell(body)
         elif kind == "counters":
             view.counters = body
+        elif kind == "traffic":
+            self.measurements.traffic(body)
         elif kind == "ports":
             self._take_ports(body)
         elif kind == "hello":
@@ -89,7 +92,12 @@ class Desk:
 
     def ticked(self, records: list[TickRecord]) -> None:
         """Take tick records."""
-        self._ticks.add(records)
+        self.measurements.add(records)
+
+    def tapped(self, taps: list[Tap]) -> None:
+        """Take messages that came in or went out; they come only while somebody has asked for them."""
+        for taker in self.tap_takers:
+            taker(taps)
 
     def tell(self, event: Plain) -> None:
         """Tell an event to the log and to everybody who listens."""
@@ -109,7 +117,9 @@ class Desk:
     def _name_numbers(self) -> None:
         snapshot = self.view.snapshot
         titles = [self.view.title(identifier) for identifier in snapshot["songs"]]
-        self._ticks.name(snapshot["outputs"], titles)
+        self.measurements.name(snapshot["outputs"], titles)
+        song = snapshot["song"]
+        self.measurements.song(None if song is None else self.view.title(song))
 
     # Books
 
@@ -155,6 +165,7 @@ class Desk:
             working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
             self.view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
         self.view.songs = facts_by_identifier(working.book.songs)
+        self.measurements.rig(working.book.rig)
         self.view.set_lists = working.set_lists
         current = self.view.set_list
         self.keeper.origin = Origin(current.name, current) if state is None else state.origin
@@ -193,10 +204,11 @@ class Desk:
         await self.link.book(book, generation, place)
         view = self.view
         view.songs = facts_by_identifier(book.songs)
+        self.measurements.rig(book.rig)
         view.set_lists = set_lists
         view.problems.pop("names", None)
         self.keeper.origin = decision.origin
-        self._ticks.event({"kind": "loaded", "at_ns": monotonic_ns()})
+        self.measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
         await self.keeper.keep_book(WorkingBook(book, set_lists, view.hello["started_ns"], generation))
         await self._snapshot_of(generation)
         self._name_numbers()
@@ -231,10 +243,19 @@ class Desk:
 
     def report(self) -> Plain:
         """Return the jitter report since this process was started."""
-        hello = self.view.hello
-        facts = {"realtime": hello["realtime"], "ports": hello["ports"]}
-        report: Plain = self._ticks.report(monotonic_ns(), facts)
+        report: Plain = self.measurements.report(monotonic_ns(), self.facts)
         return report
+
+    async def last_minute(self) -> Plain:
+        """Return the jitter report on the last minute."""
+        work_out = self.measurements.frozen_minute()
+        return await asyncio.to_thread(work_out, monotonic_ns(), self.facts)
+
+    @property
+    def facts(self) -> Plain:
+        """What a report says of the machine: `realtime` and the kind of `ports`."""
+        hello = self.view.hello
+        return {"realtime": hello["realtime"], "ports": hello["ports"]}
 
     async def close(self) -> None:
         """Let streams end and write what has changed."""

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model import Book, Plain, SetList, rig_to_plain, set_list_to_plain, song_to_plain
-from routerd.link.messages import Message, TickRecord, Unpacker, pack_message
+from routerd.link.messages import Message, Tap, Taps, TickRecord, Unpacker, pack_message
 
 REPLY_S = 2.0
 """How long a command may wait for its answer: the clock thread answers within a tick or so."""
@@ -33,10 +33,13 @@ class Listener(Protocol):
     """Whoever wants to know what the engine tells by itself."""
 
     def told(self, kind: str, body: Any) -> None:
-        """Take a message of the kinds hello, snapshot, ports, counters, event."""
+        """Take a message of the kinds hello, snapshot, ports, counters, traffic, event."""
 
     def ticked(self, records: list[TickRecord]) -> None:
         """Take a batch of tick records."""
+
+    def tapped(self, taps: list[Tap]) -> None:
+        """Take a batch of messages that came in or went out."""
 
 
 class EngineLink:
@@ -67,6 +70,8 @@ class EngineLink:
                 for message in unpacker.feed(data):
                     if isinstance(message, Message):
                         self._take(message)
+                    elif isinstance(message, Taps):
+                        self._listener.tapped(message)
                     else:
                         self._listener.ticked(message)
         except ConnectionError:
@@ -100,6 +105,18 @@ class EngineLink:
         Raises CommandError as the show raised it, EngineSilentError without an answer.
         """
         await self._ask("command", {"action": action, "argument": argument, "when": when})
+
+    def tap(self, *, on: bool) -> None:
+        """Have every message in and out told from now on, or no longer."""
+        self._send("tap", {"on": on})
+
+    def send_to(self, device: str, messages: list[bytes]) -> None:
+        """Send whole messages to a device, past all routes, as its wire allows."""
+        self._send("send", {"device": device, "data": [data.hex() for data in messages]})
+
+    def play(self, device: str, messages: list[bytes]) -> None:
+        """Have whole messages routed as if the device had played them. What is pressed must be released."""
+        self._send("play", {"device": device, "data": [data.hex() for data in messages]})
 
     async def order(self, set_list: SetList) -> None:
         """Give the engine a new running order; raises as `command` does."""

@@ -64,7 +64,7 @@ async def run(options: Options, end: socket.socket) -> int:
     """Be the desk at this end of the link until the engine has gone or SIGTERM comes."""
     end.setblocking(False)
     log = structlog.get_logger()
-    desk = Desk(StateFolder(options.state_dir, log.warning), lambda: _read_folder(options), _new_tick_log)
+    desk = Desk(StateFolder(options.state_dir, log.warning), lambda: _read_folder(options), _new_measurements)
     desk.link = await EngineLink.over(end, desk)
     reading = asyncio.create_task(desk.link.run())
     working = asyncio.create_task(_work(desk, options))
@@ -154,7 +154,7 @@ def _read_folder(options: Options) -> Any:
     return load_folder(options.folder, options.set_name)
 
 
-def _new_tick_log(started_ns: int) -> Any:
-    from routerd.desk.report import TickLog
+def _new_measurements(started_ns: int) -> Any:
+    from routerd.desk.report import Measurements
 
-    return TickLog(started_ns)
+    return Measurements(started_ns)

@@ -15,9 +15,11 @@ from typing import Any
 from routerd.core.arming import Command, parse_when
 from routerd.core.compiler import CompiledBook, Compiler
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.messages import NOTE_OFF, NOTE_ON
 from routerd.core.model import Action, SetList, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.notes import Inlet
 from routerd.engine.worker import Worker
-from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.link.messages import Message, Tap, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 
 BACKLOG_LIMIT = 1_000_000
 """Bytes that may wait for a slow desk before tick records are dropped."""
@@ -42,6 +44,7 @@ class DeskLink:
         self._writer: asyncio.StreamWriter | None = None
         self._dropped: list[TickRecord] = []
         self._dropped_count = 0
+        self._pressed: set[tuple[Inlet, int, int]] = set()
 
     async def serve(self, end: socket.socket, greeting: dict[str, Any]) -> None:
         """Talk to the desk at the other end until it goes."""
@@ -60,6 +63,7 @@ class DeskLink:
         finally:
             self._writer = None
             writer.close()
+            self._let_go()
 
     def send(self, kind: str, body: Any) -> None:
         """Send one message, if there is a desk."""
@@ -81,6 +85,15 @@ class DeskLink:
             self._dropped, self._dropped_count = [], 0
             self.send("event", event)
         self._writer.write(pack_ticks(records))
+
+    def send_taps(self, taps: list[Tap]) -> None:
+        """Send a batch of messages, or drop and count it when the desk is too slow."""
+        if self._writer is None or self._writer.is_closing() or not taps:
+            return
+        if self._writer.transport.get_write_buffer_size() > BACKLOG_LIMIT:
+            self._worker.recorder.dropped += len(taps)
+            return
+        self._writer.write(pack_taps(taps))
 
     def _take(self, message: Message) -> None:
         handler = _HANDLERS.get(message.kind)
@@ -139,6 +152,42 @@ class DeskLink:
 
         self._worker.call(carry_out, lambda: self._worker.post("reply", (self, answer)))
 
+    def _tap(self, body: Any) -> None:
+        self._worker.recorder.on = bool(body["on"])
+
+    def _send_out(self, body: Any) -> None:
+        messages = [bytes.fromhex(text) for text in body["data"]]
+
+        def offer(now_ns: int) -> None:
+            show = self._worker.show
+            for outlet in show.book.outlets:
+                if outlet.name == body["device"]:
+                    for data in messages:
+                        outlet.offer(data, now_ns, show.sink)
+
+        self._worker.call(offer)
+
+    def _play(self, body: Any) -> None:
+        for inlet in self._worker.show.book.inlets:
+            if inlet.name == body["device"]:
+                for text in body["data"]:
+                    self._play_message(inlet, bytes.fromhex(text))
+
+    def _play_message(self, inlet: Inlet, data: bytes) -> None:
+        kind, key = data[0] & 0xF0, (inlet, data[0] & 0x0F, data[1] if len(data) > 1 else 0)
+        if kind == NOTE_ON and data[2]:
+            self._pressed.add(key)
+        elif kind <= NOTE_ON:
+            self._pressed.discard(key)
+        self._worker.play(inlet, data)
+
+    def _let_go(self) -> None:
+        """This desk has gone: what it asked for ends, and what it has pressed is released."""
+        self._worker.recorder.on = False
+        for inlet, channel, note in self._pressed:
+            self._worker.play(inlet, bytes((NOTE_OFF | channel, note, 64)))
+        self._pressed.clear()
+
     def _pong(self, _body: Any) -> None:
         self._ponged()
 
@@ -153,6 +202,9 @@ _HANDLERS: dict[str, Callable[[DeskLink, Any], None]] = {
     "commit": DeskLink._commit,
     "order": DeskLink._order,
     "command": DeskLink._command,
+    "tap": DeskLink._tap,
+    "send": DeskLink._send_out,
+    "play": DeskLink._play,
     "pong": DeskLink._pong,
     "refuse": DeskLink._refuse,
 }

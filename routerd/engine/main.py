@@ -11,7 +11,7 @@ import sys
 import threading
 from dataclasses import dataclass
 from pathlib import Path
-from time import monotonic_ns
+from time import monotonic_ns, process_time_ns
 from typing import Any
 
 from routerd.core.compiler import CompiledBook
@@ -172,8 +172,10 @@ class Engine:
         self._told = False
         link = self._supervisor.link
         records, dropped = self._worker.take_records()
+        taps = self._worker.recorder.take_taps()
         if link is not None:
             link.send_ticks(records)
+            link.send_taps(taps)
             if dropped is not None:
                 link.send("event", dropped)
         outbox = self._worker.outbox
@@ -200,6 +202,7 @@ class Engine:
             gc.collect(0)
             if self._supervisor.link is not None:
                 self._supervisor.link.send("counters", self._counters())
+                self._supervisor.link.send("traffic", self._traffic())
             last_tick_ns, now_ns = worker.show.tick_due_ns, monotonic_ns()
             fresh = now_ns - last_tick_ns < TICK_FRESH_NS
             if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
@@ -207,6 +210,17 @@ class Engine:
                 self._notifier.ready(f"{worker.show.book.rig.name}: ticking, ports are open")
             self._notifier.feed(last_tick_ns, now_ns)
         raise RouterdError("the clock thread has ended")
+
+    def _traffic(self) -> dict[str, object]:
+        recorder, book = self._worker.recorder, self._worker.show.book
+        return {
+            "at_ns": monotonic_ns(),
+            "outputs": [[o.name, o.messages_sent, o.bytes_sent, o.queued] for o in book.outlets],
+            "inputs": [[inlet.name, inlet.received] for inlet in book.inlets],
+            "took": recorder.take_times(),
+            "cpu_ns": process_time_ns(),
+            "taps_dropped": recorder.dropped,
+        }
 
     def _counters(self) -> dict[str, int]:
         worker = self._worker

@@ -26,6 +26,7 @@ from routerd.core.notes import Inlet
 from routerd.core.show import Show
 from routerd.core.wire import Outlet
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
+from routerd.engine.recorder import Recorder
 from routerd.link.messages import TickRecord
 from routerd.ports.base import OutputPort, Received
 
@@ -49,6 +50,7 @@ class Worker:
         self.show = show
         self.ports: dict[Outlet, OutputPort] = {}
         self.records: deque[TickRecord] = deque()
+        self.recorder = Recorder()
         self.outbox: deque[Note] = deque()
         self.priority = 0
         self.received = 0
@@ -85,6 +87,11 @@ class Worker:
         `then` is called on the clock thread when the effects are out and their snapshot is in the outbox.
         """
         self._inbox.append((None, (function, then), 0))
+        self._rouse()
+
+    def play(self, inlet: Inlet, data: bytes) -> None:
+        """Take a message as if the inlet's device had played it now, on the clock thread; returns at once."""
+        self._inbox.append((inlet, data, monotonic_ns()))
         self._rouse()
 
     def post(self, kind: str, value: Any) -> None:
@@ -160,7 +167,6 @@ class Worker:
     def _drain(self, until_ns: int) -> bool:
         """Carry what is in the inbox through the show; False when it is `until_ns` and something is left."""
         inbox = self._inbox
-        show = self.show
         while inbox:
             if monotonic_ns() >= until_ns:
                 return False
@@ -170,15 +176,26 @@ class Worker:
                 function, then = what
                 self._guard(function, monotonic_ns())
             else:
-                self.received += 1
-                try:
-                    show.receive(inlet, what, at_ns)
-                except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
-                    self._fault(error)
+                self._take_message(inlet, what, at_ns)
+                continue
             self._flush()
             if then is not None:
                 then()
         return True
+
+    def _take_message(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
+        self.received += 1
+        inlet.received += 1
+        sent = self.sent
+        if self.recorder.on:
+            self.recorder.came_in(self.show.book.inlets.index(inlet), data, at_ns)
+        try:
+            self.show.receive(inlet, data, at_ns)
+        except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
+            self._fault(error)
+        self._flush()
+        if self.sent != sent:
+            self.recorder.routed(monotonic_ns() - at_ns)
 
     def _guard(self, function: Callable[[int], None], now_ns: int) -> None:
         try:
@@ -217,6 +234,8 @@ class Worker:
         for (outlet, _), sent_ns in zip(ways, sent, strict=True):
             if outlet in self.ports:
                 self._record(outlet, sent_ns)
+                outlet.messages_sent += 1
+                outlet.bytes_sent += 1
 
     def _flush(self) -> None:
         """Send what the show has put into its sink; a tick that comes due meanwhile goes first."""
@@ -249,8 +268,12 @@ class Worker:
                 pending = deque(send for send in pending if send[0] is not outlet)
                 self._lose(outlet, error, unsent)
                 continue
+            outlet.messages_sent += 1
+            outlet.bytes_sent += len(data)
             if data is TICK_BYTES:
                 self._record(outlet, monotonic_ns())
+            elif self.recorder.on:
+                self.recorder.went_out(outlet.number, data, monotonic_ns())
             count += 1
             if (
                 count % TICK_CHECK_EVERY == 0

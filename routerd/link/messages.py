@@ -1,12 +1,16 @@
 """The messages between engine and desk, and how they lie on the socket.
 
 A frame is a four-byte big-endian length, a version byte, a type byte and the body. Type J
-bodies are JSON `[kind, body]`; type T bodies are tick records, packed. Kinds from the desk:
+bodies are JSON `[kind, body]`; type T bodies are tick records and type M bodies messages, packed.
+Kinds from the desk:
 
     rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
     commit                {"generation": n, "place": place or null}: all pieces are here, swap
     order                 {"id": n, "set_list": plain}: a new running order
     command               {"id": n, "action": str, "argument", "when": see core.arming}
+    tap                   {"on": bool}: whether every message in and out is wanted from now on
+    send                  {"device": str, "data": [hex, ...]}: messages for a device, past all routes
+    play                  {"device": str, "data": [hex, ...]}: messages as if that device had played them
     pong                  the body of the ping it answers
     refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
 
@@ -20,6 +24,9 @@ and from the engine:
     snapshot    what Show.snapshot returns, whenever it has changed
     ports       [{"device", "direction", "pattern", "port", "state", "error"}, ...], whenever it has changed
     counters    {"name": number, ...}, once a second
+    traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting], ...], "inputs": [[device,
+                messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n}, once a second:
+                totals since the start, but `took`, the routing times since the last
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 
 A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null, "index": place in the
@@ -36,9 +43,11 @@ from typing import Any, NamedTuple
 
 from routerd.core.errors import LinkError
 
-VERSION = 1
+VERSION = 2
 _HEADER = struct.Struct(">IBc")
 _TICK = struct.Struct("<qqqHH")
+_TAP = struct.Struct("<qHH")
+INPUT_BIT = 0x8000
 LONGEST_FRAME = 16 * 1024 * 1024
 
 
@@ -50,6 +59,21 @@ class TickRecord(NamedTuple):
     sent_ns: int
     output: int
     song: int
+
+
+class Tap(NamedTuple):
+    """A message, or a piece of a SysEx, that came in or went out at `at_ns`.
+
+    `way` is the number of the output, or INPUT_BIT and the place of the device among those with an input.
+    """
+
+    at_ns: int
+    way: int
+    data: bytes
+
+
+class Taps(list[Tap]):
+    """A batch of taps."""
 
 
 class Message(NamedTuple):
@@ -71,13 +95,19 @@ def pack_ticks(records: Iterable[TickRecord]) -> bytes:
     return _HEADER.pack(len(payload) + 2, VERSION, b"T") + payload
 
 
+def pack_taps(taps: Iterable[Tap]) -> bytes:
+    """Return the frame of a batch of taps, each of fewer than 65 536 bytes."""
+    payload = b"".join(_TAP.pack(at_ns, way, len(data)) + data for at_ns, way, data in taps)
+    return _HEADER.pack(len(payload) + 2, VERSION, b"M") + payload
+
+
 class Unpacker:
     """Turns received bytes, in whatever pieces, into messages and batches of tick records."""
 
     def __init__(self) -> None:
         self._pending = bytearray()
 
-    def feed(self, data: bytes) -> Iterator[Message | list[TickRecord]]:
+    def feed(self, data: bytes) -> Iterator[Message | list[TickRecord] | Taps]:
         """Yield what is complete; raises LinkError when a frame is not of this version and form."""
         self._pending += data
         while len(self._pending) >= _HEADER.size:
@@ -96,13 +126,29 @@ class Unpacker:
             yield _unpack(type_, payload)
 
 
-def _unpack(type_: bytes, payload: bytes) -> Message | list[TickRecord]:
+def _unpack(type_: bytes, payload: bytes) -> Message | list[TickRecord] | Taps:
     try:
         if type_ == b"T":
             return [TickRecord(*fields) for fields in _TICK.iter_unpack(payload)]
+        if type_ == b"M":
+            return _unpack_taps(payload)
         if type_ == b"J":
             kind, body = json.loads(payload)
             return Message(kind, body)
     except (ValueError, struct.error) as error:
         raise LinkError(f"malformed link frame: {error}") from error
     raise LinkError(f"unknown link frame type {type_!r}")
+
+
+def _unpack_taps(payload: bytes) -> Taps:
+    taps = Taps()
+    place = 0
+    while place < len(payload):
+        at_ns, way, length = _TAP.unpack_from(payload, place)
+        place += _TAP.size
+        data = payload[place : place + length]
+        if len(data) != length:
+            raise ValueError("a message is cut off")
+        taps.append(Tap(at_ns, way, data))
+        place += length
+    return taps

@@ -782,6 +782,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "origin_tick",
             "songs",
             "outputs",
+            "inputs",
             "clock_source",
         }
     assert stage.show.snapshot()["songs"] == list(ORDER)

@@ -51,7 +51,7 @@ class Course:
             "lateness": [
                 {
                     "at_s": bucket.from_ns / NS_PER_S,
-                    "ticks": bucket.count,
+                    "ticks": bucket.values,
                     "min_us": _us(bucket.least),
                     "mean_us": _us(bucket.mean),
                     "max_us": _us(bucket.largest),

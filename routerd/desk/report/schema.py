@@ -109,6 +109,62 @@ _CURVES = _record(
     }
 )
 
+_SHARE = {"type": "number", "minimum": 0}
+_LOAD = _record({"mean_percent": _SHARE, "max_percent": _SHARE}, description="of one processor")
+
+TRAFFIC: Plain = {
+    "wires": {
+        "type": "array",
+        "items": _record(
+            {
+                "port": {"type": "string"},
+                "wire": {"enum": ["din", "usb", "virtual", None]},
+                "messages": _COUNT,
+                "bytes": _COUNT,
+                "mean_bytes_per_s": _SHARE,
+                "max_bytes_per_s": _COUNT,
+                "mean_percent": {**_SHARE, "type": ["number", "null"], "description": "of a DIN wire"},
+                "max_percent": {**_SHARE, "type": ["number", "null"]},
+                "most_waiting": {**_COUNT, "description": "most messages that waited for the wire at once"},
+                "bucket_s": _SHARE,
+                "rates": {
+                    "type": "array",
+                    "items": _record({"at_s": _SHARE, "mean": _SHARE, "max": _SHARE}),
+                    "description": "bytes a second",
+                },
+            }
+        ),
+    },
+    "inputs": {"type": "array", "items": _record({"port": {"type": "string"}, "messages": _COUNT})},
+    "routing": _record(
+        {
+            "messages": _COUNT,
+            "us": _record({"p50": _TIME, "p90": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME}),
+        },
+        description="from a message's arrival until the last port had it, of those that went straight "
+        "through; rounded up by at most 13 %",
+    ),
+    "load": _record(
+        {
+            "engine": _LOAD,
+            "desk": _LOAD,
+            "songs": {
+                "type": "array",
+                "items": _record(
+                    {
+                        "song": {"type": ["string", "null"]},
+                        "seconds": _SHARE,
+                        "messages_in": _COUNT,
+                        "messages_out": _COUNT,
+                        "engine_max_percent": _SHARE,
+                    }
+                ),
+            },
+        }
+    ),
+}
+"""The parts that are there where totals of messages were told: not in a report on ticks alone."""
+
 REPORT_SCHEMA: Plain = {
     "$schema": "https://json-schema.org/draft/2020-12/schema",
     "title": "Jitter report",
@@ -163,3 +219,4 @@ REPORT_SCHEMA: Plain = {
     ),
     "$defs": {"figures": _record(_FIGURES)},
 }
+REPORT_SCHEMA["properties"].update(TRAFFIC)

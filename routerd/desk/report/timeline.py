@@ -18,7 +18,7 @@ class Bucket(NamedTuple):
     """What fell into the width from `from_ns` on (ns since the start)."""
 
     from_ns: int
-    count: int
+    values: int
     least: int
     mean: float
     largest: int
