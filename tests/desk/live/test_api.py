@@ -22,7 +22,8 @@ async def test_status_tells_the_whole_moment(service: Service) -> None:
     assert status["section"] == {"number": 1, "name": "intro"}
     assert status["armed"] is None
     assert status["transport"] == "stopped"
-    assert status["tempo"] == {"bpm": "121.5"}
+    assert status["tempo"]["bpm"] == "121.5"
+    assert status["tempo"]["anchor_ns"] > 0
     assert status["position"] == {"bar": 1, "beat": 1, "tick": 0}
     assert status["clock_source"] == "internal"
     assert status["engine"]["pid"] == service.engine.pid
