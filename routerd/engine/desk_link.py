@@ -128,7 +128,11 @@ class DeskLink:
         except (LinkError, KeyError) as error:
             self.send("loaded", {"generation": generation, "error": repr(error)})
             return
-        self._worker.call(lambda now_ns: self._worker.show.load(book, generation, now_ns, begin))
+        before = self._worker.show.book
+        self._worker.call(
+            lambda now_ns: self._worker.show.load(book, generation, now_ns, begin),
+            lambda: self._worker.post("retire", before),
+        )
         self._loaded(book)
         self.send("loaded", {"generation": generation, "error": None})
 

@@ -21,7 +21,14 @@ from routerd.core.units import NS_PER_S
 from routerd.engine.desk_link import DeskLink
 from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
-from routerd.engine.realtime import Facts, calm_interpreter, prepare_process, spare_collector
+from routerd.engine.realtime import (
+    LOOP_PRIORITY,
+    Facts,
+    calm_interpreter,
+    make_thread_realtime,
+    prepare_process,
+    spare_collector,
+)
 from routerd.engine.supervisor import Supervisor
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
@@ -64,6 +71,7 @@ class Engine:
         self._supervisor = Supervisor(self._desk_arguments(), self._make_link, self._greet, _say)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._told = False
+        self._retiring: asyncio.Future[None] | None = None
         self._ready = False
         self._ended: asyncio.Event | None = None
         self._status = 0
@@ -76,6 +84,7 @@ class Engine:
             self._loop.add_signal_handler(number, self._ended.set)
         threading.stack_size(THREAD_STACK_BYTES)
         clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
+        make_thread_realtime(LOOP_PRIORITY)
         calm_interpreter()
         clock.start()
         self._keeper.thread.start()
@@ -183,6 +192,8 @@ class Engine:
             kind, value = outbox.popleft()
             if kind == "lost":
                 self._keeper.lose(*value)
+            elif kind == "retire":
+                self._retiring = asyncio.ensure_future(_retire(value))
             elif kind == "reply":
                 asked_by, answer = value
                 asked_by.send("reply", answer)
@@ -235,6 +246,13 @@ class Engine:
             "events_dropped": worker.outbox_dropped,
             "desk_restarts": self._supervisor.restarts,
         }
+
+
+async def _retire(book: CompiledBook) -> None:
+    """Let go of a book that is played no more, song by song: at once would hold the interpreter too long."""
+    while book.songs:
+        book.songs.popitem()
+        await asyncio.sleep(0)
 
 
 def _say(text: str) -> None:

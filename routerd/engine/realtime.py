@@ -1,9 +1,10 @@
 """Asking the operating system for real-time treatment, and saying plainly what was granted.
 
-The clock thread runs under SCHED_FIFO, the port thread (and the input threads that inherit from it)
-one step below. Memory is locked as it is touched, so that a page never has to come from disk in a
-tick, and the processor is asked to stay out of sleep that it wakes from slowly. Nothing here is
-needed for routerd to run; without it ticks are late when the machine is busy.
+Every thread of the engine runs under SCHED_FIFO, because each may hold the interpreter and the clock
+waits for whoever does: the clock thread highest, the port thread (and the input threads that inherit from
+it) one step below, the event loop last. Memory is locked as it is touched, so that a page never has to
+come from disk in a tick, and the processor is asked to stay out of sleep that it wakes from slowly. Nothing
+here is needed for routerd to run; without it ticks are late when the machine is busy.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ from typing import Any
 
 CLOCK_PRIORITY = 70
 PORT_PRIORITY = 69
+LOOP_PRIORITY = 60
+"""The event loop's thread does nothing urgent. But without a real-time priority it could be off the
+processor while it holds the interpreter: ticks 20 ms late and more on a busy machine."""
 
 SWITCH_INTERVAL_S = 0.0001
 """How long another thread may keep the interpreter once the clock thread wants it."""

@@ -49,6 +49,10 @@ class FarProgram:
         """Return the next message it has received; raises queue.Empty when none comes."""
         return self._heard.get(timeout=timeout_s)[0]
 
+    def receive_stamped(self, timeout_s: float = 10) -> tuple[bytes, int]:
+        """The same with the time at which it came, in ns of CLOCK_MONOTONIC."""
+        return self._heard.get(block=timeout_s > 0, timeout=timeout_s or None)
+
     def silent(self, for_s: float) -> bool:
         """Tell whether it receives nothing for so long."""
         try:

@@ -1,0 +1,108 @@
+"""The service as a process, and its API asked as curl would: for tests of the whole."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Self
+
+START_S = 30.0
+"""Generous: the machine may be busy with other tests."""
+
+
+def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
+    """Return a port of 127.0.0.1 that is free now."""
+    with socket.socket(socket.AF_INET, kind) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def until(condition: Callable[[], Any], limit_s: float = START_S, what: str = "") -> Any:
+    """Return what the condition gives once it holds; fails after `limit_s`."""
+    end_s = time.monotonic() + limit_s
+    while True:
+        with contextlib.suppress(OSError):
+            if result := condition():
+                return result
+        assert time.monotonic() < end_s, f"not within {limit_s} s: {what or condition}"
+        time.sleep(0.02)
+
+
+class Service:
+    """`routerd run FOLDER` with options; ended by SIGTERM when left."""
+
+    def __init__(self, folder: Path, state_dir: Path, *options: str, http: int = 0) -> None:
+        self.http = http or free_port()
+        self.log_file = state_dir.parent / f"{state_dir.name}.log"
+        self._log = self.log_file.open("a")
+        command = [sys.executable, "-m", "routerd.cli", "run", str(folder), "--state-dir", str(state_dir)]
+        command += ["--listen", f"127.0.0.1:{self.http}", *options]
+        self.process = subprocess.Popen(command, stderr=self._log, stdin=subprocess.DEVNULL)
+
+    @property
+    def log(self) -> str:
+        """What it has said so far."""
+        return self.log_file.read_text()
+
+    def ask(self, method: str, path: str, body: Any = None) -> Any:
+        """Return the JSON answer; raises urllib's HTTPError (an OSError) for problems."""
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(f"http://127.0.0.1:{self.http}{path}", data=data, method=method)
+        with urllib.request.urlopen(request, timeout=10) as answer:
+            return json.loads(answer.read())
+
+    def status(self) -> Any:
+        """GET /v1/status."""
+        return self.ask("GET", "/v1/status")
+
+    def wait_until_up(self) -> Any:
+        """Wait for the API and a loaded rig; return the status."""
+
+        def up() -> Any:
+            assert self.process.poll() is None, self.log
+            return self.status()
+
+        return until(up, what="the service is up")
+
+    def wait_until_open(self) -> Any:
+        """Wait until every port of the rig is open; return the status."""
+        self.wait_until_up()
+        return until(
+            lambda: (s := self.status()) and all(p["state"] == "open" for p in s["ports"]) and s,
+            what="every port is open",
+        )
+
+    def kill_desk(self, number: int = signal.SIGKILL) -> int:
+        """Send the desk a signal; return the pid that it had."""
+        pid = int(self.status()["desk"]["pid"])
+        os.kill(pid, number)
+        return pid
+
+    def stop(self, number: int = signal.SIGTERM) -> tuple[int, float]:
+        """Ask it to end; return exit status and seconds that it took."""
+        began_s = time.monotonic()
+        self.process.send_signal(number)
+        return self.process.wait(15), time.monotonic() - began_s
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(10)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+        self._log.close()
