@@ -8,13 +8,17 @@ import signal
 import socket
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from time import monotonic
 
 from routerd.engine.desk_link import DeskLink
 
 PING_EVERY_S = 0.5
 SILENT_S = 2.0
-"""A desk that is silent for so long is killed."""
+"""A desk that is silent for so long and does no work is killed."""
+
+BUSY_SILENT_S = 10.0
+"""The same for one that works: it may have much to do on a busy machine, or go round in circles."""
 
 FIRST_ANSWER_S = 20.0
 """The same for a young desk: it reads the folder and loads what the API needs."""
@@ -105,14 +109,29 @@ class Supervisor:
 
     async def _watch(self, link: DeskLink) -> None:
         number = 0
+        worked = -1
         while True:
             await asyncio.sleep(PING_EVERY_S)
             number += 1
             link.send("ping", {"n": number})
-            if monotonic() - self._answered_s > self._patience_s:
-                self._say(f"the desk has been silent for {self._patience_s:.0f} s: killing it")
+            before, worked = worked, self._work()
+            silent_s = monotonic() - self._answered_s
+            if silent_s > max(self._patience_s, BUSY_SILENT_S if worked != before else 0.0):
+                self._say(f"the desk has been silent for {silent_s:.0f} s: killing it")
                 self._kill()
                 return
+
+    def _work(self) -> int:
+        """Return the processor time that the desk has used, in kernel ticks; 0 when it cannot be told."""
+        if self._process is None:
+            return 0
+        try:
+            fields = (
+                Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+            )
+            return int(fields[11]) + int(fields[12])  # utime and stime, see proc(5)
+        except (OSError, ValueError, IndexError):
+            return 0
 
     def _ponged(self) -> None:
         self._answered_s = monotonic()

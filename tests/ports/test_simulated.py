@@ -150,7 +150,15 @@ def test_what_a_device_plays_is_received_with_its_time(ports: SimulatedPorts, fa
     got: Queue[tuple[bytes, int]] = Queue()
     port = ports.open_input(ports.inputs()[0], lambda data, at_ns: got.put((data, at_ns)))
     before_ns = time.monotonic_ns()
-    for data in (b"\x90\x3c\x40", b"\xf8", b"\xf0\x7d" + bytes(5000) + b"\xf7"):
+    # what is no legal message is not stopped here: the router must live with it
+    for data in (
+        b"\x90\x3c\x40",
+        b"\xf8",
+        b"\xf4",
+        b"\x90\x3c",
+        b"\x3c\x40",
+        b"\xf0\x7d" + bytes(5000) + b"\xf7",
+    ):
         far_end.play("keys", data)
         received, at_ns = got.get(timeout=TIMEOUT_S)
         assert received == data
@@ -170,9 +178,6 @@ def test_what_a_device_plays_is_received_with_its_time(ports: SimulatedPorts, fa
         b"Ikeys",
         b"Ikeys\0",
         b"Ikeys\0\x90\x3c",
-        b"Ikeys\0\x90\x3c\x40\x40",
-        b"Ikeys\0\x3c\x40",
-        b"Ikeys\0\xf4",
         b"Irack\0\xf8",
         b"I\xff\xfe\0\xf8",
         b"U",
