@@ -11,7 +11,7 @@ from sound_rig import RIG, Folder
 from routerd.core.compiler import patch_messages
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model import ANY_USB, Action, Book, Control, Patch, Song, StartPolicy, Usb, WireKind
-from routerd.core.routes import Route
+from routerd.core.routes import Quantity, QuantityKind, Route, Switching
 from routerd.desk.config import load_folder
 
 HEAD = "title: One\ntempo: 120\n"
@@ -221,3 +221,64 @@ def test_which_set_is_chosen(rig_folder: Folder) -> None:
     for path in (folder / "sets").iterdir():
         path.unlink()
     assert (book(folder).set_list.name, book(folder).set_list.order) == ("all songs", ("two", "one"))
+
+
+def test_what_a_route_can_say(rig_folder: Folder) -> None:
+    one = song(
+        rig_folder,
+        HEAD
+        + """\
+key: F# minor
+routes:
+  - name: r
+    from: keys
+    to: host
+    block: [bend]
+    octave: -1
+    transpose: 2
+    velocity: {curve: [[0, 0], [127, 90]], most: 80}
+    velocities: 20-127
+    chord: [0, 7]
+    block-channels: [10, 12-13]
+    controllers: [1, 64-66]
+    programs: {3: 128}
+    sysex: [F0 7D]
+  - {name: low, from: keys, to: synth, notes: C1, drone: {intervals: [0, 7], octave: 2}}
+  - name: fader
+    from: pedals
+    to: host
+    map:
+      - {from: 11, to: fine 7, from-range: 20-100, range: 16383-0, curve: soft, deadband: 2, take-over: true}
+      - {from: 11, to: 74, device: synth, channels: 1-3}
+      - {from: note C3, to: nrpn 300, device: synth, switch: latch}
+""",
+    )
+    names = [(route.name, route.target) for route in one.routes]
+    assert names == [
+        ("shared", "synth"), ("r", "host"), ("low", "synth"), ("fader", "host"), ("fader", "synth"),
+    ]  # fmt: skip
+    r, low, fader, elsewhere = one.routes[1:]
+    assert Kind.BEND not in r.kinds
+    assert {Kind.SYSEX, Kind.PROGRAM, Kind.NOTES} <= r.kinds
+    assert (r.transpose, r.velocity_curve, r.velocity_most) == (-10, ((0, 0), (127, 90)), 80)
+    assert (r.velocity_low, r.velocity_high, r.chord, r.programs) == (20, 127, (0, 7), ((2, 127),))
+    assert r.blocked_channels == {9, 11, 12}
+    assert r.blocked_controllers == set(range(128)) - {1, 64, 65, 66}
+    assert r.sysex_prefixes == (b"\xf0\x7d",)
+    assert low.drone == (42, 49)  # F#2 is 42: C4 is 60
+    (remap,) = fader.maps
+    assert remap.source == Quantity(QuantityKind.CONTROLLER, 11)
+    assert remap.target == Quantity(QuantityKind.FINE, 7)
+    assert (remap.source_range, remap.target_range, remap.deadband) == ((20, 100), (16383, 0), 2)
+    assert remap.take_over
+    assert elsewhere.kinds == frozenset()
+    assert [one.channels for one in elsewhere.maps] == [(0, 1, 2), ()]
+    assert elsewhere.maps[1].switching is Switching.LATCH
+
+
+def test_routes_of_one_name_are_replaced_together(rig_folder: Folder) -> None:
+    fader = "{name: f, from: pedals, to: host, map: [{from: 1, to: 2}, {from: 1, to: 3, device: synth}]}"
+    sections = "sections:\n  - name: a\n    routes: [{name: f, from: pedals, to: host}]\n"
+    one = song(rig_folder, HEAD + f"routes:\n  - {fader}\n" + sections)
+    assert [route.name for route in one.routes] == ["shared", "f", "f"]
+    assert [route.name for route in one.sections[0].routes] == ["shared", "f"]

@@ -14,7 +14,7 @@ from typing import Any, Generic, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from routerd.desk.config.entries import Entry
+from routerd.desk.config.entry import Entry
 from routerd.desk.config.leaf import WRONG, Advice, Surroundings
 from routerd.desk.config.problems import MISTAKE, Remedy, choose, one_of, shown
 from routerd.desk.config.text import Document, Path

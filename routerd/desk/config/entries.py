@@ -8,33 +8,18 @@ and a transpose together, names across a list) is in rules.py.
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
-from routerd.core.messages import Kind
 from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.desk.config import scalars as s
+from routerd.desk.config.entry import Entry
+from routerd.desk.config.entry import key as _key
+from routerd.desk.config.entry import lines as _lines
 from routerd.desk.config.ports import PORT, PortChoice
+from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.sysex import SYSEX_ITEM
-
-DEFAULT_KINDS = frozenset(
-    {Kind.NOTES, Kind.CONTROLLERS, Kind.BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
-)
-
-
-def _key(description: str, example: Any, default: Any = ..., alias: str | None = None) -> Any:
-    return Field(default, alias=alias, description=description, examples=[example])
-
-
-def _lines(description: str, example: Any) -> Any:
-    return Field(default_factory=list, description=description, examples=[example])
-
-
-class Entry(BaseModel):
-    """Base of everything written in a file: unknown keys are mistakes."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
 class DeviceEntry(Entry):
@@ -62,6 +47,9 @@ class DeviceEntry(Entry):
     transport: Annotated[bool, s.FLAG] = _key(
         "Whether it gets start, stop, continue and song position.", True, False
     )
+    running_status: Annotated[bool, s.FLAG] = _key(
+        "Whether its interface leaves repeated status bytes out on a din wire.", True, False, "running-status"
+    )
 
 
 class ControlEntry(Entry):
@@ -85,58 +73,6 @@ class ControlEntry(Entry):
     section: Annotated[int | None, s.PLACE] = _key("With 'do: section': which one, from 1.", 2, None)
     song: Annotated[int | None, s.PLACE] = _key(
         "With 'do: song': which one of the set list, from 1.", 3, None
-    )
-
-
-class VelocityEntry(Entry):
-    """How a route changes velocity: one of the two keys."""
-
-    model_config = ConfigDict(title="velocity", json_schema_extra={"minProperties": 1, "maxProperties": 1})
-
-    fixed: Annotated[int | None, s.LOUDNESS] = _key("Every note gets this velocity.", 100, None)
-    most: Annotated[int | None, s.LOUDNESS] = _key("No note gets more than this velocity.", 110, None)
-
-
-class RouteEntry(Entry):
-    """From a device to a device, with what is let through and how it is changed."""
-
-    model_config = ConfigDict(
-        title="route",
-        json_schema_extra={
-            "anyOf": [
-                {"required": ["from", "to"]},
-                {"required": ["name", "off"], "properties": {"off": {"const": True}}},
-            ]
-        },
-    )
-
-    name: Annotated[str | None, s.TITLE] = _key(
-        "What a song or section calls it to replace it or switch it off; 'SOURCE to TARGET' when left out.",
-        "left hand",
-        None,
-    )
-    source: Annotated[str | None, s.SOURCE] = _key("The device that is played.", "keys", None, "from")
-    target: Annotated[str | None, s.TARGET] = _key("The device that sounds.", "lead-synth", None, "to")
-    kinds: list[Annotated[Kind, s.KIND]] | None = Field(
-        None,
-        alias="pass",
-        description="The kinds of message let through; everything but program and sysex when left out.",
-        examples=[["notes", "bend"]],
-        json_schema_extra={"minItems": 1},
-    )
-    from_channel: Annotated[int | None, s.CHANNEL] = _key(
-        "Only what comes on this channel; any channel when left out.", 1, None, "from-channel"
-    )
-    channel: Annotated[int | None, s.CHANNEL] = _key(
-        "The channel it goes out on; unchanged when left out.", 3, None
-    )
-    notes: Annotated[tuple[int, int] | None, s.NOTE_RANGE] = _key(
-        "Only notes in this range, before transposing; C4 is 60.", "C2-B4", None
-    )
-    transpose: Annotated[int, s.TRANSPOSE] = _key("Semitones up, or down when negative.", -12, 0)
-    velocity: VelocityEntry | None = _key("Fixed or capped velocity.", {"most": 110}, None)
-    off: Annotated[bool, s.FLAG] = _key(
-        "Switches off the inherited route of that name; takes no key but name.", True, False
     )
 
 

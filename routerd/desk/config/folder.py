@@ -11,11 +11,12 @@ from typing import Any, TypeVar
 
 from routerd.core.model import Book, SetList
 from routerd.desk.config.check import Checked, check
-from routerd.desk.config.entries import Entry, RigFile, SetFile, SongFile
+from routerd.desk.config.entries import RigFile, SetFile, SongFile
+from routerd.desk.config.entry import Entry
 from routerd.desk.config.files import FileProblemError, list_folder, printable, read_file
 from routerd.desk.config.leaf import Ends, Surroundings
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
-from routerd.desk.config.resolve import resolve_rig, resolve_routes, resolve_song
+from routerd.desk.config.resolve import resolve_rig, resolve_song
 from routerd.desk.config.rules import review_rig, review_song
 from routerd.desk.config.text import LARGEST_FILE_BYTES, Document, read_document
 
@@ -48,7 +49,7 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     problems = tuple(sorted(reading.all_problems(), key=lambda p: (p.file, p.line)))
     if problems or reading.rig is None or reading.rig.model is None or set_list is None:
         return Loaded(None, (), problems)
-    shared = resolve_routes(reading.rig.model.routes)
+    shared = reading.rig.model.routes
     songs = [
         resolve_song(stem, song.model, shared)
         for stem, song in reading.songs.items()

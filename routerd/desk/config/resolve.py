@@ -10,15 +10,15 @@ from collections.abc import Iterable
 from routerd.core.model import Device, Patch, Rig, Section, Song
 from routerd.core.routes import Route
 from routerd.desk.config.entries import (
-    DEFAULT_KINDS,
     DeviceEntry,
     PatchEntry,
     RigFile,
-    RouteEntry,
     SongFile,
 )
 from routerd.desk.config.ports import PortChoice
-from routerd.desk.config.rules import control_of, route_name
+from routerd.desk.config.route_entries import RouteEntry
+from routerd.desk.config.route_resolve import inherit, root_of
+from routerd.desk.config.rules import control_of
 
 
 def resolve_rig(file: RigFile) -> Rig:
@@ -37,19 +37,21 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         wire=entry.wire,
         clock=entry.clock,
         transport=entry.transport,
+        running_status=entry.running_status,
         input_usb=read_from.usb,
         output_usb=write_to.usb,
     )
 
 
-def resolve_song(identifier: str, file: SongFile, shared: tuple[Route, ...]) -> Song:
+def resolve_song(identifier: str, file: SongFile, shared: Iterable[RouteEntry]) -> Song:
     """Return the song that a file describes; `shared` are the rig's routes."""
     beats, beat_unit = file.meter
-    routes = inherit(shared, file.routes)
+    root = root_of(file.key)
+    routes = inherit(inherit((), shared, root), file.routes, root)
     sections = tuple(
         Section(
             name=entry.name,
-            routes=unmuted(inherit(routes, entry.routes), [*file.mute, *entry.mute]),
+            routes=unmuted(inherit(routes, entry.routes, root), [*file.mute, *entry.mute]),
             patches=tuple(_patch(patch) for patch in entry.patches),
             bpm=entry.tempo,
             sounding=entry.sounding or file.sounding,
@@ -75,45 +77,10 @@ def resolve_song(identifier: str, file: SongFile, shared: tuple[Route, ...]) -> 
     )
 
 
-def inherit(inherited: tuple[Route, ...], entries: Iterable[RouteEntry]) -> tuple[Route, ...]:
-    """Return the inherited routes with those of `entries` put in their place, added or taken away."""
-    routes = {route.name: route for route in inherited}
-    for entry in entries:
-        name = route_name(entry)
-        if entry.off:
-            del routes[name]
-        else:
-            routes[name] = _route(name, entry)
-    return tuple(routes.values())
-
-
 def unmuted(routes: tuple[Route, ...], muted: Iterable[str]) -> tuple[Route, ...]:
     """Return the routes that do not lead to a device of `muted`."""
     silent = set(muted)
     return tuple(route for route in routes if route.target not in silent)
-
-
-def resolve_routes(entries: Iterable[RouteEntry]) -> tuple[Route, ...]:
-    """Return the rig's own routes, which inherit nothing."""
-    return inherit((), entries)
-
-
-def _route(name: str, entry: RouteEntry) -> Route:
-    low, high = entry.notes or (0, 127)
-    velocity = entry.velocity
-    return Route(
-        name=name,
-        source=entry.source or "",
-        target=entry.target or "",
-        kinds=DEFAULT_KINDS if entry.kinds is None else frozenset(entry.kinds),
-        from_channel=-1 if entry.from_channel is None else entry.from_channel,
-        to_channel=-1 if entry.channel is None else entry.channel,
-        note_low=low,
-        note_high=high,
-        transpose=entry.transpose,
-        velocity_fixed=(velocity and velocity.fixed) or 0,
-        velocity_most=(velocity and velocity.most) or 0,
-    )
 
 
 def _patch(entry: PatchEntry) -> Patch:

@@ -7,31 +7,18 @@ needs. An entry in which a value was already wrong is left alone, so nothing is 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 from routerd.core import messages
 from routerd.core.model import Action, Control
 from routerd.desk.config.check import Checked
-from routerd.desk.config.entries import ControlEntry, DeviceEntry, PatchEntry, RigFile, RouteEntry, SongFile
-from routerd.desk.config.problems import MISTAKE, choose, shown
+from routerd.desk.config.entries import ControlEntry, DeviceEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.problems import MISTAKE, shown
+from routerd.desk.config.route_resolve import root_of
+from routerd.desk.config.route_rules import RouteNames, review_routes, review_twice
 from routerd.desk.config.text import Path
 
 MOST_SYSEX_BYTES = 1024 * 1024
-
-
-@dataclass(frozen=True, slots=True)
-class RouteNames:
-    """The names of inherited routes; not `complete` when some name could not be read."""
-
-    names: frozenset[str] = frozenset()
-    complete: bool = True
-
-
-def route_name(entry: RouteEntry) -> str:
-    """Return the name of a route, given or by default."""
-    return entry.name if entry.name is not None else f"{entry.source} to {entry.target}"
 
 
 def control_of(entry: ControlEntry) -> Control:
@@ -74,95 +61,25 @@ def review_song(checked: Checked[SongFile], inherited: RouteNames) -> None:
     if song is None:
         return
     names = review_routes(checked, ("routes",), song.routes, inherited)
+    rootless = set(names.rootless)
     _review_patches(checked, ("patches",), song.patches)
     first: dict[str, int] = {}
     for index, section in enumerate(song.sections):
         path: Path = ("sections", index)
-        review_routes(checked, (*path, "routes"), section.routes, names)
+        rootless |= review_routes(checked, (*path, "routes"), section.routes, names).rootless
         _review_patches(checked, (*path, "patches"), section.patches)
         if section.name is not MISTAKE:
-            _review_twice(checked, first, (*path, "name"), section.name, "section")
+            review_twice(checked, first, (*path, "name"), section.name, "section")
+    if rootless and song.key is not MISTAKE and root_of(song.key) is None:
+        checked.report(
+            ("key",) if song.key else (),
+            f"the drone of route {shown(min(rootless))} takes its root from the key, which names no note",
+            "begin the key with one, such as 'D minor', or give the drone a 'root'",
+        )
     patches = [*song.patches, *(patch for section in song.sections for patch in section.patches)]
     size = sum(len(m) for patch in patches for dump in patch.sysex if dump is not MISTAKE for m in dump)
     if size > MOST_SYSEX_BYTES:
         checked.report((), f"the song sends {size} bytes of SysEx", f"keep it under {MOST_SYSEX_BYTES}")
-
-
-def review_routes(
-    checked: Checked[Any], path: Path, entries: Sequence[RouteEntry], inherited: RouteNames
-) -> RouteNames:
-    """Check a list of routes against what it inherits; return the names it passes on."""
-    names = set(inherited.names)
-    complete = inherited.complete and checked.is_sound(path)
-    first: dict[str, int] = {}
-    for index, entry in enumerate(entries):
-        here = (*path, index)
-        if MISTAKE in (entry.name, entry.source, entry.target):
-            continue
-        if entry.name is None and None in (entry.source, entry.target):
-            _review_route(checked, here, entry)
-            continue
-        name = route_name(entry)
-        _review_twice(checked, first, (*here, "name"), name, "route")
-        if not entry.off:
-            names.add(name)
-        elif name in names:
-            names.discard(name)
-        elif inherited.complete and entry.name is not None:
-            checked.report(
-                (*here, "name"),
-                f"there is no route {shown(name)} to switch off here",
-                partial(choose, name, sorted(inherited.names)),
-            )
-        _review_route(checked, here, entry)
-    return RouteNames(frozenset(names), complete)
-
-
-def _review_twice(checked: Checked[Any], first: dict[str, int], path: Path, name: str, kind: str) -> None:
-    line = checked.document.line(path)
-    if name in first:
-        checked.report(
-            path,
-            f"{kind} {shown(name)} is already in line {first[name]}",
-            f"give each {kind} of a list a 'name' of its own",
-        )
-    first.setdefault(name, line)
-
-
-def _review_route(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
-    if not checked.is_sound(path):
-        return
-    if entry.off:
-        others = sorted(entry.model_fields_set - {"name", "off"})
-        if entry.name is None:
-            checked.report((*path, "off"), "'off' needs the name of a route", "add 'name: …' beside it")
-        elif others:
-            checked.report(
-                (*path, "off"),
-                "a route that is switched off takes no key but 'name'",
-                "remove the other keys, or 'off'",
-            )
-        return
-    for key, value in (("from", entry.source), ("to", entry.target)):
-        if value is None:
-            checked.report(path, f"the route has no '{key}'", f"add '{key}:' and the name of a device")
-    if entry.source is not None and entry.source == entry.target:
-        checked.report(
-            (*path, "to"),
-            f"the route leads from {shown(entry.source)} to itself",
-            "name another device; a loop would never fall silent",
-        )
-    if entry.kinds is not None and not entry.kinds:
-        checked.report((*path, "pass"), "'pass' is empty", "list what to let through, such as notes")
-    low, high = entry.notes or (0, 127)
-    if high + entry.transpose < 0 or low + entry.transpose > 127:
-        checked.report(
-            (*path, "transpose"),
-            f"transpose {entry.transpose} moves every note of the range outside 0 to 127",
-            "choose a smaller transpose or another range",
-        )
-    if entry.velocity is not None and (entry.velocity.fixed is None) == (entry.velocity.most is None):
-        checked.report((*path, "velocity"), "velocity takes one of its two keys", "write 'fixed' or 'most'")
 
 
 def _review_patches(checked: Checked[Any], path: Path, patches: Sequence[PatchEntry]) -> None:

@@ -17,6 +17,7 @@ from typing import Any
 from routerd.core.arming import parse_when
 from routerd.core.messages import BANK_LSB, BANK_MSB, Kind
 from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.routes import Switching
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
@@ -145,6 +146,12 @@ def _note(value: Any, _: Surroundings) -> int:
         raise wrong(f"{shown(value)} is not a note from 0 to 127", remedy) from error
 
 
+def _root(value: Any, _: Surroundings) -> int:
+    if not isinstance(value, str) or re.fullmatch(r"[A-Ga-g][#b]?", value) is None:
+        raise wrong(f"{shown(value)} is not the name of a note", "write one such as D, F# or Bb")
+    return parse_note(value + "4") % 12
+
+
 def _note_range(value: Any, surroundings: Surroundings) -> tuple[int, int]:
     remedy = "write two notes such as C2-B4 or 36-71, or one note"
     match = _NOTE_RANGE.fullmatch(str(value).strip()) if isinstance(value, (str, int)) else None
@@ -223,6 +230,11 @@ CHANNEL = whole(1, 16, offset=-1)
 BYTE = whole(0, 127)
 PROGRAM = whole(1, 128, offset=-1)
 LOUDNESS = whole(1, 127)
+SEMITONES = whole(1, 96)
+OCTAVES = whole(-5, 5)
+OCTAVE_NUMBER = whole(-1, 8)
+SWITCHING = choice(Switching, leave_out=[Switching.NONE])
+ROOT = Leaf(_root, {"type": "string", "pattern": r"^[A-Ga-g][#b]?$"})
 TRANSPOSE = whole(-48, 48)
 PLACE = whole(1, 999)
 TEMPO = Leaf(

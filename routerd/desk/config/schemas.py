@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from routerd.desk.config.entries import Entry, RigFile, SetFile, SongFile
+from routerd.desk.config.entries import RigFile, SetFile, SongFile
+from routerd.desk.config.entry import Entry
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 SHAPES: dict[str, type[Entry]] = {"rig": RigFile, "song": SongFile, "set": SetFile}
