@@ -7,7 +7,7 @@ numbers in tick records never change their meaning while the engine runs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from routerd.core import messages
@@ -127,7 +127,7 @@ class Compiler:
         """Compile one song; raises KeyError when a route names no device of the rig."""
         number = self._song_numbers.setdefault(song.identifier, len(self._song_numbers))
         self._songs[song.identifier] = CompiledSong(
-            song=song,
+            song=_slim(song),
             number=number,
             patches=self._patches(song.patches),
             whole=CompiledSection("", self._compile(song.routes), (), None, song.sounding is Sounding.CUT),
@@ -176,6 +176,11 @@ class Compiler:
 
 def _same_input(a: Device, b: Device) -> bool:
     return (a.input_pattern, a.input_usb) == (b.input_pattern, b.input_usb)
+
+
+def _slim(song: Song) -> Song:
+    """Return the song without what has been compiled and without what only people read."""
+    return replace(song, routes=(), patches=(), sections=(), checklist=(), notes="")
 
 
 def _same_output(a: Device, b: Device) -> bool:

@@ -177,7 +177,6 @@ def test_what_a_device_plays_is_received_with_its_time(ports: SimulatedPorts, fa
         b"I",
         b"Ikeys",
         b"Ikeys\0",
-        b"Ikeys\0\x90\x3c",
         b"Irack\0\xf8",
         b"I\xff\xfe\0\xf8",
         b"U",
