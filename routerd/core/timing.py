@@ -1,0 +1,235 @@
+"""The vocabulary of time: what a device's clock and a song's tempo, meter and click are, as checked values.
+
+Like `model`: everything is resolved, nothing here checks. Positions count ticks of the song from 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from typing import Any
+
+Plain = dict[str, Any]
+
+
+class Curve(StrEnum):
+    """How tempo goes from one value to another, as a function of position."""
+
+    LINEAR = "linear"
+    EXPONENTIAL = "exponential"
+
+
+class StartMode(StrEnum):
+    """When a device that gets transport is started."""
+
+    TRANSPORT = "transport"
+    ENTRY = "entry"
+    BAR = "bar"
+    FOOT = "foot"
+    NEVER = "never"
+
+
+class SourceKind(StrEnum):
+    """By what a device can be followed."""
+
+    CLOCK = "clock"
+    TIME_CODE = "time-code"
+
+
+class FrameRate(StrEnum):
+    """Rates of MIDI time code (MTC p. 2)."""
+
+    FPS_24 = "24"
+    FPS_25 = "25"
+    DROP = "29.97"
+    FPS_30 = "30"
+
+
+class ChangePolicy(StrEnum):
+    """How a song is entered: at once with transport stopped, or with transport going on."""
+
+    STOP = "stop"
+    TICK = "tick"
+    BEAT = "beat"
+    BAR = "bar"
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """Notes or controller values in place of a clock. One of `note` and `controller` is 0–127, the other -1.
+
+    `per_quarter` pulses come to the quarter note while transport runs, each `length_ns` long. `reset` is
+    the note or controller that is pulsed once where the song starts at bar one; -1 for none.
+    """
+
+    per_quarter: Fraction
+    channel: int = 0
+    note: int = -1
+    controller: int = -1
+    value: int = 100
+    length_ns: int = 10_000_000
+    reset: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class TimeCode:
+    """MIDI time code to a device: its rate, and whether it counts the song or the whole evening."""
+
+    rate: FrameRate
+    of_set: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How a device gets its clock, and how it is followed.
+
+    `offset_ns` later (or earlier, when negative) than the grid; `rate` ticks for each tick; `sequence_steps`
+    sixteenth notes long is its own sequence (0: not stated).
+    """
+
+    offset_ns: int = 0
+    rate: Fraction = Fraction(1)
+    start: StartMode = StartMode.TRANSPORT
+    sequence_steps: int = 0
+    pulse: Pulse | None = None
+    time_code: TimeCode | None = None
+    sends: SourceKind = SourceKind.CLOCK
+    leads_transport: bool = True
+
+
+PLAIN_TIMING = Timing()
+
+
+@dataclass(frozen=True, slots=True)
+class TempoPoint:
+    """From position `at_ticks` on: tempo `bpm`, moving to `to_bpm` over `over_ticks` when that is above 0."""
+
+    at_ticks: Fraction
+    bpm: Fraction
+    to_bpm: Fraction
+    over_ticks: Fraction = Fraction(0)
+    curve: Curve = Curve.LINEAR
+
+
+@dataclass(frozen=True, slots=True)
+class MeterPoint:
+    """From tick `at_tick` on, which begins a bar: `beats` of 1/`unit`."""
+
+    at_tick: int
+    beats: int
+    unit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """Metronome notes for one device, counted from the song's bars.
+
+    `subdivision` notes to the beat; `accent` is the note of a bar's first beat; `count_in_bars` are clicked
+    before the song starts, and nothing else when `only_count_in`.
+    """
+
+    device: str
+    channel: int = 9
+    note: int = 76
+    accent: int = 77
+    velocity: int = 90
+    accent_velocity: int = 120
+    subdivision: int = 1
+    count_in_bars: int = 0
+    only_count_in: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SongTiming:
+    """What a song says about time beyond its tempo and meter. `follow` is a device, or "" to lead."""
+
+    follow: str = ""
+    tempo: tuple[TempoPoint, ...] = ()
+    meters: tuple[MeterPoint, ...] = ()
+    click: Click | None = None
+    change: ChangePolicy = ChangePolicy.STOP
+
+
+PLAIN_SONG_TIMING = SongTiming()
+
+
+# Plain values, as in `model`; what is as usual is left out, because most devices and songs say nothing.
+
+
+def timing_to_plain(timing: Timing) -> Plain | None:
+    """Return `timing` as JSON values, None when it is as usual."""
+    if timing == PLAIN_TIMING:
+        return None
+    p, code = timing.pulse, timing.time_code
+    return {
+        "offset_ns": timing.offset_ns,
+        "rate": str(timing.rate),
+        "start": timing.start.value,
+        "sequence_steps": timing.sequence_steps,
+        "pulse": p and [str(p.per_quarter), p.channel, p.note, p.controller, p.value, p.length_ns, p.reset],
+        "time_code": code and [code.rate.value, code.of_set],
+        "sends": timing.sends.value,
+        "leads_transport": timing.leads_transport,
+    }
+
+
+def timing_from_plain(plain: Plain | None) -> Timing:
+    """Return the timing that `timing_to_plain` wrote."""
+    if plain is None:
+        return PLAIN_TIMING
+    pulse, code = plain["pulse"], plain["time_code"]
+    return Timing(
+        offset_ns=plain["offset_ns"],
+        rate=Fraction(plain["rate"]),
+        start=StartMode(plain["start"]),
+        sequence_steps=plain["sequence_steps"],
+        pulse=pulse and Pulse(Fraction(pulse[0]), *pulse[1:]),
+        time_code=code and TimeCode(FrameRate(code[0]), code[1]),
+        sends=SourceKind(plain["sends"]),
+        leads_transport=plain["leads_transport"],
+    )
+
+
+def song_timing_to_plain(timing: SongTiming) -> Plain | None:
+    """Return `timing` as JSON values, None when it is as usual."""
+    if timing == PLAIN_SONG_TIMING:
+        return None
+    click = timing.click
+    return {
+        "follow": timing.follow,
+        "tempo": [
+            [str(p.at_ticks), str(p.bpm), str(p.to_bpm), str(p.over_ticks), p.curve.value]
+            for p in timing.tempo
+        ],
+        "meters": [[p.at_tick, p.beats, p.unit] for p in timing.meters],
+        "click": click
+        and [
+            click.device,
+            click.channel,
+            click.note,
+            click.accent,
+            click.velocity,
+            click.accent_velocity,
+            click.subdivision,
+            click.count_in_bars,
+            click.only_count_in,
+        ],
+        "change": timing.change.value,
+    }
+
+
+def song_timing_from_plain(plain: Plain | None) -> SongTiming:
+    """Return the timing that `song_timing_to_plain` wrote."""
+    if plain is None:
+        return PLAIN_SONG_TIMING
+    return SongTiming(
+        follow=plain["follow"],
+        tempo=tuple(
+            TempoPoint(Fraction(at), Fraction(bpm), Fraction(to_bpm), Fraction(over), Curve(curve))
+            for at, bpm, to_bpm, over, curve in plain["tempo"]
+        ),
+        meters=tuple(MeterPoint(*point) for point in plain["meters"]),
+        click=plain["click"] and Click(*plain["click"]),
+        change=ChangePolicy(plain["change"]),
+    )
