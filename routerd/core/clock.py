@@ -7,6 +7,9 @@ calls `take_start` or `take_tick` and sends what they say.
 Position is counted in ticks of the song; the first tick after Start is 0. `origin_tick` is the
 tick of the grid at which position is (or would have been) 0; bars are counted from it, also
 while transport is stopped, so that "on the next bar" always means something.
+
+The song's tempo map is taken step by step while transport runs: each step begins a new segment on its
+tick. While a source is followed (`steered`) the steps change the meter only.
 """
 
 from __future__ import annotations
@@ -14,10 +17,14 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
+from routerd.core.tempo_map import TempoMap
 from routerd.core.timeline import TICK_NS_AT_1_BPM, Segment
 from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
 from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 from routerd.core.wire import NEVER_NS
+
+NEVER_TICK = 1 << 62
+"""A tick that does not come."""
 
 CATCH_UP_TICKS = TICKS_PER_QUARTER
 """While the next tick is late by no more than a quarter note, all late ticks are sent at once, so that
@@ -44,6 +51,16 @@ class Clock:
         self.origin_tick = 0
         self.bar_ticks = ticks_per_bar(4, 4)
         self.beat_ticks = ticks_per_beat(4)
+        self.bar_origin_tick = 0
+        """The tick of the grid from which bars of this meter are counted."""
+        self.steered = False
+        """Whether a source decides about tempo."""
+        self.bpm = bpm
+        """The tempo to show; `segment` has the rate of this moment."""
+        self.map = TempoMap(bpm, 4, 4)
+        self.step = 0
+        self.step_tick = NEVER_TICK
+        """The tick of the grid at which the next step of the map begins."""
         self.start_at_ns = NEVER_NS
         """When a Start or Continue that waits may go out."""
         self._start_bytes = b""
@@ -66,15 +83,16 @@ class Clock:
 
     def next_is_bar(self) -> bool:
         """Tell whether the next tick is the first of a bar."""
-        return (self.next_tick - self.origin_tick) % self.bar_ticks == 0
+        return (self.next_tick - self.bar_origin_tick) % self.bar_ticks == 0
 
     def next_is_beat(self) -> bool:
-        """Tell whether the next tick is the first of a beat."""
-        return (self.next_tick - self.origin_tick) % self.bar_ticks % self.beat_ticks == 0
+        """Tell whether the next tick is the first of a beat of the meter."""
+        return (self.next_tick - self.bar_origin_tick) % self.bar_ticks % self.beat_ticks == 0
 
     def set_tempo(self, bpm: Fraction) -> None:
         """Change tempo at the next tick, which stays where it is."""
         self.segment = self.segment.retimed(self.next_tick, bpm)
+        self.bpm = bpm
 
     @property
     def start_waits(self) -> bool:
@@ -108,21 +126,31 @@ class Clock:
             self.next_due_ns = earliest_ns + LEAD_NS
             self._plan_start(earliest_ns)
 
-    def begin_bars(self, beats: int, unit: int) -> None:
-        """Let the next tick be the first of a bar of that meter, and position 0; transport is stopped."""
-        self.set_meter(beats, unit)
+    def begin_song(self, tempo_map: TempoMap) -> None:
+        """Let the next tick be the first of the song's first bar, and position 0.
+
+        Tempo is left as it is until the caller sets it or transport starts.
+        """
+        self.map = tempo_map
         self.origin_tick = self.next_tick
         self._held_position = 0
+        self._take_meter(0, 0)
+        self.step_tick = NEVER_TICK
+        if self.state is State.RUNNING:
+            self._await_step()
 
-    def set_meter(self, beats: int, unit: int) -> None:
-        """Count bars of that meter from where they were counted before."""
-        self.bar_ticks = ticks_per_bar(beats, unit)
-        self.beat_ticks = ticks_per_beat(unit)
+    def use_map(self, tempo_map: TempoMap) -> None:
+        """Take the song's new tempo map where the song stands, without a change of tempo now."""
+        self.map = tempo_map
+        self._take_meter(tempo_map.index_at(max(0, self.position_ticks)), self.position_ticks)
+        if self.state is State.RUNNING:
+            self._await_step()
 
     def locate(self, position_ticks: int) -> None:
         """Set the position that Continue starts from; only while stopped."""
         if self.state is State.STOPPED:
             self._held_position = position_ticks
+            self._take_meter(self.map.index_at(position_ticks), position_ticks)
 
     def request(self, command: Command, now_ns: int, wires_free_ns: int) -> bytes:
         """Start, continue or stop. Returns the byte to send now; redundant commands give none.
@@ -145,6 +173,7 @@ class Clock:
             self.start_at_ns = NEVER_NS
             return b""
         self._held_position = position
+        self.step_tick = NEVER_TICK
         return out
 
     def take_start(self, now_ns: int) -> bytes:
@@ -155,7 +184,15 @@ class Clock:
         out = self._start_bytes
         self._start_bytes = b""
         self.start_at_ns = NEVER_NS
-        self.origin_tick = self.next_tick - self._start_position
+        position = self._start_position
+        self.origin_tick = self.next_tick - position
+        self._take_meter(self.map.index_at(position), position)
+        if self.map.moves and not self.steered:
+            step = self.map.steps[self.step]
+            self.set_tempo(step.rate_bpm)
+            self.bpm = step.bpm
+            self.next_due_ns = self.segment.due_ns(self.next_tick)
+        self._await_step()
         return out
 
     def postpone(self) -> None:
@@ -170,13 +207,43 @@ class Clock:
             missed = latest - self.next_tick
             self.next_tick = latest
             self.origin_tick += missed  # followers have not counted them either
+            self.bar_origin_tick += missed
+            if self.step_tick != NEVER_TICK:
+                self.step_tick += missed
         tick = Tick(self.next_tick, self.segment.due_ns(self.next_tick), missed)
         self.next_tick += 1
         self._last_due_ns = tick.due_ns
         self.next_due_ns = self.segment.due_ns(self.next_tick)
+        if self.next_tick >= self.step_tick:
+            self._take_step()
         if self.state is State.STARTING and not self._start_bytes:
             self.state, _ = step(self.state, Command.TICK)
         return tick
+
+    def _take_step(self) -> None:
+        """Begin the next step of the map with the next tick."""
+        position = self.next_tick - self.origin_tick
+        self._take_meter(self.map.index_at(position), position)
+        if not self.steered:
+            step = self.map.steps[self.step]
+            before = self.map.steps[self.step - 1]
+            if (step.rate_bpm, step.bpm) != (before.rate_bpm, before.bpm):
+                self.set_tempo(step.rate_bpm)
+                self.bpm = step.bpm
+        self._await_step()
+
+    def _take_meter(self, step: int, position: int) -> None:
+        """Count bars as that step does, `position` being the next tick's."""
+        self.step = step
+        meter = self.map.steps[step]
+        self.bar_ticks = meter.bar_ticks
+        self.beat_ticks = ticks_per_beat(meter.unit)
+        self.bar_origin_tick = self.next_tick - position + meter.bar_tick
+
+    def _await_step(self) -> None:
+        steps = self.map.steps
+        after = self.step + 1
+        self.step_tick = self.origin_tick + steps[after].tick if after < len(steps) else NEVER_TICK
 
     def _plan_start(self, earliest_ns: int) -> None:
         self.start_at_ns = start_slot(earliest_ns, self._last_due_ns, self.next_due_ns)
