@@ -80,7 +80,8 @@ class Command(NamedTuple):
     """What is asked, and when it shall be done.
 
     `argument` by action. Song: place in the order from 1, or an identifier; section: number from 1, or a
-    name; tempo: BPM as text; continue: bar from 1; check: number of the item from 1, or none for the next.
+    name; tempo: BPM as text; continue: bar from 1; source: a device, or "" to lead; check: number of the item
+    from 1, or none for the next.
     """
 
     action: Action
@@ -118,7 +119,7 @@ class Armed:
         moment, number = self.command.when
         if moment is Moment.NAMED_BAR:
             running = clock.state is not State.STOPPED
-            return running and clock.position_ticks >= (number - 1) * clock.bar_ticks
+            return running and clock.position_ticks >= clock.map.tick_of_bar(number - 1)
         if not (
             (moment is Moment.BAR and clock.next_is_bar()) or (moment is Moment.BEAT and clock.next_is_beat())
         ):

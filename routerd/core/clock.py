@@ -67,6 +67,8 @@ class Clock:
         self._start_position = 0
         self._held_position = 0
         self._last_due_ns = self.segment.due_ns(-1)
+        self._started_ns = -NEVER_NS
+        """When the last Start or Continue went out."""
 
     @property
     def position_ticks(self) -> int:
@@ -103,11 +105,12 @@ class Clock:
         """Move the next tick towards `due_ns` and go on from it at `bpm`.
 
         It comes to lie no more than `most_ns` from one period behind the last tick, not before `now_ns`,
-        and not within LEAD_NS of a Start that waits before it.
+        and not within LEAD_NS of a Start before it.
         """
         period_ns = TICK_NS_AT_1_BPM * bpm.denominator // bpm.numerator
         regular_ns = self._last_due_ns + period_ns
         due_ns = max(now_ns, min(regular_ns + most_ns, max(regular_ns - most_ns, due_ns)))
+        due_ns = max(due_ns, self._started_ns + LEAD_NS)
         if self.start_at_ns <= self.next_due_ns:
             due_ns = max(due_ns, self.start_at_ns + LEAD_NS)
         self.segment = Segment(due_ns, self.next_tick, bpm)
@@ -142,7 +145,8 @@ class Clock:
     def use_map(self, tempo_map: TempoMap) -> None:
         """Take the song's new tempo map where the song stands, without a change of tempo now."""
         self.map = tempo_map
-        self._take_meter(tempo_map.index_at(max(0, self.position_ticks)), self.position_ticks)
+        position = self.next_tick - self.origin_tick
+        self._take_meter(tempo_map.index_at(max(0, position)), position)
         if self.state is State.RUNNING:
             self._await_step()
 
@@ -185,6 +189,7 @@ class Clock:
         self._start_bytes = b""
         self.start_at_ns = NEVER_NS
         position = self._start_position
+        self._started_ns = now_ns
         self.origin_tick = self.next_tick - position
         self._take_meter(self.map.index_at(position), position)
         if self.map.moves and not self.steered:

@@ -15,6 +15,7 @@ from routerd.core.model import Control, Device, Patch, Rig, SetList, Song, Sound
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import Compiled, Converters, compile_tables
+from routerd.core.tempo_map import TempoMap
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ class CompiledSong:
 
     song: Song
     number: int
+    map: TempoMap
     patches: PatchSends
     whole: CompiledSection
     sections: tuple[CompiledSection, ...]
@@ -129,6 +131,7 @@ class Compiler:
         self._songs[song.identifier] = CompiledSong(
             song=_slim(song),
             number=number,
+            map=TempoMap(song.bpm, song.beats, song.beat_unit, song.timing.tempo, song.timing.meters),
             patches=self._patches(song.patches),
             whole=CompiledSection("", self._compile(song.routes), (), None, song.sounding is Sounding.CUT),
             sections=tuple(

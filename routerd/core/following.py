@@ -48,6 +48,10 @@ class Following:
         """Whether the source decides about tempo."""
         return self.follower.state is not FollowState.FREE
 
+    def pass_time(self, now_ns: int) -> None:
+        """Notice that the source is silent."""
+        self.follower.pass_time(now_ns)
+
     def started(self, position_ticks: int) -> None:
         """The source has started or continued: its next tick plays that position."""
         self._start = self.follower.next_number, position_ticks

@@ -13,6 +13,16 @@ from fractions import Fraction
 from typing import Any
 
 from routerd.core.routes import Route, route_from_plain, route_to_plain
+from routerd.core.timing import (
+    PLAIN_SONG_TIMING,
+    PLAIN_TIMING,
+    SongTiming,
+    Timing,
+    song_timing_from_plain,
+    song_timing_to_plain,
+    timing_from_plain,
+    timing_to_plain,
+)
 
 Plain = dict[str, Any]
 
@@ -38,6 +48,7 @@ class Action(StrEnum):
     STOP = "stop"
     CONTINUE = "continue"
     TEMPO = "tempo"
+    SOURCE = "source"
     PANIC = "panic"
     GO = "go"
     CANCEL = "cancel"
@@ -99,6 +110,7 @@ class Device:
     output_usb: Usb = ANY_USB
     running_status: bool = False
     """Whether the interface leaves a repeated status byte out on the wire (M1 p. 5)."""
+    timing: Timing = PLAIN_TIMING
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +175,7 @@ class Song:
     notes: str = ""
     sections_end: SectionsEnd = SectionsEnd.STAY
     sounding: Sounding = Sounding.RING
+    timing: SongTiming = PLAIN_SONG_TIMING
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +230,7 @@ def device_to_plain(device: Device) -> Plain:
         "input_usb": [device.input_usb.serial, device.input_usb.path],
         "output_usb": [device.output_usb.serial, device.output_usb.path],
         "running_status": device.running_status,
+        "timing": timing_to_plain(device.timing),
     }
 
 
@@ -233,6 +247,7 @@ def device_from_plain(plain: Plain) -> Device:
         input_usb=Usb(*plain["input_usb"]),
         output_usb=Usb(*plain["output_usb"]),
         running_status=plain["running_status"],
+        timing=timing_from_plain(plain["timing"]),
     )
 
 
@@ -308,6 +323,7 @@ def song_to_plain(song: Song) -> Plain:
         "notes": song.notes,
         "sections_end": song.sections_end.value,
         "sounding": song.sounding.value,
+        "timing": song_timing_to_plain(song.timing),
     }
 
 
@@ -339,6 +355,7 @@ def song_from_plain(plain: Plain) -> Song:
         notes=plain["notes"],
         sections_end=SectionsEnd(plain["sections_end"]),
         sounding=Sounding(plain["sounding"]),
+        timing=song_timing_from_plain(plain["timing"]),
     )
 
 

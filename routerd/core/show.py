@@ -37,6 +37,7 @@ from routerd.core.messages import (
     RESET_CONTROLLERS,
     SONG_POSITION,
     SUSTAIN,
+    SYSEX,
     TICK_BYTES,
     controller,
     song_position,
@@ -45,9 +46,10 @@ from routerd.core.model import Action, Control, SetList, StartPolicy
 from routerd.core.notes import Inlet
 from routerd.core.routing import EMPTY
 from routerd.core.setlist import Place, Standing
-from routerd.core.transport import LEAD_NS
+from routerd.core.source import Heard, Source
+from routerd.core.transport import LEAD_NS, State
 from routerd.core.transport import Command as TransportCommand
-from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
+from routerd.core.units import SPP_MAX, TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
 from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
@@ -83,6 +85,9 @@ class Show:
         self._on = Standing(EMPTY_BOOK)
         self._set_list = SetList("", ())
         self._armed: Armed | None = None
+        self._source: Source | None = None
+        self._source_inlet: Inlet | None = None
+        self._step = self.clock.step
         self._clocked: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
 
@@ -100,6 +105,8 @@ class Show:
         deadline_ns = self.clock.deadline_ns()
         for outlet in self.book.outlets:
             deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
+        if self._source is not None:
+            deadline_ns = min(deadline_ns, self._source.following.follower.silent_at_ns())
         return deadline_ns
 
     def advance(self, now_ns: int) -> None:
@@ -121,6 +128,9 @@ class Show:
             self._reach_line(now_ns)
         if clock.start_at_ns <= now_ns:
             self._start(now_ns)
+        if self._source is not None:
+            self._source.following.pass_time(now_ns)
+            self._look_at_source()
         for outlet in self.book.outlets:
             if outlet.next_deadline_ns() <= now_ns:
                 outlet.pump(now_ns, self.sink)
@@ -140,6 +150,22 @@ class Show:
             self.revision += 1
         if clock.state is not was:
             self._transport_changed()
+        if clock.step != self._step:
+            self._step_taken()
+        elif clock.steered and tick.number % TICKS_PER_QUARTER == 0:
+            self.revision += 1  # so that others see where the grid has been moved to
+
+    def _step_taken(self) -> None:
+        """Tell a change of meter, and tempo as often as once a beat."""
+        clock = self.clock
+        before, after = clock.map.steps[self._step], clock.map.steps[clock.step]
+        self._step = clock.step
+        if (before.beats, before.unit) != (after.beats, after.unit):
+            self._event("meter", meter=f"{after.beats}/{after.unit}")
+            self.revision += 1
+        if not clock.steered and clock.next_is_beat() and before.bpm != after.bpm:
+            self._event("tempo", bpm=format_bpm(clock.bpm))
+            self.revision += 1
 
     def _start(self, now_ns: int) -> None:
         """Send the Start or Continue whose time has come, behind any song position that still waits."""
@@ -171,6 +197,8 @@ class Show:
     def receive(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
         """Take one message of a device: routed, or, when it is a control, carried out."""
         self._now_ns = max(self._now_ns, at_ns)
+        if inlet is self._source_inlet and data and data[0] >= SYSEX:
+            self._hear_source(data, at_ns)
         control = inlet.receive(data, self._now_ns, self.sink)
         if control is not None:
             self._press_control(inlet, control)
@@ -237,8 +265,9 @@ class Show:
             self._reach_line(now_ns)
 
     def _check_named_bar(self, bar: int) -> None:
-        now = self.clock.position_ticks // self.clock.bar_ticks + 1
-        if self.clock.position_ticks > (bar - 1) * self.clock.bar_ticks:
+        clock = self.clock
+        if clock.position_ticks > clock.map.tick_of_bar(bar - 1):
+            now = clock.map.bar_at(clock.position_ticks) + 1
             raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
 
     def _reach_line(self, now_ns: int) -> None:
@@ -323,9 +352,11 @@ class Show:
         on.song = song
         on.section_number = min(section, len(song.sections))
         self.song_number = song.number
-        self.clock.begin_bars(song.song.beats, song.song.beat_unit)
+        self.clock.begin_song(song.map)
+        self._step = self.clock.step
         self._enter_section(on.section, now_ns)
-        self._set_tempo(on.section.bpm or song.song.bpm)
+        self._follow(song.song.timing.follow)
+        self._set_tempo(on.section.bpm or song.map.steps[0].bpm)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
         self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
@@ -369,11 +400,81 @@ class Show:
                 outlet.selected.clear()
 
     def _set_tempo(self, bpm: Fraction) -> None:
-        if bpm == self.clock.segment.bpm:
+        if self.clock.steered or bpm == self.clock.segment.bpm:
             return
         self.clock.set_tempo(bpm)
         self.revision += 1
         self._event("tempo", bpm=format_bpm(bpm))
+
+    # A source
+
+    def _follow(self, device: str) -> None:
+        """Follow that device from now on, or lead; raises NotFoundError."""
+        if device == (self._source.name if self._source else ""):
+            return
+        source = None
+        if device:
+            inlet = next((inlet for inlet in self.book.inlets if inlet.name == device), None)
+            if inlet is None:
+                raise NotFoundError(f"there is no device {device!r} with an input to follow")
+            timing = next(d.timing for d in self.book.rig.devices if d.name == device)
+            source = Source(inlet, timing, self.clock, 0)
+        self._use_source(source)
+        self._event("clock-source", device=device or None)
+
+    def _use_source(self, source: Source | None) -> None:
+        self._source = source
+        self._source_inlet = None if source is None else source.inlet
+        self._steer(source is not None and source.following.steering)
+
+    def _steer(self, steered: bool) -> None:
+        """Let a source decide about tempo, or lead on with the tempo that there is."""
+        self.clock.steered = steered
+        self.revision += 1
+
+    def _tempo_by_hand(self, bpm: Fraction) -> None:
+        self._refuse_while_steered()
+        self._set_tempo(bpm)
+
+    def _refuse_while_steered(self) -> None:
+        if self._source is not None and self.clock.steered:
+            raise CommandError(
+                f"tempo follows {self._source.name!r}, which is {self._source.state.value}; "
+                "choose another clock source first"
+            )
+
+    def _hear_source(self, data: bytes, at_ns: int) -> None:
+        source, clock = self._source, self.clock
+        if source is None:
+            return
+        now_ns = self._now_ns
+        heard = source.hear(data, at_ns, now_ns)
+        if heard is Heard.MOVED:
+            self._set_gates()
+        elif heard is Heard.STOP:
+            source.following.stopped()
+            self._transport(TransportCommand.STOP, now_ns)
+        elif heard in (Heard.START, Heard.CONTINUE) and clock.state is State.STOPPED:
+            at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
+            source.following.started(0 if at_top else clock.position_ticks)
+            self._transport(TransportCommand.START if at_top else TransportCommand.CONTINUE, now_ns)
+            clock.make_room(max(now_ns, self._wires_free_ns()))
+            self._set_gates()
+        elif heard is Heard.POSITION and clock.state is State.STOPPED:
+            clock.locate(source.position_ticks)
+            self._send_position(source.position_ticks, now_ns)
+            self.revision += 1
+        elif heard is Heard.POSITION:
+            self._event("position-ignored", device=source.name, why="transport is running")
+        self._look_at_source()
+
+    def _look_at_source(self) -> None:
+        source = self._source
+        if source is None or not source.changed():
+            return
+        self._steer(source.following.steering)
+        bpm = format_bpm(round(self.clock.segment.bpm, 2))
+        self._event("follow", device=source.name, state=source.state.value, bpm=bpm)
 
     # Transport
 
@@ -397,14 +498,18 @@ class Show:
         if position is not None:
             self._transport(TransportCommand.STOP, now_ns)
             self.clock.locate(position)
-            for outlet in self._transported:  # sent only while stopped (M1 p. 27)
-                outlet.offer(song_position(position // TICKS_PER_SPP_UNIT), now_ns, self.sink)
+            self._send_position(position, now_ns)
         if (
             self.clock.position_ticks == 0
         ):  # the same as Start (M1 p. 28), wherever the followers stood before
             self._transport(TransportCommand.START, now_ns)
         else:
             self._transport(TransportCommand.CONTINUE, now_ns)
+
+    def _send_position(self, position: int, now_ns: int) -> None:
+        """Tell a song position, which is sent only while stopped (M1 p. 27)."""
+        for outlet in self._transported:
+            outlet.offer(song_position(position // TICKS_PER_SPP_UNIT), now_ns, self.sink)
 
     def _position_of(self, argument: int | str | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
@@ -413,7 +518,7 @@ class Show:
             return None
         if not isinstance(argument, int) or argument < 1:
             raise CommandError(f"bar {argument!r} is not a whole number from 1")
-        position = (argument - 1) * self.clock.bar_ticks
+        position = self.clock.map.tick_of_bar(argument - 1)
         if position % TICKS_PER_SPP_UNIT or position // TICKS_PER_SPP_UNIT > SPP_MAX:
             raise CommandError(f"bar {argument} has no song position pointer in this meter")
         return position
@@ -489,6 +594,9 @@ class Show:
         self._set_gates()
         for inlet, controls in zip(book.inlets, book.controls, strict=True):
             inlet.use_controls(controls, now_ns, self.sink)
+        if self._source is not None and self._source.inlet not in book.inlets:
+            self._use_source(None)  # its device has left the rig
+            self._event("clock-source", device=None)
         if before.identifier in book.songs:
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:
@@ -517,9 +625,12 @@ class Show:
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
         on.section_number = same_name[0] if same_name else min(1, len(song.sections))
         self._install(on.section)
-        self.clock.set_meter(song.song.beats, song.song.beat_unit)
+        self.clock.use_map(song.map)
+        self._step = self.clock.step
         if old is None:
             return
+        if song.song.timing.follow != old.song.timing.follow:
+            self._follow(song.song.timing.follow)
         bpm = on.section.bpm or song.song.bpm
         if bpm != (old_section.bpm or old.song.bpm):
             self._set_tempo(bpm)
@@ -568,7 +679,7 @@ class Show:
         """Return the state as plain values; see routerd.link.messages for who reads it."""
         clock = self.clock
         on = self._on
-        song = None if on.song is None else on.song.song
+        segment, step = clock.segment, clock.map.steps[clock.step]
         armed = self._armed
         return {
             "revision": self.revision,
@@ -585,15 +696,21 @@ class Show:
             "section": on.section_number,
             "armed": armed and armed.to_plain(),
             "transport": clock.state.value,
-            "bpm": str(clock.segment.bpm),
-            "meter": [4, 4] if song is None else [song.beats, song.beat_unit],
-            "grid": {"anchor_ns": clock.segment.anchor_ns, "anchor_tick": clock.segment.anchor_tick},
+            "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
+            "meter": [step.beats, step.unit],
+            "meter_from": [step.bar_tick, step.bar],
+            "grid": {
+                "anchor_ns": segment.anchor_ns,
+                "anchor_tick": segment.anchor_tick,
+                "bpm": str(segment.bpm),
+            },
             "position_tick": clock.position_ticks,
             "origin_tick": clock.origin_tick,
             "songs": list(self.book.song_names),
             "outputs": list(self.book.output_names),
             "inputs": [inlet.name for inlet in self.book.inlets],
-            "clock_source": "internal",
+            "clock_source": "internal" if self._source is None else self._source.name,
+            "follow": None if self._source is None else self._source.plain(),
         }
 
 
@@ -611,7 +728,8 @@ _ACTIONS: dict[Action, Callable[[Show, int | str | None, int], None]] = {
     Action.SECTION: Show._section,
     Action.NEXT_SECTION: lambda show, _, now_ns: show._step_section(Action.NEXT_SECTION, now_ns),
     Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
-    Action.TEMPO: lambda show, bpm, _: show._set_tempo(_bpm_of(bpm)),
+    Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(_bpm_of(bpm)),
+    Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
     Action.PANIC: lambda show, _, now_ns: show.panic(now_ns),
     Action.START: lambda show, _, now_ns: show._transport(TransportCommand.START, now_ns),
     Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),

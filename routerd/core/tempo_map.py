@@ -83,6 +83,11 @@ class TempoMap:
         meter, first = next(pair for pair in reversed(self._meters) if pair[1] <= bar)
         return meter.at_tick + (bar - first) * ticks_per_bar(meter.beats, meter.unit)
 
+    def bar_at(self, tick: int) -> int:
+        """Return the number (from 0) of the bar that `tick` lies in."""
+        meter, first = self._meters[bisect_right(self._meter_ticks, tick) - 1]
+        return first + (tick - meter.at_tick) // ticks_per_bar(meter.beats, meter.unit)
+
     def _compile(self) -> tuple[Step, ...]:
         joints = sorted(self._joints())
         times = [self.time_ns(joint) for joint in joints]

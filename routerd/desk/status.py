@@ -41,12 +41,14 @@ def position_at(snapshot: Plain, now_ns: int) -> Position:
     ticks = snapshot["position_tick"]
     if snapshot["transport"] == "running":
         grid = snapshot["grid"]
-        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(snapshot["bpm"]))
+        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["bpm"]))
         # a new tempo's grid begins at a tick that may be still to come: before it the old one held
         tick = max(segment.tick_at(now_ns), grid["anchor_tick"] - 1)
         ticks = max(0, tick - snapshot["origin_tick"])
     beats, unit = snapshot["meter"]
-    bar, within_bar = divmod(ticks, ticks_per_bar(beats, unit))
+    from_tick, from_bar = snapshot["meter_from"]
+    bar, within_bar = divmod(ticks - from_tick, ticks_per_bar(beats, unit))
+    bar += from_bar
     beat, tick = divmod(within_bar, ticks_per_beat(unit))
     return Position(bar + 1, beat + 1, tick)
 

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.clock import Clock, Tick
+from routerd.core.tempo_map import TempoMap
 from routerd.core.transport import Command, State
 from routerd.core.units import TICKS_PER_SPP_UNIT
 from routerd.core.wire import NEVER_NS
@@ -216,7 +217,7 @@ def test_tempo_changed_twice_before_the_tick() -> None:
 def test_bars_are_counted_from_the_tick_that_began_them() -> None:
     clock = clock_at_125()
     run(clock, 100 * MS)
-    clock.begin_bars(3, 8)  # 36 ticks
+    clock.begin_song(TempoMap(Fraction(125), 3, 8))  # 36 ticks
     firsts = []
     for _ in range(80):
         if clock.next_is_bar():

@@ -784,6 +784,8 @@ def test_snapshot_is_plain_and_whole() -> None:
             "outputs",
             "inputs",
             "clock_source",
+            "follow",
+            "meter_from",
         }
     assert stage.show.snapshot()["songs"] == list(ORDER)
     assert stage.show.snapshot()["outputs"] == ["synth", "sampler", "modular"]

@@ -29,6 +29,20 @@ from routerd.core.model import (
     song_to_plain,
 )
 from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.timing import (
+    ChangePolicy,
+    Click,
+    Curve,
+    FrameRate,
+    MeterPoint,
+    Pulse,
+    SongTiming,
+    SourceKind,
+    StartMode,
+    TempoPoint,
+    TimeCode,
+    Timing,
+)
 
 text = st.text(max_size=8)
 seven = st.integers(0, 127)
@@ -36,6 +50,29 @@ channel = st.integers(-1, 15)
 bpm = st.fractions(10, 480, max_denominator=10**6)
 
 usbs = st.builds(Usb, text, text)
+timings = st.builds(
+    Timing,
+    st.integers(-(10**8), 10**8),
+    st.fractions(0, 24),
+    st.sampled_from(StartMode),
+    st.integers(0, 999),
+    st.none()
+    | st.builds(Pulse, st.fractions(1, 24), st.integers(0, 15), channel, seven, seven, seven, seven),
+    st.none() | st.builds(TimeCode, st.sampled_from(FrameRate), st.booleans()),
+    st.sampled_from(SourceKind),
+    st.booleans(),
+)
+song_timings = st.builds(
+    SongTiming,
+    text,
+    st.lists(
+        st.builds(TempoPoint, st.fractions(0, 999), bpm, bpm, st.fractions(0, 99), st.sampled_from(Curve)),
+        max_size=3,
+    ).map(tuple),
+    st.lists(st.builds(MeterPoint, seven, seven, seven), max_size=2).map(tuple),
+    st.none() | st.builds(Click, text, seven, seven, seven, seven, seven, seven, seven, st.booleans()),
+    st.sampled_from(ChangePolicy),
+)
 devices = st.builds(
     Device,
     text,
@@ -48,6 +85,7 @@ devices = st.builds(
     usbs,
     usbs,
     st.booleans(),
+    timings,
 )
 controls = st.builds(
     Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven
@@ -120,6 +158,7 @@ songs = st.builds(
     st.lists(sections, max_size=2).map(tuple),
     st.lists(text, max_size=2).map(tuple),
     text,
+    timing=song_timings,
 )
 set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text)
 

@@ -1,0 +1,88 @@
+"""The source: what a device that is followed says, told apart into what it means for the show.
+
+Owns the `Following` of one device. Ticks move the grid here; transport, positions and changes of state are
+returned, for the show to act on. Rules: Start and Continue count from the tick after them (M1 p. 30); a
+position is sent only while stopped (M1 p. 27).
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.following import Following
+from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, is_whole
+from routerd.core.units import NS_PER_US, TICKS_PER_SPP_UNIT
+
+if TYPE_CHECKING:
+    from routerd.core.clock import Clock
+    from routerd.core.follower import FollowState
+    from routerd.core.notes import Inlet
+    from routerd.core.timing import Timing
+
+
+class Heard(Enum):
+    """What a message of the source means."""
+
+    NOTHING = 0
+    MOVED = 1
+    """The grid has moved."""
+    START = 2
+    CONTINUE = 3
+    STOP = 4
+    POSITION = 5
+
+
+_TRANSPORT = {START: Heard.START, CONTINUE: Heard.CONTINUE, STOP: Heard.STOP, SONG_POSITION: Heard.POSITION}
+
+
+class Source:
+    """A device that is followed. `state` is its follower's as last told; `position_ticks` its last
+    position."""
+
+    def __init__(self, inlet: Inlet, timing: Timing, clock: Clock, lead_ns: int) -> None:
+        self.inlet = inlet
+        self.name = inlet.name
+        self.leads_transport = timing.leads_transport
+        self.following = Following(clock, lead_ns)
+        self.state: FollowState = self.following.follower.state
+        self.position_ticks = 0
+        self.strange = 0
+
+    def hear(self, data: bytes, at_ns: int, now_ns: int) -> Heard:
+        """Take a system message of the source."""
+        if data[0] == TICK:
+            return Heard.MOVED if self.following.tick(at_ns, now_ns) else Heard.NOTHING
+        heard = _TRANSPORT.get(data[0], Heard.NOTHING)
+        if heard is Heard.NOTHING or not self.leads_transport:
+            return Heard.NOTHING
+        if not is_whole(data):
+            self.strange += 1
+            return Heard.NOTHING
+        if heard is Heard.POSITION:
+            self.position_ticks = (data[1] | data[2] << 7) * TICKS_PER_SPP_UNIT
+        return heard
+
+    def changed(self) -> bool:
+        """Tell whether the state is another than when this was asked last."""
+        state = self.following.follower.state
+        if state is self.state:
+            return False
+        self.state = state
+        return True
+
+    def plain(self) -> dict[str, Any]:
+        """Return how following goes, as plain values: spans in µs, counts since it was chosen."""
+        follower = self.following.follower
+        return {
+            "device": self.name,
+            "state": follower.state.value,
+            "jitter_us": round(follower.sigma_ns / NS_PER_US),
+            "lag_us": round(follower.lag_ns / NS_PER_US),
+            "distance_us": round(self.following.distance_ns / NS_PER_US),
+            "accepted": follower.accepted,
+            "outliers": follower.outliers,
+            "doubled": follower.doubled,
+            "missing": follower.missing,
+            "relocks": follower.relocks,
+        }

@@ -1,0 +1,246 @@
+"""The show under a source: tempo, transport and position of a device that leads, on simulated time."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model import Action, Device, Rig, Song
+from routerd.core.timing import MeterPoint, SongTiming, TempoPoint, Timing
+from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled, route
+
+DRUMS = Device("drums", input_pattern="drums")
+BAND = Rig("band", (*RIG.devices, DRUMS))
+PERIOD = 25 * MS
+"""100 BPM: 60 s / (24 × 100) (M1 p. 30). The songs are at 125 BPM, 20 ms."""
+
+FOLLOWING = Song("one", "One", Fraction(125), routes=(route("synth"),), timing=SongTiming(follow="drums"))
+LEADING = Song("two", "Two", Fraction(125), routes=(route("synth"),))
+
+
+def stage(*, leads_transport: bool = True) -> Stage:
+    drums = replace(DRUMS, timing=Timing(leads_transport=leads_transport))
+    rig = Rig("band", (*RIG.devices, drums))
+    return Stage(compiled(rig, (FOLLOWING, LEADING), ("one", "two")))
+
+
+def tick(one: Stage, count: int, since_ns: int, period_ns: int = PERIOD) -> int:
+    """Have the drums send ticks from `since_ns` on; return when the next would come."""
+    for n in range(count):
+        one.run(since_ns + n * period_ns)
+        one.play("drums", "F8")
+    return since_ns + count * period_ns
+
+
+def at(one: Stage, name: str, data: bytes) -> list[int]:
+    return [at_ns for at_ns, device, sent in one.log if (device, sent) == (name, data)]
+
+
+def test_ticks_of_the_song_source_become_this_tempo() -> None:
+    one = stage()
+    end_ns = tick(one, 100, 7 * MS)
+    one.run(end_ns)
+    snapshot = one.show.snapshot()
+    assert snapshot["clock_source"] == "drums"
+    assert snapshot["follow"]["state"] == "locked"
+    assert Fraction(snapshot["bpm"]) == 100
+    ticks = at(one, "synth", TICK)[-20:]
+    assert all(abs((t - 7 * MS) % PERIOD) < 1000 or PERIOD - (t - 7 * MS) % PERIOD < 1000 for t in ticks)
+    assert [e["state"] for e in one.events if e["kind"] == "follow"] == ["acquiring", "locked"]
+
+
+@pytest.mark.parametrize("lead_us", [0, 300, 1000, 5000, 12_000, 24_000])
+def test_start_keeps_position_however_closely_it_is_sent_before_its_tick(lead_us: int) -> None:
+    """Start counts from the next tick (M1 p. 30); ours keeps 1 ms and plays the same position."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    next_ns = tick(one, 49, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        after = [t for t in ticks if t > start_ns]
+        before = [t for t in ticks if t <= start_ns]
+        assert after[0] - start_ns >= MS
+        assert start_ns - before[-1] >= MS
+        assert len(after) == 49
+        assert after[0] - before[-1] <= 2 * PERIOD
+    assert one.show.clock.position_ticks == 49
+    assert abs(at(one, "synth", TICK)[-1] - (next_ns - PERIOD)) < MS
+
+
+def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
+    one = stage()
+    one.run(503 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 240, 505 * MS)
+    one.run(next_ns - PERIOD // 2)
+    (start_ns,) = at(one, "synth", START)
+    assert len([t for t in at(one, "synth", TICK) if t > start_ns]) == 240
+    assert one.show.clock.position_ticks == 240
+
+
+def test_stop_position_and_continue() -> None:
+    """M1 pp. 27–29: position 10 is 60 ticks; Continue goes on from it. The followers are told the same."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 30, next_ns)
+    one.play("drums", "FC")
+    assert at(one, "synth", STOP)
+    one.play("drums", "F2 0A 00")
+    assert one.show.clock.position_ticks == 60
+    one.run(one.now_ns + 2 * MS)
+    assert one.sent("synth")[-1] == "f2 0a 00"
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FB")
+    next_ns = tick(one, 27, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    (continue_ns,) = at(one, "synth", CONTINUE)
+    assert len([t for t in at(one, "synth", TICK) if t > continue_ns]) == 27
+    assert one.show.clock.position_ticks == 60 + 27
+
+
+def test_spp_4_and_three_clocks_more_is_tick_27() -> None:
+    """M1 p. 29: SPP 4 then Continue and three clocks stand at the 27th clock."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2 04 00", "FB")
+    next_ns = tick(one, 3, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert one.show.clock.position_ticks == 27
+
+
+def test_a_storm_of_starts_starts_once() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    for _ in range(500):
+        one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    for _ in range(500):
+        one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert len(at(one, "synth", START)) == 1
+    assert one.show.clock.position_ticks == 20
+
+
+def test_a_position_while_it_runs_is_ignored_and_told() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    tick(one, 10, next_ns)
+    one.play("drums", "F2 00 10")
+    assert one.events[-1]["kind"] == "position-ignored"
+    assert one.show.clock.position_ticks <= 11
+
+
+def test_transport_of_a_source_can_be_left_alone() -> None:
+    one = stage(leads_transport=False)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA", "F2 04 00")
+    tick(one, 10, next_ns)
+    assert not at(one, "synth", START)
+    assert one.show.clock.position_ticks == 0
+
+
+def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2", "F2 04", "F2 80 00", "FA 00", "F4", "FD", "FF", "F0 01", "F8 F8")
+    next_ns = tick(one, 10, next_ns)
+    assert not at(one, "synth", START)
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+
+
+def test_tempo_is_refused_while_a_source_decides() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    with pytest.raises(CommandError, match="tempo follows 'drums'"):
+        one.do(Action.TEMPO, "130")
+    one.do(Action.SOURCE, "")
+    one.do(Action.TEMPO, "130")
+    assert one.show.snapshot()["bpm"] == "130"
+
+
+def test_an_unknown_source_is_refused() -> None:
+    one = stage()
+    with pytest.raises(NotFoundError, match="no device 'synth' with an input"):
+        one.do(Action.SOURCE, "synth")
+    assert one.show.snapshot()["clock_source"] == "drums"
+
+
+def test_the_next_song_leads_again_in_its_own_tempo() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    one.do(Action.NEXT)
+    assert one.show.snapshot()["clock_source"] == "internal"
+    assert one.show.snapshot()["bpm"] == "125"
+    one.do(Action.SOURCE, "drums")
+    assert one.show.snapshot()["clock_source"] == "drums"
+
+
+def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns + 20_000 * MS)
+    ticks = [t for t in at(one, "synth", TICK) if t > next_ns]
+    assert all(abs(b - a - PERIOD) <= 1 for a, b in itertools.pairwise(ticks))
+    states = [e["state"] for e in one.events if e["kind"] == "follow"]
+    assert states == ["acquiring", "locked", "holding", "free"]
+    one.do(Action.TEMPO, "125")
+    assert one.show.snapshot()["bpm"] == "125"
+
+
+def test_other_inputs_are_no_source() -> None:
+    one = stage()
+    for n in range(100):
+        one.run(n * PERIOD)
+        one.play("keys", "F8")
+    assert one.show.snapshot()["follow"]["state"] == "free"
+    assert one.show.snapshot()["bpm"] == "125"
+
+
+def test_a_source_that_leaves_the_rig_is_followed_no_more() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    one.load(compiled(RIG, (LEADING,), ("two",), one.show.book))
+    assert one.show.snapshot()["clock_source"] == "internal"
+    one.run(one.now_ns + 1000 * MS)
+
+
+def test_a_tempo_map_is_played_from_the_top_and_from_a_bar() -> None:
+    """125 BPM: 20 ms a tick, 250: 10 ms. Bars of 4/4 have 96 ticks, of 3/4 72."""
+    timing = SongTiming(
+        tempo=(TempoPoint(Fraction(96), Fraction(250), Fraction(250)),), meters=(MeterPoint(192, 3, 4),)
+    )
+    song = Song("one", "One", Fraction(125), timing=timing)
+    one = Stage(compiled(RIG, (song,), ("one",)))
+    one.do(Action.START)
+    one.run(6000 * MS)
+    (start_ns,) = at(one, "synth", START)
+    after = [t for t in at(one, "synth", TICK) if t > start_ns]
+    assert after[96] - after[0] == 1920 * MS
+    assert after[97] - after[96] == 10 * MS
+    assert [e["bpm"] for e in one.events if e["kind"] == "tempo"] == ["250"] or [
+        e["bpm"] for e in one.events if e["kind"] == "tempo"
+    ] == ["125", "250"]
+    assert [e["meter"] for e in one.events if e["kind"] == "meter"] == ["3/4"]
+    assert one.show.snapshot()["meter"] == [3, 4]
+    assert one.show.snapshot()["meter_from"] == [192, 2]
+    one.do(Action.STOP)
+    one.do(Action.CONTINUE, 4)  # bar 4 begins at 192 + 72 = 264 ticks: position 44
+    one.run(one.now_ns + 500 * MS)
+    assert "f2 2c 00" in one.sent("synth")
+    assert one.show.snapshot()["bpm"] == "250"
+    one.do(Action.STOP)
+    one.do(Action.START)
+    one.run(one.now_ns + 500 * MS)
+    assert one.show.snapshot()["bpm"] == "125"
