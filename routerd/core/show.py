@@ -702,7 +702,7 @@ class Show:
             "grid": {
                 "anchor_ns": segment.anchor_ns,
                 "anchor_tick": segment.anchor_tick,
-                "bpm": str(segment.bpm),
+                "rate_bpm": str(segment.bpm),
             },
             "position_tick": clock.position_ticks,
             "origin_tick": clock.origin_tick,

@@ -129,6 +129,12 @@ class TempoBody(Moment):
     bpm: Bpm
 
 
+class SourceBody(Body):
+    """A device to follow, or null to lead; it holds until another song is entered."""
+
+    device: Line | None
+
+
 class SetListBody(Body):
     """A running order of titles or file names; or the name of another set of the rig folder."""
 
@@ -193,6 +199,7 @@ _EXAMPLES: dict[type[Body], str] = {
     SongBody: '{"number": 3}',
     SectionBody: '{"name": "chorus"}',
     TempoBody: '{"bpm": 121.5}',
+    SourceBody: '{"device": "drum-machine"}',
     SetListBody: '{"order": ["first title", "second title"]}',
 }
 

@@ -20,6 +20,7 @@ from routerd.desk.bodies import (
     SectionBody,
     SetListBody,
     SongBody,
+    SourceBody,
     TempoBody,
 )
 from routerd.desk.config.problems import choose, shown
@@ -162,6 +163,13 @@ async def post_tempo(call: Call) -> Status:
     """Change the tempo at the next tick, or on a bar."""
     body: TempoBody = call.body
     await call.desk.command("tempo", body.bpm, body.when)
+    return await get_status(call)
+
+
+async def post_clock_source(call: Call) -> Status:
+    """Follow a device, or lead."""
+    body: SourceBody = call.body
+    await call.desk.command("source", body.device or "")
     return await get_status(call)
 
 

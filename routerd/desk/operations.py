@@ -13,6 +13,7 @@ from routerd.desk.bodies import (
     SectionBody,
     SetListBody,
     SongBody,
+    SourceBody,
     TempoBody,
 )
 from routerd.desk.handlers import Handler
@@ -118,6 +119,14 @@ OPERATIONS: tuple[Operation, ...] = (
         TempoBody,
         "Another tempo from the next tick on",
         example='{"bpm": 121.5}',
+    ),
+    _post(
+        "clock-source",
+        handlers.post_clock_source,
+        SourceBody,
+        "Follow a device until the next song, or (null) lead",
+        example='{"device": "drum-machine"}',
+        problems=("not-found",),
     ),
     _post("panic", handlers.post_panic, Nothing, "Silence everything now"),
     _post(

@@ -95,13 +95,34 @@ class Armed:
 class Tempo:
     """`bpm` are exact quarter notes per minute: a decimal, or a fraction where no decimal is exact.
 
-    Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × bpm) s, in ns of this machine's
-    CLOCK_MONOTONIC: what a measuring program on the same machine needs to know.
+    Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × `rate_bpm`) s, in ns of this
+    machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. `rate_bpm` is `bpm`
+    but while a source is followed or tempo moves: then `bpm` is rounded and `rate_bpm` the rate of this
+    moment.
     """
 
     bpm: str
     anchor_ns: int
     anchor_tick: int
+    rate_bpm: str
+
+
+@dataclass(frozen=True, slots=True)
+class Follow:
+    """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
+    how far the last tick was from it; the rest counts its ticks since it was chosen.
+    """
+
+    device: str
+    state: Literal["free", "acquiring", "locked", "holding"]
+    jitter_us: int
+    lag_us: int
+    distance_us: int
+    accepted: int
+    outliers: int
+    doubled: int
+    missing: int
+    relocks: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +187,9 @@ class Status:
     transport: Literal["stopped", "starting", "running"]
     tempo: Tempo
     position: Position
+    meter: str
     clock_source: str
+    follow: Follow | None
     ports: tuple[Port, ...]
     engine: EngineHealth
     desk: DeskHealth

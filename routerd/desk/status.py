@@ -21,6 +21,7 @@ from routerd.desk.shapes import (
     Armed,
     DeskHealth,
     EngineHealth,
+    Follow,
     Port,
     Position,
     Section,
@@ -41,7 +42,7 @@ def position_at(snapshot: Plain, now_ns: int) -> Position:
     ticks = snapshot["position_tick"]
     if snapshot["transport"] == "running":
         grid = snapshot["grid"]
-        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["bpm"]))
+        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["rate_bpm"]))
         # a new tempo's grid begins at a tick that may be still to come: before it the old one held
         tick = max(segment.tick_at(now_ns), grid["anchor_tick"] - 1)
         ticks = max(0, tick - snapshot["origin_tick"])
@@ -84,7 +85,9 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),
+        meter="{}/{}".format(*snapshot["meter"]),
         clock_source=snapshot["clock_source"],
+        follow=None if snapshot["follow"] is None else Follow(**snapshot["follow"]),
         ports=tuple(_port(port) for port in view.ports),
         engine=_engine(view, now_ns),
         desk=desk,

@@ -20,6 +20,8 @@ from routerd.desk.config.entry import lines as _lines
 from routerd.desk.config.ports import PORT, PortChoice
 from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.sysex import SYSEX_ITEM
+from routerd.desk.config.tempo_file import TEMPO_FILE, FileTempo
+from routerd.desk.config.time_entries import MeterEntry, TempoEntry, TimingEntry
 
 
 class DeviceEntry(Entry):
@@ -49,6 +51,9 @@ class DeviceEntry(Entry):
     )
     running_status: Annotated[bool, s.FLAG] = _key(
         "Whether its interface leaves repeated status bytes out on a din wire.", True, False, "running-status"
+    )
+    timing: TimingEntry | None = _key(
+        "How it gets its clock, and how it is followed.", {"sends": "clock"}, None
     )
 
 
@@ -164,6 +169,19 @@ class SongFile(Entry):
         (4, 4), description="Beats in a bar and the note value of a beat.", examples=["7/8"],
         json_schema_extra={"default": "4/4"},
     )  # fmt: skip
+    meters: list[MeterEntry] = _lines("Changes of meter on the way.", [{"bar": 17, "meter": "7/8"}])
+    tempo_map: list[TempoEntry] = _lines(
+        "Changes of tempo on the way.", [{"bar": 9, "tempo": 140, "over": 8}], "tempo-map"
+    )
+    tempo_file: Annotated[FileTempo | None, TEMPO_FILE] = _key(
+        "A Standard MIDI File whose tempo and meter changes are taken.",
+        "midi/copper-ferry.mid",
+        None,
+        "tempo-file",
+    )
+    follow: Annotated[str | None, s.SOURCE] = _key(
+        "The device whose tempo is followed in this song; routerd leads when left out.", "drum-machine", None
+    )
     key: Annotated[str, s.NAME] = _key("The key, for people to read.", "D minor", "")
     duration: Annotated[int, s.DURATION] = Field(
         0, description="How long it plays.", examples=["4:10"], json_schema_extra={"default": None}

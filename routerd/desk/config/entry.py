@@ -12,9 +12,9 @@ def key(description: str, example: Any, default: Any = ..., alias: str | None = 
     return Field(default, alias=alias, description=description, examples=[example])
 
 
-def lines(description: str, example: Any) -> Any:
+def lines(description: str, example: Any, alias: str | None = None) -> Any:
     """Return the field of a list, empty when left out."""
-    return Field(default_factory=list, description=description, examples=[example])
+    return Field(default_factory=list, alias=alias, description=description, examples=[example])
 
 
 class Entry(BaseModel):

@@ -19,6 +19,7 @@ from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.route_resolve import inherit, root_of
 from routerd.desk.config.rules import control_of
+from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
 
 
 def resolve_rig(file: RigFile) -> Rig:
@@ -38,6 +39,7 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         clock=entry.clock,
         transport=entry.transport,
         running_status=entry.running_status,
+        timing=resolve_timing(entry.timing),
         input_usb=read_from.usb,
         output_usb=write_to.usb,
     )
@@ -74,6 +76,7 @@ def resolve_song(identifier: str, file: SongFile, shared: Iterable[RouteEntry]) 
         notes=file.notes,
         sections_end=file.after_sections,
         sounding=file.sounding,
+        timing=resolve_song_timing(file),
     )
 
 

@@ -225,7 +225,7 @@ WHEN = Leaf(
     {"type": "string", "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"},
 )
 KIND = choice(Kind)
-ACTION = choice(Action, leave_out=[Action.TEMPO])
+ACTION = choice(Action, leave_out=[Action.TEMPO, Action.SOURCE])
 CHANNEL = whole(1, 16, offset=-1)
 BYTE = whole(0, 127)
 PROGRAM = whole(1, 128, offset=-1)

@@ -17,6 +17,7 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/song"): {"number": 2},
     ("POST", "/v1/section"): {"number": 1},
     ("POST", "/v1/tempo"): {"bpm": 118.25},
+    ("POST", "/v1/clock-source"): {"device": None},
     ("POST", "/v1/continue"): {"bar": 2},
 }
 PARAMETERS = {

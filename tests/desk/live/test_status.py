@@ -17,7 +17,8 @@ def snapshot(**changes: Any) -> dict[str, Any]:
         "transport": "running",
         "bpm": "120",
         "meter": [4, 4],
-        "grid": {"anchor_ns": 10 * S, "anchor_tick": 0},
+        "meter_from": [0, 0],
+        "grid": {"anchor_ns": 10 * S, "anchor_tick": 0, "rate_bpm": "120"},
         "position_tick": 0,
         "origin_tick": 0,
     }
@@ -52,6 +53,13 @@ def test_the_song_began_at_its_own_tick() -> None:
     assert position_at(later, 10 * S) == Position(1, 1, 0)  # not before its beginning
 
 
+def test_bars_are_counted_through_a_change_of_meter() -> None:
+    """Two bars of 4/4 (192 ticks), then 3/4 (72 ticks a bar): tick 264 begins bar 4."""
+    changed = snapshot(meter=[3, 4], meter_from=[192, 2], transport="stopped")
+    assert position_at({**changed, "position_tick": 192}, 0) == Position(3, 1, 0)
+    assert position_at({**changed, "position_tick": 264 + 25}, 0) == Position(4, 2, 1)
+
+
 def test_stopped_and_starting_stay_where_they_are() -> None:
     for transport in ("stopped", "starting"):
         held = snapshot(transport=transport, position_tick=96 + 24 + 5)
@@ -60,6 +68,6 @@ def test_stopped_and_starting_stay_where_they_are() -> None:
 
 def test_a_tempo_that_begins_at_the_next_tick_does_not_reach_back() -> None:
     """480 BPM from tick 48 on, asked 100 ms before that tick: still in tick 47, not 19 ticks back."""
-    ahead = snapshot(bpm="480", grid={"anchor_ns": 20 * S, "anchor_tick": 48})
+    ahead = snapshot(grid={"anchor_ns": 20 * S, "anchor_tick": 48, "rate_bpm": "480"})
     assert position_at(ahead, 20 * S - S // 10) == Position(1, 2, 23)
     assert position_at(ahead, 20 * S) == Position(1, 3, 0)

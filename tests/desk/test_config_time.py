@@ -1,0 +1,152 @@
+"""What files say about time: tempo maps and meters in bars, Standard MIDI Files, sources; and every mistake
+in it."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+
+import mido
+import music21
+import pytest
+from sound_rig import RIG, Folder
+from test_config_problems import told
+from test_config_resolve import HEAD, book, song
+
+from routerd.core.tempo_map import TempoMap
+from routerd.core.timing import Curve, MeterPoint, SourceKind, TempoPoint
+from routerd.desk.config.tempo_file import read_tempo
+
+F = Fraction
+
+
+def midi(*messages: mido.MetaMessage, ppq: int = 96, kind: int = 0) -> bytes:
+    file = mido.MidiFile(type=kind, ticks_per_beat=ppq)
+    file.tracks.append(mido.MidiTrack(messages))
+    out = BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def tempo(bpm_us: int, time: int = 0) -> mido.MetaMessage:
+    return mido.MetaMessage("set_tempo", tempo=bpm_us, time=time)
+
+
+def meter(beats: int, unit: int, time: int = 0) -> mido.MetaMessage:
+    return mido.MetaMessage("time_signature", numerator=beats, denominator=unit, time=time)
+
+
+def test_a_map_in_bars_becomes_positions(rig_folder: Folder) -> None:
+    """Bars of 4/4 have 96 ticks, of 7/8 84: bar 9 is tick 768, bar 17 tick 768 + 8 × 84 = 1440."""
+    one = song(
+        rig_folder,
+        HEAD + "meters: [{bar: 9, meter: 7/8}]\ntempo-map:\n  - {bar: 9, tempo: 124.5}\n"
+        "  - {bar: 17, tempo: 140, over: 8, curve: exponential}\n",
+    )
+    assert one.timing.meters == (MeterPoint(768, 7, 8),)
+    assert one.timing.tempo == (
+        TempoPoint(F(768), F("124.5"), F("124.5")),
+        TempoPoint(F(1440), F("124.5"), F(140), F(8 * 84), Curve.EXPONENTIAL),
+    )
+
+
+def test_a_source_and_what_it_sends(rig_folder: Folder) -> None:
+    rig = RIG.replace("{input: Pedals*}", "{input: P*, timing: {sends: time-code, leads-transport: false}}")
+    found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "follow: pedals\n"}))
+    assert found.song("one").timing.follow == "pedals"
+    timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
+    assert (timing.sends, timing.leads_transport) == (SourceKind.TIME_CODE, False)
+
+
+def test_a_midi_file_gives_tempo_and_meter(rig_folder: Folder) -> None:
+    """500 000 µs to the quarter is 120 BPM; 96 parts of a quarter are 24 ticks."""
+    content = midi(meter(3, 4), tempo(500_000), tempo(400_000, 288), meter(6, 8, 288), tempo(600_000, 1))
+    files = {"songs/one.yaml": HEAD + "tempo-file: midi/one.mid\n", "midi/one.mid": content}
+    timing = book(rig_folder(files)).song("one").timing
+    assert timing.tempo == (
+        TempoPoint(F(0), F(120), F(120)),
+        TempoPoint(F(72), F(150), F(150)),
+        TempoPoint(F(577, 4), F(100), F(100)),
+    )
+    assert timing.meters == (MeterPoint(0, 3, 4), MeterPoint(144, 6, 8))
+
+
+def test_the_standards_own_example_file() -> None:
+    """The format 0 example of RP-001 (as quoted): 4/4 at 120 BPM and nothing else about time."""
+    content = bytes.fromhex(
+        "4D546864 00000006 0000 0001 0060 4D54726B 0000003B 00FF580404021808 00FF510307A120 00C005 00C12E"
+        "00C246 00923060 003C60 60914340 60904C20 8140823040 003C40 00814340 00804C40 00FF2F00"
+    )
+    found = read_tempo(content)
+    assert found.tempo == (TempoPoint(F(0), F(120), F(120)),)
+    assert found.meters == (MeterPoint(0, 4, 4),)
+
+
+def test_a_real_performance_lasts_as_long_as_mido_says() -> None:
+    """music21's k525 file; mido's length is to the last event."""
+    (path,) = Path(music21.__file__).parent.rglob("k525MIDIMvt1.mid")
+    file = mido.MidiFile(path)
+    found = read_tempo(path.read_bytes())
+    last = max(sum(message.time for message in track) for track in file.tracks)
+    tempo_map = TempoMap(F(120), 4, 4, found.tempo, found.meters)
+    assert tempo_map.time_ns(F(last * 24, file.ticks_per_beat)) == pytest.approx(file.length * 1e9, abs=1000)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "what", "remedy"),
+    [
+        ("follow: synth\n", 3, "follow 'synth' has no input", "keys or pedals"),
+        ("follow: nobody\n", 3, "'nobody' is not a device", "keys"),
+        ("tempo-map: [{bar: 0, tempo: 120}]\n", 3, "bar 0 is outside 1 to 9999", "1 to 9999"),
+        ("tempo-map: [{bar: 2}]\n", 3, "'tempo' is missing", "tempo: 124.5"),
+        ("tempo-map: [{bar: 2, tempo: 0}]\n", 3, "tempo 0 is outside 10 to 480", "10 to 480"),
+        ("tempo-map: [{bar: 2, tempo: -5}]\n", 3, "tempo -5 is not a tempo", "121.5"),
+        ("tempo-map: [{bar: 2, tempo: .nan}]\n", 3, "tempo '.nan' is not a tempo", "121.5"),
+        ("tempo-map: [{bar: 2, tempo: 10000}]\n", 3, "tempo 10000 is", "10 to 480"),
+        ("tempo-map: [{bar: 2, tempo: 99, curve: linear}]\n", 3, "'curve' has no meaning", "over: 8"),
+        (
+            "tempo-map: [{bar: 2, tempo: 99, over: 4}, {bar: 5, tempo: 90}]\n",
+            3,
+            "bar 5 comes before",
+            "in order",
+        ),
+        ("meters: [{bar: 5, meter: 3/4}, {bar: 5, meter: 4/4}]\n", 3, "bar 5 comes before", "in order"),
+        ("meters: [{bar: 5, meter: 0/4}]\n", 3, "meter '0/4'", "1 to 32"),
+        ("tempo-file: no.mid\n", 3, "tempo-file file 'no.mid'", ""),
+        ("tempo-file: ../x.mid\n", 3, "is outside the rig folder", "copy it"),
+        ("tempo-file: [1]\n", 3, "not a file", "midi/copper-ferry.mid"),
+        ("tempo-file: bad.mid\n", 3, "not a Standard MIDI File", "export it anew"),
+        ("tempo-file: fast.mid\n", 3, "a tempo of 600.0 BPM", "by hand"),
+        ("tempo-file: odd.mid\n", 3, "in the middle of a bar", "by hand"),
+        ("tempo-file: strange.mid\n", 3, "a meter of 4/64", "by hand"),
+        (
+            "tempo-file: good.mid\nmeters: [{bar: 2, meter: 3/4}]\n",
+            4,
+            "both 'meters' and 'tempo-file'",
+            "remove",
+        ),
+    ],
+)
+def test_every_mistake_has_its_line_and_remedy(
+    rig_folder: Folder, text: str, line: int, what: str, remedy: str
+) -> None:
+    files = {
+        "songs/one.yaml": HEAD + text,
+        "bad.mid": b"MThd" + bytes(30),
+        "good.mid": midi(tempo(500_000)),
+        "fast.mid": midi(tempo(100_000)),
+        "odd.mid": midi(meter(4, 4), meter(3, 4, 50)),
+        "strange.mid": midi(meter(4, 64)),
+    }
+    (problem,) = told(rig_folder(files))
+    assert problem.startswith(f"songs/one.yaml:{line}: ")
+    assert what in problem
+    assert remedy in problem
+
+
+def test_a_truncated_midi_file_is_refused_at_every_length() -> None:
+    content = midi(meter(3, 4), tempo(500_000), tempo(400_000, 288))
+    for length in range(len(content)):
+        with pytest.raises(ValueError, match="not a Standard MIDI File"):
+            read_tempo(content[:length])
