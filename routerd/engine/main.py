@@ -226,7 +226,7 @@ class Engine:
         recorder, book = self._worker.recorder, self._worker.show.book
         return {
             "at_ns": monotonic_ns(),
-            "outputs": [[o.name, o.messages_sent, o.bytes_sent, o.queued] for o in book.outlets],
+            "outputs": [[o.name, o.messages_sent, o.bytes_sent, o.queued, o.thinned] for o in book.outlets],
             "inputs": [[inlet.name, inlet.received] for inlet in book.inlets],
             "took": recorder.take_times(),
             "cpu_ns": process_time_ns(),

@@ -24,8 +24,8 @@ and from the engine:
     snapshot    what Show.snapshot returns, whenever it has changed
     ports       [{"device", "direction", "pattern", "port", "state", "error"}, ...], whenever it has changed
     counters    {"name": number, ...}, once a second
-    traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting], ...], "inputs": [[device,
-                messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n}, once a second:
+    traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":
+                [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n}, once a second:
                 totals since the start, but `took`, the routing times since the last
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 

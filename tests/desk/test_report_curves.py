@@ -100,7 +100,7 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
         measured.traffic(
             traffic(
                 second,
-                outputs=[["synth", size // 3, size, second], ["host", 0, 0, 0]],
+                outputs=[["synth", size // 3, size, second, 2 * second], ["host", 0, 0, 0, 0]],
                 inputs=[["keys", 10 * second]],
                 took=[[100_000, 500], [900_000, 2]],
             )
@@ -109,6 +109,7 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
     jsonschema.Draft202012Validator(REPORT_SCHEMA).validate(report)
     synth, host = report["wires"]
     assert (synth["bytes"], synth["max_bytes_per_s"], synth["most_waiting"]) == (4687, 3125, 3)
+    assert synth["thinned"] == 6
     assert synth["max_percent"] == 100.0  # 3125 bytes a second fill the wire (M1 p. 1)
     assert synth["mean_percent"] == 50.0
     assert (host["wire"], host["max_percent"]) == ("usb", None)
@@ -123,7 +124,7 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
 def test_totals_that_begin_anew_are_not_taken_for_minus() -> None:
     measured = Measurements(0)
     for second, size in enumerate((1000, 40)):
-        measured.traffic(traffic(second, outputs=[["synth", size, size, 0]], inputs=[["keys", size]]))
+        measured.traffic(traffic(second, outputs=[["synth", size, size, 0, 0]], inputs=[["keys", size]]))
     report = measured.report(0, {})
     assert (report["wires"][0]["bytes"], report["inputs"][0]["messages"]) == (40, 40)
 

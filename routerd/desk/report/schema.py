@@ -121,6 +121,7 @@ TRAFFIC: Plain = {
                 "wire": {"enum": ["din", "usb", "virtual", None]},
                 "messages": _COUNT,
                 "bytes": _COUNT,
+                "thinned": {**_COUNT, "description": "values that a newer one replaced before they went out"},
                 "mean_bytes_per_s": _SHARE,
                 "max_bytes_per_s": _COUNT,
                 "mean_percent": {**_SHARE, "type": ["number", "null"], "description": "of a DIN wire"},

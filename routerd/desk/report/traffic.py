@@ -32,6 +32,7 @@ class _Wire:
     rates: Timeline
     messages: int = 0
     bytes: int = 0
+    thinned: int = 0
     most_waiting: int = 0
 
 
@@ -70,7 +71,7 @@ class _Totals:
     """The totals of the last second, by name."""
 
     at_ns: int
-    outputs: Mapping[str, tuple[int, int]]
+    outputs: Mapping[str, tuple[int, int, int]]
     inputs: Mapping[str, int]
     cpu_ns: int
     desk_cpu_ns: int
@@ -96,14 +97,14 @@ class TrafficLog:
         last = self._last
         now = _Totals(
             body["at_ns"],
-            {name: (messages, size) for name, messages, size, _ in body["outputs"]},
+            {name: (messages, size, thinned) for name, messages, size, _, thinned in body["outputs"]},
             dict(body["inputs"]),
             body["cpu_ns"],
             desk_cpu_ns,
         )
         for took_ns, count in body["took"]:
             self._took.record(took_ns, count)
-        for name, _, _, waiting in body["outputs"]:
+        for name, _, _, waiting, _ in body["outputs"]:
             wire = self._wire(name)
             wire.most_waiting = max(wire.most_waiting, waiting)
         if last is None:
@@ -114,13 +115,14 @@ class TrafficLog:
 
     def _compare(self, last: _Totals, now: _Totals, song: _Song) -> None:
         span_ns = now.at_ns - last.at_ns
-        for name, (messages, size) in now.outputs.items():
+        for name, (messages, size, thinned) in now.outputs.items():
             wire = self._wire(name)
-            messages_before, size_before = last.outputs.get(name, (0, 0))
+            messages_before, size_before, thinned_before = last.outputs.get(name, (0, 0, 0))
             if messages < messages_before:  # the device was changed and counts anew
-                messages_before = size_before = 0
+                messages_before = size_before = thinned_before = 0
             wire.messages += messages - messages_before
             wire.bytes += size - size_before
+            wire.thinned += thinned - thinned_before
             wire.rates.add(now.at_ns, (size - size_before) * NS_PER_S // span_ns)
             song.messages_out += messages - messages_before
         for name, messages in now.inputs.items():
@@ -176,6 +178,7 @@ class TrafficLog:
             "wire": kind,
             "messages": wire.messages,
             "bytes": wire.bytes,
+            "thinned": wire.thinned,
             "mean_bytes_per_s": round(mean, 1),
             "max_bytes_per_s": largest,
             "mean_percent": _utilisation(kind, mean),
