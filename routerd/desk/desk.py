@@ -16,6 +16,7 @@ import structlog
 
 from routerd.core.errors import LinkError
 from routerd.core.model import Book, Plain, SetList
+from routerd.core.units import NS_PER_S
 from routerd.desk.events import EventHub
 from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
@@ -24,6 +25,9 @@ from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import StateFolder, WorkingBook
 from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
+
+MINUTE_FRESH_NS = NS_PER_S
+"""How long the last minute's report is good for: many may ask, it is worked out once."""
 
 
 class FilesError(Exception):
@@ -51,6 +55,8 @@ class Desk:
         self._read_folder = read_folder
         self.measurements = measure(self.started_ns)
         self.tap_takers: list[Callable[[list[Tap]], None]] = []
+        self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
+        self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
         self._changing = asyncio.Lock()
         self._snapshot_came = asyncio.Event()
@@ -248,8 +254,13 @@ class Desk:
 
     async def last_minute(self) -> Plain:
         """Return the jitter report on the last minute."""
-        work_out = self.measurements.frozen_minute()
-        return await asyncio.to_thread(work_out, monotonic_ns(), self.facts)
+        async with self._working_out:
+            at_ns, minute = self._minute
+            if monotonic_ns() - at_ns > MINUTE_FRESH_NS:
+                work_out = self.measurements.frozen_minute()
+                minute = await asyncio.to_thread(work_out, monotonic_ns(), self.facts)
+                self._minute = (monotonic_ns(), minute)
+            return minute
 
     @property
     def facts(self) -> Plain:

@@ -183,29 +183,6 @@ async def post_reload(call: Call) -> Status:
     return await get_status(call)
 
 
-async def get_report(call: Call) -> Plain | web.Response:
-    """The jitter report, as JSON or text."""
-    report = call.desk.report()
-    if _wants_text(call.request):
-        from routerd.desk.report import render_text
-
-        return text_response(render_text(report), {"Vary": "Accept"})
-    return report
-
-
-def _wants_text(request: web.Request) -> bool:
-    given = request.query.get("format")
-    if given is not None:
-        if given not in ("json", "text"):
-            raise ProblemError("wrong-query", f"format is json or text, not {shown(given)}")
-        return given == "text"
-    for part in request.headers.get("Accept", "").split(","):
-        media = part.split(";")[0].strip().lower()
-        if media in ("text/plain", "application/json", "*/*"):
-            return media == "text/plain"
-    return False
-
-
 async def get_events(call: Call) -> web.StreamResponse:
     """Server-sent events, until the client goes."""
     request, hub = call.request, call.desk.hub

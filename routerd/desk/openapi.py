@@ -12,6 +12,7 @@ from routerd.core.model import Plain
 from routerd.desk.operations import JSON, OPERATIONS, Operation
 from routerd.desk.problems import KINDS, MEDIA_TYPE, ProblemDocument
 from routerd.desk.report import REPORT_SCHEMA
+from routerd.desk.report_handlers import FORMATS, SPANS
 
 _REF = "#/components/schemas/{model}"
 
@@ -96,7 +97,8 @@ def _problems(operation: Operation) -> Plain:
 
 
 def _parameter(name: str, place: str) -> Plain:
-    schema: Plain = {"enum": ["json", "text"]} if name == "format" else {"type": "string"}
+    choices = {"format": FORMATS, "span": SPANS}.get(name)
+    schema: Plain = {"type": "string"} if choices is None else {"enum": list(choices)}
     return {"name": name, "in": place, "required": place == "path", "schema": schema}
 
 

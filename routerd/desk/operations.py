@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from routerd.desk import handlers
+from routerd.desk import handlers, report_handlers
 from routerd.desk.bodies import (
     Body,
     ContinueBody,
@@ -19,7 +19,8 @@ from routerd.desk.bodies import (
 from routerd.desk.handlers import Handler
 from routerd.desk.shapes import SetListDocument, SongFacts, Songs, Status
 
-JSON, TEXT, STREAM = "application/json", "text/plain", "text/event-stream"
+JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
+METRICS = "application/openmetrics-text"
 
 _COMMAND_PROBLEMS = ("refused", "engine-silent")
 
@@ -139,12 +140,20 @@ OPERATIONS: tuple[Operation, ...] = (
     Operation(
         "GET",
         "/v1/report",
-        handlers.get_report,
-        "The jitter report, as JSON or (Accept: text/plain, or ?format=text) as text",
+        report_handlers.get_report,
+        "The jitter report, as JSON, text or a page (Accept, or ?format=text or html); "
+        "?span=minute: of the last minute",
         "Report",
-        media=(JSON, TEXT),
-        query=("format",),
-        problems=("wrong-query",),
+        media=(JSON, TEXT, HTML),
+        query=("format", "span"),
+        problems=("wrong-query", "no-page"),
+    ),
+    Operation(
+        "GET",
+        "/metrics",
+        report_handlers.get_metrics,
+        "Totals, and the figures of the last minute, as OpenMetrics",
+        media=(METRICS,),
     ),
     Operation(
         "GET",

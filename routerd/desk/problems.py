@@ -101,6 +101,12 @@ KINDS: dict[str, Kind] = {
         "A mistake in routerd",
         "Something went wrong in the desk; its log says more. The clock is not affected.",
     ),
+    "no-page": Kind(
+        500,
+        "The page cannot be made",
+        "A report's HTML page is made by a process of its own, and that has failed; the detail says how. "
+        "The same figures come as text or JSON. The clock is not affected.",
+    ),
     "engine-refused": Kind(
         500, "The engine refuses the book", "The book that was loaded before goes on unchanged."
     ),

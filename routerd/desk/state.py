@@ -60,7 +60,7 @@ class StateFolder:
     """Reads and writes the state folder. `warn` is told what was set aside."""
 
     def __init__(self, folder: Path, warn: Callable[[str], None]) -> None:
-        self._folder = folder
+        self.path = folder
         self._warn = warn
 
     def read_state(self) -> State | None:
@@ -80,7 +80,7 @@ class StateFolder:
         self._write(WORKING_BOOK, _working_book_to_plain(working))
 
     def _read(self, name: str, make: Callable[[Any], T], most_bytes: int | None) -> T | None:
-        path = self._folder / name
+        path = self.path / name
         try:
             if most_bytes is not None and path.stat().st_size > most_bytes:
                 raise ValueError(f"it is larger than {most_bytes} bytes")
@@ -106,8 +106,8 @@ class StateFolder:
         self._warn(f"{path} makes no sense ({type(error).__name__}: {error}); {what}, going on without it")
 
     def _write(self, name: str, plain: Plain) -> None:
-        self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        path = self._folder / name
+        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        path = self.path / name
         beside = path.with_name(name + ".new")
         data = json.dumps({"version": VERSION, **plain}, indent=1).encode()
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
@@ -116,7 +116,7 @@ class StateFolder:
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)
-        handle = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        handle = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
             os.fsync(handle)  # the rename is safe only when the folder is
         finally:

@@ -25,8 +25,8 @@ and from the engine:
     ports       [{"device", "direction", "pattern", "port", "state", "error"}, ...], whenever it has changed
     counters    {"name": number, ...}, once a second
     traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":
-                [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n}, once a second:
-                totals since the start, but `took`, the routing times since the last
+                [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n},
+                once a second: totals since the start, but `took`, the routing times since the last
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 
 A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null, "index": place in the

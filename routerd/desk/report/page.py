@@ -7,6 +7,7 @@ the page to its standard output; the desk has it made that way, so that a plot n
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from html import escape
@@ -20,7 +21,8 @@ Plain = dict[str, Any]
 
 _STYLE = """
 :root{color-scheme:light}
-body{font:15px/1.45 system-ui,sans-serif;color:#111;background:#fff;margin:0 auto;padding:1rem;max-width:54rem}
+body{font:15px/1.45 system-ui,sans-serif;color:#111;background:#fff}
+body{margin:0 auto;padding:1rem;max-width:54rem}
 h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.1rem;margin:1.6rem 0 .4rem;border-bottom:2px solid #111}
 p{margin:.4rem 0}ul{margin:.3rem 0;padding-left:1.3rem}
 .scroll{overflow-x:auto}table{border-collapse:collapse;font-size:.8rem;width:100%}
@@ -32,7 +34,8 @@ th.words{text-align:left}.grade{font-weight:700;white-space:nowrap}
 .small{font-size:.82rem;color:#333}
 svg{width:100%;height:auto;display:block;max-width:46rem}figure{margin:.5rem 0;break-inside:avoid}
 figcaption{font-size:.85rem}
-@media print{body{max-width:none;padding:0;font-size:11px}table{font-size:9px}h2{break-after:avoid}tr{break-inside:avoid}}
+@media print{body{max-width:none;padding:0;font-size:11px}table{font-size:9px}}
+@media print{h2{break-after:avoid}tr{break-inside:avoid}}
 """.strip()
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
@@ -116,8 +119,8 @@ def _plots(report: Plain) -> Iterator[str]:
     if any(curve["mtie"] for curve in report["curves"]):
         yield "<h2>Stability over observation time</h2>"
         caption = (
-            "MTIE (with markers): largest peak-to-peak lateness within any such time. TDEV (plain lines): how "
-            "much averages over that time wander. Flat is good; a rising MTIE is drift."
+            "MTIE (with markers): largest peak-to-peak lateness within any such time. TDEV (plain lines): "
+            "how much averages over that time wander. Flat is good; a rising MTIE is drift."
         )
         yield _figure(plots.stability(report), caption)
     if any(wire["max_percent"] is not None and wire["rates"] for wire in report.get("wires", ())):
@@ -172,6 +175,7 @@ def _realtime(realtime: Plain | None) -> str:
 
 def main() -> int:
     """Turn JSON into a page; return the exit status."""
+    os.nice(5)  # the show comes first
     sys.stdout.write(render_page(json.load(sys.stdin)))
     return 0
 

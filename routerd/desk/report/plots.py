@@ -29,7 +29,7 @@ _LEAST_US = 1.0
 _NONE = 0.6
 """Where a logarithmic axis of counts draws none."""
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
     "font.size": 9,

@@ -1,0 +1,103 @@
+"""The figures of the last minute, and totals, as OpenMetrics for whoever scrapes them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from prometheus_client.registry import Collector
+
+from routerd.core.model import Plain
+
+__all__ = ["CONTENT_TYPE_LATEST", "metrics_text"]
+
+_PERCENTILES = (("p50", "50"), ("p99", "99"), ("p99_9", "99.9"), ("max", "100"))
+_COUNTED = (
+    ("ticks", "Ticks sent"),
+    ("missed", "Ticks never sent though the port was open"),
+    ("doubled", "Ticks sent twice"),
+    ("stalls", "Ticks over 6 ms later against the grid than the one before"),
+)
+_GRADES = ("steady", "fair", "unsteady", "bad", "failed", "unknown")
+
+
+class _Reports(Collector):
+    """Two reports as metrics: the whole show's totals, and the last minute's figures."""
+
+    def __init__(self, whole: Plain, minute: Plain, counters: dict[str, int]) -> None:
+        self._whole = whole
+        self._minute = minute
+        self._counters = counters
+
+    def collect(self) -> Iterator[Metric]:
+        """Yield every family."""
+        yield from self._totals()
+        yield from self._last_minute()
+
+    def _totals(self) -> Iterator[Metric]:
+        for key, words in _COUNTED:
+            name = "routerd_ticks" if key == "ticks" else f"routerd_ticks_{key}"
+            family = CounterMetricFamily(name, f"{words}, since the desk began.", labels=["port"])
+            for row in self._whole["ports"]:
+                family.add_metric([row["port"]], row[key])
+            yield family
+        for key in ("messages", "bytes", "thinned"):
+            family = CounterMetricFamily(
+                f"routerd_output_{key}", f"{key.capitalize()} on a port's way out.", labels=["port"]
+            )
+            for wire in self._whole["wires"]:
+                family.add_metric([wire["port"]], wire[key])
+            yield family
+        came = CounterMetricFamily("routerd_input_messages", "Messages from a device.", labels=["port"])
+        for row in self._whole["inputs"]:
+            came.add_metric([row["port"]], row["messages"])
+        yield came
+        engine = CounterMetricFamily(
+            "routerd_engine_events", "The engine's own counters, as in the status.", labels=["counter"]
+        )
+        for name, value in self._counters.items():
+            engine.add_metric([name], value)
+        yield engine
+
+    def _last_minute(self) -> Iterator[Metric]:
+        minute = self._minute
+        late = _gauge("tick_lateness_seconds", "Lateness of ticks", "port", "percentile")
+        deviation = _gauge("tick_interval_deviation_seconds", "|Interval deviation|", "port", "percentile")
+        grade = _gauge("port_grade", "1 for the grade that a port has", "port", "grade")
+        for row in minute["ports"]:
+            for family, figures in ((late, row["lateness_us"]), (deviation, row["interval_deviation_us"])):
+                for key, percentile in _PERCENTILES:
+                    if figures[key] is not None:
+                        family.add_metric([row["port"], percentile], figures[key] / 1e6)
+            for word in _GRADES:
+                grade.add_metric([row["port"], word], float(row["verdict"]["grade"] == word))
+        yield from (late, deviation, grade)
+        wire = _gauge("wire_utilisation_ratio", "Share of a DIN wire in its busiest second", "port")
+        for row in minute["wires"]:
+            if row["max_percent"] is not None:
+                wire.add_metric([row["port"]], row["max_percent"] / 100)
+        yield wire
+        routing = _gauge(
+            "routing_seconds", "From a message's arrival until the last port had it", "percentile"
+        )
+        for key, percentile in _PERCENTILES:
+            if minute["routing"]["us"][key] is not None:
+                routing.add_metric([percentile], minute["routing"]["us"][key] / 1e6)
+        yield routing
+        load = _gauge("process_load_ratio", "Mean share of one processor", "process")
+        for process in ("engine", "desk"):
+            load.add_metric([process], minute["load"][process]["mean_percent"] / 100)
+        yield load
+
+
+def _gauge(name: str, words: str, *labels: str) -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"routerd_{name}", f"{words}, over the last minute.", labels=labels)
+
+
+def metrics_text(whole: Plain, minute: Plain, counters: dict[str, int]) -> bytes:
+    """Return the OpenMetrics text of a report on the whole show and one on the last minute."""
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Reports(whole, minute, counters))
+    return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]

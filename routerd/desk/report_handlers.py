@@ -1,0 +1,73 @@
+"""What the API's paths about figures do: the jitter report in every form, and metrics."""
+
+from __future__ import annotations
+
+import asyncio
+
+from aiohttp import web
+
+from routerd.core.model import Plain
+from routerd.desk.answers import text_response
+from routerd.desk.config.problems import one_of, shown
+from routerd.desk.handlers import Call
+from routerd.desk.problems import ProblemError
+from routerd.desk.report.making import PageError, make_page
+
+_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
+FORMATS = ("json", "text", "html")
+SPANS = ("show", "minute")
+
+
+async def get_report(call: Call) -> Plain | web.Response:
+    """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
+    span = call.request.query.get("span", "show")
+    if span not in SPANS:
+        raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {shown(span)}")
+    wanted = wanted_format(call.request)
+    report = call.desk.report() if span == "show" else await call.desk.last_minute()
+    return await in_format(call, report, wanted)
+
+
+async def in_format(call: Call, document: Plain, wanted: str) -> Plain | web.Response:
+    """Return a report in one of FORMATS."""
+    if wanted == "text":
+        from routerd.desk.report import render_text
+
+        return text_response(render_text(document), {"Vary": "Accept"})
+    if wanted == "html":
+        try:
+            page = await make_page(document, call.desk.keeper.folder.path)
+        except PageError as error:
+            raise ProblemError("no-page", str(error)) from error
+        headers = {"Vary": "Accept", "Cache-Control": "no-store"}
+        return web.Response(text=page, content_type="text/html", charset="utf-8", headers=headers)
+    return document
+
+
+def wanted_format(request: web.Request) -> str:
+    """Return which of FORMATS a request asks for by its query or its Accept header."""
+    given = request.query.get("format")
+    if given is not None:
+        if given not in FORMATS:
+            raise ProblemError("wrong-query", f"format is {one_of(FORMATS)}, not {shown(given)}")
+        return given
+    for part in request.headers.get("Accept", "").split(","):
+        wanted = _MEDIA.get(part.split(";")[0].strip().lower())
+        if wanted is not None:
+            return wanted
+    return "json"
+
+
+async def get_metrics(call: Call) -> web.Response:
+    """The figures as OpenMetrics."""
+    desk = call.desk
+    whole, minute = desk.report(), await desk.last_minute()
+    counters = dict(desk.view.counters)
+
+    def make() -> tuple[bytes, str]:
+        from routerd.desk.metrics import CONTENT_TYPE_LATEST, metrics_text
+
+        return metrics_text(whole, minute, counters), CONTENT_TYPE_LATEST
+
+    body, media = await asyncio.to_thread(make)
+    return web.Response(body=body, headers={"Content-Type": media, "Cache-Control": "no-store"})
