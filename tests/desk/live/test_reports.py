@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
@@ -38,7 +39,11 @@ async def with_ticks(service: Service, count: int = 1200) -> None:
             "cpu_ns": 0,
         }
         service.engine.tell("traffic", {**body, "took": [[250_000, 40]], "taps_dropped": 0})
-    report = (await service.ask("GET", "/v1/report")).json
+    async with asyncio.timeout(20):
+        while True:
+            report = (await service.ask("GET", "/v1/report")).json
+            if report["routing"]["messages"] == 80:  # told last
+                break
     assert report["ports"][0]["ticks"] == 2 * count
 
 
