@@ -105,7 +105,7 @@ _SENTENCES = {
     "loaded": ("info", "rig folder loaded"),
     "port-opened": ("info", "port opened"),
     "port-closed": ("warning", "port closed"),
-    "port-missing": ("warning", "port is not there; looking for it again every 2 s"),
+    "port-missing": ("warning", "port is not open; it is opened as soon as it can be"),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
     "records-dropped": ("warning", "tick records were dropped; the report says so"),
     "fault": ("error", "fault"),

@@ -8,11 +8,16 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from daemon import Daemon
+from far_program import FarProgram
+from listener import Aseqdump
 from remote import Remote, what_is_missing
+from usb import Gadget, load_bus, wait_for
 
 HERE = Path(__file__).resolve().parent
 IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
@@ -96,3 +101,63 @@ def guest_only() -> None:
     """For tests that plug devices or install services: not on a machine that someone uses."""
     if not IN_GUEST:
         pytest.skip("plugs USB devices or installs a service: only in the virtual machine (ROUTERD_VM=1)")
+
+
+@pytest.fixture(scope="session")
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    """The daemon on the tests' rig, started once for all of them."""
+    running = Daemon(tmp_path_factory.mktemp("daemon"))
+    yield running
+    running.end()
+
+
+@pytest.fixture(autouse=True)
+def daemon_log(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Show with a test what the daemon has logged meanwhile."""
+    if "daemon" not in request.fixturenames:
+        yield
+        return
+    running: Daemon = request.getfixturevalue("daemon")
+    before = len(running.log())
+    yield
+    print(running.log()[before:])
+
+
+@pytest.fixture(scope="session")
+def watcher(daemon: Daemon) -> Iterator[Aseqdump]:
+    """Another program that gets the daemon's clock all the time."""
+    with Aseqdump() as dump:
+        daemon.wait_for_port("watcher")
+        wait_for("the first clock", dump.clocks)
+        yield dump
+
+
+@pytest.fixture
+def keys(daemon: Daemon) -> Iterator[FarProgram]:
+    with FarProgram("alsa", "Far Keys") as program:
+        daemon.wait_for_port("keys", "input")
+        yield program
+    daemon.wait_for_port("keys", "input", "missing")
+
+
+@pytest.fixture
+def box(daemon: Daemon) -> Iterator[FarProgram]:
+    with FarProgram("alsa", "Far Box") as program:
+        daemon.wait_for_port("box")
+        yield program
+    daemon.wait_for_port("box", "output", "missing")
+
+
+@pytest.fixture(scope="session")
+def twins(guest_only: None, daemon: Daemon) -> Iterator[tuple[Gadget, Gadget]]:
+    load_bus(2)
+    left, right = Gadget(0, "Twin Synth", "LEFT1"), Gadget(1, "Twin Synth", "RIGHT2")
+    left.plug()
+    right.plug()
+    daemon.song("Remap")
+    for device in ("left", "right"):
+        daemon.wait_for_port(device)
+        daemon.wait_for_port(device, "input")
+    yield left, right
+    left.remove()
+    right.remove()

@@ -12,7 +12,8 @@ import contextlib
 import os
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
@@ -146,3 +147,35 @@ class DeviceEnd:
 
     def close(self) -> None:
         os.close(self._fd)
+
+
+@contextmanager
+def hurry() -> Iterator[None]:
+    """Be ahead of the daemon: what it sends before the device's end is open, nobody hears."""
+    os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(80))
+    try:
+        yield
+    finally:
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+
+
+def plug(gadget: Gadget, socket: int | None = None) -> DeviceEnd:
+    """Put the device in and open its own end before the daemon has heard of it."""
+    with hurry():
+        gadget.plug(socket)
+        return gadget.open()
+
+
+def hear(end: DeviceEnd, wanted: bytes, limit_s: float = 20.0) -> bytes:
+    """Read until `wanted` has come, clocks left out; return all that came."""
+    got = bytearray()
+
+    def come() -> bool:
+        got.extend(end.read().replace(b"\xf8", b""))
+        return wanted in got
+
+    try:
+        wait_for(f"{wanted.hex()}", come, limit_s)
+    except AssertionError as error:
+        raise AssertionError(f"{error}; got {got.hex()}") from None
+    return bytes(got)

@@ -1,0 +1,143 @@
+"""What devices send raw over USB: SysEx of every size, legal bytes in odd places, and illegal ones.
+
+The kernel's USB gadget takes the bytes apart into USB MIDI events, the host's driver and the sequencer put
+them together again; all of that and the daemon must lose nothing legal.
+"""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from daemon import BULK_SIZES, Daemon, dump_of
+from far_program import FarProgram
+from listener import Aseqdump
+from usb import DeviceEnd, Gadget, wait_for
+
+from routerd.core.messages import is_whole
+
+pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
+
+FAR_S = 20.0
+Twins = tuple[Gadget, Gadget]
+
+
+def read_dump(end: DeviceEnd, length: int, limit_s: float) -> bytes:
+    """Read until so many bytes have come that are no clocks; return all of them, clocks too."""
+    got = bytearray()
+
+    def enough() -> bool:
+        got.extend(end.read())
+        return len(got) - got.count(0xF8) >= length
+
+    try:
+        wait_for(f"{length} bytes", enough, limit_s)
+    except AssertionError as error:
+        raise AssertionError(f"{error}; got {len(got) - got.count(0xF8)}") from None
+    return bytes(got)
+
+
+@pytest.mark.timeout(300)
+def test_a_patch_dump_from_a_file_arrives_whole_while_the_clock_goes_on(
+    daemon: Daemon, watcher: Aseqdump, twins: Twins
+) -> None:
+    daemon.song("Remap")
+    end = twins[1].open()
+    wait_for("clocks at the device", lambda: b"\xf8" in end.read())
+    dumps = b"".join(dump_of(size) for size in BULK_SIZES)
+    clocks = len(watcher.clocks())
+    daemon.song("Bulk")
+    got = read_dump(end, len(dumps), 60.0)
+    end.close()
+    start = got.index(0xF0)
+    assert got[start:].replace(b"\xf8", b"") == dumps
+    # Real-time bytes may stand inside a SysEx (M1 p. 30).
+    inside = got[start : got.rindex(0xF7)].count(0xF8)
+    print(f"{inside} clocks inside {len(dumps)} bytes of SysEx")
+    assert inside > 10
+    assert len(watcher.clocks()) - clocks >= inside - 2, "the other program got its clocks meanwhile"
+
+
+@pytest.mark.timeout(200)
+@pytest.mark.parametrize("size", BULK_SIZES)
+def test_sysex_through_the_daemon_arrives_whole(daemon: Daemon, twins: Twins, size: int) -> None:
+    daemon.song("Through")
+    source, target = (gadget.open() for gadget in twins)
+    source.write(dump_of(size))
+    got = read_dump(target, size, 60.0)
+    assert got.replace(b"\xf8", b"") == dump_of(size)
+    source.close()
+    target.close()
+
+
+LONG = dump_of(3000)
+VECTORS = {
+    "running status (M1 p. A-1)": ("903c27 402b 4325", "903c27 90402b 904325"),
+    "running status, release by velocity 0 (M1 pp. 10, A-1)": ("903c27 3c00 3e29", "903c27 803c40 903e29"),
+    "running status on controllers (M1 p. A-2)": ("b07c00 0137", "b07c00 b00137"),
+    "clock inside a message (M1 p. 30)": ("903cf840 3e41", "903c40 903e41"),
+    "clock between status and data": ("90f83d40", "903d40"),
+    "clock inside a SysEx": ("f07ef87f0601f7", "f07e7f0601f7"),
+    "active sensing and start inside a SysEx": ("f07dfe01fa02f7", "f07d0102f7"),
+    "a clock inside a long SysEx": (
+        (LONG[:1500] + b"\xf8" + LONG[1500:]).hex(),
+        LONG.hex(),
+    ),
+    "clocks at many places in a long SysEx": (
+        b"\xf8".join(LONG[at : at + 100] for at in range(0, len(LONG), 100)).hex(),
+        LONG.hex(),
+    ),
+    "SysEx that a note ends (M1 p. T-8)": ("f00102903c40", "903c40"),
+    "long SysEx that a note ends": (LONG[:-1].hex() + "903c40", "903c40"),
+    "SysEx that another SysEx ends": ("f00102f07d03f7", "f07d03f7"),
+    "long SysEx that another SysEx ends": (LONG[:-1].hex() + "f07d03f7", "f07d03f7"),
+    "SysEx that a tune request ends": ("f00102f6 903e40", "903e40"),
+    "undefined F4 ends running status (M1 p. A-2)": ("903c40 f4 3e41", "903c40"),
+    "undefined F5 ends running status (M1 p. A-2)": ("903c40 f5 3e41", "903c40"),
+    "undefined F9 leaves running status (M1 p. A-2)": ("903c40 f9 3e41", "903c40 903e41"),
+    "undefined FD leaves running status (M1 p. A-2)": ("903c40 fd 3e41", "903c40 903e41"),
+    "undefined F9 and FD inside a SysEx": ("f07df901fd02f7", "f07d0102f7"),
+    "data bytes out of nowhere": ("f07d01f7 123456 904041", "f07d01f7 904041"),
+    "an end without a beginning": ("f7 f7 904042", "904042"),
+    "a message that never ends": ("9040 b04a11", "b04a11"),
+    "system reset is never passed on (M1 p. 33)": ("ff 904043", "904043"),
+    "song position and song select end here": ("f21020 f305 904044", "904044"),
+    "two-byte messages": ("c005 06 d030 31", "c005 c006 d030 d031"),
+}
+
+
+def until_sentinel(box: FarProgram, number: int) -> list[bytes]:
+    """Return what came before the message that stands for the end of a test."""
+    got = []
+    while (message := box.receive(FAR_S)) != bytes((0xB9, 0x50, number)):
+        got.append(message)
+    return got
+
+
+@pytest.mark.parametrize("what", VECTORS)
+def test_odd_bytes_from_a_device(daemon: Daemon, twins: Twins, box: FarProgram, what: str) -> None:
+    if daemon.status()["song"]["title"] != "Through":
+        daemon.song("Through")
+    sent, wanted = (bytes.fromhex(text) for text in VECTORS[what])
+    end = twins[0].open()
+    end.write(sent + b"\xb9\x50\x01")
+    assert b"".join(until_sentinel(box, 1)).hex() == wanted.hex()
+    end.close()
+
+
+def test_noise_does_no_harm(daemon: Daemon, twins: Twins, box: FarProgram) -> None:
+    chance = random.Random(20261127)
+    daemon.song("Through")
+    faults = daemon.status()["engine"]["counters"]["faults"]
+    end = twins[0].open()
+    for number in range(8):
+        noise = bytes(chance.choice((chance.randrange(128), chance.randrange(128, 256))) for _ in range(400))
+        end.write(noise.replace(b"\xb9", b"\xb8") + bytes((0xB9, 0x50, number)))
+        got = until_sentinel(box, number)
+        assert all(is_whole(message) for message in got)
+        assert len(got) > 10
+    end.close()
+    counters = daemon.status()["engine"]["counters"]
+    assert counters["faults"] == faults
+    daemon.post("/v1/panic")
+    daemon.song("Remap")

@@ -1,0 +1,27 @@
+"""The daemon's clock over more than a minute: everything that the tests before this one did fell into it."""
+
+from __future__ import annotations
+
+import pytest
+from daemon import Daemon
+from listener import Aseqdump
+from usb import wait_for
+
+pytestmark = pytest.mark.system
+
+TICK_S = 60 / (24 * 120)
+"""M1 p. 30: 24 clocks to the quarter note, of which the songs have 120 a minute."""
+
+
+@pytest.mark.timeout(300)
+def test_clocks_come_24_to_the_quarter_note(daemon: Daemon, watcher: Aseqdump) -> None:
+    begun = watcher.clocks()[0]
+    wait_for("a minute of clocks", lambda: watcher.clocks()[-1] - begun > 60, 100.0, every_s=0.5)
+    clocks = watcher.clocks()
+    elapsed_s = clocks[-1] - clocks[0]
+    given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
+    intervals = len(clocks) - 1 + given_up
+    print(f"{len(clocks)} clocks in {elapsed_s:.3f} s, {given_up} given up in stalls (emulated processor)")
+    # Only the two ends are uncertain, by what the emulated machine takes to show a line to the test.
+    assert intervals * TICK_S == pytest.approx(elapsed_s, abs=0.25)
+    assert given_up < intervals / 20
