@@ -11,7 +11,7 @@ import threading
 import urllib.error
 import urllib.request
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from usb import wait_for
 
@@ -178,6 +178,8 @@ class Events:
 class Daemon(Client):
     """`routerd run` on a rig folder."""
 
+    _running: ClassVar[list[Daemon]] = []
+
     def __init__(self, folder: Path, port: int = 8473) -> None:
         super().__init__(f"127.0.0.1:{port}")
         self.folder = write_rig(folder / "rig")
@@ -188,6 +190,7 @@ class Daemon(Client):
             self.process = subprocess.Popen(
                 command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=dict(os.environ)
             )
+        self._running.append(self)
         wait_for("the daemon", self._up, START_LIMIT_S, every_s=0.5)
         self.events = Events(self)
 
@@ -214,8 +217,14 @@ class Daemon(Client):
         self.post("/v1/song", {"title": title})
         wait_for(f"song {title}", lambda: self.status()["song"]["title"] == title, every_s=0.1)
 
+    @classmethod
+    def end_all(cls) -> None:
+        """Make room for another one."""
+        for running in cls._running:
+            running.end()
+
     def end(self) -> None:
-        """Stop it as the operator does."""
+        """Stop it as the operator does; harmless when called twice."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
             try:
