@@ -239,7 +239,7 @@ class Engine:
         return {
             "messages_in": worker.received,
             "messages_out": worker.sent,
-            "strange_messages": sum(inlet.strange for inlet in book.inlets),
+            "strange_messages": self._system.strange + sum(inlet.strange for inlet in book.inlets),
             "messages_dropped": sum(outlet.dropped for outlet in book.outlets),
             "messages_ungated": sum(outlet.ungated for outlet in book.outlets),
             "faults": worker.faults,

@@ -63,6 +63,10 @@ class PortSystem(Protocol):
     kind: str
     """"alsa", "jack" or "simulated"."""
 
+    @property
+    def strange(self) -> int:
+        """How often something arrived that was no MIDI message, and went no further."""
+
     def inputs(self) -> list[PortInfo]:
         """List what can be read from; raises PortError when the system is not there."""
 

@@ -61,6 +61,7 @@ class SimulatedPorts:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
         self.address: _Address = self._socket.getsockname()
         self.ignored = 0
+        self.strange = 0  # what arrives is handed on as it is
         self.dropped = 0
         """Arrivals that some listener could not be told."""
         self._now_ns = now_ns

@@ -17,9 +17,9 @@ from typing import Any
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.core.messages import is_whole
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import Changed, PortInfo, Received
+from routerd.ports.mend import Mender
 from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
 
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
@@ -51,7 +51,7 @@ class RtMidiPorts:
     @property
     def strange(self) -> int:
         """Return how often something arrived that was no MIDI message, and went no further."""
-        return sum(end.strange for end in self._ins)
+        return sum(end.mender.strange for end in self._ins)
 
     def inputs(self) -> list[PortInfo]:
         """List what can be read from, by name; raises PortError when the system is not there."""
@@ -217,13 +217,13 @@ class _End:
 
 
 class _In(_End):
-    """An input; `received` may be exchanged at any time. `strange` counts what was no MIDI message."""
+    """An input; `received` may be exchanged at any time."""
 
     def __init__(self, api: int, name: str, patchbay: Patchbay) -> None:
         midi = _make(rtmidi.MidiIn, api, name)
         midi.ignore_types(sysex=False, timing=False, active_sense=False)
         self.received: Received = _nobody
-        self.strange = 0
+        self.mender = Mender()
         self.faults = 0
         self._heard_ns = 0
         midi.set_callback(self._heard)
@@ -233,11 +233,8 @@ class _In(_End):
         at_ns = monotonic_ns()
         self._heard_ns = at_ns
         try:
-            data = bytes(message[0])
-            if is_whole(data):
+            for data in self.mender.take(bytes(message[0])):
                 self.received(data, at_ns)
-            else:
-                self.strange += 1
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1
 
