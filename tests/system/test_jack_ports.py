@@ -105,7 +105,7 @@ def test_a_sysex_too_long_for_jack_is_refused(ports: PortSystem, box: FarProgram
 def test_strange_bytes_go_no_further(ports: PortSystem, box: FarProgram) -> None:
     heard: queue.Queue[bytes] = queue.Queue()
     ports.open_input(ports.inputs()[0], lambda data, _: heard.put(data))
-    strange = [b"\x90", b"\x90\x3c", b"\x3c\x40", b"\xf4", b"\xfd", b"\xf7", b"\xf2\x01", b"\x90\xff\x40"]
+    strange = [b"\x90", b"\x90\x3c", b"\x3c\x40", b"\xf4", b"\xfd", b"\xf7", b"\xf2\x01", b"\x90\x80\x40"]
     for data in strange:
         box.send(data)
     box.send(b"\xfa")
