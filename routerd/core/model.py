@@ -111,6 +111,10 @@ class Device:
     running_status: bool = False
     """Whether the interface leaves a repeated status byte out on the wire (M1 p. 5)."""
     timing: Timing = PLAIN_TIMING
+    loop: str = ""
+    """The device whose input hears this output by a loop cable at soundcheck; "" for none."""
+    answers: bool = True
+    """Whether it answers an identity request (M1 p. 40), as far as is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +235,8 @@ def device_to_plain(device: Device) -> Plain:
         "output_usb": [device.output_usb.serial, device.output_usb.path],
         "running_status": device.running_status,
         "timing": timing_to_plain(device.timing),
+        "loop": device.loop,
+        "answers": device.answers,
     }
 
 
@@ -248,6 +254,8 @@ def device_from_plain(plain: Plain) -> Device:
         output_usb=Usb(*plain["output_usb"]),
         running_status=plain["running_status"],
         timing=timing_from_plain(plain["timing"]),
+        loop=plain["loop"],
+        answers=plain["answers"],
     )
 
 

@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING
 from routerd.core.errors import PortError
 from routerd.core.units import DIN_BYTE_NS
 from routerd.ports.base import Changed, PortInfo, Received, match_port
+from routerd.ports.loop_cable import LoopCables
 
 if TYPE_CHECKING:
     from routerd.core.model import Device, Usb
@@ -73,6 +74,7 @@ class SimulatedPorts:
         self._changed: Changed = lambda: None
         self._closing = False
         self._receiver: threading.Thread | None = None
+        self._cables: LoopCables | None = None
 
     def provide(self, devices: Iterable[Device]) -> None:
         """Have ports for these devices, and for no others; what is open and stays is left alone."""
@@ -108,8 +110,17 @@ class SimulatedPorts:
         wire = self._devices[info.handle].wire
         byte_ns = DIN_BYTE_NS if wire == "din" else 0
         port = SimulatedOutput(info, byte_ns, self._now_ns, self._tell, self._open_outputs)
+        heard_by = self._devices[info.handle].loop
+        if heard_by:
+            cables = self._cables = self._cables or LoopCables(self._arrive)
+            port.loop = lambda data, at_ns: cables.carry(heard_by, data, at_ns)
         self._open_outputs[info.handle] = port
         return port
+
+    def _arrive(self, device: str, data: bytes, at_ns: int) -> None:
+        port = self._open_inputs.get(device)
+        if port is not None:
+            port.received(data, at_ns)
 
     def _check(self, info: PortInfo) -> None:
         if info.handle not in self._devices or info.handle in self._pulled:
@@ -130,6 +141,8 @@ class SimulatedPorts:
         if self._receiver is not None:
             self._socket.sendto(b"", self.address)  # wakes the receiver
             self._receiver.join(1)
+        if self._cables is not None:
+            self._cables.close()
         for input_port in list(self._open_inputs.values()):
             input_port.close()
         for output_port in list(self._open_outputs.values()):
@@ -216,6 +229,8 @@ class SimulatedOutput:
         self.info = info
         self.gone = False
         self.free_ns = 0
+        self.loop: Callable[[bytes, int], None] | None = None
+        """Also told what arrives, and when: a loop cable."""
         self._byte_ns = byte_ns
         self._now_ns = now_ns
         self._tell = tell
@@ -228,6 +243,8 @@ class SimulatedOutput:
             raise PortError(f"port {self.info.name!r} has gone")
         self.free_ns = max(self._now_ns(), self.free_ns) + len(data) * self._byte_ns
         self._tell(self._head + _AT.pack(self.free_ns) + data)
+        if self.loop is not None:
+            self.loop(data, self.free_ns)
 
     def close(self) -> None:
         """Close; harmless when called twice."""

@@ -55,6 +55,14 @@ class DeviceEntry(Entry):
     timing: TimingEntry | None = _key(
         "How it gets its clock, and how it is followed.", {"sends": "clock"}, None
     )
+    loop: Annotated[str | None, s.SOURCE] = _key(
+        "At soundcheck: the device whose input hears this output, by a cable from one to the other.",
+        "loop-in",
+        None,
+    )
+    answers: Annotated[bool, s.FLAG] = _key(
+        "Whether it answers an identity request; false for a device that never does.", False, True
+    )
 
 
 class ControlEntry(Entry):

@@ -42,6 +42,8 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         timing=resolve_timing(entry.timing),
         input_usb=read_from.usb,
         output_usb=write_to.usb,
+        loop=entry.loop or "",
+        answers=entry.answers,
     )
 
 

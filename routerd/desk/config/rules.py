@@ -107,6 +107,12 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
                 f"device {shown(name)} has no output to send {key} to",
                 f"add 'output', or remove '{key}'",
             )
+    if device.loop is not None and not device.output:
+        checked.report(
+            (*path, "loop"),
+            f"device {shown(name)} has no output that a loop could begin at",
+            "add 'output', or remove 'loop'",
+        )
 
 
 def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry]) -> None:
