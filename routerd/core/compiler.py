@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core import messages
 from routerd.core.model import Control, Device, Patch, Rig, SetList, Song, Sounding
+from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import Compiled, Converters, compile_tables
@@ -61,6 +62,8 @@ class CompiledBook:
     output_names: tuple[str, ...] = ()
     song_names: tuple[str, ...] = ()
     converters: Converters = field(default_factory=dict)
+    subjects: frozenset[str] = frozenset()
+    """What can be muted, see core.mutes."""
 
 
 EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), {}, SetList("", ()))
@@ -88,6 +91,13 @@ def control_keys(control: Control) -> list[int]:
     if control.status == messages.NOTE_ON:
         statuses.append(messages.NOTE_OFF)  # so that its release is not routed either
     return [((status | channel) << 7) | control.number for status in statuses for channel in channels]
+
+
+def each_number(control: Control) -> list[Control]:
+    """Return the controls that one for any program stands for: each with its number as the argument."""
+    if control.number >= 0:
+        return [control]
+    return [replace(control, number=number, argument=number + 1) for number in range(128)]
 
 
 @dataclass(slots=True)
@@ -153,7 +163,9 @@ class Compiler:
         controls: list[dict[int, Control]] = []
         for name in self._inlets:
             own = [control for control in self.rig.controls if control.device == name]
-            controls.append({key: control for control in own for key in control_keys(control)})
+            any_first = sorted(own, key=lambda control: control.number >= 0)
+            each = [one for control in any_first for one in each_number(control)]
+            controls.append({key: control for control in each for key in control_keys(control)})
         return CompiledBook(
             rig=self.rig,
             inlets=tuple(self._inlets.values()),
@@ -164,7 +176,12 @@ class Compiler:
             output_names=tuple(self._output_names),
             song_names=tuple(self._song_numbers),
             converters=self._converters,
+            subjects=self._subjects(),
         )
+
+    def _subjects(self) -> frozenset[str]:
+        names = {route.name for routes in self._tables for route in routes}
+        return frozenset({DEVICE + name for name in self._outlets} | {ROUTE + name for name in names})
 
     def _compile(self, routes: tuple[Route, ...]) -> Compiled:
         tables = self._tables.get(routes)

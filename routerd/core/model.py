@@ -52,6 +52,10 @@ class Action(StrEnum):
     PANIC = "panic"
     GO = "go"
     CANCEL = "cancel"
+    MUTE = "mute"
+    UNMUTE = "unmute"
+    SOLO = "solo"
+    UNSOLO = "unsolo"
 
 
 class StartPolicy(StrEnum):
@@ -122,7 +126,8 @@ class Control:
     """A message of a device that stands for an action.
 
     `status` is NOTE_ON, CONTROLLER or PROGRAM; `channel` 0–15, or -1 for any; `number` is the
-    note, controller or program (0–127); `argument` is the section or song number, from 1.
+    note, controller or program (0–127), or -1 for any program, whose number from 1 is then the
+    argument; `argument` is the section or song number, from 1; `subject` what is muted, see core.mutes.
     """
 
     device: str
@@ -131,6 +136,7 @@ class Control:
     action: Action
     channel: int = -1
     argument: int = 0
+    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,7 +271,8 @@ def rig_to_plain(rig: Rig) -> Plain:
         "name": rig.name,
         "devices": [device_to_plain(device) for device in rig.devices],
         "controls": [
-            [c.device, c.status, c.number, c.action.value, c.channel, c.argument] for c in rig.controls
+            [c.device, c.status, c.number, c.action.value, c.channel, c.argument, c.subject]
+            for c in rig.controls
         ],
     }
 
@@ -276,8 +283,8 @@ def rig_from_plain(plain: Plain) -> Rig:
         name=plain["name"],
         devices=tuple(device_from_plain(device) for device in plain["devices"]),
         controls=tuple(
-            Control(device, status, number, Action(action), channel, argument)
-            for device, status, number, action, channel, argument in plain["controls"]
+            Control(device, status, number, Action(action), channel, argument, subject)
+            for device, status, number, action, channel, argument, subject in plain["controls"]
         ),
     )
 

@@ -43,6 +43,7 @@ from routerd.core.messages import (
     song_position,
 )
 from routerd.core.model import Action, Control, SetList, StartPolicy
+from routerd.core.mutes import DEVICE, Mutes
 from routerd.core.notes import Inlet
 from routerd.core.routing import EMPTY
 from routerd.core.setlist import Place, Standing
@@ -76,6 +77,7 @@ class Show:
         self.events: list[dict[str, Any]] = []
         self.revision = 0
         self.generation = 0
+        self.mutes = Mutes()
         self.clock = Clock(now_ns, bpm)
         self.tick_number = -1
         self.tick_due_ns = now_ns
@@ -207,7 +209,8 @@ class Show:
 
     def _press_control(self, inlet: Inlet, control: Control) -> None:
         try:
-            self.apply(Command(control.action, control.argument or None), self._now_ns)
+            argument = control.subject or control.argument or None
+            self.apply(Command(self.mutes.toggled(control.action, control.subject), argument), self._now_ns)
         except CommandError as error:
             self._event("refused", device=inlet.name, action=control.action.value, why=str(error))
 
@@ -245,6 +248,22 @@ class Show:
             self._go_to_section(number, now_ns)
         else:
             self._step_song(Action.NEXT if action is Action.NEXT_SECTION else Action.PREVIOUS, now_ns)
+
+    def _mute(self, action: Action, argument: int | str | None, now_ns: int) -> None:
+        """Mute, solo or neither. What sounds on a device that is not heard any more ends now."""
+        if argument not in self.book.subjects:
+            raise NotFoundError(f"there is no {argument}")
+        self.mutes.change(action, str(argument))
+        if self._on.song is not None:
+            self._install(self._on.section)
+        for outlet in self.book.outlets:
+            if not self.mutes.hears(DEVICE + outlet.name):
+                outlet.end_latched((), now_ns, self.sink)
+                for inlet in self.book.inlets:
+                    for data in inlet.forget(outlet):
+                        outlet.offer(data, now_ns, self.sink)
+        self.revision += 1
+        self._event(action.value, subject=argument)
 
     # What is armed
 
@@ -386,7 +405,8 @@ class Show:
         self._install(section)
 
     def _install(self, section: CompiledSection) -> None:
-        for inlet, table in zip(self.book.inlets, section.routes.tables, strict=True):
+        tables = self.mutes.tables(section.routes)
+        for inlet, table in zip(self.book.inlets, tables, strict=True):
             inlet.table = table
         for outlet in self.book.outlets:
             if outlet.latched:
@@ -588,6 +608,7 @@ class Show:
         place = before.place.reordered(book.set_list.order, before.identifier)
         self._on = Standing(book, place)
         self._set_list = book.set_list
+        self.mutes.keep(book.subjects)
         self.generation = generation
         self._clocked = tuple(outlet for outlet in book.outlets if outlet.clock)
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
@@ -711,6 +732,8 @@ class Show:
             "inputs": [inlet.name for inlet in self.book.inlets],
             "clock_source": "internal" if self._source is None else self._source.name,
             "follow": None if self._source is None else self._source.plain(),
+            "muted": sorted(self.mutes.muted),
+            "soloed": sorted(self.mutes.soloed),
         }
 
 
@@ -734,6 +757,10 @@ _ACTIONS: dict[Action, Callable[[Show, int | str | None, int], None]] = {
     Action.START: lambda show, _, now_ns: show._transport(TransportCommand.START, now_ns),
     Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),
     Action.CONTINUE: Show._continue,
+    Action.MUTE: lambda show, subject, now_ns: show._mute(Action.MUTE, subject, now_ns),
+    Action.UNMUTE: lambda show, subject, now_ns: show._mute(Action.UNMUTE, subject, now_ns),
+    Action.SOLO: lambda show, subject, now_ns: show._mute(Action.SOLO, subject, now_ns),
+    Action.UNSOLO: lambda show, subject, now_ns: show._mute(Action.UNSOLO, subject, now_ns),
     Action.GO: Show._go,
     Action.CANCEL: lambda show, _, __: show._disarm(),
 }

@@ -135,6 +135,17 @@ class SourceBody(Body):
     device: Line | None
 
 
+class MuteBody(Moment):
+    """A device that sounds, or the routes of one name, and whether to mute (or solo) it or no longer."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"oneOf": [{"required": ["device"]}, {"required": ["route"]}]}
+    )
+    device: Line | None = None
+    route: Line | None = None
+    on: bool = True
+
+
 class SetListBody(Body):
     """A running order of titles or file names; or the name of another set of the rig folder."""
 
@@ -143,7 +154,11 @@ class SetListBody(Body):
     name: Line | None = None
 
 
-_EITHER: dict[type[Body], tuple[str, ...]] = {SongBody: ("number", "title"), SectionBody: ("name", "number")}
+_EITHER: dict[type[Body], tuple[str, ...]] = {
+    SongBody: ("number", "title"),
+    SectionBody: ("name", "number"),
+    MuteBody: ("device", "route"),
+}
 
 B = TypeVar("B", bound=Body)
 
@@ -200,6 +215,7 @@ _EXAMPLES: dict[type[Body], str] = {
     SectionBody: '{"name": "chorus"}',
     TempoBody: '{"bpm": 121.5}',
     SourceBody: '{"device": "drum-machine"}',
+    MuteBody: '{"device": "lead-synth"}',
     SetListBody: '{"order": ["first title", "second title"]}',
 }
 

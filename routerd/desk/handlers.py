@@ -13,10 +13,12 @@ from aiohttp import web
 
 from routerd.core.errors import NotFoundError
 from routerd.core.model import Plain, SetList
+from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import (
     ContinueBody,
     Moment,
+    MuteBody,
     SectionBody,
     SetListBody,
     SongBody,
@@ -157,6 +159,21 @@ async def post_section(call: Call) -> Status:
     except NotFoundError as error:
         raise ProblemError("unknown-section", str(error)) from error
     return await get_status(call)
+
+
+async def _post_mute(action: str, call: Call) -> Status:
+    """Mute or solo, or no longer."""
+    body: MuteBody = call.body
+    subject = DEVICE + body.device if body.device is not None else f"{ROUTE}{body.route}"
+    try:
+        await call.desk.command(action if body.on else f"un{action}", subject, body.when)
+    except NotFoundError as error:
+        raise ProblemError("unknown-subject", str(error)) from error
+    return await get_status(call)
+
+
+post_mute = partial(_post_mute, "mute")
+post_solo = partial(_post_mute, "solo")
 
 
 async def post_tempo(call: Call) -> Status:

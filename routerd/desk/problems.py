@@ -59,6 +59,11 @@ KINDS: dict[str, Kind] = {
         "No such section",
         "Sections belong to the song that is on; GET /v1/status lists them under song.",
     ),
+    "unknown-subject": Kind(
+        404,
+        "No such device or route",
+        "Devices are those of rig.yaml that have an output; routes are called by their names in the files.",
+    ),
     "method-not-allowed": Kind(
         405, "Not with this method", "The path exists, but not with this method; Allow names those it has."
     ),

@@ -177,13 +177,16 @@ class DeskHealth:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Everything about this moment. `problems` are what is wrong with the files or on the disk."""
+    """Everything about this moment. `muted` and `soloed` are "device NAME" or
+    "route NAME"; `problems` are what is wrong with the files or on the disk."""
 
     set_list: SetListPosition
     song: SongFacts | None
     next_song: SongInOrder | None
     section: Section | None
     armed: Armed | None
+    muted: tuple[str, ...]
+    soloed: tuple[str, ...]
     transport: Literal["stopped", "starting", "running"]
     tempo: Tempo
     position: Position

@@ -82,6 +82,8 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,
         armed=None if armed is None else Armed(**armed),
+        muted=tuple(snapshot["muted"]),
+        soloed=tuple(snapshot["soloed"]),
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),

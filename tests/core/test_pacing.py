@@ -9,7 +9,7 @@ from tests.bench.pacing import BYTE_NS, MS, flood, run
 
 @pytest.mark.parametrize("pieces", [128, 512])
 def test_floods_and_dumps_cost_the_clock_nothing_and_notes_little(pieces: int) -> None:
-    """Ticks at most one byte time late, notes wait under 2 ms, the dump takes at most 1.25 × its wire time."""
+    """Ticks are one byte time late at most, notes wait under 2 ms, the dump takes 1.25 × its bytes."""
     paced = run(pieces, paced=True)
     assert paced.tick_late_ms <= BYTE_NS / MS
     assert paced.note_wait_ms < 2

@@ -783,6 +783,8 @@ def test_snapshot_is_plain_and_whole() -> None:
             "songs",
             "outputs",
             "inputs",
+            "muted",
+            "soloed",
             "clock_source",
             "follow",
             "meter_from",

@@ -17,7 +17,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from routerd.core.arming import Command
 from routerd.core.errors import CommandError
+from routerd.core.messages import Kind
 from routerd.core.model import Action, Control, Patch, SetList, WireKind
+from routerd.core.routes import Quantity, QuantityKind, Remap, Route
 from tests.stage import (
     CLOSER,
     CONTROLS,
@@ -54,7 +56,31 @@ LAYERED = replace(
     routes=(route("synth"), route("synth", transpose=12), route("sampler", from_channel=0, to_channel=3)),
     patches=(Patch("synth", sysex=(DUMP,), program=1), Patch("sampler", sysex=(DUMP,))),
 )
-SONGS = (OPENER, MIDDLE, CLOSER, LAYERED)
+SWITCH = Quantity(QuantityKind.CONTROLLER, 80)
+SUSTAIN = Quantity(QuantityKind.CONTROLLER, 64)
+FULL_RANGE = (0, 127)
+OPTIONS = Route(
+    "options",
+    "keys",
+    "sampler",
+    frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT},
+    chord=(0, 4, 7),
+    velocity_low=40,
+    maps=(
+        Remap(Quantity(QuantityKind.NOTE, 61), SWITCH, FULL_RANGE, FULL_RANGE),
+        Remap(Quantity(QuantityKind.CONTROLLER, 4), SUSTAIN, FULL_RANGE, FULL_RANGE),
+    ),
+)
+ZONES = replace(
+    LAYERED,
+    identifier="zones",
+    routes=(
+        OPTIONS,
+        replace(OPTIONS, name="soft", target="synth", velocity_low=1, velocity_high=39, maps=()),
+        replace(OPTIONS, name="drone", target="modular", chord=(), drone=(40, 47), note_low=62, maps=()),
+    ),
+)
+SONGS = (OPENER, MIDDLE, CLOSER, LAYERED, ZONES)
 REROUTED = tuple(replace(song, routes=(route("sampler", transpose=-5),), sections=()) for song in SONGS)
 NAMES = tuple(song.identifier for song in SONGS)
 
@@ -84,7 +110,7 @@ class Player(RuleBasedStateMachine):
             data = (0x90 | channel, key, 0) if as_note_on else (0x80 | channel, key, 33)
             self.stage.play("keys", bytes(data).hex())
 
-    @rule(channel=channels, number=st.sampled_from((64, 66)), value=st.sampled_from((0, 20, 63, 64, 127)))
+    @rule(channel=channels, number=st.sampled_from((64, 66, 4)), value=st.sampled_from((0, 20, 63, 64, 127)))
     def pedal(self, channel: int, number: int, value: int) -> None:
         self.stage.play("keys", bytes((0xB0 | channel, number, value)).hex())
 
@@ -108,6 +134,11 @@ class Player(RuleBasedStateMachine):
                 *(Command(Action.SECTION, number) for number in (1, 2, 3)),
                 Command(Action.TEMPO, "243/2"),
                 Command(Action.CONTINUE, 3),
+                *(
+                    Command(action, subject)
+                    for action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO)
+                    for subject in ("device sampler", "device synth", "route options", "route keys to synth")
+                ),
             ]
         ),
         at_bar=st.booleans(),
@@ -171,8 +202,11 @@ class Player(RuleBasedStateMachine):
         for channel, key in sorted(self.down):
             stage.play("keys", bytes((0x80 | channel, key, 64)).hex())
         for channel in (0, 1):
-            for number in (64, 66):
+            for number in (64, 66, 4):
                 stage.play("keys", bytes((0xB0 | channel, number, 0)).hex())
+        for outlet in stage.show.book.outlets:  # drones go on until they are switched off or their route goes
+            outlet.end_latched((), stage.now_ns, stage.show.sink)
+        stage.collect()
         stage.run(stage.now_ns + 5_000 * MS)
         assert all(outlet.queued == 0 for outlet in stage.show.book.outlets)
         assert stage.sounding() == {}

@@ -80,13 +80,17 @@ class ControlEntry(Entry):
     controller: Annotated[int | None, s.BYTE] = _key(
         "This controller, when it rises to 64 or above.", 80, None
     )
-    program: Annotated[int | None, s.PROGRAM] = _key("This program, counted from 1.", 1, None)
+    program: Annotated[int | None, s.PROGRAM_OR_ANY] = _key(
+        "This program, counted from 1, or any: its number is then the song's or section's.", 1, None
+    )
     channel: Annotated[int | None, s.CHANNEL] = _key("On this channel; any channel when left out.", 16, None)
     do: Annotated[Action, s.ACTION] = _key("What it means.", "next")
     section: Annotated[int | None, s.PLACE] = _key("With 'do: section': which one, from 1.", 2, None)
     song: Annotated[int | None, s.PLACE] = _key(
         "With 'do: song': which one of the set list, from 1.", 3, None
     )
+    device: Annotated[str | None, s.TARGET] = _key("With 'do: mute' or 'solo': which device.", "pad", None)
+    route: Annotated[str | None, s.TITLE] = _key("With 'do: mute' or 'solo': which route.", "left hand", None)
 
 
 class BankEntry(Entry):

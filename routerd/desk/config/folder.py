@@ -17,7 +17,7 @@ from routerd.desk.config.files import FileProblemError, list_folder, printable, 
 from routerd.desk.config.leaf import Ends, Surroundings
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
 from routerd.desk.config.resolve import resolve_rig, resolve_song
-from routerd.desk.config.rules import review_rig, review_song
+from routerd.desk.config.rules import review_control_routes, review_rig, review_song
 from routerd.desk.config.tempo import review_time
 from routerd.desk.config.text import LARGEST_FILE_BYTES, Document, read_document
 
@@ -91,6 +91,7 @@ class _Reading:
         for song in self.songs.values():
             review_song(song, inherited)
             review_time(song)
+        review_control_routes(self.rig, self.songs.values())
         if not self.songs and not any(p.file.startswith("songs") for p in self.all_problems()):
             self._add("songs", "there are no songs", "write one, such as songs/copper-ferry.yaml")
         _review_shared(self.songs, "title")

@@ -6,15 +6,17 @@ needs. An entry in which a value was already wrong is left alone, so nothing is 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Any
 
 from routerd.core import messages
 from routerd.core.model import Action, Control
+from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.config.check import Checked
 from routerd.desk.config.entries import ControlEntry, DeviceEntry, PatchEntry, RigFile, SongFile
-from routerd.desk.config.problems import MISTAKE, shown
-from routerd.desk.config.route_resolve import root_of
+from routerd.desk.config.problems import MISTAKE, choose, shown
+from routerd.desk.config.route_resolve import root_of, route_name
 from routerd.desk.config.route_rules import RouteNames, review_routes, review_twice
 from routerd.desk.config.text import Path
 
@@ -39,6 +41,7 @@ def control_of(entry: ControlEntry) -> Control:
         action=entry.do,
         channel=-1 if entry.channel is None else entry.channel,
         argument=entry.section or entry.song or 0,
+        subject=DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else "",
     )
 
 
@@ -130,6 +133,7 @@ def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry])
             )
             continue
         _review_argument(checked, path, entry)
+        _review_subject(checked, path, entry)
         control = control_of(entry)
         lines = earlier.setdefault((control.device, control.status, control.number), {})
         taken = [
@@ -146,9 +150,44 @@ def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry])
         lines.setdefault(control.channel, checked.document.line(path))
 
 
+def _review_subject(checked: Checked[RigFile], path: Path, entry: ControlEntry) -> None:
+    given = [key for key in ("device", "route") if getattr(entry, key) is not None]
+    if entry.do in (Action.MUTE, Action.SOLO) and len(given) != 1:
+        checked.report((*path, "do"), f"'do: {entry.do}' needs a device or a route", "add one of the two")
+    elif entry.do not in (Action.MUTE, Action.SOLO) and given:
+        checked.report(
+            (*path, given[0]),
+            f"'{given[0]}' has no meaning with 'do: {entry.do}'",
+            "write 'do: mute', or remove it",
+        )
+
+
+def review_control_routes(rig: Checked[RigFile], songs: Iterable[Checked[SongFile]]) -> None:
+    """Check that the routes that controls name are anywhere."""
+    named = [] if rig.model is None else [(i, c) for i, c in enumerate(rig.model.controls) if c.route]
+    if not named or rig.model is None:
+        return
+    lists = [rig.model.routes]
+    for song in songs:
+        if song.model is None:
+            return
+        lists += [song.model.routes, *(section.routes for section in song.model.sections)]
+    names = {route_name(entry) for entries in lists for entry in entries if entry is not MISTAKE}
+    for index, control in named:
+        if control.route is not MISTAKE and control.route not in names:
+            rig.report(
+                ("controls", index, "route"),
+                f"no file has a route {shown(control.route)}",
+                partial(choose, control.route or "", sorted(names)),
+            )
+
+
 def _review_argument(checked: Checked[RigFile], path: Path, entry: ControlEntry) -> None:
     for action, number in ((Action.SECTION, entry.section), (Action.SONG, entry.song)):
-        if entry.do is action and number is None:
+        if entry.program == -1 and (entry.do not in (Action.SONG, Action.SECTION) or number is not None):
+            checked.report((*path, "program"), "any program names a song or section", f"write 'do: {action}'")
+            return
+        if entry.do is action and number is None and entry.program != -1:
             checked.report((*path, "do"), f"'do: {action}' does not say which", f"add '{action}: 1'")
         elif entry.do is not action and number is not None:
             checked.report(

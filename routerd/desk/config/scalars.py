@@ -225,10 +225,14 @@ WHEN = Leaf(
     {"type": "string", "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"},
 )
 KIND = choice(Kind)
-ACTION = choice(Action, leave_out=[Action.TEMPO, Action.SOURCE])
+ACTION = choice(Action, leave_out=[Action.TEMPO, Action.SOURCE, Action.UNMUTE, Action.UNSOLO])
 CHANNEL = whole(1, 16, offset=-1)
 BYTE = whole(0, 127)
 PROGRAM = whole(1, 128, offset=-1)
+PROGRAM_OR_ANY = Leaf(
+    lambda value, _: -1 if value == "any" else read_whole(value, 1, 128) - 1,
+    {"type": ["integer", "string"], "minimum": 1, "maximum": 128, "pattern": "^any$"},
+)
 LOUDNESS = whole(1, 127)
 SEMITONES = whole(1, 96)
 OCTAVES = whole(-5, 5)

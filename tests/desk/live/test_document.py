@@ -19,6 +19,8 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/tempo"): {"bpm": 118.25},
     ("POST", "/v1/clock-source"): {"device": None},
     ("POST", "/v1/continue"): {"bar": 2},
+    ("POST", "/v1/mute"): {"device": "lead-synth"},
+    ("POST", "/v1/solo"): {"route": "drums", "on": True},
 }
 PARAMETERS = {
     "/v1/songs/{identifier}": "low-tide",
