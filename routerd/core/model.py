@@ -49,6 +49,12 @@ class Action(StrEnum):
     CONTINUE = "continue"
     TEMPO = "tempo"
     SOURCE = "source"
+    TAP = "tap"
+    NUDGE = "nudge"
+    HALF = "half"
+    DOUBLE = "double"
+    RETRIGGER = "retrigger"
+    CLICK = "click"
     PANIC = "panic"
     GO = "go"
     CANCEL = "cancel"
@@ -127,7 +133,8 @@ class Control:
 
     `status` is NOTE_ON, CONTROLLER or PROGRAM; `channel` 0–15, or -1 for any; `number` is the
     note, controller or program (0–127), or -1 for any program, whose number from 1 is then the
-    argument; `argument` is the section or song number, from 1; `subject` what is muted, see core.mutes.
+    argument; `argument` is the section or song number, from 1, or for a nudge
+    thousandths of a BPM; `subject` what is muted (see core.mutes) or retriggered ("bar NAME", "cycle NAME").
     """
 
     device: str

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 from routerd.core.arming import Armed, Command, Moment
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
+from routerd.core.device_clock import DeviceClocks, Wanted
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.lanes import is_release
 from routerd.core.messages import (
@@ -38,19 +39,32 @@ from routerd.core.messages import (
     SONG_POSITION,
     SUSTAIN,
     SYSEX,
+    TICK,
     TICK_BYTES,
     controller,
     song_position,
 )
+from routerd.core.metronome import Metronome
 from routerd.core.model import Action, Control, SetList, StartPolicy
 from routerd.core.mutes import DEVICE, Mutes
 from routerd.core.notes import Inlet
 from routerd.core.routing import EMPTY
+from routerd.core.schedule import NO_TICK, Schedule
 from routerd.core.setlist import Place, Standing
 from routerd.core.source import Heard, Source
+from routerd.core.tap import Taps, nudge_of, rounding_of
+from routerd.core.timing import StartMode
 from routerd.core.transport import LEAD_NS, State
 from routerd.core.transport import Command as TransportCommand
-from routerd.core.units import SPP_MAX, TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT, format_bpm, parse_bpm
+from routerd.core.units import (
+    BPM_MAX,
+    BPM_MIN,
+    SPP_MAX,
+    TICKS_PER_QUARTER,
+    TICKS_PER_SPP_UNIT,
+    format_bpm,
+    parse_bpm,
+)
 from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
@@ -90,6 +104,16 @@ class Show:
         self._source: Source | None = None
         self._source_inlet: Inlet | None = None
         self._step = self.clock.step
+        self.schedule = Schedule()
+        self.stamps: dict[Outlet, tuple[int, int] | None] = {}
+        """Number and due time of the last tick of outlets with a clock of their own; None: not one of the
+        grid."""
+        self._devices = DeviceClocks((), {}, self.schedule)
+        self._ticked: list[Outlet] = []
+        self._position_tick = -1
+        """Start and Continue wait for a tick after this one."""
+        self._metronome = Metronome(self.schedule)
+        self._taps = Taps()
         self._clocked: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
 
@@ -102,9 +126,9 @@ class Show:
 
     def next_deadline_ns(self) -> int:
         """Return when `advance` has something to do."""
-        if self._after_tick:
+        if self._after_tick or self._ticked:
             return self._now_ns
-        deadline_ns = self.clock.deadline_ns()
+        deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns)
         for outlet in self.book.outlets:
             deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
         if self._source is not None:
@@ -120,6 +144,28 @@ class Show:
                 self._reach_line(now_ns)  # a stall must not cost a whole bar
             self._tick(now_ns)
             return
+        if self.schedule.next_ns <= now_ns and self._timed_ticks(now_ns):
+            return
+        if self._after_tick or self._ticked:
+            self._pass_tick(now_ns)
+        if clock.start_at_ns <= now_ns:
+            self._start(now_ns)
+        if self.schedule.next_ns <= now_ns:
+            self._timed_messages(now_ns)
+        if self._source is not None:
+            self._source.following.pass_time(now_ns)
+            self._look_at_source()
+        for outlet in self.book.outlets:
+            if outlet.next_deadline_ns() <= now_ns:
+                outlet.pump(now_ns, self.sink)
+
+    def _pass_tick(self, now_ns: int) -> None:
+        """In the gap after a tick: send what has waited for it, and do what is armed for the next."""
+        clock = self.clock
+        if self._ticked:
+            ticked, self._ticked = self._ticked, []
+            for outlet in ticked:
+                outlet.pump(now_ns, self.sink)
         if self._after_tick:
             self._after_tick = False
             for outlet in self._clocked:
@@ -128,14 +174,8 @@ class Show:
                 if inlet.banks:
                     inlet.send_banks(now_ns, self.sink)
             self._reach_line(now_ns)
-        if clock.start_at_ns <= now_ns:
-            self._start(now_ns)
-        if self._source is not None:
-            self._source.following.pass_time(now_ns)
-            self._look_at_source()
-        for outlet in self.book.outlets:
-            if outlet.next_deadline_ns() <= now_ns:
-                outlet.pump(now_ns, self.sink)
+            if self._metronome.counted_in(clock):
+                self._transport(TransportCommand.START, now_ns)
 
     def _tick(self, now_ns: int) -> None:
         clock = self.clock
@@ -144,6 +184,15 @@ class Show:
         self.tick_number, self.tick_due_ns, missed = tick
         for outlet in self._clocked:
             outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
+        if missed:
+            self._devices.miss(missed)
+            self._metronome.miss(missed)
+        if self._devices.busy:
+            for one in self._devices.busy:
+                one.tick(tick, clock)
+            self._devices.look()
+        if self._metronome.on:
+            self._metronome.tick(tick, clock)
         self._set_gates()
         self._after_tick = True
         if missed:
@@ -156,6 +205,30 @@ class Show:
             self._step_taken()
         elif clock.steered and tick.number % TICKS_PER_QUARTER == 0:
             self.revision += 1  # so that others see where the grid has been moved to
+
+    def _timed_ticks(self, now_ns: int) -> bool:
+        """Send the ticks that are due by the schedule, alone; False when something else comes first."""
+        schedule = self.schedule
+        while schedule.next_ns <= now_ns and schedule.next_data is TICK_BYTES:
+            timed = schedule.take()
+            outlet = timed.outlet
+            self.stamps[outlet] = None if timed.tick == NO_TICK else (timed.tick, timed.at_ns)
+            outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
+            self._ticked.append(outlet)
+        if self._ticked:
+            self._set_gates()
+        return bool(self._ticked)
+
+    def _timed_messages(self, now_ns: int) -> None:
+        """Send what else is due by the schedule, up to the next tick in it."""
+        schedule = self.schedule
+        while schedule.next_ns <= now_ns and schedule.next_data is not TICK_BYTES:
+            timed = schedule.take()
+            if timed.data[0] >= TICK:
+                timed.outlet.put_realtime(timed.data, now_ns, self.sink)
+            else:
+                timed.outlet.offer(timed.data, now_ns, self.sink)
+        self._set_gates()
 
     def _step_taken(self) -> None:
         """Tell a change of meter, and tempo as often as once a beat."""
@@ -172,6 +245,7 @@ class Show:
     def _start(self, now_ns: int) -> None:
         """Send the Start or Continue whose time has come, behind any song position that still waits."""
         waits = any(outlet.holds(SONG_POSITION) for outlet in self._transported)
+        waits = waits or self.clock.next_tick <= self._position_tick
         data = b"" if waits else self.clock.take_start(now_ns)
         if waits:
             self.clock.postpone()
@@ -188,6 +262,12 @@ class Show:
         for outlet in self.book.outlets:
             gate_ns = clock.next_due_ns if outlet.clock else NEVER_NS
             outlet.gate_ns = min(gate_ns, clock.start_at_ns) if outlet.transport else gate_ns
+        for one in self._devices.busy:
+            outlet = one.outlet
+            gate_ns = self.schedule.next_realtime_ns(outlet)
+            if outlet.clock:
+                gate_ns = min(gate_ns, clock.next_due_ns + one.delay_ns)
+            outlet.gate_ns = gate_ns
 
     def _enter(self, now_ns: int) -> None:
         if now_ns < self._now_ns:
@@ -382,8 +462,13 @@ class Show:
         if on.section_number:
             self._event("section", section=on.section.name, number=on.section_number)
         self.revision += 1
+        self._take_click(song)
+        if may_start:
+            for one in self._devices.by_outlet.values():
+                one.song_entered()
+            self._devices.look()
         if may_start and song.song.start is StartPolicy.ENTRY:
-            self._transport(TransportCommand.START, now_ns)
+            self._start_from_top(None, now_ns)
 
     def _go_to_section(self, number: int, now_ns: int) -> None:
         """Enter a section. A tempo set by hand stays, unless the two sections ask for different ones."""
@@ -438,7 +523,7 @@ class Show:
             if inlet is None:
                 raise NotFoundError(f"there is no device {device!r} with an input to follow")
             timing = next(d.timing for d in self.book.rig.devices if d.name == device)
-            source = Source(inlet, timing, self.clock, 0)
+            source = Source(inlet, timing, self.clock, self._devices.lead_ns)
         self._use_source(source)
         self._event("clock-source", device=device or None)
 
@@ -454,7 +539,60 @@ class Show:
 
     def _tempo_by_hand(self, bpm: Fraction) -> None:
         self._refuse_while_steered()
+        if not BPM_MIN <= bpm <= BPM_MAX:
+            raise CommandError(f"tempo {format_bpm(bpm)} is outside {BPM_MIN} to {BPM_MAX} BPM")
         self._set_tempo(bpm)
+
+    def _tap(self, argument: int | str | None, now_ns: int) -> None:
+        """Take a tap; `argument` is the step that the tempo is rounded to, as text."""
+        self._refuse_while_steered()
+        bpm = self._taps.tap(now_ns, rounding_of(argument))
+        if bpm is not None:
+            self._set_tempo(bpm)
+
+    # Devices by themselves
+
+    def _retrigger(self, argument: str) -> None:
+        """Restart one device's sequence: "bar NAME" or "cycle NAME"; raises CommandError."""
+        at, _, name = argument.partition(" ")
+        one = self._devices.find(name)
+        if one is None:
+            raise NotFoundError(f"there is no device {name!r} that gets transport")
+        if one.timing.start is StartMode.NEVER:
+            raise CommandError(f"device {name!r} is never started: its timing says so")
+        if at == Wanted.CYCLE.value and not (one.cycle_ticks and one.running):
+            raise CommandError(
+                f"device {name!r} has no sequence that runs; its timing states no length, or it is stopped"
+            )
+        one.start_at(Wanted.CYCLE if at == Wanted.CYCLE.value else Wanted.BAR)
+        self._devices.look()
+        self._event("retrigger", device=name, at=at)
+        self.revision += 1
+
+    def _take_click(self, song: CompiledSong) -> None:
+        click = song.song.timing.click
+        outlet = (
+            None if click is None else next((o for o in self.book.outlets if o.name == click.device), None)
+        )
+        one = None if outlet is None else self._devices.by_outlet.get(outlet)
+        self._metronome.use(click, outlet, self._devices.lead_ns if one is None else one.delay_ns)
+
+    def _click(self, argument: int | str | None) -> None:
+        """Click without transport, or stop that: "on", "off", or the other of the two."""
+        if self._metronome.outlet is None:
+            raise CommandError("this song has no click")
+        self._metronome.alone = argument == "on" or (argument != "off" and not self._metronome.alone)
+        self.revision += 1
+        self._event("click", on=self._metronome.alone)
+
+    def _start_from_top(self, _: int | str | None, now_ns: int) -> None:
+        """Start, after the song's count-in if it has one."""
+        clock = self.clock
+        if clock.state is State.STOPPED and self._metronome.count_in(clock):
+            self.revision += 1
+            self._event("count-in", to_tick=self._metronome.counting_to)
+        elif not self._metronome.counting_to:
+            self._transport(TransportCommand.START, now_ns)
 
     def _refuse_while_steered(self) -> None:
         if self._source is not None and self.clock.steered:
@@ -500,6 +638,10 @@ class Show:
 
     def _transport(self, command: TransportCommand, now_ns: int) -> None:
         was = self.clock.state
+        if command is TransportCommand.STOP:
+            self._metronome.stop()
+            for one in self._devices.by_outlet.values():
+                one.stop_own(now_ns)
         data = self.clock.request(command, now_ns, self._wires_free_ns())
         if data:
             self._put_transport(data, now_ns)
@@ -528,8 +670,14 @@ class Show:
 
     def _send_position(self, position: int, now_ns: int) -> None:
         """Tell a song position, which is sent only while stopped (M1 p. 27)."""
+        data = song_position(position // TICKS_PER_SPP_UNIT)
         for outlet in self._transported:
-            outlet.offer(song_position(position // TICKS_PER_SPP_UNIT), now_ns, self.sink)
+            one = self._devices.by_outlet[outlet]
+            if one.delay_ns:
+                self.schedule.put(now_ns + one.delay_ns, outlet, data)
+                self._position_tick = self.clock.next_tick + 1  # by then its wire has had room for it
+            elif one.timing.start is StartMode.TRANSPORT:
+                outlet.offer(data, now_ns, self.sink)
 
     def _position_of(self, argument: int | str | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
@@ -545,7 +693,8 @@ class Show:
 
     def _put_transport(self, data: bytes, now_ns: int) -> None:
         for outlet in self._transported:
-            outlet.put_realtime(data, now_ns, self.sink)
+            if self._devices.by_outlet[outlet].transport(data, now_ns, self.clock):
+                outlet.put_realtime(data, now_ns, self.sink)
 
     def _transport_changed(self) -> None:
         self.revision += 1
@@ -610,7 +759,7 @@ class Show:
         self._set_list = book.set_list
         self.mutes.keep(book.subjects)
         self.generation = generation
-        self._clocked = tuple(outlet for outlet in book.outlets if outlet.clock)
+        self._install_clocks(before.book, book)
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()
         for inlet, controls in zip(book.inlets, book.controls, strict=True):
@@ -623,6 +772,22 @@ class Show:
         else:
             self._begin(begin or {}, now_ns)
         self.revision += 1
+
+    def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
+        """Give every device its clock, and the source its lead before the latest of them."""
+        gone = set(before.outlets) - set(book.outlets)
+        self.schedule.drop(gone)
+        for outlet in gone:
+            self.stamps.pop(outlet, None)
+        timings = {device.name: device.timing for device in book.rig.devices}
+        devices = DeviceClocks(book.outlets, timings, self.schedule)
+        devices.take_over(self._devices)
+        self._devices = devices
+        self._clocked = devices.straight
+        for outlet in self._clocked:
+            self.stamps.pop(outlet, None)
+        if self._source is not None:
+            self._source.following.lead_ns = devices.lead_ns
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""
@@ -646,6 +811,7 @@ class Show:
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
         on.section_number = same_name[0] if same_name else min(1, len(song.sections))
         self._install(on.section)
+        self._take_click(song)
         self.clock.use_map(song.map)
         self._step = self.clock.step
         if old is None:
@@ -731,6 +897,8 @@ class Show:
             "outputs": list(self.book.output_names),
             "inputs": [inlet.name for inlet in self.book.inlets],
             "clock_source": "internal" if self._source is None else self._source.name,
+            "devices": self._devices.to_plain(),
+            "click": {"alone": self._metronome.alone, "counting_to": self._metronome.counting_to},
             "follow": None if self._source is None else self._source.plain(),
             "muted": sorted(self.mutes.muted),
             "soloed": sorted(self.mutes.soloed),
@@ -754,7 +922,13 @@ _ACTIONS: dict[Action, Callable[[Show, int | str | None, int], None]] = {
     Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(_bpm_of(bpm)),
     Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
     Action.PANIC: lambda show, _, now_ns: show.panic(now_ns),
-    Action.START: lambda show, _, now_ns: show._transport(TransportCommand.START, now_ns),
+    Action.TAP: Show._tap,
+    Action.NUDGE: lambda show, by, _: show._tempo_by_hand(show.clock.bpm + nudge_of(by)),
+    Action.HALF: lambda show, _, __: show._tempo_by_hand(show.clock.bpm / 2),
+    Action.DOUBLE: lambda show, _, __: show._tempo_by_hand(show.clock.bpm * 2),
+    Action.RETRIGGER: lambda show, argument, _: show._retrigger(str(argument or "")),
+    Action.CLICK: lambda show, argument, _: show._click(argument),
+    Action.START: Show._start_from_top,
     Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),
     Action.CONTINUE: Show._continue,
     Action.MUTE: lambda show, subject, now_ns: show._mute(Action.MUTE, subject, now_ns),

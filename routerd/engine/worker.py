@@ -278,7 +278,7 @@ class Worker:
             if (
                 count % TICK_CHECK_EVERY == 0
                 and pending
-                and show.clock.next_due_ns <= (now := monotonic_ns())
+                and min(show.clock.next_due_ns, show.schedule.next_ns) <= (now := monotonic_ns())
             ):
                 self._guard(show.advance, now)
                 pending.extendleft(reversed(sink))
@@ -287,14 +287,18 @@ class Worker:
 
     def _record(self, outlet: Outlet, sent_ns: int) -> None:
         show = self.show
+        stamp = (show.tick_number, show.tick_due_ns)
+        if show.stamps and outlet in show.stamps:
+            own = show.stamps[outlet]
+            if own is None:  # a tick of its own rate, between those of the grid
+                return
+            stamp = own
         if len(self.records) >= RECORD_LIMIT:
             self.records_dropped += 1
             first = self._dropped_span[0] if self._dropped_span else show.tick_number
             self._dropped_span = (first, show.tick_number)
             return
-        self.records.append(
-            TickRecord(show.tick_number, show.tick_due_ns, sent_ns, outlet.number, show.song_number)
-        )
+        self.records.append(TickRecord(*stamp, sent_ns, outlet.number, show.song_number))
 
     def _lose(self, outlet: Outlet, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""

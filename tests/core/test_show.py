@@ -788,6 +788,8 @@ def test_snapshot_is_plain_and_whole() -> None:
             "clock_source",
             "follow",
             "meter_from",
+            "devices",
+            "click",
         }
     assert stage.show.snapshot()["songs"] == list(ORDER)
     assert stage.show.snapshot()["outputs"] == ["synth", "sampler", "modular"]

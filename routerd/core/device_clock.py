@@ -1,0 +1,227 @@
+"""The clock of one device that wants it otherwise: later or earlier, at another rate, as pulses, by its own
+start.
+
+A device's ticks are the grid's, moved by `delay_ns`; the device that shall be earliest has no delay, and all
+others are later by as much, so nothing has to be foretold and a tempo change reaches every device in one
+shape. At each tick of the grid its part of the stretch up to the next tick is put into the schedule: `rate`
+own ticks for each, counted from the song's position 0 so that they fall on it.
+
+Own starts and retriggers: Stop a quarter of the gap before the wanted tick, Start in the middle of it, which
+keeps 1 ms from both ticks at every tempo up to BPM_MAX (M1 p. 30). A sequence of n sixteenths comes round
+every 6·n ticks (24 ticks to the quarter note, M1 p. 30).
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.messages import START_BYTES, STOP_BYTES, TICK_BYTES, controller, note_off, note_on
+from routerd.core.schedule import NO_TICK
+from routerd.core.timing import PLAIN_TIMING, StartMode
+from routerd.core.transport import State
+from routerd.core.units import TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
+
+if TYPE_CHECKING:
+    from routerd.core.clock import Clock, Tick
+    from routerd.core.schedule import Schedule
+    from routerd.core.timing import Pulse, Timing
+    from routerd.core.wire import Outlet
+
+
+class Wanted(Enum):
+    """When a device shall be started by itself."""
+
+    NEXT = "next"
+    BAR = "bar"
+    CYCLE = "cycle"
+
+
+class DeviceClock:
+    """See the module's head. `running` and `started_tick` (of the grid) tell where the device's own sequence
+    is."""
+
+    def __init__(self, outlet: Outlet, timing: Timing, delay_ns: int, schedule: Schedule) -> None:
+        self.outlet = outlet
+        self.timing = timing
+        self.delay_ns = delay_ns
+        self.running = False
+        self.started_tick = 0
+        self.cycle_ticks = timing.sequence_steps * TICKS_PER_SPP_UNIT
+        self._schedule = schedule
+        self._wanted: Wanted | None = None
+        self._starting = False
+
+    @property
+    def plain(self) -> bool:
+        """Whether the device gets its ticks straight from the grid."""
+        t = self.timing
+        return not self.delay_ns and t.rate == 1 and t.pulse is None
+
+    @property
+    def busy(self) -> bool:
+        """Whether `tick` has something to do."""
+        return not self.plain or self._wanted is not None or self._starting
+
+    def tick(self, tick: Tick, clock: Clock) -> None:
+        """Take a tick of the grid that has just gone out."""
+        until_ns = clock.next_due_ns
+        at_ns = tick.due_ns + self.delay_ns
+        span_ns = until_ns - tick.due_ns
+        position = tick.number - clock.origin_tick
+        if self._starting:
+            self._starting = False
+            self.running = True
+            self.started_tick = tick.number
+        if not self.plain:
+            if self.outlet.clock:
+                self._put_ticks(tick.number, position, at_ns, span_ns)
+            if self.timing.pulse is not None and clock.state is State.RUNNING and position >= 0:
+                self._put_pulses(self.timing.pulse, position, at_ns, span_ns)
+        if self._wanted is not None and self._comes_up(clock):
+            self._wanted = None
+            if self.running:
+                self._schedule.put(at_ns + span_ns // 4, self.outlet, STOP_BYTES)
+            self._schedule.put(at_ns + span_ns // 2, self.outlet, START_BYTES)
+            self._schedule.cancel(self.outlet, TICK_BYTES, at_ns + span_ns // 4)
+            self._starting = True
+
+    def start_at(self, wanted: Wanted) -> None:
+        """Start the device by itself when the wanted tick comes, from the top, stopping it before if it
+        runs."""
+        self._wanted = wanted
+
+    def transport(self, data: bytes, now_ns: int, clock: Clock) -> bool:
+        """Pass transport on as far as the start mode lets it; True when it goes out now, by the caller."""
+        if self.timing.start is not StartMode.TRANSPORT:
+            return False
+        at_ns = now_ns + self.delay_ns
+        if (
+            self.timing.rate > 1 and data != STOP_BYTES
+        ):  # own ticks between here and the first one are left out
+            self._schedule.cancel(self.outlet, TICK_BYTES, at_ns)
+        self.running = data != STOP_BYTES
+        self.started_tick = clock.origin_tick
+        if self.delay_ns:
+            self._schedule.put(at_ns, self.outlet, data)
+        return not self.delay_ns
+
+    def stop_own(self, now_ns: int) -> None:
+        """Stop what was started by itself."""
+        mode = self.timing.start
+        self._wanted = None
+        if (self.running or self._starting) and mode not in (StartMode.TRANSPORT, StartMode.NEVER):
+            self._schedule.cancel(self.outlet, START_BYTES, now_ns)
+            self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
+            self.running = False
+        self._starting = False
+
+    def song_entered(self) -> None:
+        """Start by itself on entering a song, where the device's start mode says so."""
+        if self.timing.start is StartMode.ENTRY:
+            self._wanted = Wanted.NEXT
+        elif self.timing.start is StartMode.BAR:
+            self._wanted = Wanted.BAR
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return where the device stands, as plain values."""
+        return {
+            "device": self.outlet.name,
+            "running": self.running,
+            "started_tick": self.started_tick,
+            "cycle_ticks": self.cycle_ticks,
+            "waits_for": None if self._wanted is None else self._wanted.value,
+        }
+
+    def _comes_up(self, clock: Clock) -> bool:
+        """Tell whether the next tick is the wanted one."""
+        if self._wanted is Wanted.BAR:
+            return clock.next_is_bar()
+        if self._wanted is Wanted.CYCLE:
+            return (clock.next_tick - self.started_tick) % self.cycle_ticks == 0
+        return True
+
+    def _put_ticks(self, number: int, position: int, at_ns: int, span_ns: int) -> None:
+        rate = self.timing.rate
+        if rate == 1:
+            self._schedule.put(at_ns, self.outlet, TICK_BYTES, number)
+            return
+        for part in _parts(position, rate):
+            tick = number if not part and rate > 1 else NO_TICK
+            self._schedule.put(at_ns + int(part * span_ns), self.outlet, TICK_BYTES, tick)
+
+    def _put_pulses(self, pulse: Pulse, position: int, at_ns: int, span_ns: int) -> None:
+        rate = pulse.per_quarter / TICKS_PER_QUARTER
+        length_ns = min(pulse.length_ns, int(span_ns / rate) // 2)
+        if position == 0 and pulse.reset >= 0:
+            self._put_pulse(pulse, pulse.reset, at_ns, length_ns)
+        for part in _parts(position, rate):
+            number = pulse.note if pulse.note >= 0 else pulse.controller
+            self._put_pulse(pulse, number, at_ns + int(part * span_ns), length_ns)
+
+    def _put_pulse(self, pulse: Pulse, number: int, at_ns: int, length_ns: int) -> None:
+        if pulse.note >= 0:
+            on, off = note_on(pulse.channel, number, pulse.value), note_off(pulse.channel, number)
+        else:
+            on, off = controller(pulse.channel, number, pulse.value), controller(pulse.channel, number, 0)
+        self._schedule.put(at_ns, self.outlet, on)
+        self._schedule.put(at_ns + length_ns, self.outlet, off)
+
+
+def _parts(position: int, rate: Fraction) -> list[Fraction]:
+    """Return where in the stretch from `position` to the next tick own ticks lie, 0 to 1."""
+    first = -(-position * rate.numerator // rate.denominator)
+    last = -(-(position + 1) * rate.numerator // rate.denominator)
+    return [Fraction(n) / rate - position for n in range(first, last)]
+
+
+class DeviceClocks:
+    """The clocks of all devices of a rig: which need looking at, and how late each is.
+
+    `lead_ns` is by how much the earliest device is earlier than one without an offset: all others wait so
+    long.
+    """
+
+    def __init__(self, outlets: tuple[Outlet, ...], timings: dict[str, Timing], schedule: Schedule) -> None:
+        wanting = [o for o in outlets if o.clock or o.transport or timings.get(o.name, PLAIN_TIMING).pulse]
+        offsets = [timings.get(o.name, PLAIN_TIMING).offset_ns for o in wanting]
+        self.lead_ns = max(0, -min(offsets, default=0))
+        self.by_outlet = {
+            outlet: DeviceClock(
+                outlet, timings.get(outlet.name, PLAIN_TIMING), offset + self.lead_ns, schedule
+            )
+            for outlet, offset in zip(wanting, offsets, strict=True)
+        }
+        self.straight = tuple(o for o, one in self.by_outlet.items() if o.clock and one.plain)
+        """The outlets that get the grid's ticks as they come."""
+        self.busy: tuple[DeviceClock, ...] = ()
+        self.look()
+
+    def look(self) -> None:
+        """Find anew which of them have something to do at a tick."""
+        self.busy = tuple(one for one in self.by_outlet.values() if one.busy)
+
+    def take_over(self, before: DeviceClocks) -> None:
+        """Keep what runs over a change of the book."""
+        for outlet, one in self.by_outlet.items():
+            old = before.by_outlet.get(outlet)
+            if old is not None:
+                one.running, one.started_tick = old.running, old.started_tick
+
+    def miss(self, ticks: int) -> None:
+        """Ticks were given up: no device has counted them."""
+        for one in self.by_outlet.values():
+            one.started_tick += ticks
+
+    def find(self, name: str) -> DeviceClock | None:
+        """Return the clock of the device of that name, if it gets transport."""
+        return next((one for o, one in self.by_outlet.items() if o.name == name and o.transport), None)
+
+    def to_plain(self) -> list[dict[str, Any]]:
+        """Return where those stand that have a sequence or a start of their own."""
+        return [
+            one.to_plain()
+            for one in self.by_outlet.values()
+            if one.cycle_ticks or one.timing.start is not StartMode.TRANSPORT or one.busy
+        ]
