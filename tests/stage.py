@@ -6,21 +6,11 @@ from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
 
-from routerd.core.arming import Command, parse_when
+from routerd.core.arming import Action, Command, parse_when
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.controls import Control
 from routerd.core.messages import Kind
-from routerd.core.model import (
-    Action,
-    Control,
-    Device,
-    Patch,
-    Rig,
-    Section,
-    SetList,
-    Song,
-    StartPolicy,
-    WireKind,
-)
+from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.show import Show

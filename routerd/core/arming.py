@@ -26,10 +26,40 @@ from routerd.core.transport import State
 
 if TYPE_CHECKING:
     from routerd.core.clock import Clock
-    from routerd.core.model import Action
 
 MOST_BARS = 9999
 _COUNTED = re.compile(r"([1-9]\d{0,3}) bars|bar ([1-9]\d{0,3})")
+
+
+class Action(StrEnum):
+    """What a control, the API or a script can ask of the show."""
+
+    NEXT = "next"
+    PREVIOUS = "previous"
+    SONG = "song"
+    SECTION = "section"
+    NEXT_SECTION = "next-section"
+    PREVIOUS_SECTION = "previous-section"
+    START = "start"
+    STOP = "stop"
+    CONTINUE = "continue"
+    TEMPO = "tempo"
+    PANIC = "panic"
+    GO = "go"
+    CANCEL = "cancel"
+    SOURCE = "source"
+    TAP = "tap"
+    NUDGE = "nudge"
+    HALF = "half"
+    DOUBLE = "double"
+    RETRIGGER = "retrigger"
+    CLICK = "click"
+    MUTE = "mute"
+    UNMUTE = "unmute"
+    SOLO = "solo"
+    UNSOLO = "unsolo"
+    CHECK = "check"
+    LEARN = "learn"
 
 
 class Moment(StrEnum):
@@ -81,7 +111,7 @@ class Command(NamedTuple):
 
     `argument` by action. Song: place in the order from 1, or an identifier; section: number from 1, or a
     name; tempo: BPM as text; continue: bar from 1; source: a device, or "" to lead; check: number of the item
-    from 1, or none for the next.
+    from 1, or none for the next; learn: "control", "pedal", or none to end it.
     """
 
     action: Action

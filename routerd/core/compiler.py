@@ -11,7 +11,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from routerd.core import messages
-from routerd.core.model import Control, Device, Patch, Rig, SetList, Song, Sounding
+from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
+from routerd.core.lamps import Board
+from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
@@ -47,6 +49,7 @@ class CompiledSong:
     patches: PatchSends
     whole: CompiledSection
     sections: tuple[CompiledSection, ...]
+    controls: tuple[Controls, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,9 @@ class CompiledBook:
     rig: Rig
     inlets: tuple[Inlet, ...]
     outlets: tuple[Outlet, ...]
-    controls: tuple[dict[int, Control], ...]
+    controls: tuple[Controls, ...]
+    pedals: tuple[dict[int, bytes], ...]
+    board: Board
     songs: dict[str, CompiledSong]
     set_list: SetList
     output_names: tuple[str, ...] = ()
@@ -66,7 +71,7 @@ class CompiledBook:
     """What can be muted, see core.mutes."""
 
 
-EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), {}, SetList("", ()))
+EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), Board((), {}), {}, SetList("", ()))
 
 
 def patch_messages(patch: Patch) -> tuple[bytes, ...]:
@@ -84,22 +89,6 @@ def patch_messages(patch: Patch) -> tuple[bytes, ...]:
     return tuple(out)
 
 
-def control_keys(control: Control) -> list[int]:
-    """Return the keys ((status byte << 7) | number) under which an inlet looks a control up."""
-    channels = range(16) if control.channel < 0 else (control.channel,)
-    statuses = [control.status]
-    if control.status == messages.NOTE_ON:
-        statuses.append(messages.NOTE_OFF)  # so that its release is not routed either
-    return [((status | channel) << 7) | control.number for status in statuses for channel in channels]
-
-
-def each_number(control: Control) -> list[Control]:
-    """Return the controls that one for any program stands for: each with its number as the argument."""
-    if control.number >= 0:
-        return [control]
-    return [replace(control, number=number, argument=number + 1) for number in range(128)]
-
-
 @dataclass(slots=True)
 class Compiler:
     """Compiles one book: make it with the rig, `add` every song, then `finish`."""
@@ -114,6 +103,7 @@ class Compiler:
     _tables: dict[tuple[Route, ...], Compiled] = field(default_factory=dict)
     _converters: Converters = field(default_factory=dict)
     _inlet_numbers: dict[str, int] = field(default_factory=dict)
+    _shared_controls: tuple[Controls, ...] = ()
 
     def __post_init__(self) -> None:
         inlets = {inlet.name: inlet for inlet in self.before.inlets}
@@ -134,6 +124,7 @@ class Compiler:
                     self._output_names.append(device.name)
                 self._outlets[device.name] = outlet
         self._inlet_numbers = {name: number for number, name in enumerate(self._inlets)}
+        self._shared_controls = self._controls(())
 
     def add(self, song: Song) -> None:
         """Compile one song; raises KeyError when a route names no device of the rig."""
@@ -142,6 +133,7 @@ class Compiler:
             song=_slim(song),
             number=number,
             map=TempoMap(song.bpm, song.beats, song.beat_unit, song.timing.tempo, song.timing.meters),
+            controls=self._controls(song.controls) if song.controls else self._shared_controls,
             patches=self._patches(song.patches),
             whole=CompiledSection("", self._compile(song.routes), (), None, song.sounding is Sounding.CUT),
             sections=tuple(
@@ -160,17 +152,16 @@ class Compiler:
         """Return the compiled book; raises KeyError when the order names a song that was not added."""
         for identifier in set_list.order:
             self._songs[identifier]
-        controls: list[dict[int, Control]] = []
-        for name in self._inlets:
-            own = [control for control in self.rig.controls if control.device == name]
-            any_first = sorted(own, key=lambda control: control.number >= 0)
-            each = [one for control in any_first for one in each_number(control)]
-            controls.append({key: control for control in each for key in control_keys(control)})
         return CompiledBook(
             rig=self.rig,
             inlets=tuple(self._inlets.values()),
             outlets=tuple(self._outlets.values()),
-            controls=tuple(controls),
+            controls=self._shared_controls,
+            pedals=tuple(
+                compile_pedals(pedal for pedal in self.rig.pedals if pedal.device == name)
+                for name in self._inlets
+            ),
+            board=Board(self.rig.lamps, self._outlets),
             songs=self._songs,
             set_list=set_list,
             output_names=tuple(self._output_names),
@@ -182,6 +173,17 @@ class Compiler:
     def _subjects(self) -> frozenset[str]:
         names = {route.name for routes in self._tables for route in routes}
         return frozenset({DEVICE + name for name in self._outlets} | {ROUTE + name for name in names})
+
+    def _controls(self, own: tuple[Control, ...]) -> tuple[Controls, ...]:
+        """Return what the messages of every inlet mean; `own` are a song's."""
+        return tuple(
+            compile_controls(
+                [control for control in self.rig.controls if control.device == name],
+                [control for control in own if control.device == name],
+                self.rig.press_times,
+            )
+            for name in self._inlets
+        )
 
     def _compile(self, routes: tuple[Route, ...]) -> Compiled:
         tables = self._tables.get(routes)
@@ -200,7 +202,7 @@ def _same_input(a: Device, b: Device) -> bool:
 
 def _slim(song: Song) -> Song:
     """Return the song without what has been compiled and without what only people read."""
-    return replace(song, routes=(), patches=(), sections=(), checklist=(), notes="")
+    return replace(song, routes=(), patches=(), sections=(), controls=(), notes="")
 
 
 def _same_output(a: Device, b: Device) -> bool:

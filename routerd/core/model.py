@@ -12,6 +12,17 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+from routerd.core.checklist import Item, item_from_plain, item_to_plain
+from routerd.core.controls import (
+    DEFAULT_TIMES,
+    Control,
+    Pedal,
+    PressTimes,
+    control_from_plain,
+    control_to_plain,
+    pedal_to_plain,
+)
+from routerd.core.lamps import Lamp, lamp_from_plain, lamp_to_plain
 from routerd.core.routes import Route, route_from_plain, route_to_plain
 from routerd.core.timing import (
     PLAIN_SONG_TIMING,
@@ -33,35 +44,6 @@ class WireKind(StrEnum):
     DIN = "din"
     USB = "usb"
     VIRTUAL = "virtual"
-
-
-class Action(StrEnum):
-    """What a control, the API or a script can ask of the show."""
-
-    NEXT = "next"
-    PREVIOUS = "previous"
-    SONG = "song"
-    SECTION = "section"
-    NEXT_SECTION = "next-section"
-    PREVIOUS_SECTION = "previous-section"
-    START = "start"
-    STOP = "stop"
-    CONTINUE = "continue"
-    TEMPO = "tempo"
-    SOURCE = "source"
-    TAP = "tap"
-    NUDGE = "nudge"
-    HALF = "half"
-    DOUBLE = "double"
-    RETRIGGER = "retrigger"
-    CLICK = "click"
-    PANIC = "panic"
-    GO = "go"
-    CANCEL = "cancel"
-    MUTE = "mute"
-    UNMUTE = "unmute"
-    SOLO = "solo"
-    UNSOLO = "unsolo"
 
 
 class StartPolicy(StrEnum):
@@ -128,25 +110,6 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Control:
-    """A message of a device that stands for an action.
-
-    `status` is NOTE_ON, CONTROLLER or PROGRAM; `channel` 0–15, or -1 for any; `number` is the
-    note, controller or program (0–127), or -1 for any program, whose number from 1 is then the
-    argument; `argument` is the section or song number, from 1, or for a nudge
-    thousandths of a BPM; `subject` what is muted (see core.mutes) or retriggered ("bar NAME", "cycle NAME").
-    """
-
-    device: str
-    status: int
-    number: int
-    action: Action
-    channel: int = -1
-    argument: int = 0
-    subject: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Patch:
     """The bank, program and controllers that a device must be on, on one channel (0–15).
 
@@ -188,11 +151,13 @@ class Song:
     routes: tuple[Route, ...] = ()
     patches: tuple[Patch, ...] = ()
     sections: tuple[Section, ...] = ()
-    checklist: tuple[str, ...] = ()
+    checklist: tuple[Item, ...] = ()
     notes: str = ""
     sections_end: SectionsEnd = SectionsEnd.STAY
     sounding: Sounding = Sounding.RING
     timing: SongTiming = PLAIN_SONG_TIMING
+    controls: tuple[Control, ...] = ()
+    """What messages mean in this song, instead of what they mean in the rig."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +176,9 @@ class Rig:
     name: str
     devices: tuple[Device, ...]
     controls: tuple[Control, ...] = ()
+    press_times: PressTimes = DEFAULT_TIMES
+    pedals: tuple[Pedal, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,10 +245,10 @@ def rig_to_plain(rig: Rig) -> Plain:
     return {
         "name": rig.name,
         "devices": [device_to_plain(device) for device in rig.devices],
-        "controls": [
-            [c.device, c.status, c.number, c.action.value, c.channel, c.argument, c.subject]
-            for c in rig.controls
-        ],
+        "controls": [control_to_plain(control) for control in rig.controls],
+        "press_times": [rig.press_times.guard_ms, rig.press_times.long_ms, rig.press_times.double_ms],
+        "pedals": [pedal_to_plain(pedal) for pedal in rig.pedals],
+        "lamps": [lamp_to_plain(lamp) for lamp in rig.lamps],
     }
 
 
@@ -289,10 +257,10 @@ def rig_from_plain(plain: Plain) -> Rig:
     return Rig(
         name=plain["name"],
         devices=tuple(device_from_plain(device) for device in plain["devices"]),
-        controls=tuple(
-            Control(device, status, number, Action(action), channel, argument, subject)
-            for device, status, number, action, channel, argument, subject in plain["controls"]
-        ),
+        controls=tuple(control_from_plain(control) for control in plain["controls"]),
+        press_times=PressTimes(*plain["press_times"]),
+        pedals=tuple(Pedal(*pedal) for pedal in plain["pedals"]),
+        lamps=tuple(lamp_from_plain(lamp) for lamp in plain["lamps"]),
     )
 
 
@@ -341,11 +309,12 @@ def song_to_plain(song: Song) -> Plain:
             }
             for section in song.sections
         ],
-        "checklist": list(song.checklist),
+        "checklist": [item_to_plain(item) for item in song.checklist],
         "notes": song.notes,
         "sections_end": song.sections_end.value,
         "sounding": song.sounding.value,
         "timing": song_timing_to_plain(song.timing),
+        "controls": [control_to_plain(control) for control in song.controls],
     }
 
 
@@ -373,11 +342,12 @@ def song_from_plain(plain: Plain) -> Song:
             )
             for section in plain["sections"]
         ),
-        checklist=tuple(plain["checklist"]),
+        checklist=tuple(item_from_plain(item) for item in plain["checklist"]),
         notes=plain["notes"],
         sections_end=SectionsEnd(plain["sections_end"]),
         sounding=Sounding(plain["sounding"]),
         timing=song_timing_from_plain(plain["timing"]),
+        controls=tuple(control_from_plain(control) for control in plain["controls"]),
     )
 
 

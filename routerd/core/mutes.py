@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from routerd.core.model import Action
+from routerd.core.arming import Action
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from routerd.core.controls import NO_CONTROLS
 from routerd.core.messages import (
     ACTIVE_SENSING,
     BANK_SELECT,
@@ -35,12 +36,14 @@ from routerd.core.messages import (
 )
 from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
+from routerd.core.presses import Turn
 from routerd.core.routing import EMPTY, Leg, Table
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
+    from routerd.core.controls import Controls, Switch
     from routerd.core.converters import Converter
-    from routerd.core.model import Control, Device
+    from routerd.core.model import Device
     from routerd.core.wire import Sink
 
 Way = tuple["Outlet | Converter", int, int]
@@ -65,6 +68,7 @@ class Inlet:
         "held_notes",
         "held_pedals",
         "name",
+        "pedals",
         "received",
         "selected",
         "strange",
@@ -75,9 +79,12 @@ class Inlet:
         self.device = device
         self.name = device.name
         self.table: Table = EMPTY
-        self.controls: dict[int, Control] = {}
-        """What stands for an action, by (status byte << 7) | first data byte."""
+        self.controls = NO_CONTROLS
+        """What stands for an action."""
         self.controls_down: set[int] = set()
+        """Switches that are down, so that their release is not routed whatever they mean by then."""
+        self.pedals: dict[int, bytes] = {}
+        """What the values of controllers become first, by (status byte << 7) | number."""
         self.received = 0
         """Messages of its device so far; counted by whoever brings them."""
         self.strange = 0
@@ -92,22 +99,27 @@ class Inlet:
         self.selected: Selected = {}
         """The parameter that the device stands on."""
 
-    def receive(self, data: bytes, now_ns: int, sink: Sink) -> Control | None:
-        """Route one message, or return the control that it presses.
+    def receive(self, data: bytes, now_ns: int, sink: Sink) -> Turn | None:
+        """Route one message, or return what it does to a switch.
 
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
         length = len(data)
+        if self.controls.by_message and (exact := self.controls.by_message.get(data)) is not None:
+            return Turn((self.name, data), exact, True, True)
         if length == 0 or (status := data[0]) >= SYSEX:
             self._receive_system(data, now_ns, sink)
             return None
         if status < 0x80 or length != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
             return None
-        control = self.controls.get((status << 7) | data[1])
-        if control is not None:
-            return control if self._goes_down(data) else None
+        number = (status << 7) | data[1]
+        if self.pedals and (values := self.pedals.get(number)) is not None:
+            data = bytes((status, data[1], values[data[2]]))
+        switch = self.controls.by_key.get(number)
+        if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
+            return self._turn(switch, data)
         kind = status & 0xF0
         if self.banks and not (kind == CONTROLLER and data[1] in BANK_SELECT):
             self._send_bank(status & 0x0F, now_ns, sink)
@@ -199,19 +211,25 @@ class Inlet:
                 if ways is None or way in ways:
                     target.offer(bytes((status_out, note_out, values[value])), now_ns, sink)
 
-    def _goes_down(self, data: bytes) -> bool:
-        """Tell whether a control is pressed now: a program change always, a switch when it goes down."""
+    def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
+        """Return what a control's message does: it goes down or comes up, or nothing new.
+
+        A program change has no release: it is told as a press every time.
+        """
         kind = data[0] & 0xF0
+        key = _switch_key(data)
         if kind == PROGRAM:
-            return True
-        key = (kind & 0x20) << 6 | (data[0] & 0x0F) << 7 | data[1]  # notes and controllers apart
+            return Turn((self.name, key), switch, True, True)
         down = data[2] >= PEDAL_DOWN if kind == CONTROLLER else kind == NOTE_ON and data[2] > 0
-        if not down:
-            self.controls_down.discard(key)
-            return False
-        again = key in self.controls_down
-        self.controls_down.add(key)
-        return not again
+        if down is (key in self.controls_down):
+            return None
+        (self.controls_down.add if down else self.controls_down.discard)(key)
+        return Turn((self.name, key), switch, down)
+
+    def swallow_release(self, data: bytes) -> None:
+        """Let the release of this press go nowhere."""
+        if 0x80 <= data[0] < PROGRAM:
+            self.controls_down.add(_switch_key(data))
 
     def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a Note On with velocity above 0."""
@@ -272,14 +290,13 @@ class Inlet:
         if value == 0:
             self.held_pedals.pop(key, None)
 
-    def use_controls(self, controls: dict[int, Control], now_ns: int, sink: Sink) -> None:
+    def use_controls(self, controls: Controls, now_ns: int, sink: Sink) -> None:
         """Take new controls. What is held and has become one is released now: its release is not routed."""
-        if controls == self.controls:
+        if controls is self.controls:
             return
         self.controls = controls
-        self.controls_down.clear()
         for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
-            for key in [key for key in held if (status << 7) | key in controls]:
+            for key in [key for key in held if (status << 7) | key in controls.by_key]:
                 for way in held.pop(key):
                     way[0].offer(release_bytes(way), now_ns, sink)
 
@@ -306,6 +323,11 @@ class Inlet:
                 for way in gone:
                     missed += way[0].convert(release_bytes(way))
         return missed
+
+
+def _switch_key(data: bytes) -> int:
+    """Return what tells switches apart: kind (a note's press and release alike), channel, number."""
+    return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
 
 
 def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from routerd.core.arming import Command
+from routerd.core.arming import Action, Command
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action, SectionsEnd
+from routerd.core.model import SectionsEnd
 
 if TYPE_CHECKING:
     from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
@@ -118,7 +118,7 @@ class Standing:
         Raises CommandError when it could not be done now, or when it is always done at once.
         """
         action, argument, when, _ = command
-        if action in (Action.PANIC, Action.GO, Action.CANCEL):
+        if action in (Action.PANIC, Action.GO, Action.CANCEL, Action.CHECK, Action.LEARN):
             raise CommandError(f"{action.value} is done at once and cannot be armed")
         if action is Action.NEXT or action is Action.PREVIOUS:
             self.neighbour(action)

@@ -26,12 +26,16 @@ import contextlib
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.arming import Armed, Command, Moment
+from routerd.core.arming import Action, Armed, Command, Moment
+from routerd.core.checklist import Ticks
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
+from routerd.core.controls import Control
 from routerd.core.device_clock import DeviceClocks, Wanted
 from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.lamps import Facts
 from routerd.core.lanes import is_release
+from routerd.core.learning import LEARN_NS, Learner, Learns
 from routerd.core.messages import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
@@ -45,9 +49,10 @@ from routerd.core.messages import (
     song_position,
 )
 from routerd.core.metronome import Metronome
-from routerd.core.model import Action, Control, SetList, StartPolicy
+from routerd.core.model import SetList, StartPolicy
 from routerd.core.mutes import DEVICE, Mutes
 from routerd.core.notes import Inlet
+from routerd.core.presses import Presses
 from routerd.core.routing import EMPTY
 from routerd.core.schedule import NO_TICK, Schedule
 from routerd.core.setlist import Place, Standing
@@ -114,6 +119,10 @@ class Show:
         """Start and Continue wait for a tick after this one."""
         self._metronome = Metronome(self.schedule)
         self._taps = Taps()
+        self._presses = Presses()
+        self._learner: Learner | None = None
+        self._ticks = Ticks()
+        self._lit_revision = -1
         self._clocked: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
 
@@ -128,7 +137,7 @@ class Show:
         """Return when `advance` has something to do."""
         if self._after_tick or self._ticked:
             return self._now_ns
-        deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns)
+        deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns, self._presses.next_due_ns)
         for outlet in self.book.outlets:
             deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
         if self._source is not None:
@@ -155,6 +164,11 @@ class Show:
         if self._source is not None:
             self._source.following.pass_time(now_ns)
             self._look_at_source()
+        if self._presses.next_due_ns <= now_ns:
+            self._carry_out(self._presses.due(now_ns))
+        if self._learner is not None and self._learner.until_ns <= now_ns:
+            self._end_learning()
+        self._light()
         for outlet in self.book.outlets:
             if outlet.next_deadline_ns() <= now_ns:
                 outlet.pump(now_ns, self.sink)
@@ -281,18 +295,90 @@ class Show:
         self._now_ns = max(self._now_ns, at_ns)
         if inlet is self._source_inlet and data and data[0] >= SYSEX:
             self._hear_source(data, at_ns)
-        control = inlet.receive(data, self._now_ns, self.sink)
-        if control is not None:
-            self._press_control(inlet, control)
+        if self._learner is not None and not self._learner.over and self._learn_from(inlet, data):
+            return
+        turn = inlet.receive(data, self._now_ns, self.sink)
+        if turn is not None:
+            self._carry_out(self._presses.turn(turn, self._now_ns))
         elif self._waits_for_release:
             self._perform_on_release(self._now_ns)
+            self._light()
 
-    def _press_control(self, inlet: Inlet, control: Control) -> None:
+    def _carry_out(self, controls: list[Control]) -> None:
+        for control in controls:
+            try:
+                argument = control.subject or control.argument or None
+                action = self.mutes.toggled(control.action, control.subject)
+                self.apply(Command(action, argument, control.when), self._now_ns)
+            except CommandError as error:
+                self._event("refused", device=control.device, action=control.action.value, why=str(error))
+
+    # Learn mode
+
+    def _learn(self, argument: int | str | None, now_ns: int) -> None:
+        if argument is None:
+            self._end_learning()
+            return
         try:
-            argument = control.subject or control.argument or None
-            self.apply(Command(self.mutes.toggled(control.action, control.subject), argument), self._now_ns)
-        except CommandError as error:
-            self._event("refused", device=inlet.name, action=control.action.value, why=str(error))
+            self._learner = Learner(Learns(str(argument)), now_ns + LEARN_NS)
+        except ValueError as error:
+            raise CommandError(f"{argument!r} cannot be learnt; say control or pedal") from error
+        self.revision += 1
+
+    def _end_learning(self) -> None:
+        if self._learner is not None and not self._learner.over:
+            self._learner.over = True
+            self.revision += 1
+
+    def _learn_from(self, inlet: Inlet, data: bytes) -> bool:
+        learner = self._learner
+        if learner is None or not learner.hears(inlet.name, data):
+            return False
+        if learner.over:
+            inlet.swallow_release(data)
+            self._event("learnt", device=inlet.name, message=data.hex(" ").upper())
+        self.revision += 1
+        return True
+
+    # Checklists and lamps
+
+    def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
+        """Tick an item of a song's checklist off, or take the tick back; see `checklist.Ticks.tick`."""
+        identifier = self._on.identifier if song is None else song
+        if identifier is None:
+            raise CommandError("no song is on")
+        if identifier not in self.book.songs:
+            raise NotFoundError(f"no song {identifier!r}")
+        items = self.book.songs[identifier].song.checklist
+        number = self._ticks.tick(identifier, items, number, done=done)
+        self.revision += 1
+        self._event("checked", song=identifier, number=number, text=items[number - 1].text, done=done)
+        self._light()
+
+    def _check_next(self, argument: int | str | None, _now_ns: int) -> None:
+        self.check(None, argument if isinstance(argument, int) else None)
+
+    def _light(self) -> None:
+        """Let every lamp show how things stand, if anything may have changed."""
+        if self.revision == self._lit_revision:
+            return
+        self._lit_revision = self.revision
+        for outlet, data in self.book.board.update(self._facts()):
+            outlet.offer(data, self._now_ns, self.sink)
+
+    def _facts(self) -> Facts:
+        on = self._on
+        return Facts(
+            running=self.clock.state is not State.STOPPED,
+            armed=self._armed is not None,
+            song=0 if on.place.index is None else on.place.index + 1,
+            section=on.section_number,
+            section_name=on.section.name if on.section_number else "",
+            last_song=on.place.next_index is None,
+            open_items=0
+            if on.song is None
+            else len(self._ticks.open(on.song.song.identifier, on.song.song.checklist)),
+        )
 
     # Commands
 
@@ -306,6 +392,7 @@ class Show:
             self._go(None, self._now_ns)
         else:
             self._do(command, self._now_ns)
+        self._light()
 
     def _do(self, command: Command, now_ns: int) -> None:
         if command.place_index is not None:
@@ -449,6 +536,7 @@ class Show:
         self._transport(TransportCommand.STOP, now_ns)
         self._disarm()
         on.song = song
+        self._use_controls(song)
         on.section_number = min(section, len(song.sections))
         self.song_number = song.number
         self.clock.begin_song(song.map)
@@ -482,6 +570,11 @@ class Show:
         self._send(on.section.patches, now_ns)
         self._event("section", section=on.section.name, number=number)
         self.revision += 1
+
+    def _use_controls(self, song: CompiledSong | None) -> None:
+        every = self.book.controls if song is None else song.controls
+        for inlet, controls in zip(self.book.inlets, every, strict=True):
+            inlet.use_controls(controls, self._now_ns, self.sink)
 
     def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
         if section.cuts:
@@ -715,6 +808,9 @@ class Show:
         if self._on.song is not None:
             self._send(self._on.song.patches, self._now_ns, outlet)
             self._send(self._on.section.patches, self._now_ns, outlet)
+        self.book.board.forget(outlet)
+        self._lit_revision = -1
+        self._light()
         self._event("port-opened", device=outlet.name, direction="output", output=outlet.number)
 
     def output_lost(self, outlet: Outlet, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
@@ -738,6 +834,7 @@ class Show:
         self._enter(max(now_ns, self._now_ns))
         inlet.let_go(self._now_ns, self.sink)
         inlet.controls_down.clear()
+        self._presses.forget(inlet.name)
         self._event("port-closed", device=inlet.name, direction="input")
 
     # Books
@@ -762,16 +859,17 @@ class Show:
         self._install_clocks(before.book, book)
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()
-        for inlet, controls in zip(book.inlets, book.controls, strict=True):
-            inlet.use_controls(controls, now_ns, self.sink)
         if self._source is not None and self._source.inlet not in book.inlets:
             self._use_source(None)  # its device has left the rig
             self._event("clock-source", device=None)
+        for inlet, pedals in zip(book.inlets, book.pedals, strict=True):
+            inlet.pedals = pedals
         if before.identifier in book.songs:
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:
             self._begin(begin or {}, now_ns)
         self.revision += 1
+        self._light()
 
     def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
         """Give every device its clock, and the source its lead before the latest of them."""
@@ -807,6 +905,7 @@ class Show:
         on = self._on
         old, old_section = before.song, before.section
         on.song = song
+        self._use_controls(song)
         self.song_number = song.number
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
         on.section_number = same_name[0] if same_name else min(1, len(song.sections))
@@ -827,6 +926,7 @@ class Show:
 
     def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
         """Enter the song of `begin`, else the next of the order, else none; without starting it."""
+        self._ticks.restore(begin.get("checked"), {n: s.song.checklist for n, s in self.book.songs.items()})
         on = self._on
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
         order = on.place.order
@@ -838,6 +938,7 @@ class Show:
             identifier, section, bpm = order[on.place.index or 0], None, None
         else:
             self.song_number = NO_SONG
+            self._use_controls(None)
             for inlet in self.book.inlets:
                 inlet.table = EMPTY
             return
@@ -856,6 +957,7 @@ class Show:
         self._set_list = set_list
         self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
         self.revision += 1
+        self._light()
 
     # What others see
 
@@ -882,6 +984,8 @@ class Show:
             "song": on.identifier,
             "section": on.section_number,
             "armed": armed and armed.to_plain(),
+            "learning": self._learner and self._learner.to_plain(),
+            "checked": self._ticks.to_plain(),
             "transport": clock.state.value,
             "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
             "meter": [step.beats, step.unit],
@@ -937,4 +1041,6 @@ _ACTIONS: dict[Action, Callable[[Show, int | str | None, int], None]] = {
     Action.UNSOLO: lambda show, subject, now_ns: show._mute(Action.UNSOLO, subject, now_ns),
     Action.GO: Show._go,
     Action.CANCEL: lambda show, _, __: show._disarm(),
+    Action.CHECK: Show._check_next,
+    Action.LEARN: Show._learn,
 }

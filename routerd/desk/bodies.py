@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Annotated, Any, NoReturn, TypeVar
+from typing import Annotated, Any, Literal, NoReturn, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -144,6 +144,21 @@ class MuteBody(Moment):
     device: Line | None = None
     route: Line | None = None
     on: bool = True
+
+
+class CheckBody(Body):
+    """An item of a checklist by its number from 1 (the next open one when left out), of the song that is on
+    or of another; done, or not done after all."""
+
+    number: Number | None = None
+    song: Line | None = None
+    done: bool = True
+
+
+class LearnBody(Body):
+    """What to learn from the next message: a control, or a pedal that is moved to both ends; or nothing."""
+
+    what: Literal["control", "pedal", "nothing"] = "control"
 
 
 class SetListBody(Body):

@@ -16,7 +16,9 @@ from routerd.core.model import Plain, SetList
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import (
+    CheckBody,
     ContinueBody,
+    LearnBody,
     Moment,
     MuteBody,
     SectionBody,
@@ -28,8 +30,9 @@ from routerd.desk.bodies import (
 from routerd.desk.config.problems import choose, shown
 from routerd.desk.desk import Desk, FilesError
 from routerd.desk.events import HEARTBEAT_S
+from routerd.desk.learn import learning_of
 from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
-from routerd.desk.shapes import SetListDocument, SongFacts, Songs, Status
+from routerd.desk.shapes import LearningDocument, SetListDocument, SongFacts, Songs, Status
 from routerd.desk.status import desk_health, set_list_document, status_document
 
 
@@ -55,7 +58,8 @@ async def get_status(call: Call) -> Status:
 
 async def get_songs(call: Call) -> Songs:
     """Every song."""
-    return Songs(tuple(call.desk.view.songs.values()))
+    view = call.desk.view
+    return Songs(tuple(view.ticked(facts) for facts in view.songs.values()))
 
 
 async def get_song(call: Call) -> SongFacts:
@@ -66,7 +70,7 @@ async def get_song(call: Call) -> SongFacts:
         raise ProblemError(
             "unknown-song", f"there is no song {shown(identifier)}; {choose(identifier, view.songs)}"
         )
-    return view.songs[identifier]
+    return view.ticked(view.songs[identifier])
 
 
 async def get_set_list(call: Call) -> SetListDocument:
@@ -131,10 +135,7 @@ async def post_song(call: Call) -> Status:
     body: SongBody = call.body
     argument: int | str | None = body.number
     if body.title is not None:
-        argument = desk.view.find_song(body.title)
-        if argument is None:
-            remedy = choose(body.title, desk.view.words_for_songs())
-            raise ProblemError("unknown-song", f"there is no song {shown(body.title)}; {remedy}")
+        argument = _known_song(desk, body.title)
     try:
         await desk.command("song", argument, body.when)
     except NotFoundError as error:
@@ -174,6 +175,34 @@ async def _post_mute(action: str, call: Call) -> Status:
 
 post_mute = partial(_post_mute, "mute")
 post_solo = partial(_post_mute, "solo")
+
+
+def _known_song(desk: Desk, words: str) -> str:
+    identifier = desk.view.find_song(words)
+    if identifier is None:
+        remedy = choose(words, desk.view.words_for_songs())
+        raise ProblemError("unknown-song", f"there is no song {shown(words)}; {remedy}")
+    return identifier
+
+
+async def post_check(call: Call) -> Status:
+    """Tick an item of a checklist off."""
+    body: CheckBody = call.body
+    song = None if body.song is None else _known_song(call.desk, body.song)
+    await call.desk.link.check(song, body.number, done=body.done)
+    return await get_status(call)
+
+
+async def post_learn(call: Call) -> LearningDocument:
+    """Learn from the next message."""
+    body: LearnBody = call.body
+    await call.desk.command("learn", None if body.what == "nothing" else body.what)
+    return await get_learn(call)
+
+
+async def get_learn(call: Call) -> LearningDocument:
+    """What was learnt last."""
+    return LearningDocument(learning_of(call.desk.view.snapshot["learning"]))
 
 
 async def post_tempo(call: Call) -> Status:

@@ -106,6 +106,10 @@ class EngineLink:
         """
         await self._ask("command", {"action": action, "argument": argument, "when": when})
 
+    async def check(self, song: str | None, number: int | None, *, done: bool) -> None:
+        """Tick an item of a checklist; raises as `command` does."""
+        await self._ask("check", {"song": song, "number": number, "done": done})
+
     def tap(self, *, on: bool) -> None:
         """Have every message in and out told from now on, or no longer."""
         self._send("tap", {"on": on})

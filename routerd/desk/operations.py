@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from routerd.desk import handlers, report_handlers
 from routerd.desk.bodies import (
     Body,
+    CheckBody,
     ContinueBody,
+    LearnBody,
     Moment,
     MuteBody,
     Nothing,
@@ -18,7 +20,7 @@ from routerd.desk.bodies import (
     TempoBody,
 )
 from routerd.desk.handlers import Handler
-from routerd.desk.shapes import SetListDocument, SongFacts, Songs, Status
+from routerd.desk.shapes import LearningDocument, SetListDocument, SongFacts, Songs, Status
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
 METRICS = "application/openmetrics-text"
@@ -146,6 +148,25 @@ OPERATIONS: tuple[Operation, ...] = (
         example='{"device": "lead-synth"}',
         problems=("unknown-subject",),
     ),
+    _post(
+        "check",
+        handlers.post_check,
+        CheckBody,
+        "Tick the next item of the song's checklist off, or any",
+        example='{"song": "Nine Lamps", "number": 1}',
+        problems=("unknown-song", "not-found"),
+    ),
+    Operation(
+        "POST",
+        "/v1/learn",
+        handlers.post_learn,
+        "Learn from the next message: the entry for a control, or (what: pedal) the ends of a pedal",
+        LearningDocument,
+        body=LearnBody,
+        example='{"what": "control"}',
+        problems=_COMMAND_PROBLEMS,
+    ),
+    Operation("GET", "/v1/learn", handlers.get_learn, "What was learnt last", LearningDocument),
     _post("panic", handlers.post_panic, Nothing, "Silence everything now"),
     _post(
         "reload",

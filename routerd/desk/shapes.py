@@ -19,6 +19,17 @@ class SectionFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckItem:
+    """A step that people do by hand: `who` is "" for anybody, `section` "" for before the song."""
+
+    number: int
+    text: str
+    who: str
+    section: str
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SongFacts:
     """A song; `bpm` are exact quarter notes per minute, `duration_s` is 0 where the file says nothing."""
 
@@ -29,7 +40,7 @@ class SongFacts:
     key: str
     duration_s: int
     sections: tuple[SectionFacts, ...]
-    checklist: tuple[str, ...]
+    checklist: tuple[CheckItem, ...]
     notes: str
 
 
@@ -89,6 +100,30 @@ class Armed:
     argument: int | str | None
     when: str
     left: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Learning:
+    """Learn mode: what was heard, in hexadecimal, and the line for rig.yaml, with `next` for its meaning.
+
+    Of a pedal `low` and `high` are the ends it has reached; exchange heel and toe where it goes the other
+    way.
+    """
+
+    learns: Literal["control", "pedal"]
+    over: bool
+    device: str | None
+    message: str | None
+    low: int | None
+    high: int | None
+    entry: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class LearningDocument:
+    """The last round of learning since the service was started, or null."""
+
+    learning: Learning | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +222,7 @@ class Status:
     armed: Armed | None
     muted: tuple[str, ...]
     soloed: tuple[str, ...]
+    learning: Learning | None
     transport: Literal["stopped", "starting", "running"]
     tempo: Tempo
     position: Position

@@ -148,7 +148,10 @@ def _place(plain: Plain) -> Plain:
         raise ValueError("a section's number is from 0")
     if bpm is not None:
         parse_bpm(_text(bpm))
-    kept = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
+    kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
+    checked = plain.get("checked")
+    if isinstance(checked, dict):
+        kept["checked"] = checked
     return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
 
 

@@ -17,6 +17,7 @@ from routerd import __version__
 from routerd.core.model import Plain
 from routerd.core.timeline import Segment
 from routerd.core.units import NS_PER_S, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.desk.learn import learning_of
 from routerd.desk.shapes import (
     Armed,
     DeskHealth,
@@ -78,12 +79,13 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
-        song=song,
+        song=None if song is None else view.ticked(song),
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,
         armed=None if armed is None else Armed(**armed),
         muted=tuple(snapshot["muted"]),
         soloed=tuple(snapshot["soloed"]),
+        learning=learning_of(snapshot["learning"]),
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),

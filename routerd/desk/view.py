@@ -6,13 +6,13 @@ Of the songs only what people want to read is kept, not their routes and patch d
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
 from routerd.core.model import Plain, SetList, Song, set_list_from_plain
 from routerd.core.units import format_bpm
-from routerd.desk.shapes import SectionFacts, SongFacts
+from routerd.desk.shapes import CheckItem, SectionFacts, SongFacts
 
 
 @dataclass(slots=True)
@@ -48,6 +48,13 @@ class View:
         bpm = format_bpm(Fraction(snapshot["bpm"]))
         meter = "{}/{}".format(*snapshot["meter"])
         return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
+
+    def ticked(self, facts: SongFacts) -> SongFacts:
+        """Return the facts of a song with what is ticked off its checklist."""
+        done = self.snapshot["checked"].get(facts.identifier, ())
+        return replace(
+            facts, checklist=tuple(replace(item, done=item.number in done) for item in facts.checklist)
+        )
 
     def title(self, identifier: str) -> str:
         """Return the title of a song, or its identifier when the desk does not know it."""
@@ -87,7 +94,10 @@ def facts_of(song: Song) -> SongFacts:
             SectionFacts(number, section.name, None if section.bpm is None else format_bpm(section.bpm))
             for number, section in enumerate(song.sections, 1)
         ),
-        checklist=song.checklist,
+        checklist=tuple(
+            CheckItem(number, item.text, item.who, item.section, False)
+            for number, item in enumerate(song.checklist, 1)
+        ),
         notes=song.notes,
     )
 
@@ -115,4 +125,5 @@ def place_of(view: View) -> dict[str, Any] | None:
         "bpm": None if bpm == own_bpm else bpm,
         "index": snapshot["index"],
         "gap": snapshot["gap"],
+        "checked": snapshot["checked"],
     }

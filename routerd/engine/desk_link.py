@@ -12,11 +12,11 @@ from collections.abc import Callable
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.arming import Command, parse_when
+from routerd.core.arming import Action, Command, parse_when
 from routerd.core.compiler import CompiledBook, Compiler
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.messages import NOTE_OFF, NOTE_ON
-from routerd.core.model import Action, SetList, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.notes import Inlet
 from routerd.engine.worker import Worker
 from routerd.link.messages import Message, Tap, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
@@ -144,6 +144,10 @@ class DeskLink:
         command = Command(Action(body["action"]), body.get("argument"), parse_when(body.get("when", "now")))
         self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
 
+    def _check(self, body: Any) -> None:
+        song, number, done = body["song"], body["number"], body["done"]
+        self._ask(body["id"], lambda _: self._worker.show.check(song, number, done=done))
+
     def _ask(self, number: int, function: Callable[[int], None]) -> None:
         """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
         answer: dict[str, Any] = {"id": number, "error": None, "missing": False}
@@ -209,6 +213,7 @@ _HANDLERS: dict[str, Callable[[DeskLink, Any], None]] = {
     "tap": DeskLink._tap,
     "send": DeskLink._send_out,
     "play": DeskLink._play,
+    "check": DeskLink._check,
     "pong": DeskLink._pong,
     "refuse": DeskLink._refuse,
 }

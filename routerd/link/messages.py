@@ -11,6 +11,7 @@ Kinds from the desk:
     tap                   {"on": bool}: whether every message in and out is wanted from now on
     send                  {"device": str, "data": [hex, ...]}: messages for a device, past all routes
     play                  {"device": str, "data": [hex, ...]}: messages as if that device had played them
+    check                 {"id": n, "song": identifier or null, "number": n or null, "done": bool}
     pong                  the body of the ping it answers
     refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
 
@@ -30,7 +31,8 @@ and from the engine:
     event       {"kind": str, "at_ns": n, ...}: something a person may want to know
 
 A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null, "index": place in the
-order from 0 or null, "gap": before which place the show stands when the song is in none}.
+order from 0 or null, "gap": before which place the show stands when the song is in none, "checked": {song:
+[numbers of the checklist that are ticked]}}.
 Both ends are the same installed version; a frame of another version raises LinkError.
 """
 

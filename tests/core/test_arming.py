@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import pytest
 
-from routerd.core.arming import Moment, When, parse_when
+from routerd.core.arming import Action, Moment, When, parse_when
 from routerd.core.errors import CommandError
-from routerd.core.model import Action, SectionsEnd, SetList, Sounding
+from routerd.core.model import SectionsEnd, SetList, Sounding
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
 SPEED = (Action.TEMPO, "250")

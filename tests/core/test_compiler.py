@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from routerd.core.compiler import control_keys, patch_messages
+from routerd.core.arming import Action
+from routerd.core.compiler import patch_messages
+from routerd.core.controls import Control, control_keys
 from routerd.core.messages import is_whole
-from routerd.core.model import Action, Control, Patch
+from routerd.core.model import Patch
 from tests.stage import CLOSER, KEYS, MIDDLE, MODULAR, OPENER, ORDER, RIG, SAMPLER, SYNTH, compiled, route
 
 
@@ -130,5 +132,7 @@ def test_only_devices_with_a_port_have_a_way() -> None:
     book = compiled()
     assert [inlet.name for inlet in book.inlets] == ["keys", "pedals"]
     assert [outlet.name for outlet in book.outlets] == [d.name for d in (SYNTH, SAMPLER, MODULAR)]
-    assert book.controls[0] == {}
-    assert book.controls[1][(0xB3 << 7) | 81].action is Action.PREVIOUS
+    assert book.controls[0].by_key == {}
+    short = book.controls[1].by_key[(0xB3 << 7) | 81].short
+    assert short is not None
+    assert short.action is Action.PREVIOUS

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from routerd.core.arming import Action
+from routerd.core.controls import Control, Controls, PressTimes, compile_controls
 from routerd.core.messages import Kind
-from routerd.core.model import Action, Control
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import compile_tables
@@ -39,11 +40,9 @@ class Keys:
         return out
 
 
-def controls_of(*controls: tuple[int, int]) -> dict[int, Control]:
-    return {
-        (status << 7) | number: Control("keys", status & 0xF0, number, Action.NEXT)
-        for status, number in controls
-    }
+def controls_of(*controls: tuple[int, int]) -> Controls:
+    meant = [Control("keys", status, number, Action.NEXT, 0) for status, number in controls]
+    return compile_controls(meant, (), PressTimes())
 
 
 @pytest.mark.parametrize(("release", "velocity"), [("80 3c 20", "20"), ("90 3c 00", "40")])
@@ -156,10 +155,11 @@ def test_strange_bytes_go_nowhere_and_are_counted(hexes: str) -> None:
 
 def test_a_control_is_not_routed_and_works_on_its_edge() -> None:
     keys = Keys(route("sampler", kinds=Kind))
-    keys.inlet.use_controls(controls_of((0x90, 36), (0x80, 36), (0xB0, 80), (0xC0, 7)), 0, keys.sink)
+    keys.inlet.use_controls(controls_of((0x90, 36), (0xB0, 80), (0xC0, 7)), 0, keys.sink)
 
     def pressed(hexes: str) -> list[bool]:
-        return [keys.inlet.receive(bytes.fromhex(t), 0, keys.sink) is not None for t in hexes.split("|")]
+        turns = [keys.inlet.receive(bytes.fromhex(t), 0, keys.sink) for t in hexes.split("|")]
+        return [turn is not None and turn.down for turn in turns]
 
     assert pressed("90 24 40|90 24 50|90 24 00|90 24 01|80 24 00|80 24 00") == [
         True,
@@ -179,6 +179,6 @@ def test_a_control_is_not_routed_and_works_on_its_edge() -> None:
 def test_a_held_key_that_becomes_a_control_is_released() -> None:
     keys = Keys(route("sampler"))
     keys.play("90 24 40|90 25 40|b0 40 7f")
-    keys.inlet.use_controls(controls_of((0x90, 36), (0x80, 36), (0xB0, 64)), 0, keys.sink)
+    keys.inlet.use_controls(controls_of((0x90, 36), (0xB0, 64)), 0, keys.sink)
     assert keys.taken() == ["sampler: 80 24 40", "sampler: b0 40 00"]
     assert keys.play("80 24 40|b0 40 00|80 25 40") == ["sampler: 80 25 40"]

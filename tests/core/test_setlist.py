@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from routerd.core.arming import Action
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action
 from routerd.core.setlist import Place, Standing
 from tests.stage import compiled
 

@@ -11,8 +11,9 @@ from fractions import Fraction
 
 import pytest
 
+from routerd.core.arming import Action
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action, Device, Rig, Song, WireKind
+from routerd.core.model import Device, Rig, Song, WireKind
 from routerd.core.timing import Click, MeterPoint, Pulse, SongTiming, StartMode, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, START, STOP, TICK, Stage, compiled
 

@@ -8,8 +8,9 @@ from fractions import Fraction
 
 import pytest
 
+from routerd.core.arming import Action
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action, Device, Rig, Song
+from routerd.core.model import Device, Rig, Song
 from routerd.core.timing import MeterPoint, SongTiming, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled, route
 

@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 from sound_rig import RIG, Folder
 
+from routerd.core.arming import Action
+from routerd.core.checklist import Item
 from routerd.core.compiler import patch_messages
+from routerd.core.controls import Control
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
-from routerd.core.model import ANY_USB, Action, Book, Control, Patch, Song, StartPolicy, Usb, WireKind
+from routerd.core.model import ANY_USB, Book, Patch, Song, StartPolicy, Usb, WireKind
 from routerd.core.routes import Quantity, QuantityKind, Route, Switching
 from routerd.desk.config import load_folder
 
@@ -42,7 +45,7 @@ def test_every_key_of_a_song(rig_folder: Folder) -> None:
     )
     assert (one.title, one.bpm, one.beats, one.beat_unit) == ("1999", Fraction(243, 2), 7, 8)
     assert (one.key, one.duration_s, one.start) == ("F# minor", 3750, StartPolicy.ENTRY)
-    assert (one.checklist, one.notes) == (("tape in", "tune by ear"), "first\nsecond")
+    assert (one.checklist, one.notes) == ((Item("tape in"), Item("tune by ear")), "first\nsecond")
 
 
 @pytest.mark.parametrize(

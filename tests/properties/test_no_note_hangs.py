@@ -15,10 +15,11 @@ from itertools import pairwise
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from routerd.core.arming import Command
+from routerd.core.arming import Action, Command
+from routerd.core.controls import Control
 from routerd.core.errors import CommandError
 from routerd.core.messages import Kind
-from routerd.core.model import Action, Control, Patch, SetList, WireKind
+from routerd.core.model import Patch, SetList, WireKind
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route
 from tests.stage import (
     CLOSER,

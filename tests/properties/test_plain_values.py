@@ -8,16 +8,20 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
+from routerd.core.arming import Action, parse_when
+from routerd.core.checklist import Item
+from routerd.core.controls import Control, Pedal, Press, PressTimes
+from routerd.core.lamps import Lamp, Shows
 from routerd.core.messages import Kind
 from routerd.core.model import (
-    Action,
-    Control,
     Device,
     Patch,
     Rig,
     Section,
+    SectionsEnd,
     SetList,
     Song,
+    Sounding,
     StartPolicy,
     Usb,
     WireKind,
@@ -87,11 +91,22 @@ devices = st.builds(
     st.booleans(),
     timings,
 )
+whens = st.sampled_from(["now", "beat", "bar", "4 bars", "bar 17", "release", "press"]).map(parse_when)
 controls = st.builds(
-    Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven
-)
+    Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven | text,
+    st.sampled_from(Press), whens, st.integers(-1, 2000), st.binary(max_size=6),
+)  # fmt: skip
+times = st.builds(PressTimes, st.integers(0, 2000), st.integers(100, 5000), st.integers(100, 5000))
+pedals = st.builds(Pedal, text, seven, seven, seven, channel)
+lamps = st.builds(Lamp, text, seven, seven, st.sampled_from(Shows), seven | text, seven, seven)
 rigs = st.builds(
-    Rig, text, st.lists(devices, max_size=3).map(tuple), st.lists(controls, max_size=3).map(tuple)
+    Rig,
+    text,
+    st.lists(devices, max_size=3).map(tuple),
+    st.lists(controls, max_size=3).map(tuple),
+    times,
+    st.lists(pedals, max_size=2).map(tuple),
+    st.lists(lamps, max_size=2).map(tuple),
 )
 pairs = st.tuples(seven, seven)
 quantities = st.builds(Quantity, st.sampled_from(QuantityKind), st.integers(0, 16383))
@@ -156,8 +171,11 @@ songs = st.builds(
     route_lists,
     patch_lists,
     st.lists(sections, max_size=2).map(tuple),
-    st.lists(text, max_size=2).map(tuple),
+    st.lists(st.builds(Item, text, text, text), max_size=2).map(tuple),
     text,
+    st.sampled_from(SectionsEnd),
+    st.sampled_from(Sounding),
+    controls=st.lists(controls, max_size=2).map(tuple),
     timing=song_timings,
 )
 set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text)

@@ -12,8 +12,10 @@ from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.checklist import Item
+from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.desk.config import scalars as s
+from routerd.desk.config.control_entries import ControlEntry, LampEntry, PedalEntry, PressesEntry
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.entry import key as _key
 from routerd.desk.config.entry import lines as _lines
@@ -63,34 +65,6 @@ class DeviceEntry(Entry):
     answers: Annotated[bool, s.FLAG] = _key(
         "Whether it answers an identity request; false for a device that never does.", False, True
     )
-
-
-class ControlEntry(Entry):
-    """A message of a device that means an action: a foot switch, a pad, a button."""
-
-    model_config = ConfigDict(
-        title="control",
-        json_schema_extra={
-            "oneOf": [{"required": ["note"]}, {"required": ["controller"]}, {"required": ["program"]}]
-        },
-    )
-
-    source: Annotated[str, s.SOURCE] = _key("The device that sends it.", "pedals", alias="from")
-    note: Annotated[int | None, s.NOTE] = _key("This note, when pressed.", "C4", None)
-    controller: Annotated[int | None, s.BYTE] = _key(
-        "This controller, when it rises to 64 or above.", 80, None
-    )
-    program: Annotated[int | None, s.PROGRAM_OR_ANY] = _key(
-        "This program, counted from 1, or any: its number is then the song's or section's.", 1, None
-    )
-    channel: Annotated[int | None, s.CHANNEL] = _key("On this channel; any channel when left out.", 16, None)
-    do: Annotated[Action, s.ACTION] = _key("What it means.", "next")
-    section: Annotated[int | None, s.PLACE] = _key("With 'do: section': which one, from 1.", 2, None)
-    song: Annotated[int | None, s.PLACE] = _key(
-        "With 'do: song': which one of the set list, from 1.", 3, None
-    )
-    device: Annotated[str | None, s.TARGET] = _key("With 'do: mute' or 'solo': which device.", "pad", None)
-    route: Annotated[str | None, s.TITLE] = _key("With 'do: mute' or 'solo': which route.", "left hand", None)
 
 
 class BankEntry(Entry):
@@ -165,6 +139,15 @@ class RigFile(Entry):
     controls: list[ControlEntry] = _lines(
         "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
     )
+    presses: PressesEntry | None = _key("How presses are measured.", {"guard-ms": 80}, None)
+    pedals: list[PedalEntry] = _lines(
+        "Expression pedals and the ends of their ranges.",
+        [{"from": "pedals", "controller": 11, "heel": 4, "toe": 121}],
+    )
+    lamps: list[LampEntry] = _lines(
+        "Lamps that show how things stand.",
+        [{"to": "pedals", "controller": 80, "channel": 16, "shows": "running"}],
+    )
     routes: list[RouteEntry] = _lines(
         "Routes that every song starts from.", [{"from": "keys", "to": "lead-synth"}]
     )
@@ -218,8 +201,13 @@ class SongFile(Entry):
         "after-sections",
     )
     sections: list[SectionEntry] = _lines("The parts of the song, in order.", [{"name": "verse"}])
-    checklist: list[Annotated[str, s.REMINDER]] = _lines(
-        "What a person does by hand at this song.", ["Put the rain tape in"]
+    controls: list[ControlEntry] = _lines(
+        "What controls mean in this song, instead of what they mean in the rig.",
+        [{"from": "pedals", "controller": 80, "do": "next-section"}],
+    )
+    checklist: list[Annotated[Item, s.CHECKLIST_ITEM]] = _lines(
+        "What people do by hand at this song.",
+        ["Put the rain tape in", {"text": "Tune the left case", "who": "Technician", "section": "bridge"}],
     )
     notes: Annotated[str, s.PROSE] = _key("Anything worth knowing.", "Ends on the drummer's nod.", "")
 

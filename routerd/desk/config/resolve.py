@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from routerd.core.model import Device, Patch, Rig, Section, Song
 from routerd.core.routes import Route
+from routerd.desk.config.control_rules import control_of, lamp_of, pedal_of, times_of
 from routerd.desk.config.entries import (
     DeviceEntry,
     PatchEntry,
@@ -18,14 +19,20 @@ from routerd.desk.config.entries import (
 from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.route_resolve import inherit, root_of
-from routerd.desk.config.rules import control_of
 from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
 
 
 def resolve_rig(file: RigFile) -> Rig:
     """Return the rig that a file describes."""
     devices = tuple(_device(name, entry) for name, entry in file.devices.items())
-    return Rig(file.name, devices, tuple(control_of(entry) for entry in file.controls))
+    return Rig(
+        name=file.name,
+        devices=devices,
+        controls=tuple(control_of(entry) for entry in file.controls),
+        press_times=times_of(file.presses),
+        pedals=tuple(pedal_of(entry) for entry in file.pedals),
+        lamps=tuple(lamp_of(entry) for entry in file.lamps),
+    )
 
 
 def _device(name: str, entry: DeviceEntry) -> Device:
@@ -79,6 +86,7 @@ def resolve_song(identifier: str, file: SongFile, shared: Iterable[RouteEntry]) 
         sections_end=file.after_sections,
         sounding=file.sounding,
         timing=resolve_song_timing(file),
+        controls=tuple(control_of(entry) for entry in file.controls),
     )
 
 

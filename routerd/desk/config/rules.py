@@ -10,39 +10,20 @@ from collections.abc import Iterable, Sequence
 from functools import partial
 from typing import Any
 
-from routerd.core import messages
-from routerd.core.model import Action, Control
-from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.config.check import Checked
-from routerd.desk.config.entries import ControlEntry, DeviceEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.control_rules import (
+    review_controls,
+    review_lamps,
+    review_pedals,
+    review_presses,
+)
+from routerd.desk.config.entries import DeviceEntry, PatchEntry, RigFile, SongFile
 from routerd.desk.config.problems import MISTAKE, choose, shown
 from routerd.desk.config.route_resolve import root_of, route_name
 from routerd.desk.config.route_rules import RouteNames, review_routes, review_twice
 from routerd.desk.config.text import Path
 
 MOST_SYSEX_BYTES = 1024 * 1024
-
-
-def control_of(entry: ControlEntry) -> Control:
-    """Return the control that an entry means."""
-    status, number = next(
-        (status, number)
-        for status, number in (
-            (messages.NOTE_ON, entry.note),
-            (messages.CONTROLLER, entry.controller),
-            (messages.PROGRAM, entry.program),
-        )
-        if number is not None
-    )
-    return Control(
-        device=entry.source,
-        status=status,
-        number=number,
-        action=entry.do,
-        channel=-1 if entry.channel is None else entry.channel,
-        argument=entry.section or entry.song or 0,
-        subject=DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else "",
-    )
 
 
 def review_rig(checked: Checked[RigFile]) -> RouteNames:
@@ -54,7 +35,10 @@ def review_rig(checked: Checked[RigFile]) -> RouteNames:
         checked.report(("devices",), "there are no devices", "describe at least one, with an input or output")
     for name, device in rig.devices.items():
         _review_device(checked, ("devices", name), name, device)
-    _review_controls(checked, rig.controls)
+    review_controls(checked, rig.controls)
+    review_presses(checked, rig.presses)
+    review_pedals(checked, rig.pedals)
+    review_lamps(checked, rig.lamps)
     return review_routes(checked, ("routes",), rig.routes, RouteNames())
 
 
@@ -79,10 +63,24 @@ def review_song(checked: Checked[SongFile], inherited: RouteNames) -> None:
             f"the drone of route {shown(min(rootless))} takes its root from the key, which names no note",
             "begin the key with one, such as 'D minor', or give the drone a 'root'",
         )
+    review_controls(checked, song.controls)
+    _review_checklist(checked, song, list(first))
     patches = [*song.patches, *(patch for section in song.sections for patch in section.patches)]
     size = sum(len(m) for patch in patches for dump in patch.sysex if dump is not MISTAKE for m in dump)
     if size > MOST_SYSEX_BYTES:
         checked.report((), f"the song sends {size} bytes of SysEx", f"keep it under {MOST_SYSEX_BYTES}")
+
+
+def _review_checklist(checked: Checked[SongFile], song: SongFile, sections: list[str]) -> None:
+    for index, item in enumerate(song.checklist):
+        if item is MISTAKE or not item.section or not checked.is_sound(("sections",)):
+            continue
+        if item.section not in sections:
+            checked.report(
+                ("checklist", index),
+                f"there is no section {shown(item.section)} in this song",
+                partial(choose, item.section, sections),
+            )
 
 
 def _review_patches(checked: Checked[Any], path: Path, patches: Sequence[PatchEntry]) -> None:
@@ -118,50 +116,6 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
         )
 
 
-def _review_controls(checked: Checked[RigFile], entries: Sequence[ControlEntry]) -> None:
-    earlier: dict[tuple[str, int, int], dict[int, int]] = {}  # the lines of channels, by message
-    for index, entry in enumerate(entries):
-        path: Path = ("controls", index)
-        if not checked.is_sound(path):
-            continue
-        kinds = [kind for kind in ("note", "controller", "program") if getattr(entry, kind) is not None]
-        if len(kinds) != 1:
-            checked.report(
-                path,
-                f"the control has {' and '.join(kinds)}" if kinds else "the control names no message",
-                "write exactly one of note, controller and program",
-            )
-            continue
-        _review_argument(checked, path, entry)
-        _review_subject(checked, path, entry)
-        control = control_of(entry)
-        lines = earlier.setdefault((control.device, control.status, control.number), {})
-        taken = [
-            lines[channel]
-            for channel in lines
-            if channel == control.channel or -1 in (channel, control.channel)
-        ]
-        if taken:
-            checked.report(
-                path,
-                f"the same message of {shown(entry.source)} already has a meaning in line {taken[0]}",
-                "choose another message or channel, or remove one of the two",
-            )
-        lines.setdefault(control.channel, checked.document.line(path))
-
-
-def _review_subject(checked: Checked[RigFile], path: Path, entry: ControlEntry) -> None:
-    given = [key for key in ("device", "route") if getattr(entry, key) is not None]
-    if entry.do in (Action.MUTE, Action.SOLO) and len(given) != 1:
-        checked.report((*path, "do"), f"'do: {entry.do}' needs a device or a route", "add one of the two")
-    elif entry.do not in (Action.MUTE, Action.SOLO) and given:
-        checked.report(
-            (*path, given[0]),
-            f"'{given[0]}' has no meaning with 'do: {entry.do}'",
-            "write 'do: mute', or remove it",
-        )
-
-
 def review_control_routes(rig: Checked[RigFile], songs: Iterable[Checked[SongFile]]) -> None:
     """Check that the routes that controls name are anywhere."""
     named = [] if rig.model is None else [(i, c) for i, c in enumerate(rig.model.controls) if c.route]
@@ -179,19 +133,4 @@ def review_control_routes(rig: Checked[RigFile], songs: Iterable[Checked[SongFil
                 ("controls", index, "route"),
                 f"no file has a route {shown(control.route)}",
                 partial(choose, control.route or "", sorted(names)),
-            )
-
-
-def _review_argument(checked: Checked[RigFile], path: Path, entry: ControlEntry) -> None:
-    for action, number in ((Action.SECTION, entry.section), (Action.SONG, entry.song)):
-        if entry.program == -1 and (entry.do not in (Action.SONG, Action.SECTION) or number is not None):
-            checked.report((*path, "program"), "any program names a song or section", f"write 'do: {action}'")
-            return
-        if entry.do is action and number is None and entry.program != -1:
-            checked.report((*path, "do"), f"'do: {action}' does not say which", f"add '{action}: 1'")
-        elif entry.do is not action and number is not None:
-            checked.report(
-                (*path, action.value),
-                f"'{action}' has no meaning with 'do: {entry.do}'",
-                f"write 'do: {action}', or remove it",
             )

@@ -14,9 +14,12 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from routerd.core.arming import parse_when
-from routerd.core.messages import BANK_LSB, BANK_MSB, Kind
-from routerd.core.model import Action, SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.arming import Action, parse_when
+from routerd.core.checklist import Item
+from routerd.core.controls import Press
+from routerd.core.lamps import Shows
+from routerd.core.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
+from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.routes import Switching
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
@@ -181,6 +184,36 @@ def _date(value: Any, _: Surroundings) -> str:
     raise wrong(f"{shown(value)} is not a date", "write year, month and day such as 2026-11-27")
 
 
+def _section(value: Any, surroundings: Surroundings) -> int | str:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return read_whole(value, 1, 999)
+    name: str = NAME.read(value, surroundings)
+    return name
+
+
+def _message(value: Any, _: Surroundings) -> bytes:
+    remedy = "write one whole message in hexadecimal such as F0 7F 7F 06 02 F7 or FA"
+    try:
+        message = bytes.fromhex(value) if isinstance(value, str) else b""
+    except ValueError as error:
+        raise wrong(f"{shown(value)} is not hexadecimal", remedy) from error
+    if not is_whole(message) or message[0] in (TICK, ACTIVE_SENSING):
+        raise wrong(f"{shown(value)} is not a message that can be a control", remedy)
+    return message
+
+
+def _checklist_item(value: Any, surroundings: Surroundings) -> Item:
+    if not isinstance(value, dict):
+        return Item(REMINDER.read(value, surroundings))
+    strange = [key for key in value if key not in ("text", "who", "section")]
+    if strange:
+        raise wrong(f"has the key {shown(strange[0])}", choose(str(strange[0]), ["text", "who", "section"]))
+    if "text" not in value:
+        raise wrong("does not say what to do", "add 'text: …'")
+    rest = (NAME.read(value[key], surroundings) if key in value else "" for key in ("who", "section"))
+    return Item(REMINDER.read(value["text"], surroundings), *rest)
+
+
 def _when(value: Any, _: Surroundings) -> str:
     try:
         return str(parse_when(value.strip() if isinstance(value, str) else ""))
@@ -220,12 +253,51 @@ WIRE = choice(WireKind)
 START = choice(StartPolicy)
 SECTIONS_END = choice(SectionsEnd)
 SOUNDING = choice(Sounding)
+PRESS = choice(Press)
+SHOWS = choice(Shows)
+GUARD = whole(0, 2000)
+PRESS_MS = whole(100, 5000)
+SECTION = Leaf(_section, {"type": ["integer", "string"], "minimum": 1, "maximum": 999, "maxLength": 64})
+MESSAGE = Leaf(_message, {"type": "string", "pattern": "^[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*$"})
+CHECKLIST_ITEM = Leaf(
+    _checklist_item,
+    {
+        "anyOf": [
+            {"type": "string", "maxLength": 500},
+            {
+                "type": "object",
+                "properties": {
+                    "text": {"type": "string", "maxLength": 500, "description": "The step."},
+                    "who": {"type": "string", "maxLength": 64, "description": "Who does it."},
+                    "section": {"type": "string", "maxLength": 64, "description": "Before which section."},
+                },
+                "required": ["text"],
+                "additionalProperties": False,
+            },
+        ]
+    },
+)
 WHEN = Leaf(
     _when,
     {"type": "string", "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"},
 )
 KIND = choice(Kind)
-ACTION = choice(Action, leave_out=[Action.TEMPO, Action.SOURCE, Action.UNMUTE, Action.UNSOLO])
+ACTION = choice(
+    Action,
+    leave_out=[
+        Action.TEMPO,
+        Action.SOURCE,
+        Action.TAP,
+        Action.NUDGE,
+        Action.HALF,
+        Action.DOUBLE,
+        Action.RETRIGGER,
+        Action.CLICK,
+        Action.UNMUTE,
+        Action.UNSOLO,
+        Action.LEARN,
+    ],
+)
 CHANNEL = whole(1, 16, offset=-1)
 BYTE = whole(0, 127)
 PROGRAM = whole(1, 128, offset=-1)

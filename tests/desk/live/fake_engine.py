@@ -12,10 +12,10 @@ from collections.abc import Callable
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.arming import Command, parse_when
+from routerd.core.arming import Action, Command, parse_when
 from routerd.core.compiler import Compiler
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import Action, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.model import rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.show import Show
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 
@@ -151,6 +151,10 @@ class FakeEngine:
         elif kind == "order":
             set_list = set_list_from_plain(body["set_list"])
             self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
+        elif kind == "check":
+            self._answer(
+                body["id"], lambda _: self.show.check(body["song"], body["number"], done=body["done"])
+            )
         elif kind == "command":
             command = Command(Action(body["action"]), body["argument"], parse_when(body["when"]))
             self._answer(body["id"], lambda now_ns: self.show.apply(command, now_ns))

@@ -9,7 +9,7 @@ from typing import Any
 
 from desk_service import Service, a_service
 
-from routerd.core.model import Action
+from routerd.core.arming import Action
 
 
 async def test_status_tells_the_whole_moment(service: Service) -> None:

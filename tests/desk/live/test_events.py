@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from desk_service import Service
 
-from routerd.core.model import Action
+from routerd.core.arming import Action
 from routerd.desk import events, handlers
 from routerd.desk.events import QUEUE_EVENTS, RING_EVENTS, EventHub
 

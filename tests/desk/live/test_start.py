@@ -16,7 +16,7 @@ from desk_service import Service, a_service
 from fake_engine import ALL_GRANTED, FakeEngine
 from structlog.testing import capture_logs
 
-from routerd.core.model import Action
+from routerd.core.arming import Action
 
 
 async def state_when(path: Path, fits: Any) -> Any:
