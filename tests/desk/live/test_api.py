@@ -17,7 +17,7 @@ async def test_status_tells_the_whole_moment(service: Service) -> None:
     assert status["set_list"] == {"name": "Harbour", "date": "2026-11-27", "position": 1, "songs": 3}
     assert status["song"]["title"] == "Copper Ferry"
     assert status["song"]["meter"] == "4/4"
-    assert status["song"]["checklist"][0].startswith("Put the tape")
+    assert status["song"]["checklist"][0]["text"].startswith("Put the tape")
     assert status["next_song"] == {"number": 2, "identifier": "nine-lamps", "title": "Nine Lamps"}
     assert status["section"] == {"number": 1, "name": "intro"}
     assert status["armed"] is None
