@@ -44,7 +44,7 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         await service.ask("POST", "/v1/tempo", {"bpm": "361/3"})
         state = await state_when(state_dir / "state.json", lambda s: s["place"]["bpm"] == "361/3")
         assert state["place"] == {
-            "song": "copper-ferry", "section": 3, "bpm": "361/3", "index": None, "gap": 2,
+            "song": "copper-ferry", "section": 3, "bpm": "361/3", "index": None, "gap": 2, "checked": {},
         }  # fmt: skip
         assert await service.stop() == 0
     async with a_service(demo_rig, state_dir) as service:
