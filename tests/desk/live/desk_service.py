@@ -53,11 +53,11 @@ class Service:
         """Let the engine go; return the desk's exit status."""
         assert self.task is not None
         await self.engine.disconnect()
-        return await asyncio.wait_for(self.task, 5)
+        return await asyncio.wait_for(self.task, 30)
 
     async def until_ready(self) -> Any:
         """Wait until the API answers; return the first status."""
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):
             while True:
                 try:
                     answer = await self.ask("GET", "/v1/status")
@@ -69,7 +69,7 @@ class Service:
 
     async def status_when(self, fits: Callable[[Any], bool]) -> Any:
         """Ask for the status until it fits; return it."""
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while True:
                 status = (await self.ask("GET", "/v1/status")).json
                 if fits(status):

@@ -99,7 +99,7 @@ class FakeEngine:
 
     async def heard(self, kind: str, count: int = 1) -> list[Message]:
         """Wait until the desk has sent that many messages of a kind; return them."""
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while len(found := [message for message in self.said if message.kind == kind]) < count:
                 self._said_more.clear()
                 await self._said_more.wait()

@@ -67,7 +67,7 @@ async def ends() -> AsyncIterator[Ends]:
     both = Ends(await EngineLink.over(near, notes), notes, far)
     yield both
     far.close()
-    await asyncio.wait_for(asyncio.gather(both.task, return_exceptions=True), 2)
+    await asyncio.wait_for(asyncio.gather(both.task, return_exceptions=True), 20)
 
 
 async def test_answers_go_to_whoever_asked(ends: Ends) -> None:
@@ -113,7 +113,7 @@ async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -
     data += pack_message("event", {"kind": "panic", "at_ns": 1})
     for i in range(0, len(data), 7):  # in pieces of any size
         await asyncio.get_running_loop().sock_sendall(ends.far, data[i : i + 7])
-    async with asyncio.timeout(2):
+    async with asyncio.timeout(60):
         while len(ends.notes.told_so_far) < 2:
             ends.notes.more.clear()
             await ends.notes.more.wait()
@@ -126,7 +126,7 @@ async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
     frame[4] = 99
     await asyncio.get_running_loop().sock_sendall(ends.far, frame)
     with pytest.raises(LinkError, match="restart routerd after an upgrade"):
-        await asyncio.wait_for(ends.task, 2)
+        await asyncio.wait_for(ends.task, 20)
 
 
 def book(songs: int, dump_bytes: int) -> Book:

@@ -39,7 +39,7 @@ async def with_ticks(service: Service, count: int = 1200) -> None:
             "cpu_ns": 0,
         }
         service.engine.tell("traffic", {**body, "took": [[250_000, 40]], "taps_dropped": 0})
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(60):
         while True:
             report = (await service.ask("GET", "/v1/report")).json
             if report["routing"]["messages"] == 80:  # told last
