@@ -26,7 +26,7 @@ import contextlib
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.arming import Action, Armed, Command, Moment
+from routerd.core.arming import Action, Armed, Command, Moment, When
 from routerd.core.checklist import Ticks
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
@@ -58,7 +58,7 @@ from routerd.core.schedule import NO_TICK, Schedule
 from routerd.core.setlist import Place, Standing
 from routerd.core.source import Heard, Source
 from routerd.core.tap import Taps, nudge_of, rounding_of
-from routerd.core.timing import StartMode
+from routerd.core.timing import ChangePolicy, StartMode
 from routerd.core.transport import LEAD_NS, State
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.units import (
@@ -386,13 +386,32 @@ class Show:
         """Do what is asked, or raise CommandError and change nothing."""
         self._enter(max(now_ns, self._now_ns))
         armed = self._armed
+        pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
+        changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
+        if changes and command.when.moment is Moment.NOW and not pressed:
+            command = self._by_policy(command)
         if command.when.moment is not Moment.NOW:
             self._arm(command, self._now_ns)
-        elif command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS:
+        elif pressed:
             self._go(None, self._now_ns)
         else:
             self._do(command, self._now_ns)
         self._light()
+
+    def _by_policy(self, command: Command) -> Command:
+        """Let a song change wait for the beat or bar that the song asks for, while transport runs."""
+        if self.clock.state is State.STOPPED:
+            return command
+        on = self._on
+        if command.action is Action.SONG:
+            place = on.find_song(command.argument, command.place_index)
+        else:
+            place = on.place.at(on.neighbour(command.action))
+        name = str(command.argument) if place.index is None else place.order[place.index]
+        policy = self.book.songs[name].song.timing.change
+        if policy not in (ChangePolicy.BEAT, ChangePolicy.BAR):
+            return command
+        return command._replace(when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
 
     def _do(self, command: Command, now_ns: int) -> None:
         if command.place_index is not None:
@@ -533,7 +552,8 @@ class Show:
         self, song: CompiledSong, now_ns: int, *, may_start: bool = True, section: int = 1
     ) -> None:
         on = self._on
-        self._transport(TransportCommand.STOP, now_ns)
+        if song.song.timing.change is ChangePolicy.STOP or not may_start:
+            self._transport(TransportCommand.STOP, now_ns)
         self._disarm()
         on.song = song
         self._use_controls(song)
@@ -543,7 +563,9 @@ class Show:
         self._step = self.clock.step
         self._enter_section(on.section, now_ns)
         self._follow(song.song.timing.follow)
-        self._set_tempo(on.section.bpm or song.map.steps[0].bpm)
+        first = song.map.steps[0]
+        runs = self.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
+        self._set_tempo(on.section.bpm or (first.rate_bpm if runs else first.bpm))
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
         self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)

@@ -20,6 +20,8 @@ from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.problems import ProblemError, ValueProblem
 
 _MOST_ZEROS = 30
+_MOST_STEP = 50
+_STEP_DIGITS = Decimal("0.000001")
 
 
 def _read_bpm(value: Any) -> str:
@@ -33,6 +35,16 @@ def _read_bpm(value: Any) -> str:
         return format_bpm(parse_bpm(str(value)))
     except ValueError as error:
         raise PydanticCustomError("bpm", "{why}", {"why": str(error)}) from error
+
+
+def _read_step(value: Any) -> str:
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, (int, Decimal))
+        or not abs(Decimal(value)) <= _MOST_STEP
+    ):
+        raise PydanticCustomError("step", "must be a number of BPM, such as 0.5")
+    return format(Decimal(value).quantize(_STEP_DIGITS), "f")
 
 
 def _read_line(value: Any) -> str:
@@ -62,6 +74,11 @@ Bpm = Annotated[
             "description": f"quarter notes per minute, {BPM_MIN} to {BPM_MAX}, taken exactly as written",
         }
     ),
+]
+Step = Annotated[
+    str,
+    PlainValidator(_read_step),
+    WithJsonSchema({"type": "number", "minimum": -50, "maximum": 50, "description": "BPM, exactly"}),
 ]
 Line = Annotated[
     str,
@@ -127,6 +144,31 @@ class TempoBody(Moment):
     """A tempo."""
 
     bpm: Bpm
+
+
+class TapBody(Body):
+    """A tap. The tempo is rounded to `round` BPM, a hundredth when left out."""
+
+    round: Step | None = None
+
+
+class NudgeBody(Body):
+    """By how many BPM tempo changes."""
+
+    by: Step
+
+
+class RetriggerBody(Body):
+    """One device's sequence, from the top: on the next bar, or when its own sequence comes round."""
+
+    device: Line
+    at: Literal["bar", "cycle"] = "bar"
+
+
+class ClickBody(Body):
+    """Whether the click sounds without transport."""
+
+    on: bool
 
 
 class SourceBody(Body):
@@ -229,6 +271,10 @@ _EXAMPLES: dict[type[Body], str] = {
     SongBody: '{"number": 3}',
     SectionBody: '{"name": "chorus"}',
     TempoBody: '{"bpm": 121.5}',
+    TapBody: '{"round": 0.5}',
+    NudgeBody: '{"by": -0.5}',
+    RetriggerBody: '{"device": "bass-modular"}',
+    ClickBody: '{"on": true}',
     SourceBody: '{"device": "drum-machine"}',
     MuteBody: '{"device": "lead-synth"}',
     SetListBody: '{"order": ["first title", "second title"]}',

@@ -17,14 +17,18 @@ from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import (
     CheckBody,
+    ClickBody,
     ContinueBody,
     LearnBody,
     Moment,
     MuteBody,
+    NudgeBody,
+    RetriggerBody,
     SectionBody,
     SetListBody,
     SongBody,
     SourceBody,
+    TapBody,
     TempoBody,
 )
 from routerd.desk.config.problems import choose, shown
@@ -126,6 +130,8 @@ post_cancel = partial(_act, "cancel")
 post_start = partial(_act, "start")
 post_stop = partial(_act, "stop")
 post_continue = partial(_act, "continue")
+post_half = partial(_act, "half")
+post_double = partial(_act, "double")
 post_panic = partial(_act, "panic")
 
 
@@ -209,6 +215,34 @@ async def post_tempo(call: Call) -> Status:
     """Change the tempo at the next tick, or on a bar."""
     body: TempoBody = call.body
     await call.desk.command("tempo", body.bpm, body.when)
+    return await get_status(call)
+
+
+async def post_tap(call: Call) -> Status:
+    """Take a tap at the moment when it arrives here."""
+    body: TapBody = call.body
+    await call.desk.command("tap", body.round)
+    return await get_status(call)
+
+
+async def post_nudge(call: Call) -> Status:
+    """A little faster or slower."""
+    body: NudgeBody = call.body
+    await call.desk.command("nudge", body.by)
+    return await get_status(call)
+
+
+async def post_retrigger(call: Call) -> Status:
+    """Restart one device's sequence."""
+    body: RetriggerBody = call.body
+    await call.desk.command("retrigger", f"{body.at} {body.device}")
+    return await get_status(call)
+
+
+async def post_click(call: Call) -> Status:
+    """Click without transport, or no longer."""
+    body: ClickBody = call.body
+    await call.desk.command("click", "on" if body.on else "off")
     return await get_status(call)
 
 

@@ -143,6 +143,31 @@ class Tempo:
 
 
 @dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """Where a device with a sequence or a start of its own stands.
+
+    `step` is the sixteenth of its sequence from 1, `cycle` how often it has come round, and `bars_to_meet` in
+    how many bars both begin together again; null when it is stopped or states no length.
+    """
+
+    device: str
+    running: bool
+    step: int | None
+    steps: int | None
+    cycle: int | None
+    bars_to_meet: int | None
+    waits_for: Literal["next", "bar", "cycle"] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """The metronome: whether it sounds without transport, and whether the song is being counted in."""
+
+    alone: bool
+    counting_in: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Follow:
     """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
     how far the last tick was from it; the rest counts its ticks since it was chosen.
@@ -229,6 +254,8 @@ class Status:
     meter: str
     clock_source: str
     follow: Follow | None
+    device_clocks: tuple[DeviceClock, ...]
+    click: Click
     ports: tuple[Port, ...]
     engine: EngineHealth
     desk: DeskHealth

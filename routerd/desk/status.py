@@ -10,17 +10,20 @@ import os
 import resource
 from collections.abc import Iterator
 from fractions import Fraction
+from math import lcm
 from pathlib import Path
 from typing import Any
 
 from routerd import __version__
 from routerd.core.model import Plain
 from routerd.core.timeline import Segment
-from routerd.core.units import NS_PER_S, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.desk.learn import learning_of
 from routerd.desk.shapes import (
     Armed,
+    Click,
     DeskHealth,
+    DeviceClock,
     EngineHealth,
     Follow,
     Port,
@@ -38,15 +41,37 @@ MOST_PROBLEMS = 50
 """More than a tablet shows; `routerd check` and a reload list them all."""
 
 
+def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
+    cycle_ticks, running = one["cycle_ticks"], one["running"]
+    step = cycle = bars = None
+    if running and cycle_ticks:
+        ticks = max(0, tick_at(snapshot, now_ns) - one["started_tick"])
+        cycle, within = divmod(ticks, cycle_ticks)
+        step = within // TICKS_PER_SPP_UNIT + 1
+        bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot["meter"]))
+    steps = cycle_ticks // TICKS_PER_SPP_UNIT or None
+    return DeviceClock(one["device"], running, step, steps, cycle, bars, one["waits_for"])
+
+
+def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
+    """Return in how many bar lines from here a sequence that began on one begins on one again."""
+    both = lcm(cycle_ticks, bar_ticks)
+    return both // bar_ticks - ticks % both // bar_ticks
+
+
+def tick_at(snapshot: Plain, now_ns: int) -> int:
+    """Return the number of the grid's last tick at `now_ns`."""
+    grid = snapshot["grid"]
+    segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["rate_bpm"]))
+    # a new tempo's grid begins at a tick that may be still to come: before it the old one held
+    return max(segment.tick_at(now_ns), int(grid["anchor_tick"]) - 1)
+
+
 def position_at(snapshot: Plain, now_ns: int) -> Position:
     """Return bar, beat and tick of the song at `now_ns`."""
     ticks = snapshot["position_tick"]
     if snapshot["transport"] == "running":
-        grid = snapshot["grid"]
-        segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["rate_bpm"]))
-        # a new tempo's grid begins at a tick that may be still to come: before it the old one held
-        tick = max(segment.tick_at(now_ns), grid["anchor_tick"] - 1)
-        ticks = max(0, tick - snapshot["origin_tick"])
+        ticks = max(0, tick_at(snapshot, now_ns) - snapshot["origin_tick"])
     beats, unit = snapshot["meter"]
     from_tick, from_bar = snapshot["meter_from"]
     bar, within_bar = divmod(ticks - from_tick, ticks_per_bar(beats, unit))
@@ -91,6 +116,8 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         position=position_at(snapshot, now_ns),
         meter="{}/{}".format(*snapshot["meter"]),
         clock_source=snapshot["clock_source"],
+        device_clocks=tuple(_device_clock(one, snapshot, now_ns) for one in snapshot["devices"]),
+        click=Click(snapshot["click"]["alone"], snapshot["click"]["counting_to"] > 0),
         follow=None if snapshot["follow"] is None else Follow(**snapshot["follow"]),
         ports=tuple(_port(port) for port in view.ports),
         engine=_engine(view, now_ns),

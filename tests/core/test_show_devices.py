@@ -14,7 +14,16 @@ import pytest
 from routerd.core.arming import Action
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model import Device, Rig, Song, WireKind
-from routerd.core.timing import Click, MeterPoint, Pulse, SongTiming, StartMode, TempoPoint, Timing
+from routerd.core.timing import (
+    ChangePolicy,
+    Click,
+    MeterPoint,
+    Pulse,
+    SongTiming,
+    StartMode,
+    TempoPoint,
+    Timing,
+)
 from tests.stage import CONTINUE, MS, START, STOP, TICK, Stage, compiled
 
 F = Fraction
@@ -371,3 +380,25 @@ def test_a_reload_keeps_offsets_and_where_sequences_stand() -> None:
 def test_an_unknown_device_is_not_found() -> None:
     with pytest.raises(NotFoundError):
         stage().do(Action.RETRIGGER, "")
+
+
+@pytest.mark.parametrize(
+    ("change", "waits_ticks"), [(ChangePolicy.TICK, 0), (ChangePolicy.BEAT, 24), (ChangePolicy.BAR, 96)]
+)
+def test_a_song_may_be_entered_with_transport_going_on(change: ChangePolicy, waits_ticks: int) -> None:
+    """125 BPM, 20 ms a tick; the next song at 250, 10 ms. Ticks never stop, transport bytes are not sent."""
+    second = replace(NEXT, bpm=F(250), timing=SongTiming(change=change))
+    one = Stage(compiled(Rig("rig", (PLAYED, OTHER)), (SONG, second), ("one", "two")))
+    one.do(Action.START)
+    one.run(1030 * MS)  # between ticks 50 and 51 of the song, which began at 20 ms
+    one.do(Action.NEXT)
+    one.run(4000 * MS)
+    (start_ns,) = at(one, "other", START)
+    assert not at(one, "other", STOP)
+    ticks = [t for t in at(one, "other", TICK) if t > start_ns]
+    first = ticks[0]
+    changed = next(a for a, b in itertools.pairwise(ticks) if b - a == 10 * MS)
+    number = (changed - first) // (20 * MS)
+    assert number == (51 if not waits_ticks else -(-51 // waits_ticks) * waits_ticks)
+    assert all(b - a == 10 * MS for a, b in itertools.pairwise(t for t in ticks if t >= changed))
+    assert one.show.clock.position_ticks == sum(1 for t in ticks if t >= changed)

@@ -14,8 +14,19 @@ from sound_rig import RIG, Folder
 from test_config_problems import told
 from test_config_resolve import HEAD, book, song
 
+from routerd.core.arming import Action
 from routerd.core.tempo_map import TempoMap
-from routerd.core.timing import Curve, MeterPoint, SourceKind, TempoPoint
+from routerd.core.timing import (
+    ChangePolicy,
+    Click,
+    Curve,
+    MeterPoint,
+    Pulse,
+    SourceKind,
+    StartMode,
+    TempoPoint,
+    Timing,
+)
 from routerd.desk.config.tempo_file import read_tempo
 
 F = Fraction
@@ -57,6 +68,94 @@ def test_a_source_and_what_it_sends(rig_folder: Folder) -> None:
     assert found.song("one").timing.follow == "pedals"
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
     assert (timing.sends, timing.leads_transport) == (SourceKind.TIME_CODE, False)
+
+
+def test_every_key_of_a_device_clock(rig_folder: Folder) -> None:
+    text = (
+        "{offset: -12.5, rate: 1/2, starts: bar, sequence: 7, pulse: {per-quarter: 2, channel: 10, note: C2, "
+        "value: 127, length: 5, reset: C#2}}"
+    )
+    rig = RIG.replace("wire: din, clock: true", f"wire: din, clock: true, transport: true, timing: {text}")
+    timing = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
+    assert timing == Timing(
+        offset_ns=-12_500_000,
+        rate=F(1, 2),
+        start=StartMode.BAR,
+        sequence_steps=7,
+        pulse=Pulse(F(2), channel=9, note=36, value=127, length_ns=5_000_000, reset=37),
+    )
+
+
+def test_click_and_change(rig_folder: Folder) -> None:
+    one = song(
+        rig_folder,
+        HEAD + "change: bar\nclick: {device: synth, channel: 2, subdivision: 2, count-in: 2,"
+        " only-count-in: true}\n",
+    )
+    assert one.timing.change is ChangePolicy.BAR
+    assert one.timing.click == Click("synth", channel=1, subdivision=2, count_in_bars=2, only_count_in=True)
+
+
+def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
+    rig = RIG.replace(
+        "wire: din, clock: true", "clock: true, transport: true, timing: {sequence: 7}"
+    ).replace(
+        "controls:\n",
+        "controls:\n  - {from: pedals, note: 1, do: nudge, by: -0.25}\n  - {from: pedals, note: 2, do: tap}\n"
+        "  - {from: pedals, note: 3, do: retrigger, device: synth, at: cycle}\n",
+    )
+    nudge, tap, retrigger = book(rig_folder({"rig.yaml": rig})).rig.controls[:3]
+    assert (nudge.action, nudge.argument) == (Action.NUDGE, -250)
+    assert tap.action is Action.TAP
+    assert retrigger.subject == "cycle synth"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "what", "remedy"),
+    [
+        (
+            "clock: true",
+            "clock: true, timing: {offset: 251}",
+            "offset 251 is outside -250 to 250 ms",
+            "-12.5",
+        ),
+        ("clock: true", "clock: true, timing: {offset: soon}", "offset 'soon' is not a number", "-12.5"),
+        ("clock: true", "clock: true, timing: {rate: 0}", "rate 0 is outside", "1/2"),
+        ("clock: true", "clock: true, timing: {rate: 1/0}", "rate '1/0' is not a rate", "1/2"),
+        ("clock: true", "clock: true, timing: {rate: 5}", "rate 5 is outside 1/96 to 4", "1/2"),
+        (
+            "clock: true",
+            "clock: true, timing: {starts: bar}",
+            "no meaning without 'transport'",
+            "transport: true",
+        ),
+        ("clock: true", "timing: {rate: 2}", "no meaning without 'clock'", "clock: true"),
+        (
+            "clock: true",
+            "clock: true, timing: {pulse: {value: 3}}",
+            "a note or a controller",
+            "one of the two",
+        ),
+        ("{input: Pedals*}", "{input: P*, timing: {offset: 3}}", "'offset' needs an output", "add 'output'"),
+        (
+            "clock: true",
+            "clock: true, timing: {leads-transport: true}",
+            "only a device with an input",
+            "input",
+        ),
+        ("do: next", "do: nudge", "does not say by how much", "by: 0.5"),
+        ("do: next", "do: next, by: 3", "'by' has no meaning with 'do: next'", "do: nudge"),
+        ("do: next", "do: retrigger", "needs a device", "device"),
+        ("do: next", "do: next, at: bar", "'at' has no meaning", "do: retrigger"),
+    ],
+)
+def test_every_mistake_in_the_rig_has_its_remedy(
+    rig_folder: Folder, before: str, after: str, what: str, remedy: str
+) -> None:
+    (problem,) = told(rig_folder({"rig.yaml": RIG.replace(before, after)}))
+    assert problem.startswith("rig.yaml:")
+    assert what in problem
+    assert remedy in problem
 
 
 def test_a_midi_file_gives_tempo_and_meter(rig_folder: Folder) -> None:

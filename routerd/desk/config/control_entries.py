@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import Annotated
 
 from pydantic import ConfigDict
@@ -10,6 +11,7 @@ from routerd.core.arming import Action
 from routerd.core.controls import Press
 from routerd.core.lamps import Shows
 from routerd.desk.config import scalars as s
+from routerd.desk.config import time_scalars as t
 from routerd.desk.config.entry import Entry, key
 
 KINDS = ("note", "controller", "program", "message")
@@ -42,8 +44,12 @@ class ControlEntry(Entry):
         "With 'do: section': which one, by number from 1 or by name.", "chorus", None
     )
     song: Annotated[int | None, s.PLACE] = key("With 'do: song': which one of the set list, from 1.", 3, None)
-    device: Annotated[str | None, s.TARGET] = key("With 'do: mute' or 'solo': which device.", "pad", None)
+    device: Annotated[str | None, s.TARGET] = key(
+        "With 'do: mute', 'solo' or 'retrigger': which device.", "pad", None
+    )
     route: Annotated[str | None, s.TITLE] = key("With 'do: mute' or 'solo': which route.", "left hand", None)
+    by: Annotated[Fraction | None, t.NUDGE] = key("With 'do: nudge': by how many BPM.", "-0.5", None)
+    at: Annotated[t.At | None, t.AT] = key("With 'do: retrigger': what it waits for.", "cycle", None)
 
 
 class PressesEntry(Entry):

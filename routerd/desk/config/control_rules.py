@@ -14,6 +14,7 @@ from routerd.desk.config.check import Checked
 from routerd.desk.config.control_entries import KINDS, ControlEntry, LampEntry, PedalEntry, PressesEntry
 from routerd.desk.config.problems import shown
 from routerd.desk.config.text import Path
+from routerd.desk.config.time_scalars import At
 
 ANY_PROGRAM = -1
 _STATUSES = {"note": messages.NOTE_ON, "controller": messages.CONTROLLER, "program": messages.PROGRAM}
@@ -28,13 +29,19 @@ def control_of(entry: ControlEntry) -> Control:
         number=getattr(entry, kind) if kind in _STATUSES else 0,
         action=entry.do,
         channel=-1 if entry.channel is None else entry.channel,
-        argument=entry.section or entry.song or 0,
+        argument=entry.section or entry.song or round((entry.by or 0) * 1000),
         press=entry.press,
         when=parse_when(entry.when),
         guard_ms=-1 if entry.guard_ms is None else entry.guard_ms,
         message=entry.message or b"",
-        subject=DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else "",
+        subject=_subject(entry),
     )
+
+
+def _subject(entry: ControlEntry) -> str:
+    if entry.do is Action.RETRIGGER:
+        return f"{entry.at or At.BAR} {entry.device}"
+    return DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else ""
 
 
 def lamp_of(entry: LampEntry) -> Lamp:
@@ -115,14 +122,27 @@ def _review_control(checked: Checked[Any], path: Path, entry: ControlEntry) -> N
 
 def _review_subject(checked: Checked[Any], path: Path, entry: ControlEntry) -> None:
     given = [key for key in ("device", "route") if getattr(entry, key) is not None]
-    if entry.do in (Action.MUTE, Action.SOLO) and len(given) != 1:
-        checked.report((*path, "do"), f"'do: {entry.do}' needs a device or a route", "add one of the two")
-    elif entry.do not in (Action.MUTE, Action.SOLO) and given:
+    if entry.do in (Action.MUTE, Action.SOLO):
+        if len(given) != 1:
+            checked.report((*path, "do"), f"'do: {entry.do}' needs a device or a route", "add one of the two")
+    elif entry.do is Action.RETRIGGER:
+        if given != ["device"]:
+            checked.report((*path, "do"), "'do: retrigger' needs a device", "add 'device', and no 'route'")
+    elif given:
         checked.report(
             (*path, given[0]),
             f"'{given[0]}' has no meaning with 'do: {entry.do}'",
             "write 'do: mute', or remove it",
         )
+    if entry.do is Action.NUDGE and not entry.by:
+        checked.report((*path, "do"), "'do: nudge' does not say by how much", "add 'by: 0.5'")
+    for key, action in (("by", Action.NUDGE), ("at", Action.RETRIGGER)):
+        if getattr(entry, key) is not None and entry.do is not action:
+            checked.report(
+                (*path, key),
+                f"'{key}' has no meaning with 'do: {entry.do}'",
+                f"write 'do: {action}', or remove it",
+            )
 
 
 def _review_argument(

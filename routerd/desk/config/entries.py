@@ -14,7 +14,9 @@ from pydantic import ConfigDict, Field
 
 from routerd.core.checklist import Item
 from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.timing import ChangePolicy
 from routerd.desk.config import scalars as s
+from routerd.desk.config import time_scalars as t
 from routerd.desk.config.control_entries import ControlEntry, LampEntry, PedalEntry, PressesEntry
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.entry import key as _key
@@ -23,7 +25,7 @@ from routerd.desk.config.ports import PORT, PortChoice
 from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.sysex import SYSEX_ITEM
 from routerd.desk.config.tempo_file import TEMPO_FILE, FileTempo
-from routerd.desk.config.time_entries import MeterEntry, TempoEntry, TimingEntry
+from routerd.desk.config.time_entries import ClickEntry, MeterEntry, TempoEntry, TimingEntry
 
 
 class DeviceEntry(Entry):
@@ -174,6 +176,10 @@ class SongFile(Entry):
         None,
         "tempo-file",
     )
+    change: Annotated[ChangePolicy, t.CHANGE] = _key(
+        "What transport does when the song is entered.", "bar", ChangePolicy.STOP
+    )
+    click: ClickEntry | None = _key("The metronome and the count-in.", {"device": "sampler"}, None)
     follow: Annotated[str | None, s.SOURCE] = _key(
         "The device whose tempo is followed in this song; routerd leads when left out.", "drum-machine", None
     )

@@ -18,7 +18,7 @@ from routerd.desk.config.leaf import Ends, Surroundings
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
 from routerd.desk.config.resolve import resolve_rig, resolve_song
 from routerd.desk.config.rules import review_control_routes, review_rig, review_song
-from routerd.desk.config.tempo import review_time
+from routerd.desk.config.tempo import review_time, review_timing
 from routerd.desk.config.text import LARGEST_FILE_BYTES, Document, read_document
 
 ALL_SONGS = "all songs"
@@ -87,6 +87,9 @@ class _Reading:
         around = Surroundings(self.folder, _device_ends(rig_document))
         self.rig = check(rig_document, RigFile, around)
         inherited = review_rig(self.rig)
+        if self.rig.model is not None:
+            for name, device in self.rig.model.devices.items():
+                review_timing(self.rig, ("devices", name, "timing"), device)
         self.songs = self._read_all("songs", SongFile, around)
         for song in self.songs.values():
             review_song(song, inherited)

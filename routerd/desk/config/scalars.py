@@ -287,12 +287,6 @@ ACTION = choice(
     leave_out=[
         Action.TEMPO,
         Action.SOURCE,
-        Action.TAP,
-        Action.NUDGE,
-        Action.HALF,
-        Action.DOUBLE,
-        Action.RETRIGGER,
-        Action.CLICK,
         Action.UNMUTE,
         Action.UNSOLO,
         Action.LEARN,

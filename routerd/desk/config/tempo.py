@@ -7,11 +7,12 @@ from fractions import Fraction
 from typing import Any
 
 from routerd.core.tempo_map import TempoMap
-from routerd.core.timing import MeterPoint, SongTiming, TempoPoint, Timing
+from routerd.core.timing import Click, MeterPoint, Pulse, SongTiming, TempoPoint, Timing
+from routerd.core.units import NS_PER_MS
 from routerd.desk.config.check import Checked
-from routerd.desk.config.entries import SongFile
+from routerd.desk.config.entries import DeviceEntry, RigFile, SongFile
 from routerd.desk.config.text import Path
-from routerd.desk.config.time_entries import TimingEntry
+from routerd.desk.config.time_entries import ClickEntry, PulseEntry, TimingEntry
 
 
 def review_time(checked: Checked[SongFile]) -> None:
@@ -44,11 +45,67 @@ def _review_order(checked: Checked[SongFile], key: str, entries: Sequence[Any]) 
         free_from = entry.bar + max(1, getattr(entry, "over", None) or 0)
 
 
+def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) -> None:
+    """Check what a device says about its clock."""
+    timing = device.timing
+    if timing is None or not checked.is_sound(path):
+        return
+    wants_output = sorted(timing.model_fields_set - {"sends", "leads_transport"})
+    if wants_output and not device.output:
+        key = wants_output[0]
+        checked.report((*path, key), f"'{key}' needs an output", "add 'output' to the device, or remove it")
+    if "leads_transport" in timing.model_fields_set and not device.input:
+        checked.report(
+            (*path, "leads-transport"), "only a device with an input is followed", "add 'input', or remove it"
+        )
+    for key, wanted in (("rate", device.clock), ("starts", device.transport), ("sequence", device.transport)):
+        if key in timing.model_fields_set and device.output and not wanted:
+            other = "clock" if key == "rate" else "transport"
+            checked.report((*path, key), f"'{key}' has no meaning without '{other}'", f"add '{other}: true'")
+    pulse = timing.pulse
+    if pulse is not None and (pulse.note is None) == (pulse.controller is None):
+        checked.report((*path, "pulse"), "a pulse is a note or a controller", "write one of the two")
+
+
 def resolve_timing(entry: TimingEntry | None) -> Timing:
     """Return a device's timing."""
     if entry is None:
         return Timing()
-    return Timing(sends=entry.sends, leads_transport=entry.leads_transport)
+    return Timing(
+        offset_ns=round(entry.offset * NS_PER_MS),
+        rate=entry.rate,
+        start=entry.starts,
+        sequence_steps=entry.sequence or 0,
+        pulse=None if entry.pulse is None else _pulse(entry.pulse),
+        sends=entry.sends,
+        leads_transport=entry.leads_transport,
+    )
+
+
+def _pulse(entry: PulseEntry) -> Pulse:
+    return Pulse(
+        per_quarter=entry.per_quarter,
+        channel=entry.channel,
+        note=-1 if entry.note is None else entry.note,
+        controller=-1 if entry.controller is None else entry.controller,
+        value=entry.value,
+        length_ns=round(entry.length * NS_PER_MS),
+        reset=-1 if entry.reset is None else entry.reset,
+    )
+
+
+def _click(entry: ClickEntry) -> Click:
+    return Click(
+        device=entry.device,
+        channel=entry.channel,
+        note=entry.note,
+        accent=entry.accent,
+        velocity=entry.velocity,
+        accent_velocity=entry.accent_velocity,
+        subdivision=entry.subdivision,
+        count_in_bars=entry.count_in,
+        only_count_in=entry.only_count_in,
+    )
 
 
 def resolve_song_timing(file: SongFile) -> SongTiming:
@@ -59,7 +116,13 @@ def resolve_song_timing(file: SongFile) -> SongTiming:
     else:
         meters = _meters(file)
         tempo = _tempo(file, meters)
-    return SongTiming(follow=file.follow or "", tempo=tempo, meters=meters)
+    return SongTiming(
+        follow=file.follow or "",
+        tempo=tempo,
+        meters=meters,
+        click=None if file.click is None else _click(file.click),
+        change=file.change,
+    )
 
 
 def _meters(file: SongFile) -> tuple[MeterPoint, ...]:

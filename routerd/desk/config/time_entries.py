@@ -5,12 +5,34 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Annotated
 
-from pydantic import ConfigDict
+from pydantic import ConfigDict, Field
 
-from routerd.core.timing import Curve, SourceKind
+from routerd.core.timing import Curve, SourceKind, StartMode
 from routerd.desk.config import scalars as s
 from routerd.desk.config import time_scalars as t
 from routerd.desk.config.entry import Entry, key
+
+
+class PulseEntry(Entry):
+    """Notes or controller values for a box that is clocked by them."""
+
+    model_config = ConfigDict(
+        title="pulse", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["controller"]}]}
+    )
+
+    per_quarter: Annotated[Fraction, t.PULSES] = key(
+        "So many pulses come to the quarter note.", "4", Fraction(4), "per-quarter"
+    )
+    channel: Annotated[int, s.CHANNEL] = Field(
+        0, description="On which channel; 1 when left out.", examples=[10], json_schema_extra={"default": 1}
+    )
+    note: Annotated[int | None, s.NOTE] = key("A note for each pulse.", "C2", None)
+    controller: Annotated[int | None, s.BYTE] = key("A controller for each pulse, 0 at its end.", 20, None)
+    value: Annotated[int, s.LOUDNESS] = key("Velocity of the notes, or value of the controller.", 127, 100)
+    length: Annotated[Fraction, t.LENGTH] = key("How long a pulse is, in ms.", 5, Fraction(10))
+    reset: Annotated[int | None, s.NOTE] = key(
+        "One pulse of this note (or controller) where the song starts from bar one.", "C#2", None
+    )
 
 
 class TimingEntry(Entry):
@@ -18,6 +40,17 @@ class TimingEntry(Entry):
 
     model_config = ConfigDict(title="timing")
 
+    offset: Annotated[Fraction, t.OFFSET] = key(
+        "So many ms later, or earlier when negative, than other devices.", "-12.5", Fraction(0)
+    )
+    rate: Annotated[Fraction, t.RATE] = key(
+        "So many ticks for each of the standard's 24 to the quarter note.", "1/2", Fraction(1)
+    )
+    starts: Annotated[StartMode, t.STARTS] = key("When it is started.", "bar", StartMode.TRANSPORT)
+    sequence: Annotated[int | None, t.STEPS] = key(
+        "How many sixteenth notes its own sequence is long.", 7, None
+    )
+    pulse: PulseEntry | None = key("Notes or controller values while transport runs.", {"note": "C2"}, None)
     sends: Annotated[SourceKind, t.SENDS] = key(
         "By what it is followed when a song follows it.", "clock", SourceKind.CLOCK
     )
@@ -26,6 +59,28 @@ class TimingEntry(Entry):
         False,
         True,
         "leads-transport",
+    )
+
+
+class ClickEntry(Entry):
+    """The metronome of a song."""
+
+    model_config = ConfigDict(title="click")
+
+    device: Annotated[str, s.TARGET] = key("The device that clicks.", "sampler")
+    channel: Annotated[int, s.CHANNEL] = Field(
+        9, description="On which channel; 10 when left out.", examples=[10], json_schema_extra={"default": 10}
+    )
+    note: Annotated[int, s.NOTE] = key("The note of a beat.", "E5", 76)
+    accent: Annotated[int, s.NOTE] = key("The note of a bar's first beat.", "F5", 77)
+    velocity: Annotated[int, s.LOUDNESS] = key("How hard a beat is.", 80, 90)
+    accent_velocity: Annotated[int, s.LOUDNESS] = key(
+        "How hard a bar's first beat is.", 110, 120, "accent-velocity"
+    )
+    subdivision: Annotated[int, t.SUBDIVISION] = key("So many clicks to the beat.", 2, 1)
+    count_in: Annotated[int, t.COUNT_IN] = key("So many bars are clicked before a start.", 2, 0, "count-in")
+    only_count_in: Annotated[bool, s.FLAG] = key(
+        "Whether it is silent once the song has started.", True, False, "only-count-in"
     )
 
 

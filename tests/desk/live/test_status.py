@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from routerd.desk.shapes import Position
-from routerd.desk.status import position_at
+from routerd.desk.status import bars_to_meet, position_at
 
 S = 1_000_000_000
 
@@ -71,3 +71,9 @@ def test_a_tempo_that_begins_at_the_next_tick_does_not_reach_back() -> None:
     ahead = snapshot(grid={"anchor_ns": 20 * S, "anchor_tick": 48, "rate_bpm": "480"})
     assert position_at(ahead, 20 * S - S // 10) == Position(1, 2, 23)
     assert position_at(ahead, 20 * S) == Position(1, 3, 0)
+
+
+def test_a_sequence_of_seven_sixteenths_meets_the_bar_every_seven_bars() -> None:
+    """7 sixteenths are 42 ticks, a bar of 4/4 96; lcm 672 is seven bars (arithmetic, common practice)."""
+    assert [bars_to_meet(ticks, 42, 96) for ticks in (0, 95, 96, 671, 672)] == [7, 7, 6, 1, 7]
+    assert bars_to_meet(100, 96, 96) == 1
