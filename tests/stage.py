@@ -12,6 +12,7 @@ from routerd.core.controls import Control
 from routerd.core.messages import Kind
 from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
 from routerd.core.notes import Inlet
+from routerd.core.patches import compile_patch
 from routerd.core.routes import Route
 from routerd.core.show import Show
 from routerd.core.wire import Outlet
@@ -76,6 +77,11 @@ def compiled(
     for song in songs:
         compiler.add(song)
     return compiler.finish(SetList("tonight", tuple(order), "2031-05-06"))
+
+
+def patch_messages(patch: Patch) -> tuple[bytes, ...]:
+    """Return everything that a patch sends to a device that is not on it."""
+    return compile_patch(patch, Outlet(SYNTH, 0)).steps
 
 
 class Stage:

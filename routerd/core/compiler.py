@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from routerd.core import messages
 from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
 from routerd.core.lamps import Board
 from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
+from routerd.core.patches import PatchSend, compile_patch
 from routerd.core.routes import Route
 from routerd.core.routing import Compiled, Converters, compile_tables
 from routerd.core.tempo_map import TempoMap
@@ -24,7 +24,7 @@ from routerd.core.wire import Outlet
 if TYPE_CHECKING:
     from fractions import Fraction
 
-PatchSends = tuple[tuple[Outlet, tuple[bytes, ...]], ...]
+PatchSends = tuple[PatchSend, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +72,6 @@ class CompiledBook:
 
 
 EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), Board((), {}), {}, SetList("", ()))
-
-
-def patch_messages(patch: Patch) -> tuple[bytes, ...]:
-    """Return the messages of a patch: SysEx, bank select and program change as one run, controllers.
-
-    Bank select is MSB then LSB, the program change right behind it (M1 pp. 13–14).
-    """
-    out = list(patch.sysex)
-    if patch.bank >= 0:
-        out.append(messages.controller(patch.channel, messages.BANK_MSB, patch.bank >> 7))
-        out.append(messages.controller(patch.channel, messages.BANK_LSB, patch.bank & 0x7F))
-    if patch.program >= 0:
-        out.append(messages.program_change(patch.channel, patch.program))
-    out += [messages.controller(patch.channel, number, value) for number, value in patch.controllers]
-    return tuple(out)
 
 
 @dataclass(slots=True)
@@ -193,7 +178,7 @@ class Compiler:
         return tables
 
     def _patches(self, patches: tuple[Patch, ...]) -> PatchSends:
-        return tuple((self._outlets[patch.device], patch_messages(patch)) for patch in patches)
+        return tuple(compile_patch(patch, self._outlets[patch.device]) for patch in patches)
 
 
 def _same_input(a: Device, b: Device) -> bool:

@@ -234,6 +234,8 @@ class Remapper(Converter):
             return (bytes((SYSEX, 0x7F, 0x7F, 4, 1, value & 0x7F, value >> 7, SYSEX_END)),)
         if kind in (QuantityKind.PRESSURE, QuantityKind.PROGRAM):
             status = CHANNEL_PRESSURE if kind is QuantityKind.PRESSURE else PROGRAM
+            if status == PROGRAM:
+                self.outlet.patched.pop(channel, None)
             return (bytes((status | channel, value)),)
         parameter = parameter_of(target)
         self.outlet.selected[channel] = parameter

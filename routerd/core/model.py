@@ -114,7 +114,9 @@ class Patch:
     """The bank, program and controllers that a device must be on, on one channel (0–15).
 
     `bank` is 128 × MSB + LSB (0–16383) and `program` 0–127; -1 for none.
-    `sysex` are whole messages, sent before everything else.
+    `sysex` are whole messages, `messages` any others; `rpn` and `nrpn` pairs of 14-bit parameter and value.
+    `order` names the parts as patches.DEFAULT_ORDER does, pauses between them in ns; empty is that order.
+    `always`: send all of it even when the device is on it.
     """
 
     device: str
@@ -123,6 +125,11 @@ class Patch:
     program: int = -1
     controllers: tuple[tuple[int, int], ...] = ()
     sysex: tuple[bytes, ...] = ()
+    messages: tuple[bytes, ...] = ()
+    rpn: tuple[tuple[int, int], ...] = ()
+    nrpn: tuple[tuple[int, int], ...] = ()
+    order: tuple[str | int, ...] = ()
+    always: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,19 +279,33 @@ def _patch_to_plain(p: Patch) -> list[Any]:
         p.program,
         [list(pair) for pair in p.controllers],
         [message.hex() for message in p.sysex],
+        [message.hex() for message in p.messages],
+        [list(pair) for pair in p.rpn],
+        [list(pair) for pair in p.nrpn],
+        list(p.order),
+        p.always,
     ]
 
 
 def _patch_from_plain(plain: list[Any]) -> Patch:
-    device, channel, bank, program, controllers, sysex = plain
+    device, channel, bank, program, controllers, sysex, messages, rpn, nrpn, order, always = plain
     return Patch(
         device,
         channel,
         bank,
         program,
-        tuple((number, value) for number, value in controllers),
+        _pairs(controllers),
         tuple(bytes.fromhex(message) for message in sysex),
+        tuple(bytes.fromhex(message) for message in messages),
+        _pairs(rpn),
+        _pairs(nrpn),
+        tuple(order),
+        always,
     )
+
+
+def _pairs(plain: list[list[int]]) -> tuple[tuple[int, int], ...]:
+    return tuple((number, value) for number, value in plain)
 
 
 def song_to_plain(song: Song) -> Plain:

@@ -20,6 +20,8 @@ from routerd.core.controls import NO_CONTROLS
 from routerd.core.messages import (
     ACTIVE_SENSING,
     BANK_SELECT,
+    BEND,
+    CHANNEL_PRESSURE,
     CONTROLLER,
     HOLD_CONTROLLERS,
     MESSAGE_LENGTH,
@@ -41,6 +43,8 @@ from routerd.core.routing import EMPTY, Leg, Table
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from routerd.core.controls import Controls, Switch
     from routerd.core.converters import Converter
     from routerd.core.model import Device
@@ -123,18 +127,25 @@ class Inlet:
         kind = status & 0xF0
         if self.banks and not (kind == CONTROLLER and data[1] in BANK_SELECT):
             self._send_bank(status & 0x0F, now_ns, sink)
-        if kind <= NOTE_ON:
-            if kind == NOTE_ON and data[2]:
-                self.press(data, now_ns, sink)
-            else:
-                self.release(data, now_ns, sink)
-        elif kind == CONTROLLER and data[1] in _SPECIAL:
+        _WAYS[kind](self, data, now_ns, sink)
+        return None
+
+    def _receive_note_on(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        if data[2]:
+            self.press(data, now_ns, sink)
+        else:
+            self.release(data, now_ns, sink)
+
+    def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        if data[1] in _SPECIAL:
             self._receive_special(data, now_ns, sink)
-        elif kind == POLY_PRESSURE:
-            self._receive_pressure(data, now_ns, sink)
         else:
             self._pass(data, now_ns, sink)
-        return None
+
+    def _receive_program(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        for target, status_out, _, _ in self.table[data[0] - 0x80]:
+            target.outlet.patched.pop(status_out & 0x0F, None)
+        self._pass(data, now_ns, sink)
 
     def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send what leaves no trace: controllers, pressure, bend, program changes."""
@@ -153,6 +164,7 @@ class Inlet:
         elif data[0] not in (ACTIVE_SENSING, SYSTEM_RESET):
             for target, _, _, _ in self.table[data[0] - 0x80]:
                 if data[0] < TICK:
+                    target.outlet.patched.clear()
                     target.offer(data, now_ns, sink)
                 else:
                     target.outlet.put_realtime(data, now_ns, sink)
@@ -328,6 +340,17 @@ class Inlet:
 def _switch_key(data: bytes) -> int:
     """Return what tells switches apart: kind (a note's press and release alike), channel, number."""
     return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
+
+
+_WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {
+    NOTE_OFF: Inlet.release,
+    NOTE_ON: Inlet._receive_note_on,
+    POLY_PRESSURE: Inlet._receive_pressure,
+    CONTROLLER: Inlet._receive_controller,
+    PROGRAM: Inlet._receive_program,
+    CHANNEL_PRESSURE: Inlet._pass,
+    BEND: Inlet._pass,
+}
 
 
 def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:

@@ -613,11 +613,9 @@ class Show:
                 outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
 
     def _send(self, patches: PatchSends, now_ns: int, only: Outlet | None = None) -> None:
-        for outlet, data in patches:
-            if only is None or outlet is only:
-                for message in data:
-                    outlet.offer_patch(message, now_ns, self.sink)
-                outlet.selected.clear()
+        for patch in patches:
+            if only is None or patch.outlet is only:
+                patch.send(now_ns, self.sink)
 
     def _set_tempo(self, bpm: Fraction) -> None:
         if self.clock.steered or bpm == self.clock.segment.bpm:

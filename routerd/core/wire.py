@@ -43,6 +43,7 @@ from routerd.core.messages import (
     TICK_BYTES,
 )
 from routerd.core.model import WireKind
+from routerd.core.patches import pause_ns
 from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
 
@@ -68,6 +69,9 @@ NOTE_ROOM_NS = 3 * DIN_BYTE_NS
 VALUE_SHARE = 10
 """Values get one byte in so many while bulk waits."""
 
+PAUSE = 0
+"""First byte of a pause between the messages of a patch, see core.patches."""
+
 QUEUE_LIMIT = 4096
 
 PIECE_LIMIT = 256
@@ -90,6 +94,7 @@ class Outlet:
         "_credit",
         "_deadline_ns",
         "_live",
+        "_pause_until_ns",
         "_running",
         "_sent_of_head",
         "_tick_ns",
@@ -108,6 +113,7 @@ class Outlet:
         "name",
         "number",
         "owed",
+        "patched",
         "selected",
         "takes_pieces",
         "thinned",
@@ -140,6 +146,8 @@ class Outlet:
         """Messages that had to cross a tick because the port takes no pieces."""
         self.selected: Selected = {}
         """The parameter that the device stands on."""
+        self.patched: dict[int, tuple[bytes, ...]] = {}
+        """The sound that the device is on, by channel, see core.patches."""
         self.values: dict[int, int] = {}
         """What patches and maps have set, by converters.value_key."""
         self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
@@ -150,6 +158,7 @@ class Outlet:
         self._values: dict[int, list[bytes]] = {}
         self._bulk: deque[bytes] = deque()
         self._waits = False
+        self._pause_until_ns = NEVER_NS
         self._credit = 0
         self._running = 0
         self._tick_ns = -LEAD_NS
@@ -214,11 +223,11 @@ class Outlet:
         """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
         if not self.connected:
             return
-        if not self._byte_ns and not self._waits and data[0] < SYSEX:
+        if not self._byte_ns and not self._waits and PAUSE < data[0] < SYSEX:
             sink.append((self, data))
             return
         self._values.pop(value_key(data), None)
-        (self._bulk if self._bulk or data[0] == SYSEX else self._live).append(data)
+        (self._bulk if self._bulk or data[0] in (SYSEX, PAUSE) else self._live).append(data)
         self._put(now_ns, sink)
 
     def _put(self, now_ns: int, sink: Sink) -> None:
@@ -241,7 +250,8 @@ class Outlet:
             return self._pump_sysex(now_ns, HORIZON_NS, sink)
         if self._live:
             return self._pump_live(now_ns, sink)
-        if self._values and (not self._bulk or self._credit >= 3 * VALUE_SHARE):
+        bulk = bool(self._bulk) and self._bulk[0][0] != PAUSE
+        if self._values and (not bulk or self._credit >= 3 * VALUE_SHARE):
             if self._pump_value(now_ns, sink):
                 return True
             if self._deadline_ns != NEVER_NS:
@@ -258,11 +268,23 @@ class Outlet:
     def _pump_bulk(self, now_ns: int, sink: Sink) -> bool:
         if self._bulk[0][0] == SYSEX:
             return self._pump_sysex(now_ns, LEAST_HORIZON_NS, sink)
+        if self._bulk[0][0] == PAUSE:
+            return self._pump_pause(now_ns)
         run = self._bulk_run()
         if not self._send_run(run, now_ns, HORIZON_NS, 0, sink):
             return False
         for _ in run:
             self._bulk.popleft()
+        return True
+
+    def _pump_pause(self, now_ns: int) -> bool:
+        if self._pause_until_ns == NEVER_NS:
+            self._pause_until_ns = max(now_ns, self.busy_until_ns) + pause_ns(self._bulk[0])
+        if now_ns < self._pause_until_ns:
+            self._deadline_ns = min(self._deadline_ns, self._pause_until_ns)
+            return False
+        self._pause_until_ns = NEVER_NS
+        self._bulk.popleft()
         return True
 
     def _pump_live(self, now_ns: int, sink: Sink) -> bool:
@@ -381,6 +403,8 @@ class Outlet:
         self._bulk.clear()
         self._waits = False
         self.selected.clear()
+        self.patched.clear()
         self._sent_of_head = 0
+        self._pause_until_ns = NEVER_NS
         self._deadline_ns = NEVER_NS
         return releases

@@ -7,11 +7,23 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.arming import Action
-from routerd.core.compiler import patch_messages
 from routerd.core.controls import Control, control_keys
 from routerd.core.messages import is_whole
 from routerd.core.model import Patch
-from tests.stage import CLOSER, KEYS, MIDDLE, MODULAR, OPENER, ORDER, RIG, SAMPLER, SYNTH, compiled, route
+from tests.stage import (
+    CLOSER,
+    KEYS,
+    MIDDLE,
+    MODULAR,
+    OPENER,
+    ORDER,
+    RIG,
+    SAMPLER,
+    SYNTH,
+    compiled,
+    patch_messages,
+    route,
+)
 
 
 @pytest.mark.parametrize(

@@ -10,12 +10,12 @@ from sound_rig import RIG, Folder
 
 from routerd.core.arming import Action
 from routerd.core.checklist import Item
-from routerd.core.compiler import patch_messages
 from routerd.core.controls import Control
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model import ANY_USB, Book, Patch, Song, StartPolicy, Usb, WireKind
 from routerd.core.routes import Quantity, QuantityKind, Route, Switching
 from routerd.desk.config import load_folder
+from tests.stage import patch_messages
 
 HEAD = "title: One\ntempo: 120\n"
 DEFAULT = {Kind.NOTES, Kind.CONTROLLERS, Kind.BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
@@ -285,3 +285,29 @@ def test_routes_of_one_name_are_replaced_together(rig_folder: Folder) -> None:
     one = song(rig_folder, HEAD + f"routes:\n  - {fader}\n" + sections)
     assert [route.name for route in one.routes] == ["shared", "f", "f"]
     assert [route.name for route in one.sections[0].routes] == ["shared", "f"]
+
+
+def test_what_a_patch_can_say(rig_folder: Folder) -> None:
+    one = song(
+        rig_folder,
+        HEAD + "patches:\n  - {device: synth, program: 3, messages: [B0 7E 01 F6], nrpn: {300: 129},\n"
+        "     rpn: {0: 256}, order: [program, 50 ms, messages, nrpn, rpn], always: true}\n",
+    )  # fmt: skip
+    (patch,) = one.patches
+    assert patch.messages == (b"\xb0\x7e\x01", b"\xf6")
+    assert (patch.nrpn, patch.rpn, patch.always) == (((300, 129),), ((0, 256),), True)
+    assert patch.order == ("program", 50_000_000, "messages", "nrpn", "rpn")
+
+
+def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder) -> None:
+    rig = RIG.replace("wire: virtual", "wire: virtual, recall: false, title: Glass box")
+    text = HEAD + "checklist: [Tune]\npatches:\n  - {device: host, program: 12, bank: {msb: 1}}\n"
+    text += "sections:\n  - {name: end, patches: [{device: host, controllers: {7: 1}}]}\n"
+    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).book
+    assert book is not None
+    assert book.songs[0].patches == book.songs[0].sections[0].patches == ()
+    assert book.songs[0].checklist == (
+        Item("Tune"),
+        Item("Put Glass box on bank 1/0, program 12"),
+        Item("Put Glass box on its sound", section="end"),
+    )

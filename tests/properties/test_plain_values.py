@@ -32,6 +32,7 @@ from routerd.core.model import (
     song_from_plain,
     song_to_plain,
 )
+from routerd.core.patches import DEFAULT_ORDER
 from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.timing import (
     ChangePolicy,
@@ -154,6 +155,11 @@ patches = st.builds(
     st.integers(-1, 127),
     st.lists(st.tuples(seven, seven), max_size=3).map(tuple),
     st.lists(st.binary(max_size=4), max_size=2).map(tuple),
+    st.lists(st.binary(max_size=4), max_size=2).map(tuple),
+    st.lists(pairs, max_size=2).map(tuple),
+    st.lists(pairs, max_size=2).map(tuple),
+    st.lists(st.sampled_from(DEFAULT_ORDER) | st.integers(0, 10**9), max_size=4).map(tuple),
+    st.booleans(),
 )
 route_lists = st.lists(routes, max_size=2).map(tuple)
 patch_lists = st.lists(patches, max_size=2).map(tuple)

@@ -15,6 +15,7 @@ from pydantic import ConfigDict, Field
 from routerd.core.checklist import Item
 from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.timing import ChangePolicy
+from routerd.desk.config import route_leaves as r
 from routerd.desk.config import scalars as s
 from routerd.desk.config import time_scalars as t
 from routerd.desk.config.control_entries import ControlEntry, LampEntry, PedalEntry, PressesEntry
@@ -56,6 +57,9 @@ class DeviceEntry(Entry):
     running_status: Annotated[bool, s.FLAG] = _key(
         "Whether its interface leaves repeated status bytes out on a din wire.", True, False, "running-status"
     )
+    recall: Annotated[bool, s.FLAG] = _key(
+        "Whether it can be put on a sound from here; if not, its patches go on the checklist.", False, True
+    )
     timing: TimingEntry | None = _key(
         "How it gets its clock, and how it is followed.", {"sends": "clock"}, None
     )
@@ -78,14 +82,15 @@ class BankEntry(Entry):
     lsb: Annotated[int, s.BYTE] = _key("Controller 32 of the bank select.", 5, 0)
 
 
+PATCH_PARTS = ("bank", "program", "controllers", "sysex", "messages", "rpn", "nrpn")
+
+
 class PatchEntry(Entry):
     """The bank, program, controllers and SysEx that a device is put on."""
 
     model_config = ConfigDict(
         title="patch",
-        json_schema_extra={
-            "anyOf": [{"required": [key]} for key in ("bank", "program", "controllers", "sysex")]
-        },
+        json_schema_extra={"anyOf": [{"required": [key]} for key in PATCH_PARTS]},
     )
 
     device: Annotated[str, s.TARGET] = _key("Which device.", "lead-synth")
@@ -103,6 +108,25 @@ class PatchEntry(Entry):
     )
     sysex: list[Annotated[tuple[bytes, ...], SYSEX_ITEM]] = _lines(
         "Whole messages, sent before everything else.", ["F0 7D 01 F7", {"file": "sysex/bass.syx"}]
+    )
+    messages: list[Annotated[tuple[bytes, ...], r.MESSAGES]] = _lines(
+        "Any other whole messages, behind the SysEx.", ["B0 7E 01"]
+    )
+    rpn: dict[Annotated[int, r.PARAMETER_KEY], Annotated[int, r.FINE]] = Field(
+        default_factory=dict,
+        description="Registered parameters and the 14-bit values they are set to.",
+        examples=[{0: 256}],
+    )
+    nrpn: dict[Annotated[int, r.PARAMETER_KEY], Annotated[int, r.FINE]] = Field(
+        default_factory=dict,
+        description="Non-registered parameters, likewise.",
+        examples=[{300: 8192}],
+    )
+    order: list[Annotated[str | int, r.PATCH_STEP]] = _lines(
+        "The parts in the order in which they are sent, with pauses.", ["program", "200 ms", "sysex"]
+    )
+    always: Annotated[bool, s.FLAG] = _key(
+        "Send everything even when the device is already on this sound.", True, False
     )
 
 

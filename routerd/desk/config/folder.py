@@ -50,9 +50,8 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     problems = tuple(sorted(reading.all_problems(), key=lambda p: (p.file, p.line)))
     if problems or reading.rig is None or reading.rig.model is None or set_list is None:
         return Loaded(None, (), problems)
-    shared = reading.rig.model.routes
     songs = [
-        resolve_song(stem, song.model, shared)
+        resolve_song(stem, song.model, reading.rig.model)
         for stem, song in reading.songs.items()
         if song.model is not None
     ]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from routerd.core.checklist import Item
 from routerd.core.model import Device, Patch, Rig, Section, Song
 from routerd.core.routes import Route
 from routerd.desk.config.control_rules import control_of, lamp_of, pedal_of, times_of
@@ -17,7 +18,6 @@ from routerd.desk.config.entries import (
     SongFile,
 )
 from routerd.desk.config.ports import PortChoice
-from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.route_resolve import inherit, root_of
 from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
 
@@ -54,16 +54,16 @@ def _device(name: str, entry: DeviceEntry) -> Device:
     )
 
 
-def resolve_song(identifier: str, file: SongFile, shared: Iterable[RouteEntry]) -> Song:
-    """Return the song that a file describes; `shared` are the rig's routes."""
+def resolve_song(identifier: str, file: SongFile, rig: RigFile) -> Song:
+    """Return the song that a file describes; `rig` has the routes that it inherits."""
     beats, beat_unit = file.meter
     root = root_of(file.key)
-    routes = inherit(inherit((), shared, root), file.routes, root)
+    routes = inherit(inherit((), rig.routes, root), file.routes, root)
     sections = tuple(
         Section(
             name=entry.name,
             routes=unmuted(inherit(routes, entry.routes, root), [*file.mute, *entry.mute]),
-            patches=tuple(_patch(patch) for patch in entry.patches),
+            patches=_patches(entry.patches, rig),
             bpm=entry.tempo,
             sounding=entry.sounding or file.sounding,
         )
@@ -79,9 +79,9 @@ def resolve_song(identifier: str, file: SongFile, shared: Iterable[RouteEntry]) 
         duration_s=file.duration,
         start=file.start,
         routes=unmuted(routes, file.mute),
-        patches=tuple(_patch(patch) for patch in file.patches),
+        patches=_patches(file.patches, rig),
         sections=sections,
-        checklist=tuple(file.checklist),
+        checklist=(*file.checklist, *_by_hand(file, rig)),
         notes=file.notes,
         sections_end=file.after_sections,
         sounding=file.sounding,
@@ -104,4 +104,29 @@ def _patch(entry: PatchEntry) -> Patch:
         program=-1 if entry.program is None else entry.program,
         controllers=tuple(entry.controllers.items()),
         sysex=tuple(message for dump in entry.sysex for message in dump),
+        messages=tuple(message for group in entry.messages for message in group),
+        rpn=tuple(entry.rpn.items()),
+        nrpn=tuple(entry.nrpn.items()),
+        order=tuple(entry.order),
+        always=entry.always,
     )
+
+
+def _patches(entries: Iterable[PatchEntry], rig: RigFile) -> tuple[Patch, ...]:
+    return tuple(_patch(entry) for entry in entries if rig.devices[entry.device].recall)
+
+
+def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
+    """Return what a person has to do where a device cannot be put on its sound from here."""
+    lists = [("", file.patches)] + [(one.name, one.patches) for one in file.sections]
+    items = []
+    for section, entries in lists:
+        for entry in entries:
+            device = rig.devices[entry.device]
+            if device.recall:
+                continue
+            bank = f"bank {entry.bank.msb}/{entry.bank.lsb}, " if entry.bank else ""
+            program = f"program {entry.program + 1}" if entry.program is not None else "its sound"
+            text = f"Put {device.title or entry.device} on {bank}{program}"
+            items.append(Item(text, section=section))
+    return items

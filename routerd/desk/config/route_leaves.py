@@ -10,16 +10,19 @@ from itertools import pairwise
 from typing import Any
 
 from routerd.core.curves import FULL, SHAPES, Points
-from routerd.core.messages import SYSEX
+from routerd.core.messages import SYSEX, TICK, is_whole, message_length
+from routerd.core.patches import DEFAULT_ORDER
 from routerd.core.routes import NUMBERED, SOURCE_KINDS, TARGET_KINDS, Quantity, QuantityKind
-from routerd.core.units import parse_note
+from routerd.core.units import NS_PER_MS, parse_note
 from routerd.desk.config.leaf import Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
-from routerd.desk.config.scalars import read_whole
+from routerd.desk.config.scalars import read_whole, whole
 
 MOST_CURVE_POINTS = 128
 MOST_INTERVALS = 16
 _SPAN = re.compile(r"(\d{1,5})(?:\s*[-–]\s*(\d{1,5}))?")
+_PAUSE = re.compile(r"(\d{1,4}) ms")
+LONGEST_PAUSE_MS = 5000
 _HEX = re.compile(r"[0-9A-Fa-f]{2}(?:\s*[0-9A-Fa-f]{2})*\Z")
 _MOST_OF_NUMBER = {
     QuantityKind.CONTROLLER: 119,
@@ -157,6 +160,43 @@ def _program_key(value: Any, _: Surroundings) -> int:
     return read_whole(int(value) if re.fullmatch(r"[1-9]\d{0,3}", str(value)) else value, 1, 128) - 1
 
 
+def _messages(value: Any, _: Surroundings) -> tuple[bytes, ...]:
+    remedy = "write whole messages such as 'B0 7E 01', without SysEx and real time"
+    if not isinstance(value, str) or _HEX.match(value.strip()) is None:
+        raise wrong(f"{shown(value)} is not hexadecimal bytes", remedy)
+    data = bytes.fromhex(value)
+    found = []
+    while data:
+        length = message_length(data[0])
+        if not 0 < length <= len(data) or data[0] >= TICK or not is_whole(data[:length]):
+            raise wrong(f"{shown(value)} is not whole messages", remedy)
+        found.append(data[:length])
+        data = data[length:]
+    return tuple(found)
+
+
+def _parameter_key(value: Any, _: Surroundings) -> int:
+    return read_whole(int(value) if re.fullmatch(r"0|[1-9]\d{0,5}", str(value)) else value, 0, FULL)
+
+
+def _patch_step(value: Any, _: Surroundings) -> str | int:
+    match = _PAUSE.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is not None:
+        return read_whole(int(match[1]), 1, LONGEST_PAUSE_MS) * NS_PER_MS
+    if isinstance(value, str) and value in DEFAULT_ORDER:
+        return value
+    raise wrong(
+        f"{shown(value)} is neither a part of a patch nor a pause",
+        f"write {one_of(DEFAULT_ORDER)}, or a pause such as '200 ms'",
+    )
+
+
+MESSAGES = Leaf(_messages, {"type": "string", "pattern": r"^\s*[0-9A-Fa-f]{2}(\s*[0-9A-Fa-f]{2})*\s*$"})
+PARAMETER_KEY = Leaf(_parameter_key, {"type": "string", "pattern": r"^\d{1,5}$"})
+FINE = whole(0, FULL)
+PATCH_STEP = Leaf(
+    _patch_step, {"type": "string", "pattern": rf"^({'|'.join(DEFAULT_ORDER)}|{_PAUSE.pattern})$"}
+)
 CONTROLLERS = numbers(0, 127)
 CHANNELS = numbers(1, 16, offset=-1)
 VELOCITIES = span(1, 127)

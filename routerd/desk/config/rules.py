@@ -17,8 +17,8 @@ from routerd.desk.config.control_rules import (
     review_pedals,
     review_presses,
 )
-from routerd.desk.config.entries import DeviceEntry, PatchEntry, RigFile, SongFile
-from routerd.desk.config.problems import MISTAKE, choose, shown
+from routerd.desk.config.entries import PATCH_PARTS, DeviceEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.problems import MISTAKE, choose, one_of, shown
 from routerd.desk.config.route_resolve import root_of, route_name
 from routerd.desk.config.route_rules import RouteNames, review_routes, review_twice
 from routerd.desk.config.text import Path
@@ -88,12 +88,20 @@ def _review_patches(checked: Checked[Any], path: Path, patches: Sequence[PatchEn
         here = (*path, index)
         if not checked.is_sound(here):
             continue
-        if not patch.model_fields_set & {"bank", "program", "controllers", "sysex"}:
+        if not patch.model_fields_set & set(PATCH_PARTS):
             checked.report(
                 here, "the patch changes nothing", "add a program, bank, controllers or sysex to it"
             )
         if patch.bank is not None and not patch.bank.model_fields_set:
             checked.report((*here, "bank"), "the bank has no number", "write 'msb', 'lsb' or both")
+        parts = [step for step in patch.order if isinstance(step, str)]
+        given = {"program" if key == "bank" else key for key in patch.model_fields_set & set(PATCH_PARTS)}
+        if patch.order and (len(set(parts)) < len(parts) or not given <= set(parts)):
+            checked.report(
+                (*here, "order"),
+                "the order does not have every part of the patch once",
+                f"name {one_of(sorted(given))}; 'program' stands for the bank too",
+            )
 
 
 def _review_device(checked: Checked[RigFile], path: Path, name: str, device: DeviceEntry) -> None:
