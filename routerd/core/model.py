@@ -23,7 +23,8 @@ from routerd.core.controls import (
     pedal_to_plain,
 )
 from routerd.core.lamps import Lamp, lamp_from_plain, lamp_to_plain
-from routerd.core.routes import Route, route_from_plain, route_to_plain
+from routerd.core.plain import Readers, read_fields, read_messages, read_pairs, to_plain
+from routerd.core.routes import Route, route_from_plain
 from routerd.core.timing import (
     PLAIN_SONG_TIMING,
     PLAIN_TIMING,
@@ -271,41 +272,18 @@ def rig_from_plain(plain: Plain) -> Rig:
     )
 
 
-def _patch_to_plain(p: Patch) -> list[Any]:
-    return [
-        p.device,
-        p.channel,
-        p.bank,
-        p.program,
-        [list(pair) for pair in p.controllers],
-        [message.hex() for message in p.sysex],
-        [message.hex() for message in p.messages],
-        [list(pair) for pair in p.rpn],
-        [list(pair) for pair in p.nrpn],
-        list(p.order),
-        p.always,
-    ]
+_PATCH_READERS: Readers = {
+    "controllers": read_pairs,
+    "sysex": read_messages,
+    "messages": read_messages,
+    "rpn": read_pairs,
+    "nrpn": read_pairs,
+    "order": tuple,
+}
 
 
-def _patch_from_plain(plain: list[Any]) -> Patch:
-    device, channel, bank, program, controllers, sysex, messages, rpn, nrpn, order, always = plain
-    return Patch(
-        device,
-        channel,
-        bank,
-        program,
-        _pairs(controllers),
-        tuple(bytes.fromhex(message) for message in sysex),
-        tuple(bytes.fromhex(message) for message in messages),
-        _pairs(rpn),
-        _pairs(nrpn),
-        tuple(order),
-        always,
-    )
-
-
-def _pairs(plain: list[list[int]]) -> tuple[tuple[int, int], ...]:
-    return tuple((number, value) for number, value in plain)
+def _patch_from_plain(plain: Plain) -> Patch:
+    return Patch(**read_fields(plain, _PATCH_READERS))
 
 
 def song_to_plain(song: Song) -> Plain:
@@ -318,13 +296,13 @@ def song_to_plain(song: Song) -> Plain:
         "key": song.key,
         "duration_s": song.duration_s,
         "start": song.start.value,
-        "routes": [route_to_plain(route) for route in song.routes],
-        "patches": [_patch_to_plain(patch) for patch in song.patches],
+        "routes": [to_plain(route) for route in song.routes],
+        "patches": [to_plain(patch) for patch in song.patches],
         "sections": [
             {
                 "name": section.name,
-                "routes": [route_to_plain(route) for route in section.routes],
-                "patches": [_patch_to_plain(patch) for patch in section.patches],
+                "routes": [to_plain(route) for route in section.routes],
+                "patches": [to_plain(patch) for patch in section.patches],
                 "bpm": None if section.bpm is None else str(section.bpm),
                 "sounding": section.sounding.value,
             }

@@ -7,13 +7,13 @@ include their ends.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from routerd.core.curves import FULL, Points
 from routerd.core.messages import Kind
+from routerd.core.plain import Readers, read_fields, read_messages, read_pairs
 
 
 class QuantityKind(StrEnum):
@@ -142,67 +142,40 @@ class Route:
     zone: NoteZone | None = None
 
 
-# Plain values: a dictionary of what differs from its default, by field name.
-
-
-def route_to_plain(route: Route) -> dict[str, Any]:
-    """Return `route` as JSON values."""
-    plain: dict[str, Any] = _to_plain(route)
-    return plain
+# Plain values
 
 
 def route_from_plain(plain: dict[str, Any]) -> Route:
-    """Return the route that `route_to_plain` wrote."""
-    return Route(**{name: _READERS.get(name, _same)(value) for name, value in plain.items()})
-
-
-def _to_plain(value: Any) -> Any:
-    if is_dataclass(value):
-        pairs = ((field, getattr(value, field.name)) for field in fields(value))
-        return {field.name: _to_plain(one) for field, one in pairs if one != field.default}
-    if isinstance(value, frozenset):
-        return sorted(_to_plain(one) for one in value)
-    if isinstance(value, tuple):
-        return [_to_plain(one) for one in value]
-    if isinstance(value, bytes):
-        return value.hex()
-    return value.value if isinstance(value, StrEnum) else value
-
-
-def _same(value: Any) -> Any:
-    return value
-
-
-def _pairs(value: Any) -> Points:
-    return tuple((first, second) for first, second in value)
+    """Return the route that `to_plain` wrote."""
+    return Route(**read_fields(plain, _READERS))
 
 
 def _quantity(plain: dict[str, Any]) -> Quantity:
     return Quantity(QuantityKind(plain["kind"]), plain.get("number", 0))
 
 
-_REMAP_READERS: dict[str, Callable[[Any], Any]] = {
+_REMAP_READERS: Readers = {
     "source": _quantity,
     "target": _quantity,
     "source_range": tuple,
     "target_range": tuple,
-    "curve": _pairs,
+    "curve": read_pairs,
     "switching": Switching,
     "channels": tuple,
 }
 
 
 def _remap(plain: dict[str, Any]) -> Remap:
-    return Remap(**{name: _REMAP_READERS.get(name, _same)(value) for name, value in plain.items()})
+    return Remap(**read_fields(plain, _REMAP_READERS))
 
 
-_READERS: dict[str, Callable[[Any], Any]] = {
+_READERS: Readers = {
     "kinds": lambda value: frozenset(Kind(kind) for kind in value),
-    "velocity_curve": _pairs,
+    "velocity_curve": read_pairs,
     "blocked_channels": frozenset,
     "blocked_controllers": frozenset,
-    "programs": _pairs,
-    "sysex_prefixes": lambda value: tuple(bytes.fromhex(prefix) for prefix in value),
+    "programs": read_pairs,
+    "sysex_prefixes": read_messages,
     "chord": tuple,
     "drone": tuple,
     "maps": lambda value: tuple(_remap(plain) for plain in value),

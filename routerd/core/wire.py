@@ -24,6 +24,8 @@ A USB or virtual port takes short messages as they come; its SysEx goes in piece
 pace, because a port's buffer is finite and the operating system drops what overruns it.
 Time comes in as an argument; what goes out is appended to `sink` as (outlet, bytes). The live lane is
 bounded: beyond QUEUE_LIMIT messages, those that are not releases are dropped and counted.
+
+More than 300 lines: the lanes, the wire and what the device stands on are one state with one order of events.
 """
 
 from __future__ import annotations
