@@ -175,6 +175,12 @@ class SetList:
     name: str
     order: tuple[str, ...]
     date: str = ""
+    encore: int = 0
+    """How many songs at the end of the order are its encore block."""
+    slot_s: int = 0
+    """How long the evening's slot is; 0 where nobody has said."""
+    changeover_s: int = 0
+    """From the end of a song to the beginning of the next."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,9 +358,23 @@ def song_from_plain(plain: Plain) -> Song:
 
 def set_list_to_plain(set_list: SetList) -> Plain:
     """Return `set_list` as JSON values."""
-    return {"name": set_list.name, "order": list(set_list.order), "date": set_list.date}
+    return {
+        "name": set_list.name,
+        "order": list(set_list.order),
+        "date": set_list.date,
+        "encore": set_list.encore,
+        "slot_s": set_list.slot_s,
+        "changeover_s": set_list.changeover_s,
+    }
 
 
 def set_list_from_plain(plain: Plain) -> SetList:
     """Return the set list that `set_list_to_plain` wrote."""
-    return SetList(name=plain["name"], order=tuple(plain["order"]), date=plain["date"])
+    return SetList(
+        name=plain["name"],
+        order=tuple(plain["order"]),
+        date=plain["date"],
+        encore=plain.get("encore", 0),
+        slot_s=plain.get("slot_s", 0),
+        changeover_s=plain.get("changeover_s", 0),
+    )

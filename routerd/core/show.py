@@ -23,6 +23,7 @@ own (clock, transport, wires, notes, places) lives in a module of its own.
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -49,7 +50,7 @@ from routerd.core.messages import (
     song_position,
 )
 from routerd.core.metronome import Metronome
-from routerd.core.model import SetList, StartPolicy
+from routerd.core.model import SetList, StartPolicy, set_list_to_plain
 from routerd.core.mutes import DEVICE, Mutes
 from routerd.core.notes import Inlet
 from routerd.core.presses import Presses
@@ -105,6 +106,7 @@ class Show:
         self._after_tick = False
         self._on = Standing(EMPTY_BOOK)
         self._set_list = SetList("", ())
+        self._order_revision = 0
         self._armed: Armed | None = None
         self._source: Source | None = None
         self._source_inlet: Inlet | None = None
@@ -874,6 +876,7 @@ class Show:
         place = before.place.reordered(book.set_list.order, before.identifier)
         self._on = Standing(book, place)
         self._set_list = book.set_list
+        self._order_revision += 1
         self.mutes.keep(book.subjects)
         self.generation = generation
         self._install_clocks(before.book, book)
@@ -975,6 +978,7 @@ class Show:
         if unknown:
             raise NotFoundError(f"no song {unknown[0]!r}")
         self._set_list = set_list
+        self._order_revision += 1
         self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
         self.revision += 1
         self._light()
@@ -993,11 +997,8 @@ class Show:
         return {
             "revision": self.revision,
             "generation": self.generation,
-            "set_list": {
-                "name": self._set_list.name,
-                "order": list(on.place.order),
-                "date": self._set_list.date,
-            },
+            "set_list": set_list_to_plain(replace(self._set_list, order=on.place.order)),
+            "order_revision": self._order_revision,
             "index": on.place.index,
             "gap": on.place.gap,
             "next_index": on.place.next_index,

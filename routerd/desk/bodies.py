@@ -188,6 +188,33 @@ class MuteBody(Moment):
     on: bool = True
 
 
+class MoveBody(Body):
+    """A song by its number in the running order, and the number that it gets."""
+
+    number: Number
+    to: Number
+
+
+class InsertBody(Body):
+    """A song by title or file name, and the number that it gets; right behind the song that is on when left
+    out."""
+
+    song: Line
+    to: Number | None = None
+
+
+class DropBody(Body):
+    """A song by its number in the running order."""
+
+    number: Number
+
+
+class EncoreBody(Body):
+    """The number of the song that the encore begins with; no encore when left out."""
+
+    number: Number | None = None
+
+
 class CheckBody(Body):
     """An item of a checklist by its number from 1 (the next open one when left out), of the song that is on
     or of another; done, or not done after all."""
@@ -275,6 +302,9 @@ _EXAMPLES: dict[type[Body], str] = {
     NudgeBody: '{"by": -0.5}',
     RetriggerBody: '{"device": "bass-modular"}',
     ClickBody: '{"on": true}',
+    MoveBody: '{"number": 3, "to": 1}',
+    InsertBody: '{"song": "a title", "to": 2}',
+    DropBody: '{"number": 3}',
     SourceBody: '{"device": "drum-machine"}',
     MuteBody: '{"device": "lead-synth"}',
     SetListBody: '{"order": ["first title", "second title"]}',

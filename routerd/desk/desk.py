@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
-from time import monotonic_ns
+from time import monotonic_ns, time
 from typing import Any
 
 import structlog
@@ -22,12 +22,19 @@ from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
 from routerd.desk.log import log_event
 from routerd.desk.order import Decision, Origin, decide
-from routerd.desk.state import StateFolder, WorkingBook
+from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
 
 MINUTE_FRESH_NS = NS_PER_S
 """How long the last minute's report is good for: many may ask, it is worked out once."""
+
+
+EVENING_S = 12 * 3600
+"""A set that began longer ago than this was another evening's."""
+
+MOST_UNDO = 20
+"""How many changes of the running order can be taken back."""
 
 
 class FilesError(Exception):
@@ -39,13 +46,15 @@ class FilesError(Exception):
 
 
 class Desk:
-    """See the module's head. `read_folder` reads the rig folder (blocking); `measure` makes Measurements."""
+    """See the module's head. `read_folder` reads the rig folder (blocking); `measure` makes Measurements;
+    `save_set` writes a running order into the rig folder and returns the file's name (blocking)."""
 
     def __init__(
         self,
         state_folder: StateFolder,
         read_folder: Callable[[], Any],
         measure: Callable[[int], Any],
+        save_set: Callable[[SetList], str],
     ) -> None:
         self.started_ns = monotonic_ns()
         self.view = View()
@@ -58,7 +67,9 @@ class Desk:
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
-        self._changing = asyncio.Lock()
+        self.changing = asyncio.Lock()
+        """Held by whoever changes the book or the running order."""
+        self.save_set = save_set
         self._snapshot_came = asyncio.Event()
 
     @property
@@ -79,6 +90,7 @@ class Desk:
         view = self.view
         if kind == "snapshot":
             view.snapshot = body
+            view.pace.look(body["song"], body["transport"], time())
             self._snapshot_came.set()
             self._name_numbers()
             self.keeper.changed()
@@ -151,7 +163,14 @@ class Desk:
             decision = decide(book, set_lists, state.set_list, state.origin, at_start=True)
             if state.origin.chosen == decision.origin.chosen:
                 place = state.place
+                self._go_on(state)
         await self._give(book, set_lists, decision, 1, place)
+
+    def _go_on(self, state: State) -> None:
+        """Take up what is remembered of this evening."""
+        self.keeper.undo = list(state.undo)
+        if state.began_s is not None and 0 <= time() - state.began_s < EVENING_S:
+            self.view.pace.began_s = state.began_s
 
     async def resume(self, working: WorkingBook | None) -> None:
         """Take the view of a show that goes on: this process was started again, nothing is changed.
@@ -175,6 +194,8 @@ class Desk:
         self.view.set_lists = working.set_lists
         current = self.view.set_list
         self.keeper.origin = Origin(current.name, current) if state is None else state.origin
+        if state is not None:
+            self._go_on(state)
         self._name_numbers()
 
     async def reload(self) -> None:
@@ -183,7 +204,7 @@ class Desk:
         Raises FilesError and changes nothing when the folder has mistakes; LinkError when the engine
         refuses or does not answer.
         """
-        async with self._changing:
+        async with self.changing:
             loaded = await asyncio.to_thread(self._read_folder)
             if loaded.book is None:
                 problems = [str(problem) for problem in loaded.problems]
@@ -237,15 +258,31 @@ class Desk:
         """Have the show do something; raises CommandError and LinkError as the link does."""
         await self.link.command(action, argument, when)
 
-    async def set_order(self, set_list: SetList, base: SetList | None = None) -> None:
-        """Give tonight a new running order; with `base` it is that set of the folder from now on."""
-        async with self._changing:
-            await self.link.order(set_list)
-            if base is not None:
-                self.keeper.origin = Origin(self.keeper.origin.chosen, base)
+    async def set_order(
+        self, set_list: SetList, base: SetList | None = None, *, undoing: bool = False
+    ) -> None:
+        """Give tonight a new running order; with `base` it is that set of the folder from now on.
+
+        The caller holds `changing`. `undoing`: it is the one before the last change.
+        """
+        before = self.view.set_list
+        await self.link.order(set_list)
+        if undoing:
+            self.keeper.undo.pop()
+        elif set_list != before:
+            self.keeper.undo = [*self.keeper.undo, before][-MOST_UNDO:]
+        if base is not None:
+            self.keeper.origin = Origin(self.keeper.origin.chosen, base)
         self.keeper.changed()
         event = {"name": set_list.name, "order": list(set_list.order)}
         self.tell({"kind": "set-list", "at_ns": monotonic_ns(), **event})
+
+    def saved(self, set_list: SetList) -> None:
+        """Note that the file of the set now says this."""
+        self.keeper.origin = Origin(self.keeper.origin.chosen, set_list)
+        others = tuple(one for one in self.view.set_lists if one.name != set_list.name)
+        self.view.set_lists = (*others, set_list)
+        self.keeper.changed()
 
     def report(self) -> Plain:
         """Return the jitter report since this process was started."""

@@ -12,7 +12,7 @@ from typing import Any
 from aiohttp import web
 
 from routerd.core.errors import NotFoundError
-from routerd.core.model import Plain, SetList
+from routerd.core.model import Plain
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import (
@@ -25,7 +25,6 @@ from routerd.desk.bodies import (
     NudgeBody,
     RetriggerBody,
     SectionBody,
-    SetListBody,
     SongBody,
     SourceBody,
     TapBody,
@@ -36,8 +35,8 @@ from routerd.desk.desk import Desk, FilesError
 from routerd.desk.events import HEARTBEAT_S
 from routerd.desk.learn import learning_of
 from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
-from routerd.desk.shapes import LearningDocument, SetListDocument, SongFacts, Songs, Status
-from routerd.desk.status import desk_health, set_list_document, status_document
+from routerd.desk.shapes import LearningDocument, SongFacts, Songs, Status
+from routerd.desk.status import desk_health, status_document
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,30 +76,8 @@ async def get_song(call: Call) -> SongFacts:
     return view.ticked(view.songs[identifier])
 
 
-async def get_set_list(call: Call) -> SetListDocument:
-    """Tonight's running order."""
-    return set_list_document(call.desk.view)
-
-
-async def put_set_list(call: Call) -> SetListDocument:
-    """Another running order, or another set of the folder."""
-    desk = call.desk
-    body: SetListBody = call.body
-    if body.order is None:
-        chosen = desk.view.find_set_list(str(body.name))
-        if chosen is None:
-            names = [one.name for one in desk.view.set_lists]
-            remedy = choose(str(body.name), names)
-            raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
-        await desk.set_order(chosen, base=chosen)
-    else:
-        current = desk.view.set_list
-        order = _known_order(desk, body.order)
-        await desk.set_order(SetList(body.name or current.name, order, current.date))
-    return set_list_document(desk.view)
-
-
-def _known_order(desk: Desk, words: list[str]) -> tuple[str, ...]:
+def known_order(desk: Desk, words: list[str]) -> tuple[str, ...]:
+    """Return the identifiers of the songs that `words` name; raises ProblemError."""
     found = [desk.view.find_song(word) for word in words]
     known = desk.view.words_for_songs()
     errors = tuple(
@@ -141,7 +118,7 @@ async def post_song(call: Call) -> Status:
     body: SongBody = call.body
     argument: int | str | None = body.number
     if body.title is not None:
-        argument = _known_song(desk, body.title)
+        argument = known_song(desk, body.title)
     try:
         await desk.command("song", argument, body.when)
     except NotFoundError as error:
@@ -183,7 +160,8 @@ post_mute = partial(_post_mute, "mute")
 post_solo = partial(_post_mute, "solo")
 
 
-def _known_song(desk: Desk, words: str) -> str:
+def known_song(desk: Desk, words: str) -> str:
+    """Return the identifier of the song that `words` name; raises ProblemError."""
     identifier = desk.view.find_song(words)
     if identifier is None:
         remedy = choose(words, desk.view.words_for_songs())
@@ -194,7 +172,7 @@ def _known_song(desk: Desk, words: str) -> str:
 async def post_check(call: Call) -> Status:
     """Tick an item of a checklist off."""
     body: CheckBody = call.body
-    song = None if body.song is None else _known_song(call.desk, body.song)
+    song = None if body.song is None else known_song(call.desk, body.song)
     await call.desk.link.check(song, body.number, done=body.done)
     return await get_status(call)
 

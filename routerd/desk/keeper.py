@@ -24,6 +24,8 @@ class StateKeeper:
 
     def __init__(self, folder: StateFolder, view: View) -> None:
         self.origin = Origin("", SetList("", ()))
+        self.undo: list[SetList] = []
+        """Running orders before the changes that can be taken back, the last one last."""
         self.folder = folder
         self._view = view
         self._written: State | None = None
@@ -60,7 +62,14 @@ class StateKeeper:
         view = self._view
         if not view.ready or not self.origin.chosen:
             return None
-        return State(view.set_list, self.origin, place_of(view), view.snapshot["transport"])
+        return State(
+            view.set_list,
+            self.origin,
+            place_of(view),
+            view.snapshot["transport"],
+            tuple(self.undo),
+            view.pace.began_s,
+        )
 
     async def _write(self) -> bool:
         state = self._state()

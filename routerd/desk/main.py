@@ -21,6 +21,7 @@ import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError
+from routerd.core.model import SetList
 from routerd.desk.desk import Desk, FilesError
 from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.desk.link_client import EngineLink
@@ -64,7 +65,12 @@ async def run(options: Options, end: socket.socket) -> int:
     """Be the desk at this end of the link until the engine has gone or SIGTERM comes."""
     end.setblocking(False)
     log = structlog.get_logger()
-    desk = Desk(StateFolder(options.state_dir, log.warning), lambda: _read_folder(options), _new_measurements)
+    desk = Desk(
+        StateFolder(options.state_dir, log.warning),
+        lambda: _read_folder(options),
+        _new_measurements,
+        lambda set_list: _save_set(options, set_list),
+    )
     desk.link = await EngineLink.over(end, desk)
     reading = asyncio.create_task(desk.link.run())
     working = asyncio.create_task(_work(desk, options))
@@ -146,6 +152,12 @@ async def _bring_book(desk: Desk) -> None:
         desk.view.problems["files"] = error.problems
         for problem in error.problems[:20]:
             structlog.get_logger().error(problem)
+
+
+def _save_set(options: Options, set_list: SetList) -> str:
+    from routerd.desk.set_file import save_set
+
+    return save_set(options.folder, set_list)
 
 
 def _read_folder(options: Options) -> Any:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from routerd.desk import handlers, report_handlers
+from routerd.desk import handlers, order_handlers, report_handlers
 from routerd.desk.bodies import (
     Body,
     CheckBody,
     ClickBody,
     ContinueBody,
+    DropBody,
+    EncoreBody,
+    InsertBody,
     LearnBody,
     Moment,
+    MoveBody,
     MuteBody,
     Nothing,
     NudgeBody,
@@ -24,12 +28,13 @@ from routerd.desk.bodies import (
     TempoBody,
 )
 from routerd.desk.handlers import Handler
-from routerd.desk.shapes import LearningDocument, SetListDocument, SongFacts, Songs, Status
+from routerd.desk.shapes import LearningDocument, Saved, SetListDocument, SongFacts, Songs, Status
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
 METRICS = "application/openmetrics-text"
 
 _COMMAND_PROBLEMS = ("refused", "engine-silent")
+_ORDER_PROBLEMS = (*_COMMAND_PROBLEMS, "changed-meanwhile")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +81,85 @@ def _post(
 
 OPERATIONS: tuple[Operation, ...] = (
     Operation("GET", "/v1/status", handlers.get_status, "Where the show is, and how everything is", Status),
-    Operation("GET", "/v1/set-list", handlers.get_set_list, "Tonight's running order", SetListDocument),
+    Operation(
+        "GET",
+        "/v1/set-list",
+        order_handlers.get_set_list,
+        "Tonight's running order; its ETag is its revision",
+        SetListDocument,
+    ),
     Operation(
         "PUT",
         "/v1/set-list",
-        handlers.put_set_list,
+        order_handlers.put_set_list,
         "Change the running order, or take another set; the song that is on stays on",
         SetListDocument,
         body=SetListBody,
         example='{"order": ["Weather Room", "Copper Ferry"]}',
-        problems=(*_COMMAND_PROBLEMS, "unknown-in-order", "unknown-set-list"),
+        problems=(*_ORDER_PROBLEMS, "unknown-in-order", "unknown-set-list"),
+    ),
+    *(
+        Operation(
+            "POST",
+            f"/v1/set-list/{word}",
+            handler,
+            summary,
+            SetListDocument,
+            body=body,
+            example=example,
+            problems=(*_ORDER_PROBLEMS, *problems),
+        )
+        for word, handler, summary, body, example, problems in (
+            (
+                "move",
+                order_handlers.post_move,
+                "Move a song of the running order",
+                MoveBody,
+                '{"number": 3, "to": 1}',
+                ("unknown-place",),
+            ),
+            (
+                "insert",
+                order_handlers.post_insert,
+                "Put any song of the library into the running order",
+                InsertBody,
+                '{"song": "Low Tide", "to": 2}',
+                ("unknown-place", "unknown-song"),
+            ),
+            (
+                "drop",
+                order_handlers.post_drop,
+                "Take a song out of the running order",
+                DropBody,
+                '{"number": 2}',
+                ("unknown-place",),
+            ),
+            (
+                "encore",
+                order_handlers.post_encore,
+                "Say where the encore begins",
+                EncoreBody,
+                '{"number": 3}',
+                ("unknown-place",),
+            ),
+            (
+                "undo",
+                order_handlers.post_undo,
+                "Take the last change of the running order back",
+                Nothing,
+                "",
+                (),
+            ),
+        )
+    ),
+    Operation(
+        "POST",
+        "/v1/set-list/save",
+        order_handlers.post_save,
+        "Write the running order into its file, comments and all else left alone",
+        Saved,
+        body=Nothing,
+        problems=("not-saved",),
     ),
     Operation("GET", "/v1/songs", handlers.get_songs, "Every song that can be played", Songs),
     Operation(

@@ -74,6 +74,12 @@ KINDS: dict[str, Kind] = {
         "The request is well formed, but the show cannot do it now, such as next after the last song. "
         "Nothing was changed.",
     ),
+    "changed-meanwhile": Kind(
+        412,
+        "Somebody else was faster",
+        "The running order has changed since it was read (If-Match, RFC 9110). Read it again, look, and ask "
+        "again with its new ETag. Nothing was changed.",
+    ),
     "too-large": Kind(413, "The body is too large", "A body may have up to 1 000 000 bytes."),
     "unknown-coding": Kind(
         415, "The body is packed", "Send the body as plain JSON, without Content-Encoding."
@@ -92,6 +98,9 @@ KINDS: dict[str, Kind] = {
         "The running order names songs that do not exist",
         "errors lists every one, with the nearest that exists. Nothing was changed.",
     ),
+    "unknown-place": Kind(
+        422, "No such place in the running order", "Places count from 1. Nothing was changed."
+    ),
     "unknown-set-list": Kind(
         422, "No such set list", "GET /v1/set-list lists the sets of the rig folder. Nothing was changed."
     ),
@@ -100,6 +109,11 @@ KINDS: dict[str, Kind] = {
         "The rig folder has mistakes",
         "problems lists every one as file:line: what is wrong; what would be right. The book that was "
         "loaded before goes on unchanged.",
+    ),
+    "not-saved": Kind(
+        500,
+        "The file could not be written",
+        "The running order stays in force, and remembered; its file is as it was.",
     ),
     "internal": Kind(
         500,

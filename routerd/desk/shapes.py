@@ -61,15 +61,39 @@ class SongInOrder:
 
 
 @dataclass(frozen=True, slots=True)
-class SetListDocument:
-    """Tonight's running order; `position` counts from 1 and is null while a song outside it is on.
+class Durations:
+    """Seconds. `set_s` is the whole order with changeovers and its encore; over the slot is positive, under
+    it negative. `elapsed_s` since the first start of transport; `over_s` as it goes. Null: not known."""
 
-    `set_lists` are the names of the sets in the rig folder.
+    set_s: int
+    encore_s: int
+    slot_s: int | None
+    planned_over_s: int | None
+    elapsed_s: int | None
+    remaining_s: int | None
+    over_s: int | None
+    without_duration: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """The file within the rig folder that the running order was written to."""
+
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetListDocument:
+    """Tonight's running order; where the show stands in it is in the status.
+
+    `encore` are how many songs at its end are the encore; `set_lists` names the sets of the rig folder.
     """
 
     name: str
     date: str
-    position: int | None
+    encore: int
+    slot_s: int
+    changeover_s: int
     order: tuple[SongInOrder, ...]
     set_lists: tuple[str, ...]
 
@@ -241,6 +265,7 @@ class Status:
     "route NAME"; `problems` are what is wrong with the files or on the disk."""
 
     set_list: SetListPosition
+    durations: Durations
     song: SongFacts | None
     next_song: SongInOrder | None
     section: Section | None

@@ -44,6 +44,9 @@ class State:
     origin: Origin
     place: Plain | None
     transport: str
+    undo: tuple[SetList, ...] = ()
+    began_s: float | None = None
+    """When the set began, in seconds since the epoch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +132,8 @@ def _state_to_plain(state: State) -> Plain:
         "origin": {"chosen": state.origin.chosen, "base": set_list_to_plain(state.origin.base)},
         "place": state.place,
         "transport": state.transport,
+        "undo": [set_list_to_plain(one) for one in state.undo],
+        "began_s": state.began_s,
     }
 
 
@@ -139,6 +144,8 @@ def _state_from_plain(plain: Plain) -> State:
         Origin(_text(origin["chosen"]), _set_list(origin["base"])),
         None if plain["place"] is None else _place(plain["place"]),
         _text(plain["transport"]),
+        tuple(_set_list(one) for one in plain.get("undo", [])),
+        _seconds(plain.get("began_s")),
     )
 
 
@@ -160,7 +167,16 @@ def _set_list(plain: Plain) -> SetList:
         raise TypeError("an order is a list")
     for text in (plain["name"], plain["date"], *plain["order"]):
         _text(text)
+    for key in ("encore", "slot_s", "changeover_s"):
+        if type(plain.get(key, 0)) is not int or plain.get(key, 0) < 0:
+            raise TypeError(f"{key} is a whole number")
     return set_list_from_plain(plain)
+
+
+def _seconds(value: Any) -> float | None:
+    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        raise TypeError(f"{value!r:.40} is not a time")
+    return None if value is None else float(value)
 
 
 def _text(value: Any) -> str:

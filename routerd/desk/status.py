@@ -12,12 +12,14 @@ from collections.abc import Iterator
 from fractions import Fraction
 from math import lcm
 from pathlib import Path
+from time import time
 from typing import Any
 
 from routerd import __version__
 from routerd.core.model import Plain
 from routerd.core.timeline import Segment
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.desk.durations import durations_of
 from routerd.desk.learn import learning_of
 from routerd.desk.shapes import (
     Armed,
@@ -86,7 +88,9 @@ def set_list_document(view: View) -> SetListDocument:
     return SetListDocument(
         name=set_list.name,
         date=set_list.date,
-        position=_position(view),
+        encore=set_list.encore,
+        slot_s=set_list.slot_s,
+        changeover_s=set_list.changeover_s,
         order=tuple(_in_order(view, index) for index in range(len(set_list.order))),
         set_lists=tuple(one.name for one in view.set_lists),
     )
@@ -104,6 +108,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
+        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, time()),
         song=None if song is None else view.ticked(song),
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,

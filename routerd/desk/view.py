@@ -12,6 +12,7 @@ from typing import Any
 
 from routerd.core.model import Plain, SetList, Song, set_list_from_plain
 from routerd.core.units import format_bpm
+from routerd.desk.durations import Pace
 from routerd.desk.shapes import CheckItem, SectionFacts, SongFacts
 
 
@@ -25,6 +26,7 @@ class View:
     counters: dict[str, int] = field(default_factory=dict)
     songs: dict[str, SongFacts] = field(default_factory=dict)
     set_lists: tuple[SetList, ...] = ()
+    pace: Pace = field(default_factory=Pace)
     problems: dict[str, list[str]] = field(default_factory=dict)
     """By what they are about: "files", "state", "names"."""
 

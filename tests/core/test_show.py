@@ -770,6 +770,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "revision",
             "generation",
             "set_list",
+            "order_revision",
             "index",
             "gap",
             "next_index",

@@ -184,7 +184,7 @@ songs = st.builds(
     controls=st.lists(controls, max_size=2).map(tuple),
     timing=song_timings,
 )
-set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text)
+set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text, seven, seven, seven)
 
 
 def over_the_link(plain: object) -> object:

@@ -256,3 +256,16 @@ class SetFile(Entry):
         examples=[["copper-ferry", "Nine Lamps"]],
         json_schema_extra={"minItems": 1},
     )
+    encore: Annotated[int, s.ENCORE] = _key("How many songs at the end of the order are the encore.", 2, 0)
+    slot: Annotated[int, s.DURATION] = Field(
+        0,
+        description="How long the evening's slot is.",
+        examples=["45:00"],
+        json_schema_extra={"default": None},
+    )
+    changeover: Annotated[int, s.DURATION] = Field(
+        0,
+        description="From the end of a song to the beginning of the next.",
+        examples=["0:30"],
+        json_schema_extra={"default": None},
+    )

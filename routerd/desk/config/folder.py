@@ -191,7 +191,16 @@ class _Titles:
             if identifier is not None:
                 order.append(identifier)
         name, date = ("" if value is MISTAKE else value for value in (one_set.name, one_set.date))
-        return SetList(name, tuple(order), date)
+        encore, slot_s, changeover_s = (
+            0 if value is MISTAKE else value for value in (one_set.encore, one_set.slot, one_set.changeover)
+        )
+        if encore >= len(one_set.order) and encore and checked.is_sound(("order",)):
+            checked.report(
+                ("encore",),
+                f"an encore of {encore} leaves no song before it",
+                f"write at most {len(one_set.order) - 1}",
+            )
+        return SetList(name, tuple(order), date, encore, slot_s, changeover_s)
 
     def _find(self, checked: Checked[SetFile], path: tuple[str | int, ...], word: str) -> str | None:
         by_title = self._by_title.get(word)

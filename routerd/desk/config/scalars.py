@@ -307,6 +307,7 @@ SWITCHING = choice(Switching, leave_out=[Switching.NONE])
 ROOT = Leaf(_root, {"type": "string", "pattern": r"^[A-Ga-g][#b]?$"})
 TRANSPOSE = whole(-48, 48)
 PLACE = whole(1, 999)
+ENCORE = whole(0, 999)
 TEMPO = Leaf(
     _tempo,
     {

@@ -14,6 +14,10 @@ from routerd.desk.operations import OPERATIONS, help_text
 
 BODIES: dict[tuple[str, str], Any] = {
     ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late"},
+    ("POST", "/v1/set-list/move"): {"number": 1, "to": 2},
+    ("POST", "/v1/set-list/insert"): {"song": "Low Tide", "to": 1},
+    ("POST", "/v1/set-list/drop"): {"number": 1},
+    ("POST", "/v1/set-list/encore"): {"number": 3},
     ("POST", "/v1/song"): {"number": 2},
     ("POST", "/v1/section"): {"number": 1},
     ("POST", "/v1/tempo"): {"bpm": 118.25},
@@ -66,6 +70,7 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
         jsonschema.Draft202012Validator({**schema, "components": document()["components"]}).validate(body)
     await service.ask("POST", "/v1/song", {"number": 2})
     await service.ask("POST", "/v1/section", {"number": 2})
+    await service.ask("POST", "/v1/set-list/encore", {"number": 2})  # something to take back
     await service.ask("POST", "/v1/start", {"when": "press"})  # something to go with, and to cancel
     done = await service.ask(operation.method, path, body)
     assert done.status == 200, done.text

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from routerd.core.checklist import Item
 from routerd.core.model import Book, Device, Patch, Rig, Section, SetList, Song
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
@@ -24,7 +25,9 @@ STATE = State(
 
 def song(identifier: str) -> Song:
     section = Section("verse", (), (Patch("synth", sysex=(b"\xf0\x7d\xf7",)),), Fraction(243, 2))
-    return Song(identifier, identifier.title(), Fraction(361, 3), sections=(section,), checklist=("tune",))
+    return Song(
+        identifier, identifier.title(), Fraction(361, 3), sections=(section,), checklist=(Item("tune"),)
+    )
 
 
 def book(*identifiers: str, set_list: SetList = TONIGHT) -> Book:

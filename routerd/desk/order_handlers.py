@@ -1,0 +1,137 @@
+"""The running order over HTTP: read, replaced, edited, taken back, written to its file.
+
+Every answer carries the order's revision as a strong entity tag; a request with If-Match is refused when
+somebody else has changed the order meanwhile (RFC 9110, 8.8.3 and 13.1.1). Without it the last one wins.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+
+from aiohttp import web
+
+from routerd.core import order
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model import SetList
+from routerd.desk.answers import json_response
+from routerd.desk.bodies import DropBody, EncoreBody, InsertBody, MoveBody, SetListBody
+from routerd.desk.config.problems import choose, shown
+from routerd.desk.desk import Desk
+from routerd.desk.handlers import Call, known_order, known_song
+from routerd.desk.problems import ProblemError
+from routerd.desk.set_file import SaveError
+from routerd.desk.shapes import Saved
+from routerd.desk.status import set_list_document
+
+Edit = Callable[[SetList], SetList]
+
+
+def tag_of(desk: Desk) -> str:
+    """Return the entity tag of the running order: which engine, and which of its revisions."""
+    return f'"{desk.view.hello["started_ns"]:x}-{desk.view.snapshot["order_revision"]}"'
+
+
+def tags_in(header: str) -> list[str]:
+    """Return the entity tags of an If-Match or If-None-Match header."""
+    return [tag.strip() for tag in header.split(",")]
+
+
+def _answer(desk: Desk) -> web.Response:
+    return json_response(set_list_document(desk.view), headers={"ETag": tag_of(desk)})
+
+
+async def get_set_list(call: Call) -> web.Response:
+    """Tonight's running order, or 304 when If-None-Match names it."""
+    given = call.request.headers.get("If-None-Match")
+    tag = tag_of(call.desk)
+    # weak comparison (RFC 9110, 13.1.2)
+    if given is not None and ("*" in tags_in(given) or tag in [t.removeprefix("W/") for t in tags_in(given)]):
+        return web.Response(status=304, headers={"ETag": tag})
+    return _answer(call.desk)
+
+
+async def _edit(call: Call, edit: Edit, base: SetList | None = None) -> web.Response:
+    desk = call.desk
+    async with desk.changing:
+        given = call.request.headers.get("If-Match")
+        if given is not None and "*" not in tags_in(given) and tag_of(desk) not in tags_in(given):
+            raise ProblemError(
+                "changed-meanwhile", f"the running order is {tag_of(desk)} by now, not {shown(given)}"
+            )
+        try:
+            changed = edit(desk.view.set_list)
+        except NotFoundError as error:
+            raise ProblemError("unknown-place", str(error)) from error
+        await desk.set_order(changed, base)
+    return _answer(desk)
+
+
+async def put_set_list(call: Call) -> web.Response:
+    """Another running order, or another set of the folder."""
+    desk = call.desk
+    body: SetListBody = call.body
+    if body.order is None:
+        chosen = desk.view.find_set_list(str(body.name))
+        if chosen is None:
+            names = [one.name for one in desk.view.set_lists]
+            remedy = choose(str(body.name), names)
+            raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
+        return await _edit(call, lambda _: chosen, base=chosen)
+    wanted = known_order(desk, body.order)
+    return await _edit(call, lambda now: replace(now, name=body.name or now.name, order=wanted, encore=0))
+
+
+async def post_move(call: Call) -> web.Response:
+    """Move a song."""
+    body: MoveBody = call.body
+    return await _edit(call, lambda now: order.move(now, body.number, body.to))
+
+
+async def post_insert(call: Call) -> web.Response:
+    """Put a song in: at a place, or right behind the one that is on."""
+    body: InsertBody = call.body
+    song = known_song(call.desk, body.song)
+    snapshot = call.desk.view.snapshot
+    behind = snapshot["gap"] if snapshot["index"] is None else snapshot["index"] + 1
+    return await _edit(call, lambda now: order.insert(now, song, body.to or behind + 1))
+
+
+async def post_drop(call: Call) -> web.Response:
+    """Take a song out."""
+    body: DropBody = call.body
+    return await _edit(call, lambda now: order.drop(now, body.number))
+
+
+async def post_encore(call: Call) -> web.Response:
+    """Say where the encore begins."""
+    body: EncoreBody = call.body
+    return await _edit(call, lambda now: order.begin_encore(now, body.number))
+
+
+async def post_undo(call: Call) -> web.Response:
+    """Take the last change of the order back."""
+    desk = call.desk
+    async with desk.changing:
+        earlier = desk.keeper.undo[-1] if desk.keeper.undo else None
+        if earlier is None:
+            raise CommandError("there is no change of the running order to take back")
+        gone = [name for name in earlier.order if name not in desk.view.songs]
+        if gone:
+            raise CommandError(f"song {gone[0]!r} of the order before is no longer there")
+        await desk.set_order(earlier, undoing=True)
+    return _answer(desk)
+
+
+async def post_save(call: Call) -> Saved:
+    """Write the running order into its file."""
+    desk = call.desk
+    async with desk.changing:
+        set_list = desk.view.set_list
+        try:
+            file = await asyncio.to_thread(desk.save_set, set_list)
+        except (SaveError, OSError) as error:
+            raise ProblemError("not-saved", str(error)) from error
+        desk.saved(set_list)
+    return Saved(file)
