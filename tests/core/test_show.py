@@ -799,6 +799,7 @@ def test_snapshot_is_plain_and_whole() -> None:
     assert stage.show.snapshot()["songs"] == list(ORDER)
     assert stage.show.snapshot()["outputs"] == ["synth", "sampler", "modular"]
     set_list = {"name": "tonight", "order": list(ORDER), "date": "2031-05-06"}
+    set_list |= {"encore": 0, "slot_s": 0, "changeover_s": 0}
     assert stage.show.snapshot()["set_list"] == set_list
 
 
