@@ -64,6 +64,8 @@ class Desk:
         self._read_folder = read_folder
         self.measurements = measure(self.started_ns)
         self.tap_takers: list[Callable[[list[Tap]], None]] = []
+        self.record_takers: list[Callable[[list[TickRecord]], None]] = []
+        self.event_takers: list[Callable[[Plain], None]] = []
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
@@ -111,16 +113,31 @@ class Desk:
     def ticked(self, records: list[TickRecord]) -> None:
         """Take tick records."""
         self.measurements.add(records)
+        for taker in self.record_takers:
+            taker(records)
 
     def tapped(self, taps: list[Tap]) -> None:
         """Take messages that came in or went out; they come only while somebody has asked for them."""
         for taker in self.tap_takers:
             taker(taps)
 
+    def want_taps(self, taker: Callable[[list[Tap]], None]) -> None:
+        """Give `taker` every message from now on, until `spare_taps`."""
+        self.tap_takers.append(taker)
+        self.link.tap(on=True)
+
+    def spare_taps(self, taker: Callable[[list[Tap]], None]) -> None:
+        """Give it no more."""
+        self.tap_takers.remove(taker)
+        if not self.tap_takers:
+            self.link.tap(on=False)
+
     def tell(self, event: Plain) -> None:
         """Tell an event to the log and to everybody who listens."""
         log_event(event)
         self.hub.publish(event)
+        for taker in self.event_takers:
+            taker(event)
 
     def _take_ports(self, ports: list[Plain]) -> None:
         before = {(port["device"], port["direction"]): port for port in self.view.ports}

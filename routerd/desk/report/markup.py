@@ -8,6 +8,7 @@ from html import escape
 SIGNS = {
     "steady": "✔",
     "pass": "✔",
+    "warn": "▲",
     "fair": "●",
     "unsteady": "▲",
     "bad": "✖",

@@ -16,7 +16,7 @@ from routerd.desk.report.verdict import Finding, Grade, Row, judge, shared
 
 SCHEMA_VERSION = 1
 
-_PERCENTILES = {"p50": Fraction(50), "p99": Fraction(99), "p99_9": Fraction("99.9")}
+PERCENTILES = {"p50": Fraction(50), "p99": Fraction(99), "p99_9": Fraction("99.9")}
 
 _SILENT_NS = 2 * NS_PER_S
 
@@ -148,7 +148,7 @@ def _percentiles(distribution: Distribution) -> dict[str, float | None]:
         name: _us(distribution.percentile_ns(percentile))
         if distribution.count >= count_needed(percentile)
         else None
-        for name, percentile in _PERCENTILES.items()
+        for name, percentile in PERCENTILES.items()
     }
 
 

@@ -10,7 +10,8 @@ _COUNT: Plain = {"type": "integer", "minimum": 0}
 _TIME: Plain = {"type": ["number", "null"], "description": "µs; null: too few values for it to mean anything"}
 
 
-def _record(properties: Plain, **more: Any) -> Plain:
+def record(properties: Plain, **more: Any) -> Plain:
+    """Return the schema of an object that has exactly these properties."""
     return {
         "type": "object",
         "properties": properties,
@@ -20,7 +21,7 @@ def _record(properties: Plain, **more: Any) -> Plain:
     }
 
 
-_VERDICT = _record(
+_VERDICT = record(
     {
         "grade": {"enum": ["steady", "fair", "unsteady", "bad", "failed", "unknown"]},
         "findings": {
@@ -32,7 +33,7 @@ _VERDICT = _record(
     }
 )
 
-_DRIFT = _record(
+_DRIFT = record(
     {
         "ppm": {"type": "number", "description": "slope of lateness against due time"},
         "uncertainty_ppm": {"type": "number", "minimum": 0, "description": "two standard errors"},
@@ -50,11 +51,11 @@ _FIGURES: Plain = {
     "away": {**_COUNT, "description": "not sent because the port was closed"},
     "stalls": {**_COUNT, "description": "ticks over 6 ms later against the grid than the one before"},
     "longest_stall_us": {"type": "number", "minimum": 0},
-    "lateness_us": _record(
+    "lateness_us": record(
         {"p50": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME, "min": _TIME},
         description="sent minus due; a missed tick counts until its port's next tick; negative is early",
     ),
-    "interval_deviation_us": _record(
+    "interval_deviation_us": record(
         {"p50": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME},
         description="|actual minus intended interval| of consecutive ticks on one port",
     ),
@@ -69,7 +70,7 @@ _FIGURES: Plain = {
 
 _POINTS = {
     "type": "array",
-    "items": _record(
+    "items": record(
         {
             "ticks": {**_COUNT, "description": "observation time"},
             "s": {"type": "number", "description": "the same in seconds, at the mean interval of ticks"},
@@ -79,17 +80,17 @@ _POINTS = {
 }
 _BINS = {
     "type": "array",
-    "items": _record({"to_us": {"type": "number"}, "count": _COUNT}),
+    "items": record({"to_us": {"type": "number"}, "count": _COUNT}),
     "description": "how many lie up to each limit and over the one before; 0: early or exact",
 }
 
-_CURVES = _record(
+_CURVES = record(
     {
         "port": {"type": "string"},
         "bucket_s": {"type": "number", "description": "width of a step of lateness"},
         "lateness": {
             "type": "array",
-            "items": _record(
+            "items": record(
                 {
                     "at_s": {"type": "number"},
                     "ticks": _COUNT,
@@ -110,12 +111,12 @@ _CURVES = _record(
 )
 
 _SHARE = {"type": "number", "minimum": 0}
-_LOAD = _record({"mean_percent": _SHARE, "max_percent": _SHARE}, description="of one processor")
+_LOAD = record({"mean_percent": _SHARE, "max_percent": _SHARE}, description="of one processor")
 
 TRAFFIC: Plain = {
     "wires": {
         "type": "array",
-        "items": _record(
+        "items": record(
             {
                 "port": {"type": "string"},
                 "wire": {"enum": ["din", "usb", "virtual", None]},
@@ -130,28 +131,28 @@ TRAFFIC: Plain = {
                 "bucket_s": _SHARE,
                 "rates": {
                     "type": "array",
-                    "items": _record({"at_s": _SHARE, "mean": _SHARE, "max": _SHARE}),
+                    "items": record({"at_s": _SHARE, "mean": _SHARE, "max": _SHARE}),
                     "description": "bytes a second",
                 },
             }
         ),
     },
-    "inputs": {"type": "array", "items": _record({"port": {"type": "string"}, "messages": _COUNT})},
-    "routing": _record(
+    "inputs": {"type": "array", "items": record({"port": {"type": "string"}, "messages": _COUNT})},
+    "routing": record(
         {
             "messages": _COUNT,
-            "us": _record({"p50": _TIME, "p90": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME}),
+            "us": record({"p50": _TIME, "p90": _TIME, "p99": _TIME, "p99_9": _TIME, "max": _TIME}),
         },
         description="from a message's arrival until the last port had it, of those that went straight "
         "through; rounded up by at most 13 %",
     ),
-    "load": _record(
+    "load": record(
         {
             "engine": _LOAD,
             "desk": _LOAD,
             "songs": {
                 "type": "array",
-                "items": _record(
+                "items": record(
                     {
                         "song": {"type": ["string", "null"]},
                         "seconds": _SHARE,
@@ -169,7 +170,7 @@ TRAFFIC: Plain = {
 REPORT_SCHEMA: Plain = {
     "$schema": "https://json-schema.org/draft/2020-12/schema",
     "title": "Jitter report",
-    **_record(
+    **record(
         {
             "schema": {"const": 1},
             "duration_s": {"type": "number"},
@@ -190,17 +191,17 @@ REPORT_SCHEMA: Plain = {
             "overall": {"$ref": "#/$defs/figures"},
             "ports": {
                 "type": "array",
-                "items": _record({"port": {"type": "string"}, **_FIGURES}),
+                "items": record({"port": {"type": "string"}, **_FIGURES}),
             },
             "songs": {
                 "type": "array",
-                "items": _record(
+                "items": record(
                     {"song": {"type": ["string", "null"], "description": "null: no song"}, **_FIGURES}
                 ),
             },
             "thresholds": {
                 "type": "array",
-                "items": _record(
+                "items": record(
                     {
                         "us": {"type": "number"},
                         "meaning": {"type": "string"},
@@ -210,7 +211,7 @@ REPORT_SCHEMA: Plain = {
             },
             "song_changes": {
                 "type": "array",
-                "items": _record({"at_s": {"type": "number"}, "words": {"type": "string"}}),
+                "items": record({"at_s": {"type": "number"}, "words": {"type": "string"}}),
                 "description": "the newest 500",
             },
             "curves": {"type": "array", "items": _CURVES},
@@ -218,6 +219,6 @@ REPORT_SCHEMA: Plain = {
             "limits": {"type": "array", "items": {"type": "string"}},
         }
     ),
-    "$defs": {"figures": _record(_FIGURES)},
+    "$defs": {"figures": record(_FIGURES)},
 }
 REPORT_SCHEMA["properties"].update(TRAFFIC)

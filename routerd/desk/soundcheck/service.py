@@ -1,0 +1,98 @@
+"""Starts and stops soundchecks, one at a time, keeps them, and compares them."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import suppress
+from time import monotonic_ns
+
+import structlog
+
+from routerd.core.errors import CommandError
+from routerd.core.model import Plain
+from routerd.desk.desk import Desk
+from routerd.desk.soundcheck.keep import SoundcheckFolder, compare_with_kept
+from routerd.desk.soundcheck.run import STAGES, Plan, Soundcheck
+
+
+class Soundchecks:
+    """What the API asks. All of it runs on the desk's event loop; files are read and written on threads."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self.folder = SoundcheckFolder(desk.keeper.folder.path, structlog.get_logger().warning)
+        self._run: Soundcheck | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._last: Plain | None = None
+
+    @property
+    def running(self) -> bool:
+        """Whether one is under way."""
+        return self._task is not None and not self._task.done()
+
+    async def start(self, plan: Plan) -> None:
+        """Start one; raises CommandError when one is under way, or when it cannot be done as planned."""
+        if self.running:
+            raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
+        working = await asyncio.to_thread(self._desk.keeper.folder.read_working_book)
+        if working is None:
+            raise CommandError("the rig is not known here: POST /v1/reload, then try again")
+        book = working.book
+        names = [device.name for device in book.rig.devices]
+        if plan.unplug is not None and plan.unplug not in names:
+            raise CommandError(
+                f"there is no device {plan.unplug!r} to unplug; name one of {', '.join(names)}"
+            )
+        for device in book.rig.devices:
+            sources = {
+                (route.source, route.target)
+                for song in book.songs
+                for routes in (song.routes, *(section.routes for section in song.sections))
+                for route in routes
+            }
+            if device.loop and (device.loop, device.name) in sources:
+                raise CommandError(
+                    f"a route leads from {device.loop} back to {device.name}, whose loop it hears: what goes "
+                    "round would never end; take the route or the loop out"
+                )
+        if self.running:  # another request was faster
+            raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
+        self._run = Soundcheck(self._desk, book, plan)
+        self._task = asyncio.create_task(self._carry_out(self._run))
+
+    async def stop(self) -> None:
+        """Stop the one that is under way and keep what it has measured; raises CommandError without one."""
+        if self._task is None or self._task.done():
+            raise CommandError("no soundcheck is under way")
+        self._task.cancel()
+        with suppress(asyncio.CancelledError):
+            await self._task
+
+    async def _carry_out(self, run: Soundcheck) -> None:
+        await run.run()
+        document = run.document
+        kept = await asyncio.to_thread(lambda: list(self.folder.all()))
+        document["comparison"] = compare_with_kept(document, iter(kept))
+        self._last = document
+        try:
+            await asyncio.to_thread(self.folder.write, document)
+        except OSError as error:
+            structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
+        failed = [one["device"] for one in document["devices"] if one["verdict"] == "fail"]
+        event = {"ended": document["ended"], "failed": failed, "name": document["name"]}
+        self._desk.tell({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+
+    async def document(self, name: str | None = None) -> Plain | None:
+        """Return a kept soundcheck, or the newest; None when there is none."""
+        if name is None and self._last is not None:
+            return self._last
+        names = await asyncio.to_thread(self.folder.names)
+        wanted = name or (names[-1] if names else None)
+        return None if wanted is None else await asyncio.to_thread(self.folder.read, wanted)
+
+    def state(self) -> Plain:
+        """Return where the one that is under way is."""
+        if not self.running or self._run is None:
+            return {"running": False, "now": None, "stages": [], "of": list(STAGES)}
+        stages = self._run.document["stages"]
+        return {"running": True, "now": self._run.progress, "stages": stages, "of": list(STAGES)}
