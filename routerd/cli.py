@@ -1,4 +1,4 @@
-"""The command line: run, demo, check, ports, report. Each command imports only what it needs."""
+"""The command line: run, demo, check, ports, report, soundcheck. Each command imports only what it needs."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ while it runs:
   curl localhost:8473/v1/status         where it is
   curl -X POST localhost:8473/v1/next   the next song
   routerd report                        the jitter report so far
+  routerd soundcheck --html page.html   prove the rig before doors; turn levels down first
 """
 
 
@@ -121,7 +122,29 @@ def _parser() -> argparse.ArgumentParser:
     )
     report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
     report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
-    report.add_argument("--json", action="store_true", help="as JSON instead of text")
+    form = report.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as JSON instead of text")
+    form.add_argument("--html", action="store_true", help="as one HTML page with plots")
+    report.add_argument("--minute", action="store_true", help="of the last minute only")
+
+    soundcheck = commands.add_parser(
+        "soundcheck",
+        help="prove the running rig: pass or fail for every device, why, and what to do",
+        description="A timed run over the rig that is up: ports and permissions, roll call, clock, loops, "
+        "traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
+        "it and keeps what was measured. Exit status 0: every device passed; 2: one failed; 1: none was made.",
+    )
+    soundcheck.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where the API is")
+    soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
+    soundcheck.add_argument(
+        "--seconds", type=int, default=30, metavar="N", help="length of the clock and the traffic run"
+    )
+    soundcheck.add_argument(
+        "--stage", action="append", metavar="NAME", help="only this stage; may come again"
+    )
+    soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
+    soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
     return parser
 
 
@@ -195,12 +218,30 @@ def _ports(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    from routerd.desk.client import print_report
+    from routerd.desk.client import Client, print_report
 
-    return print_report(options.listen, options.token_file, as_json=options.json)
+    form = "json" if options.json else "html" if options.html else "text"
+    client = Client(options.listen, options.token_file)
+    return print_report(client, form, "minute" if options.minute else "show")
 
 
-_COMMANDS = {"run": _run, "demo": _demo, "check": _check, "ports": _ports, "report": _report}
+def _soundcheck(options: argparse.Namespace) -> int:
+    from routerd.desk.client import Client, SoundcheckWish, run_soundcheck
+
+    wish = SoundcheckWish(
+        options.seconds, tuple(options.stage or ()), options.unplug, options.html, options.yes
+    )
+    return run_soundcheck(Client(options.listen, options.token_file), wish)
+
+
+_COMMANDS = {
+    "run": _run,
+    "demo": _demo,
+    "check": _check,
+    "ports": _ports,
+    "report": _report,
+    "soundcheck": _soundcheck,
+}
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -18,6 +18,7 @@ from routerd.core.arming import parse_when
 from routerd.core.units import BPM_MAX, BPM_MIN, format_bpm, parse_bpm
 from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.problems import ProblemError, ValueProblem
+from routerd.desk.soundcheck import Stage
 
 _MOST_ZEROS = 30
 _MOST_STEP = 50
@@ -230,6 +231,16 @@ class LearnBody(Body):
     what: Literal["control", "pedal", "nothing"] = "control"
 
 
+class SoundcheckBody(Body):
+    """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order."""
+
+    levels_down: bool = False
+    stages: Annotated[list[Stage], Field(min_length=1)] | None = None
+    seconds: Annotated[int, Field(ge=1, le=3600)] = 30
+    dwell_seconds: Annotated[int, Field(ge=0, le=600)] = 2
+    unplug: Line | None = None
+
+
 class SetListBody(Body):
     """A running order of titles or file names; or the name of another set of the rig folder."""
 
@@ -307,6 +318,7 @@ _EXAMPLES: dict[type[Body], str] = {
     DropBody: '{"number": 3}',
     SourceBody: '{"device": "drum-machine"}',
     MuteBody: '{"device": "lead-synth"}',
+    SoundcheckBody: '{"levels_down": true}',
     SetListBody: '{"order": ["first title", "second title"]}',
 }
 

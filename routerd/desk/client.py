@@ -1,35 +1,116 @@
-"""`routerd report`: asks the running service over its API, as curl would."""
+"""`routerd report` and `routerd soundcheck`: ask the running service over its API, as curl would."""
 
 from __future__ import annotations
 
 import json
 import sys
+import time
 import urllib.error
 import urllib.request
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+POLL_S = 0.5
+PAGE_S = 90
 
-def print_report(listen: str, token_file: Path | None, *, as_json: bool) -> int:
-    """Print the jitter report of the service at `listen` (HOST:PORT); return the exit status."""
-    accept = "application/json" if as_json else "text/plain"
+
+class ClientError(Exception):
+    """The service cannot be asked, or does not do what it was asked; the words are for people."""
+
+
+@dataclass(frozen=True, slots=True)
+class Client:
+    """The service at `listen` (HOST:PORT); `token_file` holds the token that it wants, if any."""
+
+    listen: str
+    token_file: Path | None = None
+
+    def ask(self, method: str, path: str, body: Any = None, accept: str = "application/json") -> str:
+        """Return the answer as text; raises ClientError."""
+        try:
+            headers = {"Accept": accept}
+            if self.token_file is not None:
+                headers["Authorization"] = f"Bearer {self.token_file.read_text(encoding='utf-8').strip()}"
+            data = None if body is None else json.dumps(body).encode()
+            request = urllib.request.Request(
+                f"http://{self.listen}{path}", data=data, headers=headers, method=method
+            )
+            with urllib.request.urlopen(request, timeout=PAGE_S) as answer:  # noqa: S310
+                return str(answer.read().decode())
+        except urllib.error.HTTPError as error:
+            raise ClientError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "reason", error)
+            words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
+            raise ClientError(words) from error
+
+
+def print_report(client: Client, form: str, span: str) -> int:
+    """Print the jitter report (text, json or html, of the show or last minute); return the exit status."""
     try:
-        headers = {"Accept": accept}
-        if token_file is not None:
-            headers["Authorization"] = f"Bearer {token_file.read_text(encoding='utf-8').strip()}"
-        request = urllib.request.Request(f"http://{listen}/v1/report", headers=headers)
-        with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310 - http, to our own service
-            print(answer.read().decode())
-    except urllib.error.HTTPError as error:
-        print(f"routerd: {listen} answered {error.code}: {_detail(error)}", file=sys.stderr)
-        return 1
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "reason", error)
-        print(f"routerd: no service answers at {listen} ({reason}); is `routerd run` up?", file=sys.stderr)
+        print(client.ask("GET", f"/v1/report?format={form}&span={span}"))
+    except ClientError as error:
+        print(f"routerd: {error}", file=sys.stderr)
         return 1
     return 0
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckWish:
+    """What `routerd soundcheck` was asked. `html` is where the page goes; `agreed`: levels are down."""
+
+    seconds: int = 30
+    stages: tuple[str, ...] = ()
+    unplug: str | None = None
+    html: Path | None = None
+    agreed: bool = False
+
+
+def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
+    """Run a soundcheck and print it; return 0: every device passed, 2: one failed, 1: none was made."""
+    try:
+        state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
+        print("\n".join(f"! {words}" for words in state["cautions"]))
+        if not wish.agreed and input("Levels down? Type yes to begin: ").strip().lower() != "yes":
+            print("Nothing was started.")
+            return 1
+        body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds, "unplug": wish.unplug}
+        if wish.stages:
+            body["stages"] = list(wish.stages)
+        client.ask("POST", "/v1/soundcheck", body)
+        try:
+            _follow(client)
+        except KeyboardInterrupt:
+            print("stopping; what has been measured is kept")
+            client.ask("POST", "/v1/soundcheck/stop", {})
+        document = json.loads(client.ask("GET", "/v1/soundcheck"))
+        print(client.ask("GET", "/v1/soundcheck?format=text"))
+        if wish.html is not None:
+            wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
+            print(f"The page is in {wish.html}.")
+    except (ClientError, OSError) as error:
+        print(f"routerd: {error}", file=sys.stderr)
+        return 1
+    except EOFError:
+        print("routerd: nobody answered; with --yes you say that levels are down", file=sys.stderr)
+        return 1
+    return 2 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
+
+
+def _follow(client: Client) -> None:
+    """Say what is done until it is over."""
+    said = ""
+    while True:
+        state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
+        if not state["running"]:
+            return
+        if state["now"] != said:
+            said = state["now"]
+            print(f"... {said}", flush=True)
+        time.sleep(POLL_S)
 
 
 def _detail(error: urllib.error.HTTPError) -> str:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
+from functools import cached_property
 from time import monotonic_ns, time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
@@ -25,6 +26,9 @@ from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
+
+if TYPE_CHECKING:
+    from routerd.desk.soundcheck.service import Soundchecks
 
 MINUTE_FRESH_NS = NS_PER_S
 """How long the last minute's report is good for: many may ask, it is worked out once."""
@@ -73,6 +77,13 @@ class Desk:
         """Held by whoever changes the book or the running order."""
         self.save_set = save_set
         self._snapshot_came = asyncio.Event()
+
+    @cached_property
+    def soundchecks(self) -> Soundchecks:
+        """What runs and keeps soundchecks; loaded when first asked for."""
+        from routerd.desk.soundcheck.service import Soundchecks
+
+        return Soundchecks(self)
 
     @property
     def link(self) -> EngineLink:

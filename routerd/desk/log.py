@@ -109,6 +109,8 @@ _SENTENCES = {
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
     "records-dropped": ("warning", "tick records were dropped; the report says so"),
     "fault": ("error", "fault"),
+    "soundcheck": ("info", "soundcheck"),
+    "soundcheck-ended": ("info", "soundcheck is over"),
     "desk-started": ("info", "API is up"),
 }
 

@@ -13,6 +13,7 @@ from routerd.desk.operations import JSON, OPERATIONS, Operation
 from routerd.desk.problems import KINDS, MEDIA_TYPE, ProblemDocument
 from routerd.desk.report import REPORT_SCHEMA
 from routerd.desk.report_handlers import FORMATS, SPANS
+from routerd.desk.soundcheck.schema import SOUNDCHECK_SCHEMA
 
 _REF = "#/components/schemas/{model}"
 
@@ -119,7 +120,8 @@ def _report_schemas() -> Plain:
     """Bring the report's own schema into the document: its inner names become names of the document."""
     schema = {key: value for key, value in REPORT_SCHEMA.items() if key not in ("$schema", "$defs")}
     inner = {f"Report-{name}": part for name, part in REPORT_SCHEMA["$defs"].items()}
-    moved: Plain = _move({"Report": schema, **inner})
+    soundcheck = {key: value for key, value in SOUNDCHECK_SCHEMA.items() if key not in ("$schema", "$defs")}
+    moved: Plain = _move({"Report": schema, "Soundcheck": soundcheck, **inner})
     return moved
 
 

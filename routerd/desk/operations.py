@@ -23,12 +23,22 @@ from routerd.desk.bodies import (
     SectionBody,
     SetListBody,
     SongBody,
+    SoundcheckBody,
     SourceBody,
     TapBody,
     TempoBody,
 )
 from routerd.desk.handlers import Handler
-from routerd.desk.shapes import LearningDocument, Saved, SetListDocument, SongFacts, Songs, Status
+from routerd.desk.shapes import (
+    LearningDocument,
+    Saved,
+    SetListDocument,
+    SongFacts,
+    Songs,
+    Soundchecks,
+    SoundcheckState,
+    Status,
+)
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
 METRICS = "application/openmetrics-text"
@@ -282,6 +292,49 @@ OPERATIONS: tuple[Operation, ...] = (
         media=(JSON, TEXT, HTML),
         query=("format", "span"),
         problems=("wrong-query", "no-page"),
+    ),
+    Operation(
+        "POST",
+        "/v1/soundcheck",
+        report_handlers.post_soundcheck,
+        "Begin a soundcheck: TURN LEVELS DOWN FIRST, it plays notes and sends patches",
+        SoundcheckState,
+        body=SoundcheckBody,
+        example='{"levels_down": true, "seconds": 30}',
+        problems=("refused", "levels-up"),
+    ),
+    Operation(
+        "POST",
+        "/v1/soundcheck/stop",
+        report_handlers.post_soundcheck_stop,
+        "Stop it; what it has measured is kept",
+        SoundcheckState,
+        body=Nothing,
+        problems=("refused",),
+    ),
+    Operation(
+        "GET",
+        "/v1/soundcheck/state",
+        report_handlers.get_soundcheck_state,
+        "Where the soundcheck is that is under way",
+        SoundcheckState,
+    ),
+    Operation(
+        "GET",
+        "/v1/soundcheck",
+        report_handlers.get_soundcheck,
+        "The newest soundcheck that has ended (?name=: another that is kept), as JSON, text or a page",
+        "Soundcheck",
+        media=(JSON, TEXT, HTML),
+        query=("format", "name"),
+        problems=("wrong-query", "no-page", "no-soundcheck"),
+    ),
+    Operation(
+        "GET",
+        "/v1/soundchecks",
+        report_handlers.get_soundchecks,
+        "The names of all soundchecks that are kept, oldest first",
+        Soundchecks,
     ),
     Operation(
         "GET",

@@ -64,6 +64,11 @@ KINDS: dict[str, Kind] = {
         "No such device or route",
         "Devices are those of rig.yaml that have an output; routes are called by their names in the files.",
     ),
+    "no-soundcheck": Kind(
+        404,
+        "No such soundcheck",
+        "None has been kept yet, or none of that name; GET /v1/soundchecks lists those that are.",
+    ),
     "method-not-allowed": Kind(
         405, "Not with this method", "The path exists, but not with this method; Allow names those it has."
     ),
@@ -119,6 +124,12 @@ KINDS: dict[str, Kind] = {
         500,
         "A mistake in routerd",
         "Something went wrong in the desk; its log says more. The clock is not affected.",
+    ),
+    "levels-up": Kind(
+        422,
+        "Turn levels down first",
+        "A soundcheck plays notes and sends patches. Turn amplifiers, monitors and in-ear levels down, then "
+        'say so: {"levels_down": true}. Nothing was started.',
     ),
     "no-page": Kind(
         500,

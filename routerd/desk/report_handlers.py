@@ -8,10 +8,14 @@ from aiohttp import web
 
 from routerd.core.model import Plain
 from routerd.desk.answers import text_response
-from routerd.desk.config.problems import one_of, shown
+from routerd.desk.bodies import SoundcheckBody
+from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.handlers import Call
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
+from routerd.desk.shapes import Soundchecks, SoundcheckState
+from routerd.desk.soundcheck import STAGES
+from routerd.desk.soundcheck.cautions import CAUTIONS
 
 _MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
 FORMATS = ("json", "text", "html")
@@ -32,8 +36,10 @@ async def in_format(call: Call, document: Plain, wanted: str) -> Plain | web.Res
     """Return a report in one of FORMATS."""
     if wanted == "text":
         from routerd.desk.report import render_text
+        from routerd.desk.soundcheck.text import render_soundcheck
 
-        return text_response(render_text(document), {"Vary": "Accept"})
+        render = render_soundcheck if document.get("kind") == "soundcheck" else render_text
+        return text_response(render(document), {"Vary": "Accept"})
     if wanted == "html":
         try:
             page = await make_page(document, call.desk.keeper.folder.path)
@@ -71,3 +77,46 @@ async def get_metrics(call: Call) -> web.Response:
 
     body, media = await asyncio.to_thread(make)
     return web.Response(body=body, headers={"Content-Type": media, "Cache-Control": "no-store"})
+
+
+async def post_soundcheck(call: Call) -> SoundcheckState:
+    """Begin a soundcheck."""
+    body: SoundcheckBody = call.body
+    if not body.levels_down:
+        raise ProblemError("levels-up", " ".join(CAUTIONS))
+    from routerd.desk.soundcheck.run import Plan
+
+    stages = STAGES if body.stages is None else tuple(body.stages)
+    soundchecks = call.desk.soundchecks
+    await soundchecks.start(Plan(stages, body.seconds, body.dwell_seconds, body.unplug))
+    return await soundchecks.state()
+
+
+async def post_soundcheck_stop(call: Call) -> SoundcheckState:
+    """Stop the one that is under way."""
+    await call.desk.soundchecks.stop()
+    return await call.desk.soundchecks.state()
+
+
+async def get_soundcheck_state(call: Call) -> SoundcheckState:
+    """Where it is."""
+    return await call.desk.soundchecks.state()
+
+
+async def get_soundcheck(call: Call) -> Plain | web.Response:
+    """A soundcheck that has ended."""
+    wanted = wanted_format(call.request)
+    name = call.request.query.get("name")
+    soundchecks = call.desk.soundchecks
+    names = await asyncio.to_thread(soundchecks.folder.names)
+    if name is not None and name not in names:
+        raise ProblemError("no-soundcheck", f"there is no soundcheck {shown(name)}; {choose(name, names)}")
+    document = await soundchecks.document(name)
+    if document is None:
+        raise ProblemError("no-soundcheck", "no soundcheck has been made yet, or its file makes no sense")
+    return await in_format(call, document, wanted)
+
+
+async def get_soundchecks(call: Call) -> Soundchecks:
+    """Those that are kept."""
+    return Soundchecks(tuple(await asyncio.to_thread(call.desk.soundchecks.folder.names)))

@@ -285,3 +285,32 @@ class Status:
     engine: EngineHealth
     desk: DeskHealth
     problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckStage:
+    """A stage that is over or under way."""
+
+    stage: str
+    state: Literal["done", "stopped", "running"]
+    seconds: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckState:
+    """Where a soundcheck is; `now` says what it does or waits for, `last` names the newest that has ended."""
+
+    running: bool
+    now: str | None
+    stages: tuple[SoundcheckStage, ...]
+    of: tuple[str, ...]
+    last: str | None
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Soundchecks:
+    """The names of kept soundchecks, oldest first."""
+
+    soundchecks: tuple[str, ...]

@@ -37,7 +37,7 @@ class LoopCables:
 
     def carry(self, device: str, data: bytes, at_ns: int) -> None:
         """Have bytes arrive at the input of `device` at `at_ns`; returns at once."""
-        if data[0] == SYSEX or data[0] < 0x80:
+        if data[0] in (SYSEX, SYSEX_END) or data[0] < 0x80:
             data = self._pieces.pop(device, b"") + data
         if data[0] == SYSEX and data[-1] != SYSEX_END:
             self._pieces[device] = data

@@ -39,7 +39,7 @@ def test_it_arrives_when_the_wire_has_carried_it() -> None:
 def test_a_sysex_in_pieces_arrives_whole_and_real_time_does_not_wait_for_it() -> None:
     ports, heard = looped()
     port = ports.open_output(ports.outputs()[0])
-    for data in (b"\xf0\x7d\x01", b"\xf8", b"\x02\xf7"):
+    for data in (b"\xf0\x7d\x01", b"\xf8", b"\x02", b"\xf7"):
         port.send(data)
     assert [heard.get(timeout=5)[0] for _ in range(2)] == [b"\xf8", b"\xf0\x7d\x01\x02\xf7"]
     ports.close()

@@ -86,8 +86,8 @@ def _loops(document: Plain) -> Iterator[str]:
     yield "<h2>Measured from outside</h2>"
     if not document["loops"]:
         yield (
-            "<p>No loop was measured: all figures are of the sending side, and interface, cable and instrument "
-            "are not in them.</p>"
+            "<p>No loop was measured: all figures are of the sending side, and interface, cable and "
+            "instrument are not in them.</p>"
         )
         return
     rows = []
@@ -119,8 +119,8 @@ def _loops(document: Plain) -> Iterator[str]:
     )
     yield table_html(head, rows)
     yield (
-        '<p class="small">Out to in, in µs; left: probes of five bytes, right: ticks. The instrument itself is '
-        "not in it.</p>"
+        '<p class="small">Out to in, in µs; left: probes of five bytes, right: ticks. The instrument itself '
+        "is not in it.</p>"
     )
     if document["offsets"]:
         words = ", ".join(f"{one['device']} {one['offset_ms']:+.2f} ms" for one in document["offsets"])

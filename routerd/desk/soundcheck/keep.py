@@ -1,4 +1,4 @@
-"""Soundchecks that are kept: one JSON file each, the newest fifty; what got worse since the last and the best."""
+"""Soundchecks that are kept (one file each, the newest fifty), and what is worse than in earlier ones."""
 
 from __future__ import annotations
 

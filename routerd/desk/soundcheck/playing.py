@@ -16,7 +16,7 @@ from routerd.core.model import Song
 from routerd.core.routes import Route
 
 SOFT = 20
-"""Velocity of every note: quiet on an instrument at a usual level; how loud that is nobody can know from here."""
+"""Velocity of every note: quiet at a usual level, but how loud the rig is set nobody can know from here."""
 
 NOTES_PER_QUARTER = 4
 MOVES_PER_QUARTER = 8

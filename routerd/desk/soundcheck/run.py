@@ -13,14 +13,14 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
 from routerd.core.errors import CommandError, LinkError
 from routerd.core.model import Book, Device, Plain
 from routerd.core.units import NS_PER_MS
-from routerd.desk.desk import Desk
+from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.identity import REQUEST, parse_identity
 from routerd.desk.soundcheck.judge import judge_devices
@@ -29,7 +29,9 @@ from routerd.desk.soundcheck.machine import machine_facts
 from routerd.desk.soundcheck.playing import densest, play
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
 
-STAGES = ("machine", "roll-call", "clock", "loops", "traffic", "songs", "unplug")
+if TYPE_CHECKING:
+    from routerd.desk.desk import Desk
+
 SCHEMA_VERSION = 1
 
 ANSWER_S = 1.5
@@ -139,7 +141,7 @@ class Soundcheck:
         for stage in STAGES:
             if stage not in self._plan.stages or (stage == "unplug" and self._plan.unplug is None):
                 continue
-            entry: Plain = {"stage": stage, "state": "stopped", "seconds": 0.0, "words": ""}
+            entry: Plain = {"stage": stage, "state": "running", "seconds": 0.0, "words": ""}
             self.document["stages"].append(entry)
             began_s = monotonic()
             self._taken.taps.clear()
@@ -148,6 +150,9 @@ class Soundcheck:
             try:
                 entry["words"] = await ways[stage]()
                 entry["state"] = "done"
+            except BaseException:
+                entry["state"] = "stopped"
+                raise
             finally:
                 entry["seconds"] = round(monotonic() - began_s, 1)
 

@@ -5,14 +5,20 @@ from __future__ import annotations
 import asyncio
 from contextlib import suppress
 from time import monotonic_ns
+from typing import TYPE_CHECKING
 
 import structlog
 
 from routerd.core.errors import CommandError
 from routerd.core.model import Plain
-from routerd.desk.desk import Desk
+from routerd.desk.shapes import SoundcheckStage, SoundcheckState
+from routerd.desk.soundcheck import STAGES
+from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.keep import SoundcheckFolder, compare_with_kept
-from routerd.desk.soundcheck.run import STAGES, Plan, Soundcheck
+from routerd.desk.soundcheck.run import Plan, Soundcheck
+
+if TYPE_CHECKING:
+    from routerd.desk.desk import Desk
 
 
 class Soundchecks:
@@ -90,9 +96,18 @@ class Soundchecks:
         wanted = name or (names[-1] if names else None)
         return None if wanted is None else await asyncio.to_thread(self.folder.read, wanted)
 
-    def state(self) -> Plain:
+    async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""
-        if not self.running or self._run is None:
-            return {"running": False, "now": None, "stages": [], "of": list(STAGES)}
-        stages = self._run.document["stages"]
-        return {"running": True, "now": self._run.progress, "stages": stages, "of": list(STAGES)}
+        names = await asyncio.to_thread(self.folder.names)
+        stages: list[Plain] = []
+        now = None
+        if self.running and self._run is not None:
+            stages, now = self._run.document["stages"], self._run.progress
+        return SoundcheckState(
+            running=self.running,
+            now=now,
+            stages=tuple(SoundcheckStage(**stage) for stage in stages),
+            of=STAGES,
+            last=names[-1] if names else None,
+            cautions=CAUTIONS,
+        )

@@ -39,7 +39,8 @@ def _lines(document: Plain) -> Iterator[str]:
         if ticks["p50"] is not None:
             yield (
                 f"Loop {loop['device']} to {loop['hears']}: ticks {ticks['p50'] / 1000:.2f} ms out to in, "
-                f"{ticks['min'] / 1000:.2f} to {ticks['max'] / 1000:.2f}; {loop['lost']} of {loop['probes']} probes lost"
+                f"{ticks['min'] / 1000:.2f} to {ticks['max'] / 1000:.2f}; "
+                f"{loop['lost']} of {loop['probes']} probes lost"
             )
     for offset in document["offsets"]:
         yield f"  offset_ms for {offset['device']}: {offset['offset_ms']:+.2f}"
@@ -47,8 +48,8 @@ def _lines(document: Plain) -> Iterator[str]:
     yield from _items([f"{one['device']}: {one['state']}; {one['words']}" for one in document["roll_call"]])
     for change in document["song_changes"]:
         yield (
-            f"Song {change['number']}, {change['song']}: {change['messages']} messages, {change['bytes']} bytes "
-            f"in {change['handed_over_ms']:.1f} ms"
+            f"Song {change['number']}, {change['song']}: {change['messages']} messages, "
+            f"{change['bytes']} bytes in {change['handed_over_ms']:.1f} ms"
         )
     yield "Stages:"
     yield from _items(
