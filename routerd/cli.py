@@ -132,17 +132,15 @@ def _parser() -> argparse.ArgumentParser:
         help="prove the running rig: pass or fail for every device, why, and what to do",
         description="A timed run over the rig that is up: ports and permissions, roll call, clock, loops, "
         "traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
-        "it and keeps what was measured. Exit status 0: every device passed; 2: one failed; 1: none was made.",
+        "it and keeps what was measured. Exit status 0: all passed; 2: a device failed; 1: no soundcheck.",
     )
     soundcheck.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where the API is")
     soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
     soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
     soundcheck.add_argument(
-        "--seconds", type=int, default=30, metavar="N", help="length of the clock and the traffic run"
+        "--seconds", type=int, default=30, metavar="N", help="length of clock and traffic run"
     )
-    soundcheck.add_argument(
-        "--stage", action="append", metavar="NAME", help="only this stage; may come again"
-    )
+    soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
     soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
     return parser

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from routerd.core.model import Plain
 
@@ -68,15 +70,22 @@ class SoundcheckFolder:
 
 
 def compare_with_kept(document: Plain, kept: Iterator[Plain]) -> Plain:
-    """Return the comparison with the last and the best soundcheck of the same rig that went to its end."""
+    """Return the comparison with the last and the best of the same rig and stages that went to their end."""
     others = [
         one
         for one in kept
-        if one["rig"] == document["rig"] and one["ended"] == "complete" and one["name"] != document["name"]
+        if one["rig"] == document["rig"]
+        and one["ended"] == "complete"
+        and one["name"] != document["name"]
+        and _stages(one) == _stages(document)
     ]
     if not others:
         return {"last": None, "best": None}
     return {"last": compare(document, others[0]), "best": compare(document, min(others, key=_badness))}
+
+
+def _stages(document: Plain) -> list[str]:
+    return [one["stage"] for one in document["stages"] if one["state"] == "done"]
 
 
 def _badness(document: Plain) -> tuple[int, int, float]:
@@ -91,48 +100,62 @@ def _badness(document: Plain) -> tuple[int, int, float]:
 
 
 def compare(document: Plain, other: Plain) -> Plain:
-    """Return what is worse and what is better than in another soundcheck, in words, worst first."""
-    worse: list[tuple[float, str]] = []
-    better: list[tuple[float, str]] = []
+    """Return what is worse and what is better than in another soundcheck, in words, worst first.
+
+    Where a figure is worse (or better) on every port it is told once, by the port where it is most.
+    """
     before, now = _figures(other), _figures(document)
-    for what, value in now.items():
-        was = before.get(what)
-        if was is None:
-            continue
-        name, unit = what
+    found: dict[tuple[bool, str], list[tuple[float, str, str]]] = {}
+    common = [key for key in now if key in before]
+    ports = Counter(key.what for key in common)
+    for key in common:
+        was, value = before[key], now[key]
         big, small = max(value, was), min(value, was)
-        noticed = big > small if unit == "" else big > small * _WORSE_RATIO and big - small > _WORSE_US
-        if noticed:
-            words = f"{name}: {_value(was, unit)} then, {_value(value, unit)} now"
-            (worse if value > was else better).append((big / max(small, 1.0), words))
+        if big > small and (not key.unit or (big > small * _WORSE_RATIO and big - small > _WORSE_US)):
+            words = f"{_value(was, key.unit)} then, {_value(value, key.unit)} now"
+            found.setdefault((value > was, key.what), []).append((big / max(small, 1.0), key.port, words))
+    told: dict[bool, list[tuple[float, str]]] = {True: [], False: []}
+    for (worse, what), changes in found.items():
+        if len(changes) == ports[what] > 1:
+            ratio, port, words = max(changes)
+            told[worse].append((ratio, f"every port, {what}: most on {port}, {words}"))
+        else:
+            told[worse] += [(ratio, f"{port}, {what}: {words}") for ratio, port, words in changes]
     return {
         "name": other["name"],
-        "worse": [words for _, words in sorted(worse, reverse=True)],
-        "better": [words for _, words in sorted(better, reverse=True)],
+        "worse": [words for _, words in sorted(told[True], reverse=True)],
+        "better": [words for _, words in sorted(told[False], reverse=True)],
     }
 
 
-def _figures(document: Plain) -> dict[tuple[str, str], float]:
-    """Return everything that is compared, by name and unit ("" for counts and verdicts)."""
-    found: dict[tuple[str, str], float] = {}
+class _Key(NamedTuple):
+    port: str
+    what: str
+    unit: str = ""
+    """ "" for counts and verdicts."""
+
+
+def _figures(document: Plain) -> dict[_Key, float]:
+    """Return everything that is compared."""
+    found: dict[_Key, float] = {}
     for device in document["devices"]:
-        found[(f"{device['device']}, failed", "")] = float(device["verdict"] == "fail")
+        found[_Key(device["device"], "failed")] = float(device["verdict"] == "fail")
     for row in document["report"]["ports"]:
         port = row["port"]
-        for name, value in (
-            (f"{port}, lateness p99.9", row["lateness_us"]["p99_9"]),
-            (f"{port}, interval deviation p99.9", row["interval_deviation_us"]["p99_9"]),
-            (f"{port}, largest lateness", row["lateness_us"]["max"]),
+        for what, value in (
+            ("lateness p99.9", row["lateness_us"]["p99_9"]),
+            ("interval deviation p99.9", row["interval_deviation_us"]["p99_9"]),
+            ("largest lateness", row["lateness_us"]["max"]),
         ):
             if value is not None:
-                found[(name, "µs")] = abs(value)
-        for key in ("missed", "doubled", "stalls"):
-            found[(f"{port}, {key}", "")] = row[key]
+                found[_Key(port, what, "µs")] = abs(value)
+        for what in ("missed", "doubled", "stalls"):
+            found[_Key(port, what)] = row[what]
     for loop in document["loops"]:
-        found[(f"{loop['device']}, probes lost on the loop", "")] = loop["lost"]
+        found[_Key(loop["device"], "probes lost on the loop")] = loop["lost"]
         for key in ("p50", "max"):
             if loop["tick_latency_us"][key] is not None:
-                found[(f"{loop['device']}, loop latency {key}", "µs")] = loop["tick_latency_us"][key]
+                found[_Key(loop["device"], f"loop latency {key}", "µs")] = loop["tick_latency_us"][key]
     return found
 
 

@@ -1,0 +1,251 @@
+"""The soundcheck of a whole service on simulated ports, asked from outside as curl would."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+import threading
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from routerd.desk.soundcheck.identity import REQUEST
+from routerd.desk.soundcheck.schema import SOUNDCHECK_SCHEMA
+from routerd.ports.far_end import FarEnd
+from tests.service import Service, free_port, until
+
+DEMO = Path(__file__).parents[1] / "configs" / "demo"
+REPLY = bytes.fromhex("F0 7E 10 06 02 7D 42 00 00 20 00 01 00 00 F7")
+LOOP = "    loop: loop-in\n"
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    """The demo's rig with a loop cable from the sampler, and a modular system that is known not to answer."""
+    folder = tmp_path / "rig"
+    shutil.copytree(DEMO, folder)
+    text = (folder / "rig.yaml").read_text()
+    text = text.replace("    output: Sampler*\n", f"    output: Sampler*\n{LOOP}")
+    text = text.replace("    output: Modular Left*\n", "    output: Modular Left*\n    answers: false\n")
+    text = text.replace("  drum-synth:\n", "  loop-in: {input: Loop In}\n  drum-synth:\n")
+    (folder / "rig.yaml").write_text(text)
+    return folder
+
+
+class Band:
+    """Answers the roll call for the keyboard, and remembers what every device got."""
+
+    def __init__(self, port: int) -> None:
+        self.far_end = FarEnd(("127.0.0.1", port))
+        self.far_end.listen()
+        self.heard: list[tuple[str, bytes]] = []
+        self._ended = False
+        self._thread = threading.Thread(target=self._listen)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        while not self._ended:
+            arrival = self.far_end.receive(0.1)
+            if arrival is not None:
+                if arrival.data != b"\xf8":
+                    self.heard.append((arrival.device, arrival.data))
+                if (arrival.device, arrival.data) == ("keys", REQUEST):
+                    self.far_end.play("keys", REPLY)
+
+    def close(self) -> None:
+        self._ended = True
+        self._thread.join()
+        self.far_end.close()
+
+
+@pytest.fixture
+def stage(rig: Path, tmp_path: Path) -> Iterator[tuple[Service, Band]]:
+    far_end = free_port(socket.SOCK_DGRAM)
+    options = ("--ports", "simulated", "--far-end", str(far_end))
+    with Service(rig, tmp_path / "state", *options) as service:
+        service.wait_until_open()
+        band = Band(far_end)
+        try:
+            yield service, band
+        finally:
+            band.close()
+
+
+def over(service: Service, limit_s: float = 90) -> Any:
+    until(
+        lambda: not service.ask("GET", "/v1/soundcheck/state")["running"], limit_s, "the soundcheck is over"
+    )
+    return service.ask("GET", "/v1/soundcheck")
+
+
+def refused(service: Service, method: str, path: str, body: Any = None) -> tuple[int, str, str]:
+    with pytest.raises(urllib.error.HTTPError) as caught:
+        service.ask(method, path, body)
+    problem = json.loads(caught.value.read())
+    return caught.value.code, problem["type"], problem["detail"]
+
+
+def test_a_whole_soundcheck(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    service.ask("POST", "/v1/song", {"number": 2})
+    service.ask("POST", "/v1/soundcheck", {"levels_down": True, "seconds": 3, "dwell_seconds": 0})
+    document = over(service)
+    jsonschema.Draft202012Validator(SOUNDCHECK_SCHEMA).validate(document)
+    assert document["ended"] == "complete"
+    assert [one["stage"] for one in document["stages"]] == [
+        "machine", "roll-call", "clock", "loops", "traffic", "songs",
+    ]  # fmt: skip
+    # roll call: the keyboard says who it is, the modular is not asked, no one else could be heard
+    calls = {one["device"]: one for one in document["roll_call"]}
+    assert calls["keys"]["identity"]["manufacturer"] == "7D"
+    assert (calls["keys"]["identity"]["family"], calls["keys"]["identity"]["member"]) == (0x42, 0x1000)
+    assert "it never answers" in calls["modular-left"]["words"]
+    assert ("modular-left", REQUEST) not in band.heard
+    # the loop: a virtual cable, so everything comes round
+    (loop,) = document["loops"]
+    assert (loop["device"], loop["hears"], loop["lost"]) == ("sampler", "loop-in", 0)
+    assert loop["probes"] == 200
+    assert loop["ticks"] > 300
+    measured = {one["device"]: one["measured"] for one in document["devices"]}
+    assert (measured["sampler"], measured["lead-synth"], measured["drum-synth"]) == (
+        "loop", "sending side", "port only",
+    )  # fmt: skip
+    # every press of the traffic run was soft and is released, and the wheels rest
+    notes = [(device, data) for device, data in band.heard if data[0] & 0xF0 in (0x80, 0x90)]
+    assert len(notes) > 20
+    held: dict[tuple[str, int, int], int] = {}
+    for device, data in notes:
+        down = data[0] & 0xF0 == 0x90 and data[2] > 0
+        assert data[2] <= 20 or not down
+        key = (device, data[0] & 0x0F, data[1])
+        held[key] = max(0, held.get(key, 0) + (1 if down else -1))
+    assert not any(held.values())
+    # song changes: all of them, with their patches, and back where it was
+    assert [one["number"] for one in document["song_changes"]] == [1, 2, 3]
+    assert document["song_changes"][1]["bytes"] > 1000  # a patch dump
+    assert all(one["settled"] for one in document["song_changes"])
+    status = service.status()
+    assert (status["set_list"]["position"], status["transport"]) == (2, "stopped")
+    text = (
+        urllib.request.urlopen(f"http://127.0.0.1:{service.http}/v1/soundcheck?format=text").read().decode()
+    )
+    assert text.startswith(f"SOUNDCHECK {document['name']}: ")
+    assert "Sampler (measured: loop)" in text
+    # a second one is compared with the first
+    service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["machine"]})
+    until(lambda: len(service.ask("GET", "/v1/soundchecks")["soundchecks"]) == 2)
+    assert refused(service, "GET", "/v1/soundcheck?name=x")[:2] == (404, "/problems/no-soundcheck")
+    assert service.ask("GET", f"/v1/soundcheck?name={document['name']}") == document
+
+
+def test_levels_twice_and_stopped_half_way(stage: tuple[Service, Band], rig: Path) -> None:
+    service, band = stage
+    assert refused(service, "GET", "/v1/soundcheck")[:2] == (404, "/problems/no-soundcheck")
+    for body in (None, {}, {"levels_down": False}):
+        code, kind, detail = refused(service, "POST", "/v1/soundcheck", body)
+        assert (code, kind) == (422, "/problems/levels-up")
+        assert "in-ear levels down" in detail
+    wrong = {"levels_down": True, "stages": ["clok"]}
+    assert refused(service, "POST", "/v1/soundcheck", wrong)[:2] == (422, "/problems/wrong-body")
+    unknown = {"levels_down": True, "unplug": "tuba"}
+    assert "no device 'tuba'" in refused(service, "POST", "/v1/soundcheck", unknown)[2]
+    assert refused(service, "POST", "/v1/soundcheck/stop")[:2] == (409, "/problems/refused")
+    began = {"levels_down": True, "seconds": 600, "stages": ["machine", "traffic"]}
+    service.ask("POST", "/v1/soundcheck", began)
+    until(lambda: any(data[0] & 0xF0 == 0x90 for _, data in band.heard), what="it plays")
+    code, _, detail = refused(service, "POST", "/v1/soundcheck", began)
+    assert (code, "under way" in detail) == (409, True)
+    state = service.ask("POST", "/v1/soundcheck/stop")
+    assert (state["running"], state["now"]) == (False, None)
+    document = over(service)
+    assert document["ended"] == "stopped"
+    assert [(one["stage"], one["state"]) for one in document["stages"]] == [
+        ("machine", "done"),
+        ("traffic", "stopped"),
+    ]
+    assert document["report"]["overall"]["ticks"] > 0
+
+    def still_held() -> set[tuple[str, int, int]]:
+        held: set[tuple[str, int, int]] = set()
+        for device, data in list(band.heard):
+            key = (device, data[0] & 0x0F, data[1] if len(data) > 1 else 0)
+            if data[0] & 0xF0 == 0x90 and data[2]:
+                held.add(key)
+            elif data[0] & 0xF0 in (0x80, 0x90):
+                held.discard(key)
+        return held
+
+    until(lambda: not still_held(), 5, "everything is released")
+    # a loop that would feed itself is refused before anything sounds
+    text = (rig / "rig.yaml").read_text() + "  - {name: round, from: loop-in, to: sampler}\n"
+    (rig / "rig.yaml").write_text(text)
+    service.ask("POST", "/v1/reload")
+    code, _, detail = refused(service, "POST", "/v1/soundcheck", {"levels_down": True})
+    assert (code, "would never end" in detail) == (409, True)
+
+
+def test_notes_that_a_lost_desk_had_pressed_are_released(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    plan = {"levels_down": True, "seconds": 600, "stages": ["traffic"]}
+    service.ask("POST", "/v1/soundcheck", plan)
+    until(lambda: any(data[0] & 0xF0 == 0x90 for _, data in band.heard), what="it plays")
+    service.kill_desk()
+
+    def sounding() -> int:
+        held: dict[tuple[str, int, int], bool] = {}
+        for device, data in list(band.heard):
+            if data[0] & 0xF0 in (0x80, 0x90):
+                held[(device, data[0] & 0x0F, data[1])] = data[0] & 0xF0 == 0x90 and data[2] > 0
+        return sum(held.values())
+
+    until(lambda: sounding() == 0, 5, "everything is released")
+
+
+def test_the_cable_that_is_pulled(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    plan = {"levels_down": True, "stages": ["unplug"], "unplug": "sampler"}
+    service.ask("POST", "/v1/soundcheck", plan)
+
+    def now(words: str) -> bool:
+        return words in (service.ask("GET", "/v1/soundcheck/state")["now"] or "")
+
+    until(lambda: now("pull the cable of sampler"))
+    band.far_end.unplug("sampler")
+    until(lambda: now("put back the cable of sampler"))
+    band.far_end.plug("sampler")
+    document = over(service)
+    assert document["unplug"]["came_back"] is True
+    rows = {row["port"]: row for row in document["report"]["ports"]}
+    assert rows["modular-left"]["missed"] == 0
+
+
+def test_the_command(stage: tuple[Service, Band], tmp_path: Path) -> None:
+    service, _ = stage
+    page = tmp_path / "page.html"
+    listen = f"127.0.0.1:{service.http}"
+    command = [sys.executable, "-m", "routerd.cli", "soundcheck", "--listen", listen, "--seconds", "1"]
+    command += ["--stage", "machine", "--stage", "clock"]
+    silent = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False)
+    assert silent.returncode == 1
+    assert "in-ear levels down" in silent.stdout
+    assert "--yes" in silent.stderr
+    no = subprocess.run(command, input="no\n", capture_output=True, text=True, check=False)
+    assert (no.returncode, "Nothing was started." in no.stdout) == (1, True)
+    done = subprocess.run(
+        [*command, "--html", str(page)], input="yes\n", capture_output=True, text=True, check=False
+    )
+    assert done.returncode in (0, 1, 2), done.stderr
+    assert "SOUNDCHECK " in done.stdout
+    assert "<h1>Soundcheck</h1>" in page.read_text(encoding="utf-8")
+    away = subprocess.run(
+        [*command[:5], f"127.0.0.1:{free_port()}", "--yes"], capture_output=True, text=True, check=False
+    )
+    assert (away.returncode, "is `routerd run` up?" in away.stderr) == (1, True)
