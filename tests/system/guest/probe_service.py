@@ -17,7 +17,7 @@ from pathlib import Path
 
 from routerd.engine.notify import Notifier
 
-STATE = Path("/var/lib/routerd")
+STATE = Path("/var/lib/routerd-probe")
 _MCL_CURRENT, _MCL_FUTURE = 1, 2
 
 

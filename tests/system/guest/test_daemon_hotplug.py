@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable
+from typing import Any
 
 import pytest
 from daemon import RIG, Daemon
@@ -24,10 +24,21 @@ LEFT_PATCH = bytes.fromhex("c105b1075a")
 RIGHT_PATCH = bytes.fromhex("c208")
 
 
-def seconds_until(what: str, look: Callable[[], object], limit_s: float) -> float:
-    begun = time.monotonic()
-    wait_for(what, look, limit_s)
-    return time.monotonic() - begun
+class Told:
+    """Waits for the events of both ways of the left device."""
+
+    def __init__(self, daemon: Daemon, kind: str) -> None:
+        self._events = lambda: daemon.events.of(kind, device="left")
+        self._before = len(self._events())
+
+    def both_ways(self, limit_s: float) -> list[dict[str, Any]]:
+        wait_for("both events", lambda: len(self._events()) >= self._before + 2, limit_s)
+        return self._events()[self._before :]
+
+
+def since(begun_ns: int, events: list[dict[str, Any]]) -> float:
+    """Return how long after `begun_ns` the engine did the last of these, in seconds."""
+    return (max(event["at_ns"] for event in events) - begun_ns) / 1e9
 
 
 @pytest.mark.timeout(300)
@@ -36,42 +47,36 @@ def test_ten_times_pulled_and_put_back(
 ) -> None:
     left, right = twins
     right_end = right.open()
-    events, noticed, reopened = daemon.events, [], []
+    closed, opened, told = [], [], []
     for cycle in range(CYCLES):
-        note = 40 + cycle
-        gone, came = (len(events.of(kind, device="left")) for kind in ("port-closed", "port-opened"))
-        keys.send(bytes((0x90, note, 100)))
-        hear(right_end, bytes((0x92, note, 100)))
+        held, pressed_meanwhile = 40 + cycle, 60 + cycle
+        gone = Told(daemon, "port-closed")
+        came = Told(daemon, "port-opened")
+        keys.send(bytes((0x90, held, 100)))
+        hear(right_end, bytes((0x92, held, 100)))
         clocks = len(watcher.clocks())
 
+        begun_ns = time.monotonic_ns()
         left.unplug()
-        # both ways of the device are told
-        noticed.append(
-            seconds_until(
-                "the daemon to say so",
-                lambda n=gone: len(events.of("port-closed", device="left")) >= n + 2,
-                NOTICE_LIMIT_S,
-            )
-        )
-        keys.send(bytes((0x90, note + 20, 100)))
-        hear(right_end, bytes((0x92, note + 20, 100)))  # the other device never notices
-        for released in (note, note + 20):
+        events = gone.both_ways(NOTICE_LIMIT_S)
+        told.append((time.monotonic_ns() - begun_ns) / 1e9)
+        closed.append(since(begun_ns, events))
+        keys.send(bytes((0x90, pressed_meanwhile, 100)))
+        hear(right_end, bytes((0x92, pressed_meanwhile, 100)))  # the other device never notices
+        for released in (held, pressed_meanwhile):
             keys.send(bytes((0x80, released, 64)))
             hear(right_end, bytes((0x82, released, 64)))
 
-        begun = time.monotonic()
+        begun_ns = time.monotonic_ns()
         end = plug(left)
         heard = hear(end, LEFT_PATCH, REOPEN_LIMIT_S)
-        assert bytes((0x81, note)) in heard, "the note that it was holding is ended"
-        wait_for("the event", lambda n=came: len(events.of("port-opened", device="left")) >= n + 2)
-        reopened.append(time.monotonic() - begun)
+        assert bytes((0x81, held)) in heard, "the note that it was holding is ended"
+        opened.append(since(begun_ns, came.both_ways(REOPEN_LIMIT_S)))
         wait_for("clocks", lambda n=clocks: len(watcher.clocks()) > n + 24)
         end.close()
     right_end.close()
-    print(
-        "the daemon said so after " + ", ".join(f"{s:.2f}" for s in noticed) + " s; the device had its"
-        " patches again after " + ", ".join(f"{s:.2f}" for s in reopened) + " s (emulated processor)"
-    )
+    for what, spans in (("closed by the engine", closed), ("told by an event", told), ("reopened", opened)):
+        print(f"{what} after", *(f"{span:.2f}" for span in spans), "s (emulated processor)")
     log = [line for line in daemon.log_lines() if line.get("device") == "left"]
     assert sum(line["event"] == "port closed" for line in log) >= 2 * CYCLES
     assert daemon.status()["engine"]["counters"]["faults"] == 0

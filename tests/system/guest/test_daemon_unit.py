@@ -94,7 +94,7 @@ def service(guest_only: None, tmp_path_factory: pytest.TempPathFactory) -> Itera
     Daemon.end_all()
     rig = write_rig(tmp_path_factory.mktemp("unit") / "rig")
     drop_in = Path("/etc/systemd/system/routerd.service.d/tests.conf")
-    drop_in.parent.mkdir()
+    drop_in.parent.mkdir(parents=True)
     visible = {str(ROOT), sys.prefix, sys.base_prefix} - {"/usr"}
     drop_in.write_text(DROP_IN + "".join(f"BindReadOnlyPaths={path}\n" for path in sorted(visible)))
     for command in commands():
