@@ -7,6 +7,7 @@ them together again; all of that and the daemon must lose nothing legal.
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 
 import pytest
 from daemon import BULK_SIZES, Daemon, dump_of
@@ -20,6 +21,15 @@ pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 
 FAR_S = 20.0
 Twins = tuple[Gadget, Gadget]
+
+
+@pytest.fixture(scope="module")
+def ear(daemon: Daemon) -> Iterator[FarProgram]:
+    """The program behind "box" for all tests of this module: it takes seconds to start."""
+    with FarProgram("alsa", "Far Box") as program:
+        daemon.wait_for_port("box")
+        yield program
+    daemon.wait_for_port("box", "output", "missing")
 
 
 def read_dump(end: DeviceEnd, length: int, limit_s: float) -> bytes:
@@ -42,13 +52,12 @@ def test_a_patch_dump_from_a_file_arrives_whole_while_the_clock_goes_on(
     daemon: Daemon, watcher: Aseqdump, twins: Twins
 ) -> None:
     daemon.song("Remap")
-    end = twins[1].open()
-    wait_for("clocks at the device", lambda: b"\xf8" in end.read())
     dumps = b"".join(dump_of(size) for size in BULK_SIZES)
-    clocks = len(watcher.clocks())
-    daemon.song("Bulk")
-    got = read_dump(end, len(dumps), 60.0)
-    end.close()
+    with twins[1].open() as end:
+        wait_for("clocks at the device", lambda: b"\xf8" in end.read())
+        clocks = len(watcher.clocks())
+        daemon.song("Bulk")
+        got = read_dump(end, len(dumps), 60.0)
     start = got.index(0xF0)
     assert got[start:].replace(b"\xf8", b"") == dumps
     # Real-time bytes may stand inside a SysEx (M1 p. 30).
@@ -62,12 +71,10 @@ def test_a_patch_dump_from_a_file_arrives_whole_while_the_clock_goes_on(
 @pytest.mark.parametrize("size", BULK_SIZES)
 def test_sysex_through_the_daemon_arrives_whole(daemon: Daemon, twins: Twins, size: int) -> None:
     daemon.song("Through")
-    source, target = (gadget.open() for gadget in twins)
-    source.write(dump_of(size))
-    got = read_dump(target, size, 60.0)
+    with twins[0].open() as source, twins[1].open() as target:
+        source.write(dump_of(size))
+        got = read_dump(target, size, 60.0)
     assert got.replace(b"\xf8", b"") == dump_of(size)
-    source.close()
-    target.close()
 
 
 LONG = dump_of(9000)
@@ -107,37 +114,37 @@ VECTORS = {
 }
 
 
-def until_sentinel(box: FarProgram, number: int) -> list[bytes]:
+def until_sentinel(ear: FarProgram, number: int) -> list[bytes]:
     """Return what came before the message that stands for the end of a test."""
     got = []
-    while (message := box.receive(FAR_S)) != bytes((0xB9, 0x50, number)):
+    while (message := ear.receive(FAR_S)) != bytes((0xB9, 0x50, number)):
         got.append(message)
     return got
 
 
 @pytest.mark.parametrize("what", VECTORS)
-def test_odd_bytes_from_a_device(daemon: Daemon, twins: Twins, box: FarProgram, what: str) -> None:
+def test_odd_bytes_from_a_device(daemon: Daemon, twins: Twins, ear: FarProgram, what: str) -> None:
     if daemon.status()["song"]["title"] != "Through":
         daemon.song("Through")
     sent, wanted = (bytes.fromhex(text) for text in VECTORS[what])
-    end = twins[0].open()
-    end.write(sent + b"\xb9\x50\x01")
-    assert b"".join(until_sentinel(box, 1)).hex() == wanted.hex()
-    end.close()
+    with twins[0].open() as end:
+        end.write(sent + b"\xb9\x50\x01")
+        assert b"".join(until_sentinel(ear, 1)).hex() == wanted.hex()
 
 
-def test_noise_does_no_harm(daemon: Daemon, twins: Twins, box: FarProgram) -> None:
+def test_noise_does_no_harm(daemon: Daemon, twins: Twins, ear: FarProgram) -> None:
     chance = random.Random(20261127)
     daemon.song("Through")
     faults = daemon.status()["engine"]["counters"]["faults"]
-    end = twins[0].open()
-    for number in range(8):
-        noise = bytes(chance.choice((chance.randrange(128), chance.randrange(128, 256))) for _ in range(400))
-        end.write(noise.replace(b"\xb9", b"\xb8") + bytes((0xB9, 0x50, number)))
-        got = until_sentinel(box, number)
-        assert all(is_whole(message) for message in got)
-        assert len(got) > 10
-    end.close()
+    with twins[0].open() as end:
+        for number in range(8):
+            noise = bytes(
+                chance.choice((chance.randrange(128), chance.randrange(128, 256))) for _ in range(400)
+            )
+            end.write(noise.replace(b"\xb9", b"\xb8") + bytes((0xB9, 0x50, number)))
+            got = until_sentinel(ear, number)
+            assert all(is_whole(message) for message in got)
+            assert len(got) > 10
     counters = daemon.status()["engine"]["counters"]
     assert counters["faults"] == faults
     daemon.post("/v1/panic")

@@ -9,18 +9,26 @@ there arrives as if a musician had played it.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
+import struct
 import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
 CONFIG = Path("/sys/kernel/config")
 GADGETS = CONFIG / "usb_gadget"
 VENDOR = "0x1209"
 """The pid.codes vendor number, meant for tests such as these."""
+
+# From the kernel's include/uapi/sound/asound.h: SNDRV_RAWMIDI_IOCTL_PARAMS with struct snd_rawmidi_params.
+_PARAMETERS = struct.Struct("@iNN24x")
+_SET_PARAMETERS = 0xC0000000 | _PARAMETERS.size << 16 | ord("W") << 8 | 0x10
+_INPUT = 1
+_BUFFER_BYTES = 512 * 1024
 
 T = TypeVar("T")
 
@@ -114,7 +122,15 @@ class DeviceEnd:
 
     def __init__(self, path: str) -> None:
         self._fd = os.open(path, os.O_RDWR | os.O_NONBLOCK)
+        # The buffer is 4096 bytes by default: a test that waits for the processor would lose some.
+        fcntl.ioctl(self._fd, _SET_PARAMETERS, _PARAMETERS.pack(_INPUT, _BUFFER_BYTES, 1))
         self.read()  # the first read arms the input: what came before it would be lost
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def write(self, data: bytes, limit_s: float = 20.0) -> None:
         """Send to the computer, as fast as the cable takes it."""
