@@ -31,6 +31,7 @@ from alsa_midi import (
 from routerd.core.errors import PortError
 from routerd.core.messages import SYSEX, SYSEX_END
 from routerd.core.model import ANY_USB, Usb
+from routerd.ports.alsa_room import give_room
 from routerd.ports.base import PortInfo
 from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT
 from routerd.ports.system import RtMidiPorts
@@ -90,7 +91,9 @@ class AlsaSequencer:
         """Return the identifier of the port that RtMidi has opened as that client; raises PortError."""
         for info in self._list(of_others=False):
             if info.name == f"{client_name}:{OWN_PORT}":
-                return info.handle.split(" ")[1]
+                identifier = info.handle.split(" ")[1]
+                give_room(_address(identifier)[0])  # what is refused costs nothing but room
+                return identifier
         raise PortError(f"the port of {client_name} has gone")
 
     def _list(self, of_others: bool, **direction: bool) -> list[PortInfo]:
