@@ -1,8 +1,8 @@
 """More room in the kernel for what arrives at one of our sequencer clients.
 
 A client's pool has 200 cells by default, and a SysEx of 2 KB alone takes 80: what a device sends in one go
-while the reading thread waits for the processor is lost, with a line on standard error at best. RtMidi has no call
-for it, so it is asked for at the open file of its client. Structure and numbers are those of the
+while the reading thread waits for the processor is lost, with a line on standard error at best. RtMidi has
+no call for it, so it is asked for at the open file of its client. Structure and numbers are those of the
 kernel's include/uapi/sound/asequencer.h.
 """
 
@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import os
 import struct
 from pathlib import Path
 
 INPUT_CELLS = 2000
 """The most that the kernel gives: some 50 KB of SysEx, or 2000 short messages."""
 
-_SEQUENCER = "/dev/snd/seq"
+_SEQUENCER = Path("/dev/snd/seq")
 _POOL = struct.Struct("@6i64x")
 _READ, _WRITE = 0x80000000, 0x40000000
 
@@ -32,11 +31,11 @@ _SET_POOL = _request(_WRITE, 0x4C, _POOL.size)
 
 
 def give_room(client: int) -> bool:
-    """Give client number `client`, one of this process, the largest input pool; False when that is refused."""
+    """Give client number `client`, of this process, the largest input pool; False when that is refused."""
     for entry in Path("/proc/self/fd").iterdir():
         with contextlib.suppress(OSError, ValueError):
             descriptor = int(entry.name)
-            if os.readlink(entry) == _SEQUENCER and _client_of(descriptor) == client:
+            if entry.readlink() == _SEQUENCER and _client_of(descriptor) == client:
                 _, output, _, room, *_ = _POOL.unpack(
                     fcntl.ioctl(descriptor, _GET_POOL, _POOL.pack(client, 0, 0, 0, 0, 0))
                 )
