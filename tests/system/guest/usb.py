@@ -29,8 +29,8 @@ _PARAMETERS = struct.Struct("@iNN24x")
 _SET_PARAMETERS = 0xC0000000 | _PARAMETERS.size << 16 | ord("W") << 8 | 0x10
 _INPUT = 1
 _BUFFER_BYTES = 512 * 1024
-OUTPUT_BUFFER = Path("/sys/module/snd_seq_midi/parameters/output_buffer_size")
-"""Of 4096 bytes by default: 40 ms at the daemon's pace. An emulated bus stands still for longer."""
+SEQUENCER_OPTIONS = Path("/sys/module/snd_seq_midi/parameters")
+"""Buffers of 4096 bytes by default: 40 ms at the pace of the daemon. An emulated bus stands still longer."""
 
 T = TypeVar("T")
 
@@ -54,7 +54,8 @@ def load_bus(sockets: int) -> None:
         ["snd-usb-audio"],
     ):
         subprocess.run(["modprobe", *words], check=True)
-    OUTPUT_BUFFER.write_text(str(_BUFFER_BYTES))
+    for name in ("input_buffer_size", "output_buffer_size"):
+        (SEQUENCER_OPTIONS / name).write_text(str(_BUFFER_BYTES))
     if not os.path.ismount(CONFIG):
         subprocess.run(["mount", "-t", "configfs", "none", str(CONFIG)], check=True)
 
