@@ -28,6 +28,7 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/continue"): {"bar": 2},
     ("POST", "/v1/mute"): {"device": "lead-synth"},
     ("POST", "/v1/solo"): {"route": "drums", "on": True},
+    ("POST", "/v1/soundcheck"): {"levels_down": True, "seconds": 1, "stages": ["machine"]},
 }
 PARAMETERS = {
     "/v1/songs/{identifier}": "low-tide",
@@ -72,6 +73,11 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
     await service.ask("POST", "/v1/section", {"number": 2})
     await service.ask("POST", "/v1/set-list/encore", {"number": 2})  # something to take back
     await service.ask("POST", "/v1/start", {"when": "press"})  # something to go with, and to cancel
+    if operation.path in ("/v1/soundcheck", "/v1/soundcheck/stop") and body is None:
+        begun = await service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["clock"]})
+        assert begun.status == 200
+    if (operation.method, operation.path) == ("GET", "/v1/soundcheck"):
+        assert (await service.ask("POST", "/v1/soundcheck/stop")).status == 200
     done = await service.ask(operation.method, path, body)
     assert done.status == 200, done.text
     fits(done, described)
