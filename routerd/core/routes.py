@@ -89,6 +89,13 @@ class Remap:
     channels: tuple[int, ...] = ()
 
 
+class Side(StrEnum):
+    """Which of the two zones of a port: masters are channel 0 and channel 15."""
+
+    LOWER = "lower"
+    UPPER = "upper"
+
+
 @dataclass(frozen=True, slots=True)
 class NoteZone:
     """A zone of channels with one note each (MPE 1.0, 2.1–2.4) and where it goes.

@@ -44,11 +44,12 @@ from routerd.core.messages import (
     Kind,
 )
 from routerd.core.routes import QuantityKind, Remap, Switching
+from routerd.core.zones import ZoneMaster, ZoneSqueezer, master_of, members_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from routerd.core.routes import Route
+    from routerd.core.routes import NoteZone, Route
     from routerd.core.wire import Outlet
 
 BLOCKED = 255
@@ -112,6 +113,9 @@ class _Compiler:
     def legs(self) -> Iterator[tuple[int, Leg]]:
         """Yield status byte and leg."""
         kinds = self.route.kinds
+        if self.route.zone is not None:
+            yield from self._zone_legs(self.route.zone)
+            return
         for kind in sorted(kinds):
             for status in SYSTEM_STATUSES.get(kind, ()):
                 yield status, (self._system_target(status), status, IDENTITY, IDENTITY)
@@ -163,17 +167,19 @@ class _Compiler:
             return
         yield from self._spread(base, target, first, IDENTITY)
 
+    def _velocities(self) -> bytes:
+        route = self.route
+        return velocity_map(
+            route.velocity_fixed,
+            route.velocity_most,
+            route.velocity_low,
+            route.velocity_high,
+            route.velocity_curve,
+        )
+
     def _note_legs(self, base: int) -> Iterator[tuple[int, Leg]]:
         route = self.route
-        second = IDENTITY
-        if base == NOTE_ON:
-            second = velocity_map(
-                route.velocity_fixed,
-                route.velocity_most,
-                route.velocity_low,
-                route.velocity_high,
-                route.velocity_curve,
-            )
+        second = self._velocities() if base == NOTE_ON else IDENTITY
         mapped = frozenset(r.source.number for r in self.maps if r.source.kind is QuantityKind.NOTE)
         if route.drone:
             if base == NOTE_ON:
@@ -185,6 +191,36 @@ class _Compiler:
         for interval in route.chord or (0,):
             first = note_map(route.note_low, route.note_high, route.transpose + interval)
             yield from self._spread(base, self.outlet, _without(mapped, first), second)
+
+    def _zone_legs(self, zone: NoteZone) -> Iterator[tuple[int, Leg]]:
+        """Yield the legs of a zone: plain ones where every member has a channel of its own."""
+        master, members = master_of(zone.upper), members_of(zone.upper, zone.members)
+        targets = members_of(zone.to_upper, zone.to_members)
+        is_move = len(targets) >= len(members)
+        squeezer = self._converter((ZoneSqueezer, zone), lambda: ZoneSqueezer(self.outlet, zone))
+        makes = self._converter((ZoneMaster, zone), lambda: ZoneMaster(self.outlet, zone))
+        outs = dict(zip((master, *members), (master_of(zone.to_upper), *targets), strict=False))
+        for kind, bases in STATUSES_OF_KIND.items():
+            if kind not in self.route.kinds:
+                continue
+            for base in bases:
+                first, second = self._zone_maps(base)
+                for channel in (master, *members):
+                    if not is_move:
+                        yield base | channel, (squeezer, base | channel, first, second)
+                    elif base == CONTROLLER and channel == master:
+                        out = base | outs[channel]
+                        yield base | channel, (makes, out, _only(_PARAMETERS), IDENTITY)
+                        yield base | channel, (self.outlet, out, _without(_PARAMETERS), IDENTITY)
+                    else:
+                        yield base | channel, (self.outlet, base | outs[channel], first, second)
+
+    def _zone_maps(self, base: int) -> tuple[bytes, bytes]:
+        route = self.route
+        first = IDENTITY
+        if base in _NOTE_STATUSES:
+            first = note_map(route.note_low, route.note_high, route.transpose)
+        return first, self._velocities() if base == NOTE_ON else IDENTITY
 
     def _mapped_controllers(self) -> frozenset[int]:
         numbers: set[int] = set()

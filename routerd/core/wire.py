@@ -406,6 +406,7 @@ class Outlet:
         self._waits = False
         self.selected.clear()
         self.patched.clear()
+        self.values.clear()
         self._sent_of_head = 0
         self._pause_until_ns = NEVER_NS
         self._deadline_ns = NEVER_NS

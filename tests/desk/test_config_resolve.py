@@ -13,7 +13,7 @@ from routerd.core.checklist import Item
 from routerd.core.controls import Control
 from routerd.core.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model import ANY_USB, Book, Patch, Song, StartPolicy, Usb, WireKind
-from routerd.core.routes import Quantity, QuantityKind, Route, Switching
+from routerd.core.routes import NoteZone, Quantity, QuantityKind, Route, Switching
 from routerd.desk.config import load_folder
 from tests.stage import patch_messages
 
@@ -311,3 +311,15 @@ def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder
         Item("Put Glass box on bank 1/0, program 12"),
         Item("Put Glass box on its sound", section="end"),
     )
+
+
+def test_zones(rig_folder: Folder) -> None:
+    one = song(
+        rig_folder,
+        HEAD + "routes:\n  - {name: a, from: keys, to: host, zone: {from: lower, members: 7, to: upper}}\n"
+        "  - {name: b, from: keys, to: host, zone: {from: upper, members: 15, channel: 4, bend: 12}}\n",
+    )
+    assert [route.zone for route in one.routes[1:]] == [
+        NoteZone(False, 7, True, 7),
+        NoteZone(True, 15, False, 0, 3, 12),
+    ]

@@ -8,7 +8,7 @@ from pydantic import ConfigDict, Field
 
 from routerd.core.curves import Points
 from routerd.core.messages import Kind
-from routerd.core.routes import Quantity, Switching
+from routerd.core.routes import Quantity, Side, Switching
 from routerd.desk.config import route_leaves as r
 from routerd.desk.config import scalars as s
 from routerd.desk.config.entry import Entry
@@ -82,6 +82,23 @@ class MapEntry(Entry):
     switch: Annotated[Switching | None, s.SWITCHING] = _key("Use it as a switch.", "latch", None)
 
 
+class ZoneEntry(Entry):
+    """A zone of channels with one note each (MPE), and where it goes."""
+
+    model_config = ConfigDict(
+        title="zone", json_schema_extra={"oneOf": [{"required": ["to"]}, {"required": ["channel"]}]}
+    )
+
+    source: Annotated[Side, s.SIDE] = _key("Which zone of the device that is played.", "lower", alias="from")
+    members: Annotated[int, s.MEMBERS] = _key("Its member channels.", 7)
+    target: Annotated[Side | None, s.SIDE] = _key("Which zone it goes to.", "upper", None, "to")
+    to_members: Annotated[int | None, s.MEMBERS] = _key(
+        "The member channels there; as many when left out.", 3, None, "to-members"
+    )
+    channel: Annotated[int | None, s.CHANNEL] = _key("Instead of 'to': everything on this channel.", 4, None)
+    bend: Annotated[int, s.SEMITONES] = _key("With 'channel': the bend range there, in semitones.", 12, 2)
+
+
 class RouteEntry(Entry):
     """From a device to a device, with what is let through and how it is changed."""
 
@@ -148,6 +165,9 @@ class RouteEntry(Entry):
         alias="map",
         description="Controllers and other values that become something else.",
         examples=[[{"from": 1, "to": 11}]],
+    )
+    zone: ZoneEntry | None = _key(
+        "Plays a zone of one note a channel (MPE).", {"from": "lower", "members": 7, "to": "upper"}, None
     )
     bend_range: BendRangeEntry | None = _key(
         "Makes bends sound alike on a device with another range.", {"from": 2, "to": 12}, None, "bend-range"

@@ -10,9 +10,9 @@ import re
 from collections.abc import Iterable
 
 from routerd.core.messages import Kind
-from routerd.core.routes import Remap, Route, Switching
+from routerd.core.routes import NoteZone, Remap, Route, Side, Switching
 from routerd.core.units import parse_note
-from routerd.desk.config.route_entries import DEFAULT_KINDS, DroneEntry, MapEntry, RouteEntry
+from routerd.desk.config.route_entries import DEFAULT_KINDS, DroneEntry, MapEntry, RouteEntry, ZoneEntry
 
 _ALL_CONTROLLERS = frozenset(range(128))
 _KEY = re.compile(r"\s*([A-Ga-g])\s*(#|b|♯|♭)?(?![A-Za-z#b])")
@@ -87,6 +87,7 @@ def resolve_route(name: str, entry: RouteEntry, root: int | None) -> tuple[Route
         chord=entry.chord or (),
         drone=() if entry.drone is None else _drone(entry.drone, root),
         maps=tuple(_remap(one) for one in here),
+        zone=None if entry.zone is None else _zone(entry.zone),
     )
     return main, *_elsewhere(main, [one for one in entry.maps if one not in here])
 
@@ -129,6 +130,18 @@ def _drone(entry: DroneEntry, root: int | None) -> tuple[int, ...]:
     pitch_class = entry.root if entry.root is not None else root or 0
     notes = (12 * (entry.octave + 1) + pitch_class + interval for interval in entry.intervals)
     return tuple(note for note in notes if 0 <= note <= 127)
+
+
+def _zone(entry: ZoneEntry) -> NoteZone:
+    folded = entry.channel is not None
+    return NoteZone(
+        upper=entry.source is Side.UPPER,
+        members=entry.members,
+        to_upper=entry.target is Side.UPPER,
+        to_members=0 if folded else entry.to_members or entry.members,
+        to_channel=entry.channel or 0,
+        to_bend=entry.bend,
+    )
 
 
 def _remap(entry: MapEntry) -> Remap:

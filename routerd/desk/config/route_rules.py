@@ -97,6 +97,7 @@ def _review_route(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
         )
     _review_kinds(checked, path, entry)
     _review_notes(checked, path, entry)
+    _review_zone(checked, path, entry)
     for index, one in enumerate(entry.maps):
         _review_map(checked, (*path, "map", index), entry, one)
 
@@ -144,6 +145,25 @@ def _review_notes(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
     points = velocity.curve or ()
     if points and points[-1][1] == 0:
         checked.report((*path, "velocity", "curve"), "the curve never rises", "let its last point be above 0")
+
+
+_BESIDE_ZONE = frozenset(
+    {"name", "from", "to", "pass", "block", "notes", "transpose", "octave", "velocity", "velocities", "zone"}
+)
+
+
+def _review_zone(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
+    zone = entry.zone
+    if zone is None:
+        return
+    if (zone.target is None) == (zone.channel is None):
+        checked.report((*path, "zone"), "a zone goes to a zone or to one channel", "write 'to' or 'channel'")
+    elif zone.channel is not None and zone.to_members is not None:
+        checked.report((*path, "zone", "to-members"), "one channel has no members", "remove 'to-members'")
+    fields = RouteEntry.model_fields.items()
+    given = {info.alias or name for name, info in fields if name in entry.model_fields_set}
+    for other in sorted(given - _BESIDE_ZONE)[:1]:
+        checked.report((*path, other), f"'{other}' has no meaning beside 'zone'", "make another route for it")
 
 
 def _review_map(checked: Checked[Any], path: Path, entry: RouteEntry, one: MapEntry) -> None:

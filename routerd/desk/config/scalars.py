@@ -20,7 +20,7 @@ from routerd.core.controls import Press
 from routerd.core.lamps import Shows
 from routerd.core.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
 from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
-from routerd.core.routes import Switching
+from routerd.core.routes import Side, Switching
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
@@ -300,6 +300,8 @@ PROGRAM_OR_ANY = Leaf(
     {"type": ["integer", "string"], "minimum": 1, "maximum": 128, "pattern": "^any$"},
 )
 LOUDNESS = whole(1, 127)
+SIDE = choice(Side)
+MEMBERS = whole(1, 15)
 SEMITONES = whole(1, 96)
 OCTAVES = whole(-5, 5)
 OCTAVE_NUMBER = whole(-1, 8)
