@@ -166,6 +166,9 @@ class Song:
     timing: SongTiming = PLAIN_SONG_TIMING
     controls: tuple[Control, ...] = ()
     """What messages mean in this song, instead of what they mean in the rig."""
+    reference_hz: float = 440.0
+    tuning_note: int = 69
+    """The note to tune by (0–127)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,6 +323,8 @@ def song_to_plain(song: Song) -> Plain:
         "sounding": song.sounding.value,
         "timing": song_timing_to_plain(song.timing),
         "controls": [control_to_plain(control) for control in song.controls],
+        "reference_hz": song.reference_hz,
+        "tuning_note": song.tuning_note,
     }
 
 
@@ -353,6 +358,8 @@ def song_from_plain(plain: Plain) -> Song:
         sounding=Sounding(plain["sounding"]),
         timing=song_timing_from_plain(plain["timing"]),
         controls=tuple(control_from_plain(control) for control in plain["controls"]),
+        reference_hz=plain["reference_hz"],
+        tuning_note=plain["tuning_note"],
     )
 
 

@@ -40,6 +40,8 @@ from routerd.core.learning import LEARN_NS, Learner, Learns
 from routerd.core.messages import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
+    NOTE_OFF,
+    NOTE_ON,
     RESET_CONTROLLERS,
     SONG_POSITION,
     SUSTAIN,
@@ -50,7 +52,7 @@ from routerd.core.messages import (
     song_position,
 )
 from routerd.core.metronome import Metronome
-from routerd.core.model import SetList, StartPolicy, set_list_to_plain
+from routerd.core.model import Device, SetList, StartPolicy, set_list_to_plain
 from routerd.core.mutes import DEVICE, Mutes
 from routerd.core.notes import Inlet
 from routerd.core.presses import Presses
@@ -121,6 +123,9 @@ class Show:
         """Start and Continue wait for a tick after this one."""
         self._metronome = Metronome(self.schedule)
         self._taps = Taps()
+        self._tuner = Inlet(Device("tuning"))
+        """Holds the note that somebody tunes by."""
+        self._tuning: dict[str, Any] | None = None
         self._presses = Presses()
         self._learner: Learner | None = None
         self._ticks = Ticks()
@@ -342,6 +347,29 @@ class Show:
         self.revision += 1
         return True
 
+    # A note to tune by
+
+    def sound(self, device: str, channel: int, note: int, velocity: int, now_ns: int) -> None:
+        """Sound a note on a device until another, until panic, or until velocity 0 ends it.
+
+        Raises NotFoundError for a device without an output.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        outlet = next((one for one in self.book.outlets if one.name == device), None)
+        if outlet is None:
+            raise NotFoundError(f"no device {device!r} with an output")
+        self._tuner.let_go(self._now_ns, self.sink)
+        self._tuner.held_notes.clear()
+        if velocity:
+            self._tuner.held_notes[0] = ((outlet, NOTE_OFF | channel, note),)
+            outlet.offer(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
+        self._tuning = {"device": device, "channel": channel + 1, "note": note} if velocity else None
+        self.revision += 1
+
+    @property
+    def _every_inlet(self) -> tuple[Inlet, ...]:
+        return (*self.book.inlets, self._tuner)
+
     # Checklists and lamps
 
     def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
@@ -525,8 +553,11 @@ class Show:
         for outlet in self.book.outlets:
             for data in outlet.clear(now_ns, self.sink):
                 outlet.offer(data, now_ns, self.sink)
-        for inlet in self.book.inlets:
+        for inlet in self._every_inlet:
             inlet.let_go(now_ns, self.sink)
+        if self._tuning is not None:
+            self._tuning = None
+            self.revision += 1
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
             for data in _SILENCE:
@@ -842,7 +873,7 @@ class Show:
         """
         self._enter(max(now_ns, self._now_ns))
         missed = [data for data in unsent if is_release(data)]
-        missed += [data for inlet in self.book.inlets for data in inlet.forget(outlet)]
+        missed += [data for inlet in self._every_inlet for data in inlet.forget(outlet)]
         outlet.lose(self._now_ns, missed)
         self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
 
@@ -915,7 +946,8 @@ class Show:
         successors = {outlet.name: outlet for outlet in book.outlets if outlet not in before.outlets}
         for outlet in before.outlets:
             if outlet not in book.outlets:
-                missed = [data for inlet in before.inlets for data in inlet.forget(outlet)]
+                inlets = (*before.inlets, self._tuner)
+                missed = [data for inlet in inlets for data in inlet.forget(outlet)]
                 outlet.part(missed, now_ns, self.sink)
                 if outlet.name in successors:
                     successors[outlet.name].owed += outlet.owed
@@ -1007,6 +1039,7 @@ class Show:
             "armed": armed and armed.to_plain(),
             "learning": self._learner and self._learner.to_plain(),
             "checked": self._ticks.to_plain(),
+            "tuning": self._tuning,
             "transport": clock.state.value,
             "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
             "meter": [step.beats, step.unit],

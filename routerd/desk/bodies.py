@@ -216,6 +216,17 @@ class EncoreBody(Body):
     number: Number | None = None
 
 
+class TuningNoteBody(Body):
+    """A note on a device (the song's to tune by when left out), sounding until `on` is false: turn the level
+    down first."""
+
+    device: Line
+    channel: Annotated[int, Field(ge=1, le=16)] = 1
+    note: Annotated[int, Field(ge=0, le=127)] | None = None
+    velocity: Annotated[int, Field(ge=1, le=127)] = 64
+    on: bool = True
+
+
 class CheckBody(Body):
     """An item of a checklist by its number from 1 (the next open one when left out), of the song that is on
     or of another; done, or not done after all."""
@@ -313,6 +324,7 @@ _EXAMPLES: dict[type[Body], str] = {
     NudgeBody: '{"by": -0.5}',
     RetriggerBody: '{"device": "bass-modular"}',
     ClickBody: '{"on": true}',
+    TuningNoteBody: '{"device": "lead-synth", "note": 57}',
     MoveBody: '{"number": 3, "to": 1}',
     InsertBody: '{"song": "a title", "to": 2}',
     DropBody: '{"number": 3}',

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from routerd.desk import handlers, order_handlers, report_handlers
+from routerd.desk import handlers, order_handlers, report_handlers, tuning_handlers
 from routerd.desk.bodies import (
     Body,
     CheckBody,
@@ -27,6 +27,7 @@ from routerd.desk.bodies import (
     SourceBody,
     TapBody,
     TempoBody,
+    TuningNoteBody,
 )
 from routerd.desk.handlers import Handler
 from routerd.desk.shapes import (
@@ -38,6 +39,7 @@ from routerd.desk.shapes import (
     Soundchecks,
     SoundcheckState,
     Status,
+    Tuning,
 )
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
@@ -272,6 +274,23 @@ OPERATIONS: tuple[Operation, ...] = (
         body=LearnBody,
         example='{"what": "control"}',
         problems=_COMMAND_PROBLEMS,
+    ),
+    Operation(
+        "GET",
+        "/v1/tuning",
+        tuning_handlers.get_tuning,
+        "The song's note to tune by: frequency, control voltage, cents off (?measured=109.2)",
+        Tuning,
+        query=("note", "reference", "measured", "zero"),
+        problems=("wrong-query",),
+    ),
+    _post(
+        "tuning/note",
+        tuning_handlers.post_tuning_note,
+        TuningNoteBody,
+        "Sound a note to tune by ear; turn the level down first",
+        example='{"device": "lead-synth", "note": 57}',
+        problems=("not-found",),
     ),
     Operation("GET", "/v1/learn", handlers.get_learn, "What was learnt last", LearningDocument),
     _post("panic", handlers.post_panic, Nothing, "Silence everything now"),

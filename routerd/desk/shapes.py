@@ -19,6 +19,35 @@ class SectionFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Tuning:
+    """A note for the song that is on (or asked for): what it should be, and how far a measured one is off.
+
+    `volts` at a volt per octave where `zero_note` is 0 V: common practice, boxes differ. `off_cents` is
+    positive where the measured frequency is sharp.
+    """
+
+    song: str | None
+    key: str
+    reference_hz: float
+    note: int
+    name: str
+    frequency_hz: float
+    zero_note: int
+    volts: float
+    measured_hz: float | None
+    off_cents: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TuningNote:
+    """The note that sounds for somebody who tunes."""
+
+    device: str
+    channel: int
+    note: int
+
+
+@dataclass(frozen=True, slots=True)
 class CheckItem:
     """A step that people do by hand: `who` is "" for anybody, `section` "" for before the song."""
 
@@ -42,6 +71,8 @@ class SongFacts:
     sections: tuple[SectionFacts, ...]
     checklist: tuple[CheckItem, ...]
     notes: str
+    reference_hz: float = 440.0
+    tuning_note: int = 69
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +304,7 @@ class Status:
     muted: tuple[str, ...]
     soloed: tuple[str, ...]
     learning: Learning | None
+    tuning_note: TuningNote | None
     transport: Literal["stopped", "starting", "running"]
     tempo: Tempo
     position: Position

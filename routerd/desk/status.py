@@ -36,6 +36,7 @@ from routerd.desk.shapes import (
     SongInOrder,
     Status,
     Tempo,
+    TuningNote,
 )
 from routerd.desk.view import View
 
@@ -116,6 +117,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         muted=tuple(snapshot["muted"]),
         soloed=tuple(snapshot["soloed"]),
         learning=learning_of(snapshot["learning"]),
+        tuning_note=None if snapshot["tuning"] is None else TuningNote(**snapshot["tuning"]),
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),

@@ -101,6 +101,8 @@ def facts_of(song: Song) -> SongFacts:
             for number, item in enumerate(song.checklist, 1)
         ),
         notes=song.notes,
+        reference_hz=song.reference_hz,
+        tuning_note=song.tuning_note,
     )
 
 

@@ -144,6 +144,10 @@ class DeskLink:
         command = Command(Action(body["action"]), body.get("argument"), parse_when(body.get("when", "now")))
         self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
 
+    def _sound(self, body: Any) -> None:
+        what = body["device"], body["channel"], body["note"], body["velocity"]
+        self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns))
+
     def _check(self, body: Any) -> None:
         song, number, done = body["song"], body["number"], body["done"]
         self._ask(body["id"], lambda _: self._worker.show.check(song, number, done=done))
@@ -214,6 +218,7 @@ _HANDLERS: dict[str, Callable[[DeskLink, Any], None]] = {
     "send": DeskLink._send_out,
     "play": DeskLink._play,
     "check": DeskLink._check,
+    "sound": DeskLink._sound,
     "pong": DeskLink._pong,
     "refuse": DeskLink._refuse,
 }

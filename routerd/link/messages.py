@@ -11,6 +11,7 @@ Kinds from the desk:
     tap                   {"on": bool}: whether every message in and out is wanted from now on
     send                  {"device": str, "data": [hex, ...]}: messages for a device, past all routes
     play                  {"device": str, "data": [hex, ...]}: messages as if that device had played them
+    sound                 {"id": n, "device": str, "channel": 0-15, "note": n, "velocity": n}: see Show.sound
     check                 {"id": n, "song": identifier or null, "number": n or null, "done": bool}
     pong                  the body of the ping it answers
     refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons

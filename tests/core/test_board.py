@@ -130,3 +130,28 @@ def test_ticks_come_back_after_a_restart_as_far_as_they_make_sense() -> None:
     book = compiled(songs=(OPENER, LISTED, CLOSER))
     stage = Stage(book, {"song": "middle", "section": 1, "checked": kept})
     assert stage.show.snapshot()["checked"] == {"middle": [2]}
+
+
+def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
+    stage = Stage()
+    stage.show.sound("sampler", 2, 57, 64, stage.now_ns)
+    stage.collect()
+    assert stage.sounding() == {("sampler", 2, 57): 1}
+    assert stage.show.snapshot()["tuning"] == {"device": "sampler", "channel": 3, "note": 57}
+    stage.do(Action.NEXT)
+    stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
+    stage.collect()
+    assert stage.sounding() == {("sampler", 2, 45): 1}
+    stage.show.sound("sampler", 0, 0, 0, stage.now_ns)
+    stage.collect()
+    assert stage.sounding() == {}
+    stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
+    stage.do(Action.PANIC)
+    assert (stage.sounding(), stage.show.snapshot()["tuning"]) == ({}, None)
+    stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
+    stage.collect()
+    stage.lose("sampler")
+    stage.open("sampler")  # what it missed is ended when it is back
+    assert stage.sounding() == {}
+    with pytest.raises(NotFoundError, match="no device"):
+        stage.show.sound("keys", 0, 57, 64, stage.now_ns)

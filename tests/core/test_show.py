@@ -779,6 +779,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "armed",
             "learning",
             "checked",
+            "tuning",
             "transport",
             "bpm",
             "meter",

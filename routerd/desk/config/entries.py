@@ -60,6 +60,9 @@ class DeviceEntry(Entry):
     recall: Annotated[bool, s.FLAG] = _key(
         "Whether it can be put on a sound from here; if not, its patches go on the checklist.", False, True
     )
+    takes_tuning: Annotated[bool, s.FLAG] = _key(
+        "Whether it takes MIDI Tuning Standard messages.", True, False, "takes-tuning"
+    )
     timing: TimingEntry | None = _key(
         "How it gets its clock, and how it is followed.", {"sends": "clock"}, None
     )
@@ -165,6 +168,7 @@ class RigFile(Entry):
     controls: list[ControlEntry] = _lines(
         "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
     )
+    reference: Annotated[float, s.REFERENCE] = _key("What A4 is, in Hz.", 442, 440.0)
     presses: PressesEntry | None = _key("How presses are measured.", {"guard-ms": 80}, None)
     pedals: list[PedalEntry] = _lines(
         "Expression pedals and the ends of their ranges.",
@@ -219,6 +223,15 @@ class SongFile(Entry):
     )
     patches: list[PatchEntry] = _lines(
         "Sent on entering the song.", [{"device": "lead-synth", "program": 12}]
+    )
+    reference: Annotated[float | None, s.REFERENCE] = _key(
+        "What A4 is in this song, in Hz; as in the rig when left out.", 443, None
+    )
+    tuning_note: Annotated[int | None, s.NOTE] = _key(
+        "The note to tune by; the root of the key, in the octave from C3, when left out.",
+        "D2",
+        None,
+        "tuning-note",
     )
     mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to.", ["sampler"])
     sounding: Annotated[Sounding, s.SOUNDING] = _key(

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from routerd.core.checklist import Item
 from routerd.core.model import Device, Patch, Rig, Section, Song
 from routerd.core.routes import Route
+from routerd.core.tuning import A4, retuned
 from routerd.desk.config.control_rules import control_of, lamp_of, pedal_of, times_of
 from routerd.desk.config.entries import (
     DeviceEntry,
@@ -20,6 +21,8 @@ from routerd.desk.config.entries import (
 from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.route_resolve import inherit, root_of
 from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
+
+C3 = 48
 
 
 def resolve_rig(file: RigFile) -> Rig:
@@ -79,7 +82,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile) -> Song:
         duration_s=file.duration,
         start=file.start,
         routes=unmuted(routes, file.mute),
-        patches=_patches(file.patches, rig),
+        patches=(*_tunings(file, rig), *_patches(file.patches, rig)),
         sections=sections,
         checklist=(*file.checklist, *_by_hand(file, rig)),
         notes=file.notes,
@@ -87,7 +90,21 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile) -> Song:
         sounding=file.sounding,
         timing=resolve_song_timing(file),
         controls=tuple(control_of(entry) for entry in file.controls),
+        reference_hz=file.reference or rig.reference,
+        tuning_note=_tuning_note(file, root),
     )
+
+
+def _tuning_note(file: SongFile, root: int | None) -> int:
+    if file.tuning_note is not None:
+        return file.tuning_note
+    return A4 if root is None else C3 + root
+
+
+def _tunings(file: SongFile, rig: RigFile) -> tuple[Patch, ...]:
+    """Return what puts devices that can be tuned on the song's reference; the show skips what is in force."""
+    dumps = retuned(file.reference or rig.reference)
+    return tuple(Patch(name, sysex=dumps) for name, device in rig.devices.items() if device.takes_tuning)
 
 
 def unmuted(routes: tuple[Route, ...], muted: Iterable[str]) -> tuple[Route, ...]:

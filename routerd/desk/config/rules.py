@@ -109,7 +109,11 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
         return
     if not device.input and not device.output:
         checked.report(path, f"device {shown(name)} has no port", "add 'input', 'output' or both")
-    for key, wanted in (("clock", device.clock), ("transport", device.transport)):
+    for key, wanted in (
+        ("clock", device.clock),
+        ("transport", device.transport),
+        ("takes-tuning", device.takes_tuning),
+    ):
         if wanted and not device.output:
             checked.report(
                 (*path, key),

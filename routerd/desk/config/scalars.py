@@ -21,6 +21,7 @@ from routerd.core.lamps import Shows
 from routerd.core.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
 from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.routes import Side, Switching
+from routerd.core.tuning import REFERENCE_MAX_HZ, REFERENCE_MIN_HZ
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, one_of, shown
@@ -184,6 +185,18 @@ def _date(value: Any, _: Surroundings) -> str:
     raise wrong(f"{shown(value)} is not a date", "write year, month and day such as 2026-11-27")
 
 
+def _reference(value: Any, _: Surroundings) -> float:
+    written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    whole_or_decimal = isinstance(written, str) and re.fullmatch(r"\d{3}(?:\.\d{1,3})?", written.strip())
+    hertz = float(written) if whole_or_decimal else 0.0
+    if not REFERENCE_MIN_HZ <= hertz <= REFERENCE_MAX_HZ:
+        raise wrong(
+            f"{shown(value)} is not a reference pitch",
+            f"write what A4 is in Hz, {REFERENCE_MIN_HZ:g} to {REFERENCE_MAX_HZ:g}, such as 440 or 442.5",
+        )
+    return hertz
+
+
 def _section(value: Any, surroundings: Surroundings) -> int | str:
     if isinstance(value, int) and not isinstance(value, bool):
         return read_whole(value, 1, 999)
@@ -275,6 +288,15 @@ CHECKLIST_ITEM = Leaf(
                 "additionalProperties": False,
             },
         ]
+    },
+)
+REFERENCE = Leaf(
+    _reference,
+    {
+        "type": ["number", "string"],
+        "minimum": int(REFERENCE_MIN_HZ),
+        "maximum": int(REFERENCE_MAX_HZ),
+        "pattern": r"^\d{3}(\.\d{1,3})?$",
     },
 )
 WHEN = Leaf(

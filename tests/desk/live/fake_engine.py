@@ -151,6 +151,9 @@ class FakeEngine:
         elif kind == "order":
             set_list = set_list_from_plain(body["set_list"])
             self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
+        elif kind == "sound":
+            what = body["device"], body["channel"], body["note"], body["velocity"]
+            self._answer(body["id"], lambda now_ns: self.show.sound(*what, now_ns))
         elif kind == "check":
             self._answer(
                 body["id"], lambda _: self.show.check(body["song"], body["number"], done=body["done"])

@@ -18,6 +18,7 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/set-list/insert"): {"song": "Low Tide", "to": 1},
     ("POST", "/v1/set-list/drop"): {"number": 1},
     ("POST", "/v1/set-list/encore"): {"number": 3},
+    ("POST", "/v1/tuning/note"): {"device": "lead-synth", "note": 57},
     ("POST", "/v1/song"): {"number": 2},
     ("POST", "/v1/section"): {"number": 1},
     ("POST", "/v1/tempo"): {"bpm": 118.25},

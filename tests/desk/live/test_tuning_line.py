@@ -1,0 +1,40 @@
+"""The tuning line over HTTP, in numbers that are worked out in test_tuning of the core."""
+
+from __future__ import annotations
+
+from desk_service import Service
+
+
+async def test_the_songs_tuning_line(service: Service) -> None:
+    """Copper Ferry is in D minor: D3 is note 50, 440 × 2^(-19/12) = 146.8324 Hz."""
+    line = (await service.ask("GET", "/v1/tuning")).json
+    assert (line["song"], line["key"], line["name"]) == ("Copper Ferry", "D minor", "D3")
+    assert line["frequency_hz"] == 146.8324
+    assert line["volts"] == round(14 / 12, 4)  # from C2, note 36
+    line = (await service.ask("GET", "/v1/tuning?measured=445&reference=442&zero=C4&note=A4")).json
+    assert (line["note"], line["volts"], line["off_cents"]) == (69, 0.75, 11.71)
+    line = (await service.ask("GET", "/v1/tuning?measured=262")).json
+    assert (line["name"], line["off_cents"]) == ("C4", 2.48)
+
+
+async def test_what_is_no_frequency_or_note(service: Service) -> None:
+    for query in (
+        "measured=0",
+        "measured=x",
+        "measured=nan",
+        "note=H2",
+        "zero=200",
+        "reference=44",
+        "pitch=440",
+    ):
+        answer = await service.ask("GET", f"/v1/tuning?{query}")
+        assert (answer.status, answer.json["type"]) == (422, "/problems/wrong-query"), query
+
+
+async def test_a_note_to_tune_by_is_in_the_status(service: Service) -> None:
+    answer = await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth"})
+    assert answer.json["tuning_note"] == {"device": "lead-synth", "channel": 1, "note": 50}
+    answer = await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth", "on": False})
+    assert answer.json["tuning_note"] is None
+    answer = await service.ask("POST", "/v1/tuning/note", {"device": "pads"})
+    assert answer.status == 404
