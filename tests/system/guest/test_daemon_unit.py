@@ -43,6 +43,8 @@ sys.exit(main())
 DROP_IN = """\
 [Service]
 ProtectHome=tmpfs
+# The unit's own 30 s are for a real processor.
+TimeoutStartSec=200s
 """
 
 
@@ -97,15 +99,17 @@ def service(guest_only: None, tmp_path_factory: pytest.TempPathFactory) -> Itera
     drop_in.parent.mkdir(parents=True)
     visible = {str(ROOT), sys.prefix, sys.base_prefix} - {"/usr"}
     drop_in.write_text(DROP_IN + "".join(f"BindReadOnlyPaths={path}\n" for path in sorted(visible)))
-    for command in commands():
-        words = command.replace("YOUR_RIG_FOLDER", str(rig)).split()
-        replaced = [act for start, act in REPLACED.items() if command.startswith(start)]
-        if replaced:
-            replaced[0](words)
-        else:
-            run(words)
-    yield
-    run(["systemctl", "disable", "--now", NAME])
+    try:
+        for command in commands():
+            words = command.replace("YOUR_RIG_FOLDER", str(rig)).split()
+            replaced = [act for start, act in REPLACED.items() if command.startswith(start)]
+            if replaced:
+                replaced[0](words)
+            else:
+                run(words)
+        yield
+    finally:
+        run(["systemctl", "disable", "--now", NAME])
 
 
 @pytest.fixture(scope="module")
