@@ -68,7 +68,7 @@ class Following:
         clock = self._clock
         period_ns = follower.period_ns
         base_ns = follower.at_ns - self.lead_ns
-        if self._fit != follower.relocks:  # a source that was away is met at the tick that is nearest
+        if self._fit != follower.relocks and follower.resumed:  # it was away: met at the tick that is nearest
             self._fit = follower.relocks
             self._shift = clock.next_tick - follower.number - round((clock.next_due_ns - base_ns) / period_ns)
         if self._start is not None and clock.state is not State.STOPPED and not clock.start_waits:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from statistics import fmean, pstdev
 
@@ -210,3 +211,24 @@ def test_a_source_that_is_too_slow_or_too_fast_is_never_trusted() -> None:
         run.hear(range(0, 20_000 * MS, period_ms * MS))
         assert run.following.follower.state is not FollowState.LOCKED
         assert all(i == pytest.approx(TICK_NS_AT_120, abs=1) for i in run.intervals())
+
+
+@pytest.mark.parametrize("bpm", [90, 120, 140])
+@pytest.mark.parametrize("factor", [1.0, 1.02, 1.1, 1 / 1.1, 0.7])
+@pytest.mark.parametrize("frames", [256, 512])
+def test_arrivals_that_come_once_a_period_of_jack_keep_their_tempo(
+    bpm: int, factor: float, frames: int
+) -> None:
+    """Coarse stamps: each arrival at the end of its 5.3 or 10.7 ms (256 or 512 frames at 48 kHz)."""
+    coarse_ns = frames / 48_000 * 1e9
+    period_ns = 2_500_000_000 / bpm
+    before = ticks(600, period_ns)
+    source = before + ticks(600, period_ns / factor, before[-1] + period_ns / factor)
+    run = following(bpm=100)
+    run.hear([round(math.ceil(at / coarse_ns) * coarse_ns) for at in source])
+    out = [at for at in run.out_ns if at > source[900]]
+    assert fmean(run.intervals(round(source[900]))) == pytest.approx(period_ns / factor, rel=0.002)
+    # arrivals scatter by 0.29 of the coarse step (even distribution: 1/√12); where the two periods nearly
+    # divide each other the scatter is a slow beat, of which more passes
+    assert pstdev(phase_errors(out, period_ns / factor, source[-1])) < 0.27 * coarse_ns
+    assert run.following.follower.relocks <= 3

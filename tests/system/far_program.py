@@ -1,8 +1,9 @@
 """Another program with MIDI ports, as a process of its own: the other side of tests with real ports.
 
-far_program.py KIND NAME, where KIND is jack or alsa, opens "NAME in:port" and "NAME out:port". A line of
-hex digits on standard input is sent as one message; each message received is a line of hex on standard
-output, with the time it came in ns of CLOCK_MONOTONIC. Nothing of routerd is used here.
+far_program.py KIND NAME [relay], where KIND is jack or alsa, opens "NAME in:port" and "NAME out:port". A line
+of hex digits on standard input is sent as one message; each message received is a line of hex on standard
+output, with the time it came in ns of CLOCK_MONOTONIC. A relay sends on what it receives. Nothing of routerd
+is used here.
 """
 
 from __future__ import annotations
@@ -21,11 +22,14 @@ import rtmidi
 class FarProgram:
     """Starts the program and talks to it."""
 
-    def __init__(self, kind: str, name: str) -> None:
+    def __init__(self, kind: str, name: str, *, relays: bool = False) -> None:
         self.input_name = f"{name} in:port"
         self.output_name = f"{name} out:port"
         self._process = subprocess.Popen(
-            [sys.executable, __file__, kind, name], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, __file__, kind, name, *(["relay"] if relays else [])],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         self._heard: queue.Queue[tuple[bytes, int]] = queue.Queue()
         self._reader = threading.Thread(target=self._read, daemon=True)
@@ -84,16 +88,22 @@ def report(heard: queue.SimpleQueue[tuple[list[int], int]]) -> None:
         print(bytes(data).hex(), at_ns, flush=True)
 
 
-def main(kind: str, name: str) -> None:
+def main(kind: str, name: str, relay: str = "") -> None:
     """Be the program."""
     api = {"jack": rtmidi.API_UNIX_JACK, "alsa": rtmidi.API_LINUX_ALSA}[kind]
     receives = rtmidi.MidiIn(api, name=f"{name} in")
     receives.ignore_types(False, False, False)
     heard: queue.SimpleQueue[tuple[list[int], int]] = queue.SimpleQueue()
-    receives.set_callback(lambda event, _: heard.put((event[0], time.monotonic_ns())))
-    receives.open_virtual_port("port")
     sends = rtmidi.MidiOut(api, name=f"{name} out")
     sends.open_virtual_port("port")
+
+    def take(event: tuple[list[int], float], _: object) -> None:
+        if relay:
+            sends.send_message(event[0])
+        heard.put((event[0], time.monotonic_ns()))
+
+    receives.set_callback(take)
+    receives.open_virtual_port("port")
     print("ready", flush=True)
     threading.Thread(target=report, args=(heard,), daemon=True).start()
     for line in sys.stdin:

@@ -1,0 +1,133 @@
+"""One daemon leads, a second follows it through real JACK ports; a program between them is the cable.
+
+JACK hands messages over once a period, so arrivals scatter evenly over a period: 512 frames at 48 kHz are
+10.7 ms, 3.1 ms rms. That is more than any cable does, and what the follower has to calm.
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from dummy_server import DummyServer
+from far_program import FarProgram
+
+from routerd.core.messages import START, STOP, TICK
+from tests.service import Service, until
+
+pytestmark = pytest.mark.system
+
+LEADER = (
+    "name: Leads\ndevices:\n  cable: {output: 'Cable in*', wire: virtual, clock: true, transport: true}\n"
+)
+FOLLOWER = (
+    "name: Follows\ndevices:\n  cable: {input: 'Cable out*'}\n"
+    "  ear: {output: 'Ear in*', wire: virtual, clock: true, transport: true}\n"
+)
+
+
+def rig(folder: Path, text: str, song: str) -> Path:
+    (folder / "songs").mkdir(parents=True)
+    (folder / "rig.yaml").write_text(text)
+    (folder / "songs" / "one.yaml").write_text(f"title: One\n{song}")
+    return folder
+
+
+@pytest.fixture
+def pair(
+    jack_server: DummyServer, tmp_path: Path
+) -> Iterator[tuple[Service, Service, FarProgram, FarProgram]]:
+    leads = rig(tmp_path / "leads", LEADER, "tempo: 120\n")
+    follows = rig(tmp_path / "follows", FOLLOWER, "tempo: 100\nfollow: cable\n")
+    with (
+        FarProgram("jack", "Cable", relays=True) as cable,
+        FarProgram("jack", "Ear") as ear,
+        Service(leads, tmp_path / "state-1", "--ports", "jack") as leader,
+        Service(follows, tmp_path / "state-2", "--ports", "jack") as follower,
+    ):
+        leader.wait_until_open()
+        follower.wait_until_open()
+        yield leader, follower, cable, ear
+
+
+def take(program: FarProgram) -> list[tuple[bytes, int]]:
+    heard = []
+    try:
+        while True:
+            heard.append(program.receive_stamped(0))
+    except queue.Empty:
+        return heard
+
+
+def rms_ms(numbers: list[int], times: list[int]) -> float:
+    """Return how far the times are from the straight line that fits them best."""
+    x, y = np.array(numbers, dtype=float), np.array(times, dtype=float) - times[0]
+    return float(np.std(y - np.polyval(np.polyfit(x, y, 1), x))) / 1e6
+
+
+def locked(follower: Service) -> Any:
+    return until(lambda: (s := follower.status())["follow"]["state"] == "locked" and s, 20)
+
+
+def near(follower: Service, bpm: float) -> Any:
+    try:
+        return until(lambda: abs(float((s := follower.status())["tempo"]["bpm"]) - bpm) < bpm / 200 and s, 20)
+    except AssertionError as error:
+        raise AssertionError(f"{bpm}: {follower.status()}") from error
+
+
+def test_a_second_daemon_follows_the_first(
+    pair: tuple[Service, Service, FarProgram, FarProgram],
+) -> None:
+    leader, follower, cable, ear = pair
+    locked(follower)
+    near(follower, 120)
+    time.sleep(3)
+    take(cable), take(ear)
+    leader.ask("POST", "/v1/start")
+    until(lambda: follower.status()["transport"] == "running")
+    grid: dict[int, int] = {}
+    for _ in range(40):
+        tempo = follower.status()["tempo"]
+        grid[tempo["anchor_tick"]] = tempo["anchor_ns"]
+        time.sleep(0.25)
+    for bpm in (132, 90.5):
+        leader.ask("POST", "/v1/tempo", {"bpm": bpm})
+        near(follower, bpm)
+        time.sleep(3)
+    leader.ask("POST", "/v1/stop")
+    until(lambda: follower.status()["transport"] == "stopped")
+    time.sleep(0.5)
+    sent, heard = take(cable), take(ear)
+    led, followed = ticks_of_song(sent), ticks_of_song(heard)
+    # every tick from Start to Stop was regenerated, none lost, none doubled: the long-run average is exact
+    print(f"{len(led)} ticks led, {len(followed)} followed; {follower.status()['follow']}")
+    positions = [service.status()["position"] for service in (leader, follower)]
+    places = [(p["bar"] * 4 + p["beat"]) * 24 + p["tick"] for p in positions]
+    print(places)
+    assert abs(places[0] - places[1]) <= 1
+    assert abs(len(led) - len(followed)) <= 1
+    steady = led[24:400]
+    received_ms = rms_ms(list(range(len(steady))), steady)
+    regenerated_ms = rms_ms(list(grid), list(grid.values()))
+    follow = follower.status()["follow"]
+    print(
+        f"received {received_ms:.2f} ms rms, the follower says {follow['jitter_us'] / 1000:.2f} ms; ", end=""
+    )
+    print(f"regenerated {regenerated_ms:.2f} ms rms; {follow}")
+    assert regenerated_ms < received_ms / 2
+    assert follow["relocks"] <= 3
+
+
+def ticks_of_song(heard: list[tuple[bytes, int]]) -> list[int]:
+    """Return when the ticks between Start and Stop came."""
+    kinds = [data[0] for data, _ in heard]
+    assert kinds.count(START) == 1
+    begin = kinds.index(START)
+    end = kinds.index(STOP, begin)
+    return [at_ns for data, at_ns in heard[begin:end] if data[0] == TICK]
