@@ -1,0 +1,164 @@
+"""Writes the show log while the show goes on: once a second, on a thread, and never waited for."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from time import monotonic_ns
+from typing import TYPE_CHECKING
+
+import structlog
+
+from routerd.core.model import Plain
+from routerd.core.units import NS_PER_S, NS_PER_US
+from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room
+from routerd.link.messages import Tap, TickRecord
+
+if TYPE_CHECKING:
+    from routerd.desk.desk import Desk
+
+WRITE_EVERY_S = 1.0
+REPORT_EVERY_S = 60.0
+MOST_WAITING = 50_000
+"""Lines, and messages, that wait for a slow disk; more are dropped and counted."""
+
+
+class ShowLog:
+    """One for each start of the desk. `recording`: messages are kept too. `dropped` counts what was lost."""
+
+    def __init__(self, desk: Desk) -> None:
+        hello = desk.view.hello
+        ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
+        self.name = (datetime.now(UTC) - ago).strftime("%Y%m%d-%H%M%S")
+        self.dropped = 0
+        self._desk = desk
+        self._shows = desk.keeper.folder.path / FOLDER
+        self._folder = RecordFolder(self._shows / self.name)
+        self._number = hello["desk_restarts"] + 1
+        self._lines: list[Plain] = []
+        self._taps: list[Tap] = []
+        self._worst: dict[int, tuple[int, int]] = {}
+        self._full: set[str] = set()
+        self._told = False
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def recording(self) -> bool:
+        """Whether messages are kept."""
+        return self._take_taps in self._desk.tap_takers
+
+    def start(self) -> None:
+        """Begin; call once, when the engine has said hello."""
+        desk, hello = self._desk, self._desk.view.hello
+        facts = {"started_ns": hello["started_ns"], "ports": hello["ports"], "desk": self._number}
+        self._put(head({**facts, "began": datetime.now(UTC).isoformat(timespec="seconds")}))
+        desk.event_takers.append(self._take_event)
+        desk.record_takers.append(self._take_records)
+        desk.traffic_takers.append(self._take_traffic)
+        self._task = asyncio.create_task(self._write_regularly())
+
+    def record(self, *, on: bool) -> None:
+        """Keep every message in and out from now on, or no longer."""
+        if on and not self.recording:
+            self._name_ways()
+            self._desk.want_taps(self._take_taps)
+        elif not on and self.recording:
+            self._desk.spare_taps(self._take_taps)
+
+    async def close(self) -> None:
+        """Write what is left, and the report."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+            await self._write(with_report=True)
+
+    # What comes in
+
+    def _put(self, line: Plain) -> None:
+        if len(self._lines) >= MOST_WAITING:
+            self.dropped += 1
+            return
+        self._lines.append(line)
+
+    def _take_event(self, event: Plain) -> None:
+        self._put(event_line(event))
+        if event["kind"] == "loaded":
+            self._name_ways()
+
+    def _name_ways(self) -> None:
+        """Say what the numbers in messages from now on stand for."""
+        snapshot = self._desk.view.snapshot
+        if snapshot:
+            names = {"outputs": snapshot["outputs"], "inputs": snapshot["inputs"], "bpm": snapshot["bpm"]}
+            self._put({"names": names, "at_ns": monotonic_ns()})
+
+    def _take_records(self, records: list[TickRecord]) -> None:
+        for record in records:
+            late_ns = record.sent_ns - record.due_ns
+            count, worst_ns = self._worst.get(record.output, (0, late_ns))
+            self._worst[record.output] = (count + 1, max(worst_ns, late_ns))
+
+    def _take_traffic(self, body: Plain) -> None:
+        outputs = self._desk.view.snapshot.get("outputs", [])
+        ticks = {
+            outputs[number]: [count, worst_ns // NS_PER_US]
+            for number, (count, worst_ns) in self._worst.items()
+            if number < len(outputs)
+        }
+        self._worst.clear()
+        sent = {name: messages for name, messages, *_ in body["outputs"]}
+        came = dict(body["inputs"])
+        self._put({"at_ns": body["at_ns"], "ticks": ticks, "out": sent, "in": came, "cpu_ns": body["cpu_ns"]})
+
+    def _take_taps(self, taps: list[Tap]) -> None:
+        room = MOST_WAITING - len(self._taps)
+        self._taps += taps[:room]
+        self.dropped += max(0, len(taps) - room)
+
+    # The disk
+
+    async def _write_regularly(self) -> None:
+        await self._blocking(lambda: make_room(self._shows, self.name))
+        report_ns = monotonic_ns()
+        while True:
+            await asyncio.sleep(WRITE_EVERY_S)
+            due = monotonic_ns() - report_ns > REPORT_EVERY_S * NS_PER_S
+            if due:
+                report_ns = monotonic_ns()
+            await self._write(with_report=due)
+
+    async def _write(self, *, with_report: bool) -> None:
+        lines, self._lines = self._lines, []
+        taps, self._taps = self._taps, []
+        report = self._desk.report() if with_report and self._desk.view.ready else None
+
+        def write() -> None:
+            if lines and not self._folder.append_lines(lines):
+                self._is_full("log")
+            if taps and not self._folder.append_taps(taps):
+                self._is_full("messages")
+            if report is not None:
+                self._folder.write_report(self._number, report)
+
+        if not await self._blocking(write):
+            self.dropped += len(lines) + len(taps)
+
+    def _is_full(self, what: str) -> None:
+        self.dropped += 1
+        if what not in self._full:
+            self._full.add(what)
+            structlog.get_logger().warning("this show's record has its full size; no more is kept", what=what)
+
+    async def _blocking(self, work: Callable[[], None]) -> bool:
+        problems = self._desk.view.problems
+        try:
+            await asyncio.to_thread(work)
+        except OSError as error:
+            what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
+            if problems.get("show log") != [what]:
+                structlog.get_logger().error(what, file=error.filename)
+            problems["show log"] = [what]
+            return False
+        problems.pop("show log", None)
+        return True

@@ -1,0 +1,177 @@
+"""The form of a show's record, and its disk: one folder for each run of the engine, bounded in every way.
+
+    log.jsonl          one JSON value a line: a head, then a line a second, and every event as it was told
+    report-N.json      the jitter report since the desk's N-th start, written anew every minute
+    messages.bin       every message in and out, if it was asked for
+
+A desk that was started again goes on in the same folder. A disk that is full costs the record, not the show:
+what cannot be written is dropped and counted.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import struct
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from routerd.core.errors import RouterdError
+from routerd.core.model import Plain
+from routerd.link.messages import Tap
+
+FOLDER = "shows"
+LOG, MESSAGES = "log.jsonl", "messages.bin"
+VERSION = 1
+
+MOST_LOG_BYTES = 64 * 1024 * 1024
+"""A line a second of a rig of sixteen ports is some 25 MB in twelve hours."""
+
+MOST_MESSAGES_BYTES = 256 * 1024 * 1024
+MOST_SHOWS = 60
+MOST_BYTES = 1024 * 1024 * 1024
+"""Of all shows together; the oldest go first."""
+
+_MAGIC = b"routerd messages 1\n"
+_TAP = struct.Struct("<qHH")
+
+
+class RecordError(RouterdError):
+    """A record cannot be read."""
+
+
+class RecordFolder:
+    """One show's folder. Everything here blocks: call it on a thread."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    # Writing; raises OSError
+
+    def append_lines(self, lines: Iterable[Plain]) -> bool:
+        """Add lines to the log; False when it has its full size."""
+        data = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
+        return _append(self.path / LOG, data.encode(), b"", MOST_LOG_BYTES)
+
+    def append_taps(self, taps: Iterable[Tap]) -> bool:
+        """Add messages; False when there are as many as may be kept."""
+        data = b"".join(_TAP.pack(at_ns, way, len(message)) + message for at_ns, way, message in taps)
+        return _append(self.path / MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
+
+    def write_report(self, number: int, report: Plain) -> None:
+        """Put the report of the desk's start of that number in the place of the one before."""
+        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        beside = self.path / "report.new"
+        with beside.open("w", encoding="utf-8") as file:
+            json.dump(report, file)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(self.path / f"report-{number}.json")
+
+    # Reading; raises RecordError
+
+    def reports(self) -> list[Plain]:
+        """Return the reports of every start of the desk, in their order."""
+        found: list[Plain] = []
+        for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
+            try:
+                report = json.loads(file.read_bytes())
+                if not isinstance(report, dict) or report.get("schema") != 1 or "overall" not in report:
+                    raise ValueError("it is no jitter report of this version")
+            except (OSError, ValueError, RecursionError) as error:
+                raise RecordError(f"{file} cannot be read: {error}") from error
+            found.append(report)
+        return found
+
+    def lines(self) -> Iterator[Plain]:
+        """Yield the lines of the log; a last line that is cut off is left out."""
+        file = self.path / LOG
+        try:
+            with file.open(encoding="utf-8") as log:
+                for number, text in enumerate(log, 1):
+                    if not text.endswith("\n"):
+                        return
+                    line = json.loads(text)
+                    if not isinstance(line, dict) or (number == 1 and line.get("record") != VERSION):
+                        raise ValueError("it is no show log of this version")
+                    yield line
+        except FileNotFoundError as error:
+            raise RecordError(f"{self.path} is no record of a show: it has no {LOG}") from error
+        except (OSError, ValueError, RecursionError) as error:
+            raise RecordError(f"{file} cannot be read: {error}") from error
+
+    def taps(self) -> Iterator[Tap]:
+        """Yield the messages; one that is cut off at the end is left out."""
+        file = self.path / MESSAGES
+        try:
+            with file.open("rb") as stream:
+                if stream.read(len(_MAGIC)) != _MAGIC:
+                    raise RecordError(f"{file} holds no messages of this version")
+                while len(head := stream.read(_TAP.size)) == _TAP.size:
+                    at_ns, way, length = _TAP.unpack(head)
+                    data = stream.read(length)
+                    if len(data) < length:
+                        return
+                    yield Tap(at_ns, way, data)
+        except FileNotFoundError as error:
+            words = "its messages were not recorded; run the show with --record, or POST /v1/recording"
+            raise RecordError(f"{self.path}: {words}") from error
+        except OSError as error:
+            raise RecordError(f"{file} cannot be read: {error.strerror}") from error
+
+
+def _append(file: Path, data: bytes, head: bytes, most: int) -> bool:
+    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with file.open("ab") as out:
+        size = out.tell()
+        data = data if size else head + data
+        if size + len(data) > most:
+            return False
+        try:
+            out.write(data)
+            out.flush()
+        except OSError:
+            os.truncate(file, size)  # no half line in the middle of a log that goes on later
+            raise
+    return True
+
+
+def make_room(shows: Path, keep: str) -> None:
+    """Remove the oldest shows until there are few and small enough; `keep` stays. Raises OSError."""
+    if not shows.is_dir():
+        return
+    sizes = {
+        folder.name: sum(file.stat().st_size for file in folder.iterdir() if file.is_file())
+        for folder in sorted(shows.iterdir())
+        if folder.is_dir()
+    }
+    names = [name for name in sizes if name != keep]
+    while names and (len(names) >= MOST_SHOWS or sum(sizes.values()) > MOST_BYTES):
+        oldest = names.pop(0)
+        shutil.rmtree(shows / oldest)
+        del sizes[oldest]
+
+
+def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
+    """Return the record of a show by its folder or its name; raises RecordError that lists what there is."""
+    if (Path(words) / LOG).is_file():
+        return RecordFolder(Path(words))
+    known: list[str] = []
+    for folder in state_folders:
+        shows = folder / FOLDER
+        if (shows / words / LOG).is_file():
+            return RecordFolder(shows / words)
+        known += sorted(one.name for one in shows.iterdir() if one.is_dir()) if shows.is_dir() else []
+    what = f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
+    raise RecordError(f"there is no record of a show {words!r}; {what}")
+
+
+def head(facts: Plain) -> Plain:
+    """Return the first line of a log."""
+    return {"record": VERSION, **facts}
+
+
+def event_line(event: Plain) -> Plain:
+    """Return the line of an event."""
+    return {"event": event}
