@@ -78,6 +78,11 @@ def _parser() -> argparse.ArgumentParser:
         "a folder per rig folder under ~/.local/state/routerd)",
     )
     run.add_argument(
+        "--record",
+        action="store_true",
+        help="keep every message in and out in the show log, for `routerd report SHOW --midi FILE`",
+    )
+    run.add_argument(
         "--far-end",
         type=int,
         default=0,
@@ -117,8 +122,24 @@ def _parser() -> argparse.ArgumentParser:
 
     report = commands.add_parser(
         "report",
-        help="print the jitter report of the running service",
-        description="Print the jitter report of the service that runs on this machine.",
+        help="print the jitter report of the running service, or of a show that is over",
+        description="Print the jitter report of the service that runs on this machine; with SHOW, of a show "
+        "that is over, from the record that it has left.",
+    )
+    report.add_argument(
+        "show", nargs="?", metavar="SHOW", help="a record: its folder, or its name such as 20261127-200000"
+    )
+    report.add_argument(
+        "--state-dir",
+        type=Path,
+        metavar="DIR",
+        help="with SHOW: the state folder it is in (default: all)",
+    )
+    report.add_argument(
+        "--midi",
+        type=Path,
+        metavar="FILE",
+        help="with SHOW: write its recorded messages to a Standard MIDI File instead",
     )
     report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
     report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
@@ -177,6 +198,7 @@ def _run(options: argparse.Namespace) -> int:
             listen=options.listen,
             token_file=options.token_file,
             far_end_port=options.far_end,
+            record=options.record,
         )
     )
 
@@ -189,6 +211,14 @@ def default_state_dir(folder: Path) -> Path:
     home = os.environ.get("XDG_STATE_HOME")
     base = Path(home) if home else Path.home() / ".local" / "state"
     return base / "routerd" / str(folder.resolve()).strip("/").replace("/", "-")
+
+
+def state_folders() -> list[Path]:
+    """Return every folder where state may have been kept when nobody said where."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    base = default_state_dir(Path("/x")).parent
+    found = sorted(base.iterdir()) if not given and base.is_dir() else []
+    return [Path(given)] if given else found
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -219,6 +249,14 @@ def _report(options: argparse.Namespace) -> int:
     from routerd.desk.client import Client, print_report
 
     form = "json" if options.json else "html" if options.html else "text"
+    if options.show is not None:
+        from routerd.desk.showlog.afterwards import print_show
+
+        folders = [options.state_dir] if options.state_dir is not None else state_folders()
+        return print_show(options.show, folders, form, options.midi)
+    if options.midi is not None or options.state_dir is not None:
+        print("routerd: --midi and --state-dir need the name of a SHOW", file=sys.stderr)
+        return 1
     client = Client(options.listen, options.token_file)
     return print_report(client, form, "minute" if options.minute else "show")
 

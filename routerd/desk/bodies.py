@@ -242,6 +242,12 @@ class LearnBody(Body):
     what: Literal["control", "pedal", "nothing"] = "control"
 
 
+class RecordingBody(Body):
+    """Whether every message in and out is kept in the show log."""
+
+    on: bool
+
+
 class SoundcheckBody(Body):
     """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order."""
 
@@ -330,6 +336,7 @@ _EXAMPLES: dict[type[Body], str] = {
     DropBody: '{"number": 3}',
     SourceBody: '{"device": "drum-machine"}',
     MuteBody: '{"device": "lead-synth"}',
+    RecordingBody: '{"on": true}',
     SoundcheckBody: '{"levels_down": true}',
     SetListBody: '{"order": ["first title", "second title"]}',
 }

@@ -28,6 +28,7 @@ from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
 
 if TYPE_CHECKING:
+    from routerd.desk.showlog.keeper import ShowLog
     from routerd.desk.soundcheck.service import Soundchecks
 
 MINUTE_FRESH_NS = NS_PER_S
@@ -70,6 +71,7 @@ class Desk:
         self.tap_takers: list[Callable[[list[Tap]], None]] = []
         self.record_takers: list[Callable[[list[TickRecord]], None]] = []
         self.event_takers: list[Callable[[Plain], None]] = []
+        self.traffic_takers: list[Callable[[Plain], None]] = []
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
@@ -84,6 +86,13 @@ class Desk:
         from routerd.desk.soundcheck.service import Soundchecks
 
         return Soundchecks(self)
+
+    @cached_property
+    def show_log(self) -> ShowLog:
+        """What this show leaves on the disk; begins when first asked for, after the engine's hello."""
+        from routerd.desk.showlog.keeper import ShowLog
+
+        return ShowLog(self)
 
     @property
     def link(self) -> EngineLink:
@@ -114,6 +123,8 @@ class Desk:
             view.counters = body
         elif kind == "traffic":
             self.measurements.traffic(body)
+            for taker in self.traffic_takers:
+                taker(body)
         elif kind == "ports":
             self._take_ports(body)
         elif kind == "hello":
@@ -336,6 +347,9 @@ class Desk:
     async def close(self) -> None:
         """Let streams end and write what has changed."""
         self.hub.close()
+        if "show_log" in vars(self):
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self.show_log.close(), 0.5)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.keeper.close(), 0.2)
 

@@ -40,6 +40,7 @@ class Options:
     listen: str
     state_dir: Path
     token_file: Path | None
+    record: bool = False
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -51,8 +52,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--listen", required=True)
     parser.add_argument("--state-dir", type=Path, required=True)
     parser.add_argument("--token-file", type=Path)
+    parser.add_argument("--record", action="store_true")
     given = parser.parse_args(arguments)
-    options = Options(given.folder, given.set_name, given.listen, given.state_dir, given.token_file)
+    options = Options(
+        given.folder, given.set_name, given.listen, given.state_dir, given.token_file, given.record
+    )
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches both processes; the engine decides
     writer = set_up_log()
     try:
@@ -104,7 +108,7 @@ async def _work(desk: Desk, options: Options) -> None:
         with contextlib.closing(listener):
             await _bring_book(desk)
             log_realtime(desk.view.hello["realtime"])
-            await _serve(desk, guard, listener)
+            await _serve(desk, guard, listener, record=options.record)
     except FilesError as error:
         await desk.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
     except (ListenError, LinkError) as error:
@@ -114,7 +118,8 @@ async def _work(desk: Desk, options: Options) -> None:
     await asyncio.Event().wait()
 
 
-async def _serve(desk: Desk, guard: Guard, listener: socket.socket) -> None:
+async def _serve(desk: Desk, guard: Guard, listener: socket.socket, *, record: bool) -> None:
+    desk.show_log.record(on=record)
     server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
     api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
     async with server.serving(api.make_app(desk, guard), listener):

@@ -19,6 +19,7 @@ from routerd.desk.bodies import (
     MuteBody,
     Nothing,
     NudgeBody,
+    RecordingBody,
     RetriggerBody,
     SectionBody,
     SetListBody,
@@ -32,6 +33,7 @@ from routerd.desk.bodies import (
 from routerd.desk.handlers import Handler
 from routerd.desk.shapes import (
     LearningDocument,
+    Recording,
     Saved,
     SetListDocument,
     SongFacts,
@@ -354,6 +356,16 @@ OPERATIONS: tuple[Operation, ...] = (
         report_handlers.get_soundchecks,
         "The names of all soundchecks that are kept, oldest first",
         Soundchecks,
+    ),
+    Operation("GET", "/v1/recording", report_handlers.get_recording, "The show log of this show", Recording),
+    Operation(
+        "POST",
+        "/v1/recording",
+        report_handlers.post_recording,
+        "Keep every message in and out in the show log, or no longer",
+        Recording,
+        body=RecordingBody,
+        example='{"on": true}',
     ),
     Operation(
         "GET",

@@ -8,12 +8,12 @@ from aiohttp import web
 
 from routerd.core.model import Plain
 from routerd.desk.answers import text_response
-from routerd.desk.bodies import SoundcheckBody
+from routerd.desk.bodies import RecordingBody, SoundcheckBody
 from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.handlers import Call
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
-from routerd.desk.shapes import Soundchecks, SoundcheckState
+from routerd.desk.shapes import Recording, Soundchecks, SoundcheckState
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 
@@ -120,3 +120,16 @@ async def get_soundcheck(call: Call) -> Plain | web.Response:
 async def get_soundchecks(call: Call) -> Soundchecks:
     """Those that are kept."""
     return Soundchecks(tuple(await asyncio.to_thread(call.desk.soundchecks.folder.names)))
+
+
+async def get_recording(call: Call) -> Recording:
+    """The show log of this show."""
+    log = call.desk.show_log
+    return Recording(log.name, str(log.folder), log.recording, log.dropped)
+
+
+async def post_recording(call: Call) -> Recording:
+    """Keep messages from now on, or no longer."""
+    body: RecordingBody = call.body
+    call.desk.show_log.record(on=body.on)
+    return await get_recording(call)

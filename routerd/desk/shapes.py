@@ -346,3 +346,13 @@ class Soundchecks:
     """The names of kept soundchecks, oldest first."""
 
     soundchecks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """The show log: `folder` is where it is; `on`: messages are kept; `dropped`: what could not be."""
+
+    show: str
+    folder: str
+    on: bool
+    dropped: int

@@ -55,6 +55,8 @@ class Options:
     listen: str = "127.0.0.1:8473"
     token_file: Path | None = None
     far_end_port: int = 0
+    record: bool = False
+    """Whether every message in and out is kept in the show log."""
 
 
 class Engine:
@@ -131,6 +133,8 @@ class Engine:
         arguments += ["--state-dir", str(options.state_dir)]
         if options.set_name is not None:
             arguments += ["--set", options.set_name]
+        if options.record:
+            arguments.append("--record")
         if options.token_file is not None:
             arguments += ["--token-file", str(options.token_file)]
         return arguments

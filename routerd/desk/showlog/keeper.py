@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ import structlog
 
 from routerd.core.model import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
-from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room
+from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room, name_of
 from routerd.link.messages import Tap, TickRecord
 
 if TYPE_CHECKING:
@@ -25,38 +26,42 @@ MOST_WAITING = 50_000
 
 
 class ShowLog:
-    """One for each start of the desk. `recording`: messages are kept too. `dropped` counts what was lost."""
+    """One for each start of the desk; begins at once. `dropped` counts what could not be kept."""
 
     def __init__(self, desk: Desk) -> None:
         hello = desk.view.hello
         ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
-        self.name = (datetime.now(UTC) - ago).strftime("%Y%m%d-%H%M%S")
         self.dropped = 0
         self._desk = desk
         self._shows = desk.keeper.folder.path / FOLDER
+        self.name = name_of(self._shows, datetime.now(UTC) - ago, hello["started_ns"])
         self._folder = RecordFolder(self._shows / self.name)
         self._number = hello["desk_restarts"] + 1
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []
         self._worst: dict[int, tuple[int, int]] = {}
         self._full: set[str] = set()
-        self._told = False
-        self._task: asyncio.Task[None] | None = None
+        self._begin()
+        self._task = asyncio.create_task(self._write_regularly())
 
     @property
     def recording(self) -> bool:
         """Whether messages are kept."""
         return self._take_taps in self._desk.tap_takers
 
-    def start(self) -> None:
-        """Begin; call once, when the engine has said hello."""
+    @property
+    def folder(self) -> Path:
+        """Where it is written."""
+        return self._folder.path
+
+    def _begin(self) -> None:
         desk, hello = self._desk, self._desk.view.hello
         facts = {"started_ns": hello["started_ns"], "ports": hello["ports"], "desk": self._number}
         self._put(head({**facts, "began": datetime.now(UTC).isoformat(timespec="seconds")}))
         desk.event_takers.append(self._take_event)
         desk.record_takers.append(self._take_records)
         desk.traffic_takers.append(self._take_traffic)
-        self._task = asyncio.create_task(self._write_regularly())
+        self._name_ways()
 
     def record(self, *, on: bool) -> None:
         """Keep every message in and out from now on, or no longer."""
@@ -68,10 +73,9 @@ class ShowLog:
 
     async def close(self) -> None:
         """Write what is left, and the report."""
-        if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
-            await self._write(with_report=True)
+        self._task.cancel()
+        await asyncio.gather(self._task, return_exceptions=True)
+        await self._write(with_report=True)
 
     # What comes in
 

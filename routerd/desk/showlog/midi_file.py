@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from fractions import Fraction
+from itertools import chain
 from pathlib import Path
 
 import mido
@@ -86,6 +87,8 @@ class _Tracks:
 
 def write_midi_file(folder: RecordFolder, target: Path) -> int:
     """Write the file; return how many tracks of messages it has. Raises RecordError."""
+    taps = folder.taps()
+    first = next(taps, None)  # says what is wrong if there are none
     events = sorted(_events(folder.lines()), key=lambda one: one[0])
     names = [(at_ns, value) for at_ns, kind, value in events if kind == "names"]
     if not names:
@@ -96,7 +99,7 @@ def write_midi_file(folder: RecordFolder, target: Path) -> int:
     tracks = _Tracks(file)
     current = names[0][1]
     place = 0
-    for tap in folder.taps():
+    for tap in taps if first is None else chain((first,), taps):
         while place < len(events) and events[place][0] <= tap.at_ns:
             at_ns, kind, value = events[place]
             place += 1

@@ -10,11 +10,13 @@ what cannot be written is dropped and counted.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import struct
 from collections.abc import Iterable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from routerd.core.errors import RouterdError
@@ -163,8 +165,23 @@ def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
         if (shows / words / LOG).is_file():
             return RecordFolder(shows / words)
         known += sorted(one.name for one in shows.iterdir() if one.is_dir()) if shows.is_dir() else []
-    what = f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
+    what = (
+        f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
+    )
     raise RecordError(f"there is no record of a show {words!r}; {what}")
+
+
+def name_of(shows: Path, began: datetime, started_ns: int) -> str:
+    """Return the name of the show whose engine started at `started_ns`, which was `began` as near as is known.
+
+    A desk that was started again works out the same second, or one beside it: the log's head decides.
+    """
+    for seconds in (0, -1, 1):
+        name = (began + timedelta(seconds=seconds)).strftime("%Y%m%d-%H%M%S")
+        with contextlib.suppress(RecordError, StopIteration):
+            if next(RecordFolder(shows / name).lines()).get("started_ns") == started_ns:
+                return name
+    return began.strftime("%Y%m%d-%H%M%S")
 
 
 def head(facts: Plain) -> Plain:

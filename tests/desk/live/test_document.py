@@ -29,6 +29,7 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/continue"): {"bar": 2},
     ("POST", "/v1/mute"): {"device": "lead-synth"},
     ("POST", "/v1/solo"): {"route": "drums", "on": True},
+    ("POST", "/v1/recording"): {"on": True},
     ("POST", "/v1/soundcheck"): {"levels_down": True, "seconds": 1, "stages": ["machine"]},
 }
 PARAMETERS = {
