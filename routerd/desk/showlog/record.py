@@ -172,7 +172,7 @@ def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
 
 
 def name_of(shows: Path, began: datetime, started_ns: int) -> str:
-    """Return the name of the show whose engine started at `started_ns`, which was `began` as near as is known.
+    """Return the name of the show whose engine started at `started_ns`, which was `began` more or less.
 
     A desk that was started again works out the same second, or one beside it: the log's head decides.
     """

@@ -127,7 +127,7 @@ def test_reports_afterwards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
 
 
 def played(target: Path) -> dict[str, list[tuple[float, list[int]]]]:
-    """Read a file with music21's reader: by track, note events as (quarter notes, [status, note, velocity])."""
+    """Read a file with music21: by track, note events as (quarter notes, [note, velocity])."""
     file = music21.midi.MidiFile()
     file.open(str(target))
     file.read()
