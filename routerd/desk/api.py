@@ -17,7 +17,8 @@ from routerd.desk.config.problems import choose, nearest, shown
 from routerd.desk.desk import Desk
 from routerd.desk.guard import Guard
 from routerd.desk.handlers import Call
-from routerd.desk.operations import OPERATIONS, STREAM, Operation
+from routerd.desk.operation import STREAM, Operation
+from routerd.desk.operations import OPERATIONS
 from routerd.desk.problems import ProblemError
 
 BODY_S = 10.0

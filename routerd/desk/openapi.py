@@ -9,7 +9,8 @@ from pydantic import TypeAdapter
 
 from routerd import __version__
 from routerd.core.model import Plain
-from routerd.desk.operations import JSON, OPERATIONS, Operation
+from routerd.desk.operation import JSON, Operation
+from routerd.desk.operations import OPERATIONS
 from routerd.desk.problems import KINDS, MEDIA_TYPE, ProblemDocument
 from routerd.desk.report import REPORT_SCHEMA
 from routerd.desk.report_handlers import FORMATS, SPANS

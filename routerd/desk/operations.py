@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from routerd.desk import handlers, order_handlers, report_handlers, tuning_handlers
+from routerd.desk import handlers, order_handlers, tuning_handlers
 from routerd.desk.bodies import (
     Body,
     CheckBody,
@@ -19,57 +17,30 @@ from routerd.desk.bodies import (
     MuteBody,
     Nothing,
     NudgeBody,
-    RecordingBody,
     RetriggerBody,
     SectionBody,
     SetListBody,
     SongBody,
-    SoundcheckBody,
     SourceBody,
     TapBody,
     TempoBody,
     TuningNoteBody,
 )
 from routerd.desk.handlers import Handler
+from routerd.desk.operation import STREAM, TEXT, Operation
+from routerd.desk.report_operations import REPORT_OPERATIONS
 from routerd.desk.shapes import (
     LearningDocument,
-    Recording,
     Saved,
     SetListDocument,
     SongFacts,
     Songs,
-    Soundchecks,
-    SoundcheckState,
     Status,
     Tuning,
 )
 
-JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
-METRICS = "application/openmetrics-text"
-
 _COMMAND_PROBLEMS = ("refused", "engine-silent")
 _ORDER_PROBLEMS = (*_COMMAND_PROBLEMS, "changed-meanwhile")
-
-
-@dataclass(frozen=True, slots=True)
-class Operation:
-    """One method of one path.
-
-    `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
-    types it may come in. `example` is a body for the help. Without `needs_book` it answers at all times.
-    """
-
-    method: str
-    path: str
-    handler: Handler
-    summary: str
-    answer: type | str | None = None
-    media: tuple[str, ...] = (JSON,)
-    body: type[Body] | None = None
-    example: str = ""
-    query: tuple[str, ...] = ()
-    problems: tuple[str, ...] = ()
-    needs_book: bool = True
 
 
 def _post(
@@ -303,77 +274,7 @@ OPERATIONS: tuple[Operation, ...] = (
         "Read the rig folder again; mistakes change nothing",
         problems=("broken-files", "engine-refused"),
     ),
-    Operation(
-        "GET",
-        "/v1/report",
-        report_handlers.get_report,
-        "The jitter report, as JSON, text or a page (Accept, or ?format=text or html); "
-        "?span=minute: of the last minute",
-        "Report",
-        media=(JSON, TEXT, HTML),
-        query=("format", "span"),
-        problems=("wrong-query", "no-page"),
-    ),
-    Operation(
-        "POST",
-        "/v1/soundcheck",
-        report_handlers.post_soundcheck,
-        "Begin a soundcheck: TURN LEVELS DOWN FIRST, it plays notes and sends patches",
-        SoundcheckState,
-        body=SoundcheckBody,
-        example='{"levels_down": true, "seconds": 30}',
-        problems=("refused", "levels-up"),
-    ),
-    Operation(
-        "POST",
-        "/v1/soundcheck/stop",
-        report_handlers.post_soundcheck_stop,
-        "Stop it; what it has measured is kept",
-        SoundcheckState,
-        body=Nothing,
-        problems=("refused",),
-    ),
-    Operation(
-        "GET",
-        "/v1/soundcheck/state",
-        report_handlers.get_soundcheck_state,
-        "Where the soundcheck is that is under way",
-        SoundcheckState,
-    ),
-    Operation(
-        "GET",
-        "/v1/soundcheck",
-        report_handlers.get_soundcheck,
-        "The newest soundcheck that has ended (?name=: another that is kept), as JSON, text or a page",
-        "Soundcheck",
-        media=(JSON, TEXT, HTML),
-        query=("format", "name"),
-        problems=("wrong-query", "no-page", "no-soundcheck"),
-    ),
-    Operation(
-        "GET",
-        "/v1/soundchecks",
-        report_handlers.get_soundchecks,
-        "The names of all soundchecks that are kept, oldest first",
-        Soundchecks,
-    ),
-    Operation("GET", "/v1/recording", report_handlers.get_recording, "The show log of this show", Recording),
-    Operation(
-        "POST",
-        "/v1/recording",
-        report_handlers.post_recording,
-        "Keep every message in and out in the show log, or no longer",
-        Recording,
-        body=RecordingBody,
-        example='{"on": true}',
-    ),
-    Operation(
-        "GET",
-        "/metrics",
-        report_handlers.get_metrics,
-        "Totals, and the figures of the last minute, as OpenMetrics",
-        media=(METRICS,),
-    ),
+    *REPORT_OPERATIONS,
     Operation(
         "GET",
         "/v1/events",
