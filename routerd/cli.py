@@ -110,8 +110,46 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
     check.add_argument("--set", dest="set_name", metavar="NAME", help="also require that this set exists")
     check.add_argument(
+        "--rehearse",
+        action="store_true",
+        help="list every message that each device gets at each change of the set, and how long it takes",
+    )
+    check.add_argument(
         "--schemas", type=Path, metavar="DIR", help="also write the JSON Schema of each kind of file to DIR"
     )
+
+    sheet = commands.add_parser(
+        "sheet",
+        help="print the set for the music stand or for the technician",
+        description="Print the whole set: order, keys, tempos, sections and their presses, checklists. As "
+        "text, or as a page to print from a browser.",
+    )
+    sheet.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    sheet.add_argument("--set", dest="set_name", metavar="NAME", help="this set instead of the newest")
+    sheet.add_argument("--technical", action="store_true", help="also tuning and patches")
+    sheet.add_argument("--html", action="store_true", help="as a self-contained page")
+
+    diff = commands.add_parser(
+        "diff",
+        help="tell what differs between two versions of a set",
+        description="Tell what differs between two rig folders, or two sets of them. Exit status 0: nothing; "
+        "1: something; 2: mistakes in the files.",
+    )
+    diff.add_argument("old", type=Path, metavar="OLD", help="a rig folder")
+    diff.add_argument("new", type=Path, metavar="NEW", help="a rig folder, or the same one")
+    diff.add_argument("--old-set", metavar="NAME", help="this set of OLD instead of the newest")
+    diff.add_argument("--new-set", metavar="NAME", help="this set of NEW instead of the newest")
+
+    bring = commands.add_parser(
+        "import",
+        help="make a set from a list of titles, CSV or plain text",
+        description="Make a set of the rig folder from a file of titles: CSV with a column title or song, or "
+        "a title a line; a line 'encore' begins the encore. Nothing is written when a title is not known.",
+    )
+    bring.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
+    bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
+    bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
 
     ports = commands.add_parser(
         "ports",
@@ -230,7 +268,25 @@ def _demo(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from routerd.desk.check import check
 
-    return check(options.folder, options.set_name, options.schemas)
+    return check(options.folder, options.set_name, options.schemas, rehearsed=options.rehearse)
+
+
+def _sheet(options: argparse.Namespace) -> int:
+    from routerd.desk.paper import print_sheet
+
+    return print_sheet(options.folder, options.set_name, technical=options.technical, html=options.html)
+
+
+def _diff(options: argparse.Namespace) -> int:
+    from routerd.desk.paper import print_diff
+
+    return print_diff(options.old, options.new, options.old_set, options.new_set)
+
+
+def _import(options: argparse.Namespace) -> int:
+    from routerd.desk.paper import Wanted, import_order
+
+    return import_order(Wanted(options.folder, options.file, options.name, options.date))
 
 
 def _ports(options: argparse.Namespace) -> int:
@@ -274,6 +330,9 @@ _COMMANDS = {
     "run": _run,
     "demo": _demo,
     "check": _check,
+    "sheet": _sheet,
+    "diff": _diff,
+    "import": _import,
     "ports": _ports,
     "report": _report,
     "soundcheck": _soundcheck,

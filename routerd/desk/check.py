@@ -6,16 +6,19 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
+from routerd.core.model import Book
 from routerd.desk.config import json_schemas, load_folder
+from routerd.desk.rehearse import rehearse, warnings, written
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-def check(folder: Path, set_name: str | None, schemas: Path | None) -> int:
+def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed: bool = False) -> int:
     """Print the problems of `folder`, one a line, or a summary; return 1 when there are any, else 0.
 
-    `schemas` is a folder that gets the JSON Schema of each kind of file, for editors.
+    The set is walked through on paper; `rehearsed` prints all of it. `schemas` is a folder that gets the
+    JSON Schema of each kind of file, for editors.
     """
     if schemas is not None:
         try:
@@ -38,7 +41,22 @@ def check(folder: Path, set_name: str | None, schemas: Path | None) -> int:
         song = book.song(identifier)
         sections = ", ".join(section.name for section in song.sections) or "no sections"
         print(f"  {number:3}. {song.title} ({sections})")
+    _walk(book, whole=rehearsed)
     return 0
+
+
+def _walk(book: Book, *, whole: bool) -> None:
+    changes = rehearse(book)
+    if whole:
+        for line in written(changes):
+            print(line)
+    slowest = max(((s.done_ms, c, s) for c in changes for s in c.shares), default=None, key=lambda x: x[0])
+    if slowest is not None:
+        done_ms, change, share = slowest
+        where = f"{change.song}, {change.section}" if change.section else change.song
+        print(f"  {len(changes)} changes walked; the slowest: {where}, {share.device} in {done_ms:.0f} ms")
+    for line in warnings(book, changes):
+        print(f"warning: {line}")
 
 
 def _write_schemas(folder: Path) -> None:

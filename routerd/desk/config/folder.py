@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from routerd.core.model import Book, SetList
+from routerd.core.tuning import STANDARD_HZ
 from routerd.desk.config.check import Checked, check
 from routerd.desk.config.entries import RigFile, SetFile, SongFile
 from routerd.desk.config.entry import Entry
@@ -50,8 +51,10 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     problems = tuple(sorted(reading.all_problems(), key=lambda p: (p.file, p.line)))
     if problems or reading.rig is None or reading.rig.model is None or set_list is None:
         return Loaded(None, (), problems)
+    references = {song.model.reference for song in reading.songs.values() if song.model is not None}
+    tuned = bool({reading.rig.model.reference, *references} - {None, STANDARD_HZ})
     songs = [
-        resolve_song(stem, song.model, reading.rig.model)
+        resolve_song(stem, song.model, reading.rig.model, tuned=tuned)
         for stem, song in reading.songs.items()
         if song.model is not None
     ]

@@ -23,6 +23,8 @@ from routerd.desk.config.route_resolve import inherit, root_of
 from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
 
 C3 = 48
+ALL_CHANNELS = -1
+"""The channel of what concerns a whole device, so that no patch of a channel is taken for it."""
 
 
 def resolve_rig(file: RigFile) -> Rig:
@@ -57,8 +59,11 @@ def _device(name: str, entry: DeviceEntry) -> Device:
     )
 
 
-def resolve_song(identifier: str, file: SongFile, rig: RigFile) -> Song:
-    """Return the song that a file describes; `rig` has the routes that it inherits."""
+def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool = False) -> Song:
+    """Return the song that a file describes; `rig` has the routes that it inherits.
+
+    `tuned`: some song of the folder is not at 440 Hz, so that devices have to be told for each.
+    """
     beats, beat_unit = file.meter
     root = root_of(file.key)
     routes = inherit(inherit((), rig.routes, root), file.routes, root)
@@ -82,7 +87,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile) -> Song:
         duration_s=file.duration,
         start=file.start,
         routes=unmuted(routes, file.mute),
-        patches=(*_tunings(file, rig), *_patches(file.patches, rig)),
+        patches=(*(_tunings(file, rig) if tuned else ()), *_patches(file.patches, rig)),
         sections=sections,
         checklist=(*file.checklist, *_by_hand(file, rig)),
         notes=file.notes,
@@ -104,7 +109,9 @@ def _tuning_note(file: SongFile, root: int | None) -> int:
 def _tunings(file: SongFile, rig: RigFile) -> tuple[Patch, ...]:
     """Return what puts devices that can be tuned on the song's reference; the show skips what is in force."""
     dumps = retuned(file.reference or rig.reference)
-    return tuple(Patch(name, sysex=dumps) for name, device in rig.devices.items() if device.takes_tuning)
+    return tuple(
+        Patch(name, ALL_CHANNELS, sysex=dumps) for name, device in rig.devices.items() if device.takes_tuning
+    )
 
 
 def unmuted(routes: tuple[Route, ...], muted: Iterable[str]) -> tuple[Route, ...]:

@@ -1,0 +1,81 @@
+"""The commands that need no running service: sheet, diff, import."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from routerd.core.model import Book, SetList
+from routerd.desk.config import load_folder
+
+
+def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
+    """Print the sheet of a set; return 1 when the folder has mistakes."""
+    from routerd.desk.sheet import as_html, as_text
+
+    book = _book(folder, set_name)
+    if book is None:
+        return 1
+    print(as_html(book, technical=technical) if html else as_text(book, technical=technical), end="")
+    return 0
+
+
+def print_diff(old: Path, new: Path, old_set: str | None, new_set: str | None) -> int:
+    """Print what differs between two rig folders, or two sets; return 0: none, 1: some, 2: mistakes."""
+    from routerd.desk.set_diff import differences
+
+    before, after = _book(old, old_set), _book(new, new_set)
+    if before is None or after is None:
+        return 2
+    lines = list(differences(before, after))
+    for line in lines:
+        print(line)
+    return 1 if lines else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What an imported running order becomes."""
+
+    folder: Path
+    file: Path
+    name: str
+    date: str
+
+
+def import_order(wanted: Wanted) -> int:
+    """Make a set of the rig folder from a file of titles; return 1 and write nothing when it has mistakes."""
+    from routerd.desk.order_import import LONGEST_TEXT, read_order
+    from routerd.desk.set_file import SaveError, save_set
+
+    book = _book(wanted.folder, None)
+    if book is None:
+        return 1
+    try:
+        data = wanted.file.read_bytes()
+        if len(data) > LONGEST_TEXT:
+            raise ValueError(f"it is larger than {LONGEST_TEXT} bytes")
+        text = data.decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        print(f"routerd: {wanted.file} cannot be read as text: {error}", file=sys.stderr)
+        return 1
+    found = read_order(wanted.file.name, text, {song.identifier: song.title for song in book.songs})
+    for problem in found.problems:
+        print(problem)
+    if found.problems:
+        return 1
+    try:
+        written = save_set(wanted.folder, SetList(wanted.name, found.order, wanted.date, found.encore))
+    except (SaveError, OSError) as error:
+        print(f"routerd: {error}", file=sys.stderr)
+        return 1
+    print(f"{wanted.folder / written}: {len(found.order)} songs, {found.encore} of them the encore")
+    return 0
+
+
+def _book(folder: Path, set_name: str | None) -> Book | None:
+    loaded = load_folder(folder, set_name)
+    for problem in loaded.problems:
+        print(f"{folder}/{problem}", file=sys.stderr)
+    return loaded.book

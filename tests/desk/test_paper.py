@@ -1,0 +1,197 @@
+"""The evening on paper: sheets, the walk through the set, differences, imported orders."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from routerd.cli import main
+from routerd.core.arming import Action
+from routerd.core.controls import Control, Press
+from routerd.core.model import Book, Patch
+from routerd.desk.config import load_folder
+from routerd.desk.order_import import read_order
+from routerd.desk.rehearse import rehearse, warnings, written
+from routerd.desk.set_diff import differences
+from routerd.desk.sheet import as_html, as_text
+
+DEMO = Path(__file__).parents[2] / "configs" / "demo"
+
+
+@pytest.fixture(scope="module")
+def book() -> Book:
+    loaded = load_folder(DEMO)
+    assert loaded.book is not None
+    return loaded.book
+
+
+def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
+    text = as_text(replace(book, set_list=replace(book.set_list, encore=1, slot_s=1200)), technical=False)
+    assert re.findall(r"^ +(\d)\. (.*)$", text, re.MULTILINE) == [
+        ("1", "COPPER FERRY"), ("2", "NINE LAMPS"), ("3", "WEATHER ROOM"),
+    ]  # fmt: skip
+    assert "D minor · 121.5 BPM · 4/4 · 4:10" in text
+    assert "13:30 of 20:00" in text
+    assert re.search(r"verse +pedals controller 84", text)
+    assert "[ ] Put the tape marked HARBOUR SIDE A in" in text
+    assert text.index("--- ENCORE ---") > text.index("NINE LAMPS")
+    assert "program" not in text.split("COPPER FERRY")[1].split("[ ]")[0]
+    technical = as_text(book, technical=True)
+    assert "Lead synthesizer ch 1: bank 1/0, program 12, controller 7 = 100, controller 74 = 64" in technical
+    assert "Tune to D3, 146.83 Hz (A4 440 Hz)" in technical
+
+
+def test_presses_of_a_song_replace_those_of_the_rig(book: Book) -> None:
+    song = book.song("weather-room")
+    own = (
+        Control("pedals", 0xB0, 84, Action.NEXT),
+        Control("pedals", 0xB0, 90, Action.SECTION, argument="chorus", press=Press.LONG),
+    )
+    songs = tuple(replace(song, controls=own) if one is song else one for one in book.songs)
+    text = as_text(Book(book.rig, songs, book.set_list), technical=False).split("WEATHER ROOM")[1]
+    assert "chorus  pedals controller 90, long" in text
+    assert "84" not in text
+
+
+class Reader(HTMLParser):
+    """Notes which tags are open at the end and which addresses the page asks for."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.asked: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+        self.asked += [str(value) for name, value in attrs if name in ("src", "href")]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_a_page_stands_alone_and_shows_titles_as_they_are(book: Book) -> None:
+    song = replace(book.songs[0], title='<b>"Ferry" & Sons')
+    page = as_html(Book(book.rig, (song, *book.songs[1:]), book.set_list), technical=True)
+    reader = Reader()
+    reader.feed(page)
+    assert (reader.open, reader.asked) == ([], [])
+    assert "&lt;b&gt;&quot;Ferry&quot; &amp; Sons" in page
+
+
+def test_the_walk_lists_what_each_device_gets(book: Book) -> None:
+    changes = rehearse(book)
+    assert [(change.song, change.section) for change in changes][:2] == [
+        ("Copper Ferry", "intro"),
+        ("Copper Ferry", "verse"),
+    ]
+    shares = {share.device: share for share in changes[0].shares}
+    # bank MSB, bank LSB, program, two controllers: 3 + 3 + 2 + 3 + 3 bytes
+    assert shares["lead-synth"].messages == [
+        "ch 1 controller 0 1", "ch 1 controller 32 0", "ch 1 program 12", "ch 1 controller 7 100",
+        "ch 1 controller 74 64",
+    ]  # fmt: skip
+    assert shares["lead-synth"].length_bytes == 14
+    # 320 µs a byte on a DIN wire (M1 p. 1): 4.48 ms, and a tick or two beside it
+    assert 4.48 <= shares["lead-synth"].done_ms < 7
+    dump = next(s for c in changes if c.song == "Nine Lamps" for s in c.shares if s.device == "bass-synth")
+    assert dump.length_bytes * 0.32 <= dump.done_ms < dump.length_bytes * 0.32 * 1.1
+    assert dump.messages[0].startswith("SysEx 1031 bytes")
+    assert any("bass-synth: 1036 bytes" in line for line in written(changes))
+
+
+def test_what_cannot_be_done_in_time_is_told(book: Book) -> None:
+    """1 000 bytes last 320 ms on a DIN wire (M1 p. 1); a bar of 4/4 at 480 BPM half a second."""
+    song = book.song("copper-ferry")
+    dumps = tuple(b"\xf0" + bytes(998) + b"\xf7" for _ in range(8))
+    section = replace(song.sections[2], patches=(Patch("lead-synth", sysex=dumps),))
+    slow = replace(song, sections=(*song.sections[:2], section, song.sections[3]))
+    changed = Book(book.rig, tuple(slow if s is song else s for s in book.songs), book.set_list)
+    told = list(warnings(changed, rehearse(changed)))
+    assert any(re.match(r"Copper Ferry, chorus: lead-synth is done after 2\d{3} ms", line) for line in told)
+    assert not any(line.startswith("Copper Ferry") for line in warnings(book, rehearse(book)))
+
+
+def test_controls_that_lead_nowhere_and_devices_that_nothing_reaches(book: Book) -> None:
+    controls = (
+        Control("pedals", 0xB0, 1, Action.SECTION, argument="coda"),
+        Control("pedals", 0xB0, 2, Action.SONG, argument=9),
+        Control("pedals", 0xB0, 3, Action.SECTION, argument=2),
+    )
+    told = list(warnings(Book(replace(book.rig, controls=controls), book.songs, book.set_list), []))
+    assert "rig.yaml: a control leads to section 'coda', which no song has" in told
+    assert "rig.yaml: a control leads to song 9; the set has 3" in told
+    assert "no route reaches sampler" in told
+    assert len([line for line in told if "section" in line]) == 1
+
+
+def test_differences_of_two_versions(book: Book) -> None:
+    assert list(differences(book, book)) == []
+    song = book.song("copper-ferry")
+    changed = replace(song, bpm=song.bpm + 1, sections=(*song.sections[1:],))
+    order = replace(book.set_list, order=("nine-lamps", "copper-ferry", "low-tide"), encore=1)
+    after = Book(book.rig, tuple(changed if s is song else s for s in book.songs), order)
+    lines = list(differences(book, after))
+    assert "~ song copper-ferry: tempo 121.5 -> 122.5" in lines
+    sections = "intro, verse, chorus, outro -> verse, chorus, outro"
+    assert f"~ song copper-ferry: sections {sections}" in lines
+    assert "-Weather Room" in lines
+    assert "~ encore: 0 -> 1 songs" in lines
+
+
+TITLES = {"copper-ferry": "Copper Ferry", "nine-lamps": "Nine Lamps", "low-tide": "Low Tide"}
+
+
+@pytest.mark.parametrize(
+    ("file", "text"),
+    [
+        ("a.txt", "Copper Ferry\nnine lamps\nEncore:\nLow Tide\n"),
+        ("a.txt", "\ufeff# tonight\n\n 1. Copper Ferry\n 2) nine-lamps\n-- ENCORE --\n3. Low Tide"),
+        ("a.csv", "Copper Ferry\nNine Lamps\nencore\nLow Tide\n"),
+        ("a.csv", "nr,title,key\n1,Copper Ferry,D\n2,Nine Lamps,F#\n,encore,\n3,Low Tide,Bb\n"),
+        ("a.csv", 'nr;song\r\n1;"Copper Ferry"\r\n2;Nine Lamps\r\n;Encore\r\n3;Low Tide\r\n'),
+        ("a.tsv", "title\tkey\nCopper Ferry\tD\nNine Lamps\tF\nencore\t\nLow Tide\tB\n"),
+    ],
+)
+def test_orders_are_read(file: str, text: str) -> None:
+    found = read_order(file, text, TITLES)
+    assert found.problems == ()
+    assert (found.order, found.encore) == (("copper-ferry", "nine-lamps", "low-tide"), 1)
+
+
+def test_every_unknown_title_is_told_with_its_line() -> None:
+    found = read_order("a.csv", "title\nCoper Ferry\nNine Lamps\nX\n", TITLES)
+    assert [str(problem).split(";")[0] for problem in found.problems] == [
+        "a.csv:2: there is no song 'Coper Ferry'",
+        "a.csv:4: there is no song 'X'",
+    ]
+    assert "did you mean 'Copper Ferry'" in str(found.problems[0])
+    assert read_order("a.txt", "# nothing\n", TITLES).problems
+
+
+def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    demo_rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
+    assert main(["sheet", str(demo_rig), "--html"]) == 0
+    assert capsys.readouterr().out.startswith("<!DOCTYPE html>")
+    assert main(["check", str(demo_rig), "--rehearse"]) == 0
+    out = capsys.readouterr().out
+    assert "9 changes walked" in out
+    assert "warning: no route reaches sampler" in out
+    order = tmp_path / "late.txt"
+    order.write_text("Low Tide\nNine Lamps\n", encoding="utf-8")
+    arguments = ["import", str(demo_rig), str(order), "--name", "Late", "--date", "2031-05-06"]
+    assert main(arguments) == 0
+    loaded = load_folder(demo_rig, "Late")
+    assert loaded.book is not None
+    assert loaded.book.set_list.order == ("low-tide", "nine-lamps")
+    assert main(["diff", str(demo_rig), str(demo_rig), "--old-set", "Harbour", "--new-set", "Late"]) == 1
+    assert main(["diff", str(demo_rig), str(demo_rig)]) == 0
+    order.write_text("Low Tied\n", encoding="utf-8")
+    before = sorted(path.name for path in (demo_rig / "sets").iterdir())
+    assert main(["import", str(demo_rig), str(order), "--name", "Later"]) == 1
+    assert sorted(path.name for path in (demo_rig / "sets").iterdir()) == before
