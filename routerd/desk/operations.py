@@ -1,4 +1,7 @@
-"""The one table of the API: the routes, the document and the help are all made from it."""
+"""The one table of the API: the routes, the document and the help are all made from it.
+
+More than 400 lines: a table is read as a whole.
+"""
 
 from __future__ import annotations
 
