@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.arming import Action
+from routerd.core.routing import entry_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -75,7 +76,7 @@ class Mutes:
 
         return tuple(
             tuple(
-                tuple(leg for leg, route in zip(legs, routes, strict=True) if is_heard(leg, route))
+                entry_of(leg for leg, route in zip(legs, routes, strict=True) if is_heard(leg, route))
                 if legs
                 else ()
                 for legs, routes in zip(table, names, strict=True)

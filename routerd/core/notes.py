@@ -39,7 +39,7 @@ from routerd.core.messages import (
 from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
-from routerd.core.routing import EMPTY, Leg, Table
+from routerd.core.routing import EMPTY, Leg, Table, WideEntry
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -151,7 +151,10 @@ class Inlet:
         """Send what leaves no trace: controllers, pressure, bend, program changes."""
         status, first, *rest = data
         second = rest[0] if rest else 0
-        for outlet, status_out, firsts, seconds in self.table[status - 0x80]:
+        legs = self.table[status - 0x80]
+        if isinstance(legs, WideEntry):
+            legs = legs.by_first[first]
+        for outlet, status_out, firsts, seconds in legs:
             first_out = firsts[first]
             second_out = seconds[second]
             if first_out < 128 and second_out < 128:
@@ -249,7 +252,10 @@ class Inlet:
         key = ((status & 0x0F) << 7) | note
         ways: list[Way] = []
         sends: list[tuple[Outlet | Converter, bytes]] = []
-        for outlet, status_out, notes, velocities in self.table[status - 0x80]:
+        legs = self.table[status - 0x80]
+        if isinstance(legs, WideEntry):
+            legs = legs.by_first[note]
+        for outlet, status_out, notes, velocities in legs:
             note_out = notes[note]
             velocity_out = velocities[velocity]
             if note_out < 128 and velocity_out < 128:

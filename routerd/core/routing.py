@@ -61,6 +61,31 @@ Names = tuple[tuple[str, ...], ...]
 Converters = dict[object, Converter]
 """By what makes two of them the same."""
 
+WIDE = 6
+"""An entry of more legs is looked up by the first data byte too, so that zones of other notes cost nothing."""
+
+
+class WideEntry(tuple[Leg, ...]):
+    """An entry of many legs, and those of them that let each first data byte through."""
+
+    by_first: tuple[tuple[Leg, ...], ...]
+
+
+def entry_of(legs: Iterable[Leg]) -> tuple[Leg, ...]:
+    """Return the entry of a table for these legs."""
+    entry = tuple(legs)
+    if len(entry) <= WIDE:
+        return entry
+    wide = WideEntry(entry)
+    shared: dict[tuple[int, ...], tuple[Leg, ...]] = {}
+    rows = []
+    for first in range(128):
+        numbers = tuple(i for i, leg in enumerate(entry) if leg[2][first] < 128)
+        rows.append(shared.setdefault(numbers, tuple(entry[i] for i in numbers)))
+    wide.by_first = tuple(rows)
+    return wide
+
+
 EMPTY: Table = ((),) * 128
 NO_NAMES: Names = ((),) * 128
 
@@ -308,7 +333,7 @@ def compile_tables(
             by_status.setdefault(status, []).append((leg, route.name))
     return Compiled(
         tuple(
-            tuple(tuple(leg for leg, _ in by_status.get(status, ())) for status in range(0x80, 0x100))
+            tuple(entry_of(leg for leg, _ in by_status.get(status, ())) for status in range(0x80, 0x100))
             if by_status
             else EMPTY
             for by_status in entries

@@ -1,0 +1,85 @@
+"""What a message costs on its way through the tables, by the number of routes that do not match it.
+
+    python -m tests.bench.routes
+
+A note through one route that matches, beside 0, 9 and 99 that do not: on other channels, for other notes,
+and with every option that this route does not use. The medians of many rounds, taken in turn.
+"""
+
+from __future__ import annotations
+
+import statistics
+from time import perf_counter_ns
+
+from routerd.core.messages import Kind
+from routerd.core.model import Device
+from routerd.core.notes import Inlet
+from routerd.core.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.routing import compile_tables
+from routerd.core.wire import Outlet, Sink
+
+COUNTS = (1, 10, 100)
+MESSAGES = 2_000
+ROUNDS = 41
+PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS, Kind.BEND})
+MATCHES = Route("match", "keys", "synth", PLAYED, from_channel=0, to_channel=3, note_low=60, note_high=72)
+CURVE = ((0, 0), (64, 90), (127, 127))
+REMAP = Remap(Quantity(QuantityKind.NRPN, 300), Quantity(QuantityKind.FINE, 1), (0, 16383), (0, 16383))
+
+
+def others(kind: str, count: int) -> list[Route]:
+    """Return routes that do not match a note 60 on channel 1."""
+    if kind == "other channels":
+        return [Route(str(n), "keys", "synth", PLAYED, from_channel=1 + n % 15) for n in range(count)]
+    if kind == "other notes":
+        return [
+            Route(str(n), "keys", "synth", PLAYED, note_low=n % 60, note_high=n % 60) for n in range(count)
+        ]
+    return [
+        Route(
+            str(n), "keys", "synth", PLAYED, from_channel=1 + n % 15, velocity_curve=CURVE, maps=(REMAP,),
+            chord=(0, 7), bend_from=2, bend_to=12,
+        )
+        for n in range(count)
+    ]  # fmt: skip
+
+
+def inlet_of(routes: list[Route]) -> Inlet:
+    """Return an inlet with the table of these routes, to a port without a slow wire."""
+    inlet, outlet = (
+        Inlet(Device("keys", input_pattern="keys")),
+        Outlet(Device("synth", output_pattern="x"), 0),
+    )
+    outlet.connected = True
+    (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
+    return inlet
+
+
+def time_ns(inlet: Inlet) -> float:
+    """Return what a press or release costs, in ns."""
+    sink: Sink = []
+    receive = inlet.receive
+    press, release = b"\x90\x3c\x40", b"\x80\x3c\x40"
+    begin_ns = perf_counter_ns()
+    for _ in range(MESSAGES // 2):
+        receive(press, 0, sink)
+        receive(release, 0, sink)
+    return (perf_counter_ns() - begin_ns) / MESSAGES
+
+
+def main() -> None:
+    """See the module's head."""
+    print(f"ns a message, median of {ROUNDS} rounds; in brackets times the first")
+    print(f"{'routes that do not match':28}" + "".join(f"{count - 1:>16}" for count in COUNTS))
+    for kind in ("other channels", "other notes", "every option, other channels"):
+        inlets = [inlet_of([MATCHES, *others(kind, count - 1)]) for count in COUNTS]
+        times: list[list[float]] = [[] for _ in COUNTS]
+        for _ in range(ROUNDS):
+            for inlet, found in zip(inlets, times, strict=True):
+                found.append(time_ns(inlet))
+        medians = [statistics.median(found) for found in times]
+        print(f"{kind:28}" + "".join(f"{one:8.0f} ({one / medians[0]:.2f}x)" for one in medians))
+
+
+if __name__ == "__main__":
+    main()
