@@ -191,11 +191,15 @@ def _slim(song: Song) -> Song:
 
 
 def _same_output(a: Device, b: Device) -> bool:
-    return (a.output_pattern, a.output_usb, a.wire, a.clock, a.transport, a.running_status) == (
-        b.output_pattern,
-        b.output_usb,
-        b.wire,
-        b.clock,
-        b.transport,
-        b.running_status,
-    )
+    return all(getattr(a, name) == getattr(b, name) for name in _OUTPUT_FIELDS)
+
+
+_OUTPUT_FIELDS = (
+    "output_pattern",
+    "output_usb",
+    "wire",
+    "clock",
+    "transport",
+    "running_status",
+    "active_sensing",
+)

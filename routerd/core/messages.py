@@ -51,6 +51,7 @@ TICK_BYTES = bytes((TICK,))
 START_BYTES = bytes((START,))
 CONTINUE_BYTES = bytes((CONTINUE,))
 STOP_BYTES = bytes((STOP,))
+SENSING_BYTES = bytes((ACTIVE_SENSING,))
 
 UNDEFINED = frozenset({0xF4, 0xF5, 0xF9, 0xFD})
 """Status bytes that MIDI 1.0 leaves undefined (M1 Tables VI and VII)."""

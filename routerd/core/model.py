@@ -108,6 +108,7 @@ class Device:
     """The device whose input hears this output by a loop cable at soundcheck; "" for none."""
     answers: bool = True
     """Whether it answers an identity request (M1 p. 40), as far as is known."""
+    active_sensing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +233,7 @@ def device_to_plain(device: Device) -> Plain:
         "input_usb": [device.input_usb.serial, device.input_usb.path],
         "output_usb": [device.output_usb.serial, device.output_usb.path],
         "running_status": device.running_status,
+        "active_sensing": device.active_sensing,
         "timing": timing_to_plain(device.timing),
         "loop": device.loop,
         "answers": device.answers,
@@ -251,6 +253,7 @@ def device_from_plain(plain: Plain) -> Device:
         input_usb=Usb(*plain["input_usb"]),
         output_usb=Usb(*plain["output_usb"]),
         running_status=plain["running_status"],
+        active_sensing=plain["active_sensing"],
         timing=timing_from_plain(plain["timing"]),
         loop=plain["loop"],
         answers=plain["answers"],

@@ -40,6 +40,7 @@ from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
 from routerd.core.routing import EMPTY, Leg, Table, WideEntry
+from routerd.core.watch import Watch
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -77,12 +78,14 @@ class Inlet:
         "selected",
         "strange",
         "table",
+        "watch",
     )
 
     def __init__(self, device: Device) -> None:
         self.device = device
         self.name = device.name
         self.table: Table = EMPTY
+        self.watch = Watch()
         self.controls = NO_CONTROLS
         """What stands for an action."""
         self.controls_down: set[int] = set()
@@ -117,6 +120,8 @@ class Inlet:
             return None
         if status < 0x80 or length != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
+            return None
+        if not self.watch.hear(data, now_ns):
             return None
         number = (status << 7) | data[1]
         if self.pedals and (values := self.pedals.get(number)) is not None:
@@ -164,6 +169,8 @@ class Inlet:
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
             self.strange += 1
+        elif not self.watch.hear(data, now_ns):
+            return
         elif data[0] not in (ACTIVE_SENSING, SYSTEM_RESET):
             for target, _, _, _ in self.table[data[0] - 0x80]:
                 if data[0] < TICK:

@@ -62,7 +62,7 @@ Converters = dict[object, Converter]
 """By what makes two of them the same."""
 
 WIDE = 6
-"""An entry of more legs is looked up by the first data byte too, so that zones of other notes cost nothing."""
+"""An entry of more legs is looked up by the first data byte too, so that other zones cost nothing."""
 
 
 class WideEntry(tuple[Leg, ...]):

@@ -73,6 +73,7 @@ from routerd.core.units import (
     format_bpm,
     parse_bpm,
 )
+from routerd.core.watch import LOOP_ENDED
 from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
@@ -131,6 +132,7 @@ class Show:
         self._ticks = Ticks()
         self._lit_revision = -1
         self._clocked: tuple[Outlet, ...] = ()
+        self._sensed: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
 
     @property
@@ -191,9 +193,7 @@ class Show:
             self._after_tick = False
             for outlet in self._clocked:
                 outlet.pump(now_ns, self.sink)
-            for inlet in self.book.inlets:
-                if inlet.banks:
-                    inlet.send_banks(now_ns, self.sink)
+            self._look_at_cables(now_ns)
             self._reach_line(now_ns)
             if self._metronome.counted_in(clock):
                 self._transport(TransportCommand.START, now_ns)
@@ -276,6 +276,20 @@ class Show:
         self._set_gates()
         for outlet in self._transported:
             outlet.pump(now_ns, self.sink)
+
+    def _look_at_cables(self, now_ns: int) -> None:
+        """Once a tick: bank select that waits alone, loops, and Active Sensing both ways."""
+        for inlet in self.book.inlets:
+            if inlet.banks:
+                inlet.send_banks(now_ns, self.sink)
+            happened = inlet.watch.look(now_ns)
+            if happened is not None:
+                self._event(happened, device=inlet.name)
+                if happened != LOOP_ENDED:
+                    inlet.let_go(now_ns, self.sink)
+        next_look_ns = 2 * self.clock.next_due_ns - now_ns  # the tick after the next, about
+        for outlet in self._sensed:
+            outlet.sense(now_ns, next_look_ns, self.sink)
 
     def _set_gates(self) -> None:
         """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
@@ -936,6 +950,7 @@ class Show:
         devices.take_over(self._devices)
         self._devices = devices
         self._clocked = devices.straight
+        self._sensed = tuple(outlet for outlet in book.outlets if outlet.device.active_sensing)
         for outlet in self._clocked:
             self.stamps.pop(outlet, None)
         if self._source is not None:

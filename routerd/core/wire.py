@@ -39,6 +39,7 @@ from routerd.core.messages import (
     CONTINUE,
     CONTROLLER,
     NOTE_ON,
+    SENSING_BYTES,
     START,
     SYSEX,
     SYSEX_END,
@@ -48,6 +49,7 @@ from routerd.core.model import WireKind
 from routerd.core.patches import pause_ns
 from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
+from routerd.core.watch import SENSING_EVERY_NS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -98,6 +100,7 @@ class Outlet:
         "_live",
         "_pause_until_ns",
         "_running",
+        "_sensed_ns",
         "_sent_of_head",
         "_tick_ns",
         "_values",
@@ -164,6 +167,7 @@ class Outlet:
         self._credit = 0
         self._running = 0
         self._tick_ns = -LEAD_NS
+        self._sensed_ns = 0
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
 
@@ -198,6 +202,12 @@ class Outlet:
             self._tick_ns = now_ns
         if self._byte_ns:
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
+
+    def sense(self, now_ns: int, next_ns: int, sink: Sink) -> None:
+        """Send Active Sensing if the next occasion, at `next_ns`, would be too late (M1 p. 32)."""
+        if next_ns - self._sensed_ns >= SENSING_EVERY_NS:
+            self._sensed_ns = now_ns
+            self.put_realtime(SENSING_BYTES, now_ns, sink)
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one whole message as soon as order and wire allow."""

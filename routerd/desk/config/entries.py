@@ -57,6 +57,12 @@ class DeviceEntry(Entry):
     running_status: Annotated[bool, s.FLAG] = _key(
         "Whether its interface leaves repeated status bytes out on a din wire.", True, False, "running-status"
     )
+    active_sensing: Annotated[bool, s.FLAG] = _key(
+        "Whether it gets Active Sensing, so that it falls silent when the cable goes.",
+        True,
+        False,
+        "active-sensing",
+    )
     recall: Annotated[bool, s.FLAG] = _key(
         "Whether it can be put on a sound from here; if not, its patches go on the checklist.", False, True
     )

@@ -51,6 +51,7 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         clock=entry.clock,
         transport=entry.transport,
         running_status=entry.running_status,
+        active_sensing=entry.active_sensing,
         timing=resolve_timing(entry.timing),
         input_usb=read_from.usb,
         output_usb=write_to.usb,

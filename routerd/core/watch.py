@@ -1,0 +1,69 @@
+"""What an input tells about its cable: Active Sensing that stops, and messages that come back in a circle.
+
+Active Sensing (M1 p. 32): whoever has sent it once sends something at least every 300 ms; after more than
+330 ms of silence the cable counts as lost, and what is held is released. It is never routed. A device that
+wants it gets it every SENSING_EVERY_NS.
+
+A loop through outside devices (one that echoes what it gets, routed back to it) repeats messages faster than
+anybody plays: the same bytes more than LOOP_LIMIT times within LOOP_WINDOW_NS. Then nothing but releases is
+let in from that input until a whole window has passed without. Both figures are a house choice; a loop over
+two DIN wires turns a note about 500 times a second, a roll of equal strokes seldom 20.
+"""
+
+from __future__ import annotations
+
+from routerd.core.lanes import is_release
+from routerd.core.messages import ACTIVE_SENSING
+
+SENSING_LOST_NS = 330_000_000
+SENSING_EVERY_NS = 270_000_000
+LOOP_WINDOW_NS = 500_000_000
+LOOP_LIMIT = 64
+
+LOOP = "loop"
+LOOP_ENDED = "loop-ended"
+SENSING_LOST = "sensing-lost"
+
+
+class Watch:
+    """Watches one input. `hear` for every message, `look` every tick or so."""
+
+    __slots__ = ("_counts", "_heard_ns", "_is_loop", "_senses", "_told", "_window_ns")
+
+    def __init__(self) -> None:
+        self._counts: dict[bytes, int] = {}
+        self._window_ns = 0
+        self._heard_ns = 0
+        self._senses = False
+        self._is_loop = False
+        self._told = False
+
+    def hear(self, data: bytes, now_ns: int) -> bool:
+        """Take note of a message; False when it is to be kept out."""
+        self._heard_ns = now_ns
+        if data[0] >= ACTIVE_SENSING:
+            self._senses = self._senses or data[0] == ACTIVE_SENSING
+            return True
+        counts = self._counts
+        count = counts[data] = counts.get(data, 0) + 1
+        if count > LOOP_LIMIT and now_ns - self._window_ns < 2 * LOOP_WINDOW_NS:
+            self._is_loop = True
+        return not self._is_loop or is_release(data)
+
+    def look(self, now_ns: int) -> str | None:
+        """Return what has happened since, if anything."""
+        if self._senses and now_ns - self._heard_ns > SENSING_LOST_NS:
+            self._senses = False
+            return SENSING_LOST
+        if self._is_loop and not self._told:
+            self._told = True
+            return LOOP
+        if now_ns - self._window_ns < LOOP_WINDOW_NS:
+            return None
+        still = any(count > LOOP_LIMIT for count in self._counts.values())
+        self._counts.clear()
+        self._window_ns = now_ns
+        if self._is_loop and not still:
+            self._is_loop = self._told = False
+            return LOOP_ENDED
+        return None
