@@ -201,6 +201,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
     soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
+    soundcheck.add_argument(
+        "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
+    )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
     return parser
 
@@ -321,7 +324,12 @@ def _soundcheck(options: argparse.Namespace) -> int:
     from routerd.desk.client import Client, SoundcheckWish, run_soundcheck
 
     wish = SoundcheckWish(
-        options.seconds, tuple(options.stage or ()), options.unplug, options.html, options.yes
+        seconds=options.seconds,
+        stages=tuple(options.stage or ()),
+        unplug=options.unplug,
+        html=options.html,
+        agreed=options.yes,
+        offsets=options.write_offsets,
     )
     return run_soundcheck(Client(options.listen, options.token_file), wish)
 

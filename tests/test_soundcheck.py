@@ -35,7 +35,9 @@ def rig(tmp_path: Path) -> Path:
     text = (folder / "rig.yaml").read_text()
     text = text.replace("    output: Sampler*\n", f"    output: Sampler*\n{LOOP}")
     text = text.replace("    output: Modular Left*\n", "    output: Modular Left*\n    answers: false\n")
-    text = text.replace("  drum-synth:\n", "  loop-in: {input: Loop In}\n  drum-synth:\n")
+    text = text.replace("    output: Modular Right*\n", "    output: Modular Right*\n    loop: loop-2\n")
+    inputs = "  loop-in: {input: Loop In}\n  loop-2: {input: Loop 2, wire: din}\n"
+    text = text.replace("  drum-synth:\n", f"{inputs}  drum-synth:\n")
     (folder / "rig.yaml").write_text(text)
     return folder
 
@@ -93,7 +95,7 @@ def refused(service: Service, method: str, path: str, body: Any = None) -> tuple
     return caught.value.code, problem["type"], problem["detail"]
 
 
-def test_a_whole_soundcheck(stage: tuple[Service, Band]) -> None:
+def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     service, band = stage
     service.ask("POST", "/v1/song", {"number": 2})
     service.ask("POST", "/v1/soundcheck", {"levels_down": True, "seconds": 3, "dwell_seconds": 0})
@@ -110,7 +112,7 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band]) -> None:
     assert "it never answers" in calls["modular-left"]["words"]
     assert ("modular-left", REQUEST) not in band.heard
     # the loop: a virtual cable, so everything comes round
-    (loop,) = document["loops"]
+    (_, loop) = document["loops"]
     assert (loop["device"], loop["hears"], loop["lost"]) == ("sampler", "loop-in", 0)
     assert loop["probes"] == 200
     assert loop["ticks"] > 300
@@ -118,6 +120,13 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band]) -> None:
     assert (measured["sampler"], measured["lead-synth"], measured["drum-synth"]) == (
         "loop", "sending side", "port only",
     )  # fmt: skip
+    # a byte takes 320 µs on a DIN wire (M1 p. 1), so the sampler may wait for the modular
+    offsets = {one["device"]: one["offset_ms"] for one in document["offsets"]}
+    assert offsets["modular-right"] == 0
+    assert offsets["sampler"] > 0
+    written = service.ask("POST", "/v1/soundcheck/offsets")
+    assert written["offsets"] == document["offsets"]
+    assert f"timing: {{offset: {offsets['sampler']:g}}}" in (rig / "rig.yaml").read_text()
     # every press of the traffic run was soft and is released, and the wheels rest
     notes = [(device, data) for device, data in band.heard if data[0] & 0xF0 in (0x80, 0x90)]
     assert len(notes) > 20
@@ -157,6 +166,7 @@ def test_levels_twice_and_stopped_half_way(stage: tuple[Service, Band], rig: Pat
     assert refused(service, "POST", "/v1/soundcheck", wrong)[:2] == (422, "/problems/wrong-body")
     unknown = {"levels_down": True, "unplug": "tuba"}
     assert "no device 'tuba'" in refused(service, "POST", "/v1/soundcheck", unknown)[2]
+    assert "no soundcheck suggests offsets" in refused(service, "POST", "/v1/soundcheck/offsets")[2]
     assert refused(service, "POST", "/v1/soundcheck/stop")[:2] == (409, "/problems/refused")
     began = {"levels_down": True, "seconds": 600, "stages": ["machine", "traffic"]}
     service.ask("POST", "/v1/soundcheck", began)

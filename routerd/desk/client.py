@@ -67,6 +67,8 @@ class SoundcheckWish:
     unplug: str | None = None
     html: Path | None = None
     agreed: bool = False
+    offsets: bool = False
+    """Whether suggested time offsets are written into rig.yaml."""
 
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
@@ -88,6 +90,11 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             client.ask("POST", "/v1/soundcheck/stop", {})
         document = json.loads(client.ask("GET", "/v1/soundcheck"))
         print(client.ask("GET", "/v1/soundcheck?format=text"))
+        if wish.offsets:
+            written = json.loads(client.ask("POST", "/v1/soundcheck/offsets", {}))["offsets"]
+            print(
+                "In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written)
+            )
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
             print(f"The page is in {wish.html}.")

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 from functools import cached_property
+from pathlib import Path
 from time import monotonic_ns, time
 from typing import TYPE_CHECKING, Any
 
@@ -78,6 +79,8 @@ class Desk:
         self.changing = asyncio.Lock()
         """Held by whoever changes the book or the running order."""
         self.save_set = save_set
+        self.rig_file = Path()
+        """rig.yaml; set once, before anything is asked."""
         self._snapshot_came = asyncio.Event()
 
     @cached_property

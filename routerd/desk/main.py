@@ -75,6 +75,7 @@ async def run(options: Options, end: socket.socket) -> int:
         _new_measurements,
         lambda set_list: _save_set(options, set_list),
     )
+    desk.rig_file = options.folder / "rig.yaml"
     desk.link = await EngineLink.over(end, desk)
     reading = asyncio.create_task(desk.link.run())
     working = asyncio.create_task(_work(desk, options))

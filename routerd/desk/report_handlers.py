@@ -6,14 +6,16 @@ import asyncio
 
 from aiohttp import web
 
+from routerd.core.errors import FileError
 from routerd.core.model import Plain
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import RecordingBody, SoundcheckBody
 from routerd.desk.config.problems import choose, one_of, shown
+from routerd.desk.desk import FilesError
 from routerd.desk.handlers import Call
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
-from routerd.desk.shapes import Recording, Soundchecks, SoundcheckState
+from routerd.desk.shapes import Offset, Offsets, Recording, Soundchecks, SoundcheckState
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 
@@ -133,3 +135,15 @@ async def post_recording(call: Call) -> Recording:
     body: RecordingBody = call.body
     call.desk.show_log.record(on=body.on)
     return await get_recording(call)
+
+
+async def post_offsets(call: Call) -> Offsets:
+    """Write suggested offsets into rig.yaml."""
+    try:
+        written = await call.desk.soundchecks.write_offsets()
+    except FileError as error:
+        raise ProblemError("refused", str(error)) from error
+    except FilesError as error:
+        detail = f"{len(error.problems)} problems, the first: {error.problems[0]}"
+        raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error
+    return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))

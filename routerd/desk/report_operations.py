@@ -5,7 +5,7 @@ from __future__ import annotations
 from routerd.desk import report_handlers
 from routerd.desk.bodies import Nothing, RecordingBody, SoundcheckBody
 from routerd.desk.operation import HTML, JSON, METRICS, TEXT, Operation
-from routerd.desk.shapes import Recording, Soundchecks, SoundcheckState
+from routerd.desk.shapes import Offsets, Recording, Soundchecks, SoundcheckState
 
 REPORT_OPERATIONS: tuple[Operation, ...] = (
     Operation(
@@ -61,6 +61,15 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         report_handlers.get_soundchecks,
         "The names of all soundchecks that are kept, oldest first",
         Soundchecks,
+    ),
+    Operation(
+        "POST",
+        "/v1/soundcheck/offsets",
+        report_handlers.post_offsets,
+        "Write the offsets that the newest soundcheck suggests into rig.yaml, and load it",
+        Offsets,
+        body=Nothing,
+        problems=("refused", "broken-files", "engine-refused", "engine-silent"),
     ),
     Operation("GET", "/v1/recording", report_handlers.get_recording, "The show log of this show", Recording),
     Operation(

@@ -356,3 +356,19 @@ class Recording:
     folder: str
     on: bool
     dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """How much later, in ms, a device gets its clock."""
+
+    device: str
+    offset_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """The offsets that are in rig.yaml and in force now, and the soundcheck that suggested them."""
+
+    soundcheck: str
+    offsets: tuple[Offset, ...]

@@ -15,6 +15,7 @@ from routerd.desk.shapes import SoundcheckStage, SoundcheckState
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.keep import SoundcheckFolder, compare_with_kept
+from routerd.desk.soundcheck.offsets import replace, write_offsets
 from routerd.desk.soundcheck.run import Plan, Soundcheck
 
 if TYPE_CHECKING:
@@ -95,6 +96,27 @@ class Soundchecks:
         names = await asyncio.to_thread(self.folder.names)
         wanted = name or (names[-1] if names else None)
         return None if wanted is None else await asyncio.to_thread(self.folder.read, wanted)
+
+    async def write_offsets(self) -> Plain:
+        """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
+
+        Return what was written. Raises CommandError without a suggestion, FileError when the file cannot be
+        changed, FilesError when it would then have a mistake; in either case the file is as it was.
+        """
+        document = await self.document()
+        if document is None or not document["offsets"]:
+            raise CommandError(
+                "no soundcheck suggests offsets: give two devices or more a 'loop' in rig.yaml and run one"
+            )
+        offsets = {one["device"]: one["offset_ms"] for one in document["offsets"]}
+        rig_file = self._desk.rig_file
+        before = await asyncio.to_thread(write_offsets, rig_file, offsets)
+        try:
+            await self._desk.reload()
+        except Exception:
+            await asyncio.to_thread(replace, rig_file, before)
+            raise
+        return {"soundcheck": document["name"], "offsets": document["offsets"]}
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""

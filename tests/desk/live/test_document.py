@@ -37,7 +37,8 @@ PARAMETERS = {
     "/v1/schemas/{name}": "song",
     "/problems/{name}": "refused",
 }
-FINITE = [operation for operation in OPERATIONS if operation.path != "/v1/events"]
+FINITE = [one for one in OPERATIONS if one.path not in ("/v1/events", "/v1/soundcheck/offsets")]
+"""Offsets want a soundcheck over loops first: tests/test_soundcheck.py."""
 
 
 def test_the_document_is_valid() -> None:
