@@ -6,8 +6,11 @@ import argparse
 import os
 import sys
 from pathlib import Path
+from typing import TypeAlias
 
 from routerd import __version__
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 DEFAULT_LISTEN = "127.0.0.1:8473"
 
@@ -158,6 +161,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     ports.add_argument("--ports", choices=("alsa", "jack"), help="what offers the ports")
 
+    _add_report(commands)
+    _add_soundcheck(commands)
+    return parser
+
+
+def _add_report(commands: Commands) -> None:
     report = commands.add_parser(
         "report",
         help="print the jitter report of the running service, or of a show that is over",
@@ -186,6 +195,8 @@ def _parser() -> argparse.ArgumentParser:
     form.add_argument("--html", action="store_true", help="as one HTML page with plots")
     report.add_argument("--minute", action="store_true", help="of the last minute only")
 
+
+def _add_soundcheck(commands: Commands) -> None:
     soundcheck = commands.add_parser(
         "soundcheck",
         help="prove the running rig: pass or fail for every device, why, and what to do",
@@ -205,7 +216,6 @@ def _parser() -> argparse.ArgumentParser:
         "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
     )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
-    return parser
 
 
 def main(arguments: list[str] | None = None) -> int:
