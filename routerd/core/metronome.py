@@ -25,22 +25,15 @@ class Metronome:
     def __init__(self, schedule: Schedule) -> None:
         self.alone = False
         self.counting_to = 0
+        self.outlet: Outlet | None = None
+        """Where it clicks; None when the song that is on has no click."""
         self._clicker: Clicker | None = None
         self._schedule = schedule
-
-    @property
-    def on(self) -> bool:
-        """Whether the song has a click."""
-        return self._clicker is not None
-
-    @property
-    def outlet(self) -> Outlet | None:
-        """Where it clicks."""
-        return None if self._clicker is None else self._clicker.outlet
 
     def use(self, click: Click | None, outlet: Outlet | None, delay_ns: int) -> None:
         """Take the click of a song."""
         self._clicker = None
+        self.outlet = None if click is None else outlet
         if click is not None and outlet is not None:
             self._clicker = Clicker(click, outlet, delay_ns, self._schedule)
         else:

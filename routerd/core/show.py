@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.arming import Action, Armed, Command, Moment, When
 from routerd.core.checklist import Ticks
-from routerd.core.clock import Clock
+from routerd.core.clock import Clock, Tick
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, CompiledSection, CompiledSong, PatchSends
 from routerd.core.controls import Control
 from routerd.core.device_clock import DeviceClocks, Wanted
@@ -195,7 +195,7 @@ class Show:
                 outlet.pump(now_ns, self.sink)
             self._look_at_cables(now_ns)
             self._reach_line(now_ns)
-            if self._metronome.counted_in(clock):
+            if self._metronome.counting_to and self._metronome.counted_in(clock):
                 self._transport(TransportCommand.START, now_ns)
 
     def _tick(self, now_ns: int) -> None:
@@ -208,12 +208,8 @@ class Show:
         if missed:
             self._devices.miss(missed)
             self._metronome.miss(missed)
-        if self._devices.busy:
-            for one in self._devices.busy:
-                one.tick(tick, clock)
-            self._devices.look()
-        if self._metronome.on:
-            self._metronome.tick(tick, clock)
+        if self._devices.busy or self._metronome.outlet is not None:
+            self._tick_devices(tick)
         self._set_gates()
         self._after_tick = True
         if missed:
@@ -226,6 +222,13 @@ class Show:
             self._step_taken()
         elif clock.steered and tick.number % TICKS_PER_QUARTER == 0:
             self.revision += 1  # so that others see where the grid has been moved to
+
+    def _tick_devices(self, tick: Tick) -> None:
+        """Pass a tick of the grid to those that make their own out of it."""
+        for one in self._devices.busy:
+            one.tick(tick, self.clock)
+        self._devices.look()
+        self._metronome.tick(tick, self.clock)
 
     def _timed_ticks(self, now_ns: int) -> bool:
         """Send the ticks that are due by the schedule, alone; False when something else comes first."""
