@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.messages import START_BYTES, STOP_BYTES, TICK_BYTES, controller, note_off, note_on
 from routerd.core.schedule import NO_TICK
+from routerd.core.time_code import TimeCoder
 from routerd.core.timing import PLAIN_TIMING, StartMode
 from routerd.core.transport import State
 from routerd.core.units import TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
@@ -176,6 +177,10 @@ def _parts(position: int, rate: Fraction) -> list[Fraction]:
     return [Fraction(n) / rate - position for n in range(first, last)]
 
 
+def _wants(timing: Timing) -> bool:
+    return timing.pulse is not None or timing.time_code is not None
+
+
 class DeviceClocks:
     """The clocks of all devices of a rig: which need looking at, and how late each is.
 
@@ -184,7 +189,7 @@ class DeviceClocks:
     """
 
     def __init__(self, outlets: tuple[Outlet, ...], timings: dict[str, Timing], schedule: Schedule) -> None:
-        wanting = [o for o in outlets if o.clock or o.transport or timings.get(o.name, PLAIN_TIMING).pulse]
+        wanting = [o for o in outlets if o.clock or o.transport or _wants(timings.get(o.name, PLAIN_TIMING))]
         offsets = [timings.get(o.name, PLAIN_TIMING).offset_ns for o in wanting]
         self.lead_ns = max(0, -min(offsets, default=0))
         self.by_outlet = {
@@ -193,6 +198,11 @@ class DeviceClocks:
             )
             for outlet, offset in zip(wanting, offsets, strict=True)
         }
+        self.coders = tuple(
+            TimeCoder(outlet, one.timing.time_code, one.delay_ns, schedule)
+            for outlet, one in self.by_outlet.items()
+            if one.timing.time_code is not None
+        )
         self.straight = tuple(o for o, one in self.by_outlet.items() if o.clock and one.plain)
         """The outlets that get the grid's ticks as they come."""
         self.busy: tuple[DeviceClock, ...] = ()

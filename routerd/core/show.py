@@ -208,7 +208,7 @@ class Show:
         if missed:
             self._devices.miss(missed)
             self._metronome.miss(missed)
-        if self._devices.busy or self._metronome.outlet is not None:
+        if self._devices.busy or self._devices.coders or self._metronome.outlet is not None:
             self._tick_devices(tick)
         self._set_gates()
         self._after_tick = True
@@ -228,6 +228,8 @@ class Show:
         for one in self._devices.busy:
             one.tick(tick, self.clock)
         self._devices.look()
+        for coder in self._devices.coders:
+            coder.tick(tick, self.clock)
         self._metronome.tick(tick, self.clock)
 
     def _timed_ticks(self, now_ns: int) -> bool:
@@ -622,7 +624,7 @@ class Show:
         if on.section_number:
             self._event("section", section=on.section.name, number=on.section_number)
         self.revision += 1
-        self._take_click(song)
+        self._take_click_and_code(song)
         if may_start:
             for one in self._devices.by_outlet.values():
                 one.song_entered()
@@ -732,7 +734,9 @@ class Show:
         self._event("retrigger", device=name, at=at)
         self.revision += 1
 
-    def _take_click(self, song: CompiledSong) -> None:
+    def _take_click_and_code(self, song: CompiledSong) -> None:
+        for coder in self._devices.coders:
+            coder.hour = (self._on.place.index or 0) + 1 if coder.of_set else 0
         click = song.song.timing.click
         outlet = (
             None if click is None else next((o for o in self.book.outlets if o.name == click.device), None)
@@ -983,7 +987,7 @@ class Show:
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
         on.section_number = same_name[0] if same_name else min(1, len(song.sections))
         self._install(on.section)
-        self._take_click(song)
+        self._take_click_and_code(song)
         self.clock.use_map(song.map)
         self._step = self.clock.step
         if old is None:

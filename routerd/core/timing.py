@@ -30,13 +30,6 @@ class StartMode(StrEnum):
     NEVER = "never"
 
 
-class SourceKind(StrEnum):
-    """By what a device can be followed."""
-
-    CLOCK = "clock"
-    TIME_CODE = "time-code"
-
-
 class FrameRate(StrEnum):
     """Rates of MIDI time code (MTC p. 2)."""
 
@@ -94,7 +87,6 @@ class Timing:
     sequence_steps: int = 0
     pulse: Pulse | None = None
     time_code: TimeCode | None = None
-    sends: SourceKind = SourceKind.CLOCK
     leads_transport: bool = True
 
 
@@ -169,7 +161,6 @@ def timing_to_plain(timing: Timing) -> Plain | None:
         "sequence_steps": timing.sequence_steps,
         "pulse": p and [str(p.per_quarter), p.channel, p.note, p.controller, p.value, p.length_ns, p.reset],
         "time_code": code and [code.rate.value, code.of_set],
-        "sends": timing.sends.value,
         "leads_transport": timing.leads_transport,
     }
 
@@ -186,7 +177,6 @@ def timing_from_plain(plain: Plain | None) -> Timing:
         sequence_steps=plain["sequence_steps"],
         pulse=pulse and Pulse(Fraction(pulse[0]), *pulse[1:]),
         time_code=code and TimeCode(FrameRate(code[0]), code[1]),
-        sends=SourceKind(plain["sends"]),
         leads_transport=plain["leads_transport"],
     )
 

@@ -20,11 +20,12 @@ from routerd.core.timing import (
     ChangePolicy,
     Click,
     Curve,
+    FrameRate,
     MeterPoint,
     Pulse,
-    SourceKind,
     StartMode,
     TempoPoint,
+    TimeCode,
     Timing,
 )
 from routerd.desk.config.tempo_file import read_tempo
@@ -62,12 +63,12 @@ def test_a_map_in_bars_becomes_positions(rig_folder: Folder) -> None:
     )
 
 
-def test_a_source_and_what_it_sends(rig_folder: Folder) -> None:
-    rig = RIG.replace("{input: Pedals*}", "{input: P*, timing: {sends: time-code, leads-transport: false}}")
+def test_a_source_and_its_transport(rig_folder: Folder) -> None:
+    rig = RIG.replace("{input: Pedals*}", "{input: P*, timing: {leads-transport: false}}")
     found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "follow: pedals\n"}))
     assert found.song("one").timing.follow == "pedals"
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
-    assert (timing.sends, timing.leads_transport) == (SourceKind.TIME_CODE, False)
+    assert not timing.leads_transport
 
 
 def test_every_key_of_a_device_clock(rig_folder: Folder) -> None:
@@ -84,6 +85,15 @@ def test_every_key_of_a_device_clock(rig_folder: Folder) -> None:
         sequence_steps=7,
         pulse=Pulse(F(2), channel=9, note=36, value=127, length_ns=5_000_000, reset=37),
     )
+
+
+@pytest.mark.parametrize(("rate", "counts"), [(25, "song"), ("29.97", "set")])
+def test_time_code(rig_folder: Folder, rate: object, counts: str) -> None:
+    rig = RIG.replace(
+        "clock: true", f"clock: true, timing: {{time-code: {{rate: {rate}, counts: {counts}}}}}"
+    )
+    timing = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
+    assert timing.time_code == TimeCode(FrameRate(str(rate)), counts == "set")
 
 
 def test_click_and_change(rig_folder: Folder) -> None:
@@ -143,6 +153,7 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
             "only a device with an input",
             "input",
         ),
+        ("clock: true", "clock: true, timing: {time-code: {rate: 26}}", "26 is not a frame rate", "29.97"),
         ("do: next", "do: nudge", "does not say by how much", "by: 0.5"),
         ("do: next", "do: next, by: 3", "'by' has no meaning with 'do: next'", "do: nudge"),
         ("do: next", "do: retrigger", "needs a device", "device"),

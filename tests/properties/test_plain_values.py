@@ -42,7 +42,6 @@ from routerd.core.timing import (
     MeterPoint,
     Pulse,
     SongTiming,
-    SourceKind,
     StartMode,
     TempoPoint,
     TimeCode,
@@ -64,7 +63,6 @@ timings = st.builds(
     st.none()
     | st.builds(Pulse, st.fractions(1, 24), st.integers(0, 15), channel, seven, seven, seven, seven),
     st.none() | st.builds(TimeCode, st.sampled_from(FrameRate), st.booleans()),
-    st.sampled_from(SourceKind),
     st.booleans(),
 )
 song_timings = st.builds(

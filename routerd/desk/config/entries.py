@@ -70,7 +70,7 @@ class DeviceEntry(Entry):
         "Whether it takes MIDI Tuning Standard messages.", True, False, "takes-tuning"
     )
     timing: TimingEntry | None = _key(
-        "How it gets its clock, and how it is followed.", {"sends": "clock"}, None
+        "How it gets its clock, and how it is followed.", {"offset": "-12.5"}, None
     )
     loop: Annotated[str | None, s.SOURCE] = _key(
         "At soundcheck: the device whose input hears this output, by a cable from one to the other.",

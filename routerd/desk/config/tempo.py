@@ -7,12 +7,13 @@ from fractions import Fraction
 from typing import Any
 
 from routerd.core.tempo_map import TempoMap
-from routerd.core.timing import Click, MeterPoint, Pulse, SongTiming, TempoPoint, Timing
+from routerd.core.timing import Click, MeterPoint, Pulse, SongTiming, TempoPoint, TimeCode, Timing
 from routerd.core.units import NS_PER_MS
 from routerd.desk.config.check import Checked
 from routerd.desk.config.entries import DeviceEntry, RigFile, SongFile
 from routerd.desk.config.text import Path
 from routerd.desk.config.time_entries import ClickEntry, PulseEntry, TimingEntry
+from routerd.desk.config.time_scalars import Counts
 
 
 def review_time(checked: Checked[SongFile]) -> None:
@@ -50,9 +51,9 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
     timing = device.timing
     if timing is None or not checked.is_sound(path):
         return
-    wants_output = sorted(timing.model_fields_set - {"sends", "leads_transport"})
+    wants_output = sorted(timing.model_fields_set - {"leads_transport"})
     if wants_output and not device.output:
-        key = wants_output[0]
+        key = wants_output[0].replace("_", "-")
         checked.report((*path, key), f"'{key}' needs an output", "add 'output' to the device, or remove it")
     if "leads_transport" in timing.model_fields_set and not device.input:
         checked.report(
@@ -77,7 +78,9 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
         start=entry.starts,
         sequence_steps=entry.sequence or 0,
         pulse=None if entry.pulse is None else _pulse(entry.pulse),
-        sends=entry.sends,
+        time_code=None
+        if entry.time_code is None
+        else TimeCode(entry.time_code.rate, entry.time_code.counts is Counts.SET),
         leads_transport=entry.leads_transport,
     )
 

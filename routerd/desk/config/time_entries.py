@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from routerd.core.timing import Curve, SourceKind, StartMode
+from routerd.core.timing import Curve, FrameRate, StartMode
 from routerd.desk.config import scalars as s
 from routerd.desk.config import time_scalars as t
 from routerd.desk.config.entry import Entry, key
@@ -35,6 +35,17 @@ class PulseEntry(Entry):
     )
 
 
+class TimeCodeEntry(Entry):
+    """MIDI time code for a device."""
+
+    model_config = ConfigDict(title="time code")
+
+    rate: Annotated[FrameRate, t.FRAME_RATE] = key("Frames a second; 29.97 drops frame numbers.", "29.97")
+    counts: Annotated[t.Counts, t.COUNTS] = key(
+        "What it counts; of the set, each song's hour is its number.", "set", t.Counts.SONG
+    )
+
+
 class TimingEntry(Entry):
     """How a device gets its clock, and how it is followed."""
 
@@ -51,8 +62,8 @@ class TimingEntry(Entry):
         "How many sixteenth notes its own sequence is long.", 7, None
     )
     pulse: PulseEntry | None = key("Notes or controller values while transport runs.", {"note": "C2"}, None)
-    sends: Annotated[SourceKind, t.SENDS] = key(
-        "By what it is followed when a song follows it.", "clock", SourceKind.CLOCK
+    time_code: TimeCodeEntry | None = key(
+        "MIDI time code while transport runs.", {"rate": 25}, None, "time-code"
     )
     leads_transport: Annotated[bool, s.FLAG] = key(
         "Whether its start, stop, continue and song position are followed too.",

@@ -7,7 +7,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from routerd.core.timing import ChangePolicy, Curve, FrameRate, SourceKind, StartMode
+from routerd.core.timing import ChangePolicy, Curve, FrameRate, StartMode
 from routerd.desk.config.leaf import Leaf, Surroundings, wrong
 from routerd.desk.config.problems import choose, shown
 from routerd.desk.config.scalars import choice, whole
@@ -79,7 +79,6 @@ def _frame_rate(value: Any, _: Surroundings) -> FrameRate:
     return FrameRate(written)
 
 
-SENDS = choice(SourceKind)
 CURVE = choice(Curve)
 STARTS = choice(StartMode)
 CHANGE = choice(ChangePolicy)
