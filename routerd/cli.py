@@ -121,38 +121,7 @@ def _parser() -> argparse.ArgumentParser:
         "--schemas", type=Path, metavar="DIR", help="also write the JSON Schema of each kind of file to DIR"
     )
 
-    sheet = commands.add_parser(
-        "sheet",
-        help="print the set for the music stand or for the technician",
-        description="Print the whole set: order, keys, tempos, sections and their presses, checklists. As "
-        "text, or as a page to print from a browser.",
-    )
-    sheet.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
-    sheet.add_argument("--set", dest="set_name", metavar="NAME", help="this set instead of the newest")
-    sheet.add_argument("--technical", action="store_true", help="also tuning and patches")
-    sheet.add_argument("--html", action="store_true", help="as a self-contained page")
-
-    diff = commands.add_parser(
-        "diff",
-        help="tell what differs between two versions of a set",
-        description="Tell what differs between two rig folders, or two sets of them. Exit status 0: nothing; "
-        "1: something; 2: mistakes in the files.",
-    )
-    diff.add_argument("old", type=Path, metavar="OLD", help="a rig folder")
-    diff.add_argument("new", type=Path, metavar="NEW", help="a rig folder, or the same one")
-    diff.add_argument("--old-set", metavar="NAME", help="this set of OLD instead of the newest")
-    diff.add_argument("--new-set", metavar="NAME", help="this set of NEW instead of the newest")
-
-    bring = commands.add_parser(
-        "import",
-        help="make a set from a list of titles, CSV or plain text",
-        description="Make a set of the rig folder from a file of titles: CSV with a column title or song, or "
-        "a title a line; a line 'encore' begins the encore. Nothing is written when a title is not known.",
-    )
-    bring.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
-    bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
-    bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
-    bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
+    _add_paper(commands)
 
     ports = commands.add_parser(
         "ports",
@@ -216,6 +185,42 @@ def _add_soundcheck(commands: Commands) -> None:
         "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
     )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
+
+
+def _add_paper(commands: Commands) -> None:
+    """Add the commands that need no running service but a rig folder."""
+    sheet = commands.add_parser(
+        "sheet",
+        help="print the set for the music stand or for the technician",
+        description="Print the whole set: order, keys, tempos, sections and their presses, checklists. As "
+        "text, or as a page to print from a browser.",
+    )
+    sheet.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    sheet.add_argument("--set", dest="set_name", metavar="NAME", help="this set instead of the newest")
+    sheet.add_argument("--technical", action="store_true", help="also tuning and patches")
+    sheet.add_argument("--html", action="store_true", help="as a self-contained page")
+
+    diff = commands.add_parser(
+        "diff",
+        help="tell what differs between two versions of a set",
+        description="Tell what differs between two rig folders, or two sets of them. Exit status 0: nothing; "
+        "1: something; 2: mistakes in the files.",
+    )
+    diff.add_argument("old", type=Path, metavar="OLD", help="a rig folder")
+    diff.add_argument("new", type=Path, metavar="NEW", help="a rig folder, or the same one")
+    diff.add_argument("--old-set", metavar="NAME", help="this set of OLD instead of the newest")
+    diff.add_argument("--new-set", metavar="NAME", help="this set of NEW instead of the newest")
+
+    bring = commands.add_parser(
+        "import",
+        help="make a set from a list of titles, CSV or plain text",
+        description="Make a set of the rig folder from a file of titles: CSV with a column title or song, or "
+        "a title a line; a line 'encore' begins the encore. Nothing is written when a title is not known.",
+    )
+    bring.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
+    bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
+    bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -63,6 +63,13 @@ class SectionsEnd(StrEnum):
     """On to the next song, or back to the previous one."""
 
 
+class AfterRestart(StrEnum):
+    """What transport does when the service comes back in a song, after a crash or power loss."""
+
+    SILENT = "silent"
+    PLAY = "play"
+
+
 class Sounding(StrEnum):
     """What happens to the notes that are held when a song or section is entered."""
 
@@ -197,6 +204,7 @@ class Rig:
     press_times: PressTimes = DEFAULT_TIMES
     pedals: tuple[Pedal, ...] = ()
     lamps: tuple[Lamp, ...] = ()
+    after_restart: AfterRestart = AfterRestart.SILENT
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,6 +277,7 @@ def rig_to_plain(rig: Rig) -> Plain:
         "press_times": [rig.press_times.guard_ms, rig.press_times.long_ms, rig.press_times.double_ms],
         "pedals": [pedal_to_plain(pedal) for pedal in rig.pedals],
         "lamps": [lamp_to_plain(lamp) for lamp in rig.lamps],
+        "after_restart": rig.after_restart.value,
     }
 
 
@@ -281,6 +290,7 @@ def rig_from_plain(plain: Plain) -> Rig:
         press_times=PressTimes(*plain["press_times"]),
         pedals=tuple(Pedal(*pedal) for pedal in plain["pedals"]),
         lamps=tuple(lamp_from_plain(lamp) for lamp in plain["lamps"]),
+        after_restart=AfterRestart(plain["after_restart"]),
     )
 
 

@@ -1002,7 +1002,11 @@ class Show:
             self._send(on.section.patches, now_ns)
 
     def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
-        """Enter the song of `begin`, else the next of the order, else none; without starting it."""
+        """Enter the song of `begin`, else the next of the order, else none; without starting it.
+
+        With "play" transport goes on by Continue: followers that were not told to stop stand where they
+        stood (M1 p. 31).
+        """
         self._ticks.restore(begin.get("checked"), {n: s.song.checklist for n, s in self.book.songs.items()})
         on = self._on
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
@@ -1024,6 +1028,8 @@ class Show:
         if bpm is not None:
             with contextlib.suppress(CommandError):  # a place that was kept by hand or by another version
                 self._set_tempo(_bpm_of(bpm))
+        if begin.get("play") is True and identifier == begin.get("song"):
+            self._transport(TransportCommand.CONTINUE, now_ns)
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:
         """Take a new running order; the song that is on stays on. Raises NotFoundError."""

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from routerd.core.errors import LinkError
-from routerd.core.model import Book, Plain, SetList
+from routerd.core.model import AfterRestart, Book, Plain, SetList
 from routerd.core.units import NS_PER_S
 from routerd.desk.events import EventHub
 from routerd.desk.keeper import StateKeeper
@@ -206,6 +206,9 @@ class Desk:
             if state.origin.chosen == decision.origin.chosen:
                 place = state.place
                 self._go_on(state)
+                plays = book.rig.after_restart is AfterRestart.PLAY and state.transport != "stopped"
+                if place is not None and plays:
+                    place = {**place, "play": True}
         await self._give(book, set_lists, decision, 1, place)
 
     def _go_on(self, state: State) -> None:

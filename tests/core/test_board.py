@@ -155,3 +155,18 @@ def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
     assert stage.sounding() == {}
     with pytest.raises(NotFoundError, match="no device"):
         stage.show.sound("keys", 0, 57, 64, stage.now_ns)
+
+
+def test_transport_goes_on_after_a_crash_only_when_told_so() -> None:
+    place = {"song": "middle", "section": 2}
+    stage = Stage(begin=dict(place))
+    stage.run(500 * MS)
+    assert stage.show.snapshot()["transport"] == "stopped"
+    stage = Stage(begin={**place, "play": True})
+    stage.run(500 * MS)
+    assert stage.show.snapshot()["transport"] == "running"
+    assert (stage.show.snapshot()["song"], stage.show.snapshot()["section"]) == ("middle", 2)
+    assert [data for data in stage.sent("modular") if data in ("fa", "fb", "fc")] == ["fb"]
+    stage = Stage(begin={"song": "gone", "section": 1, "play": True})
+    stage.run(500 * MS)
+    assert stage.show.snapshot()["transport"] == "stopped"

@@ -13,7 +13,7 @@ from typing import Annotated
 from pydantic import ConfigDict, Field
 
 from routerd.core.checklist import Item
-from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.model import AfterRestart, SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.timing import ChangePolicy
 from routerd.desk.config import route_leaves as r
 from routerd.desk.config import scalars as s
@@ -175,6 +175,12 @@ class RigFile(Entry):
         "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
     )
     reference: Annotated[float, s.REFERENCE] = _key("What A4 is, in Hz.", 442, 440.0)
+    after_restart: Annotated[AfterRestart, s.AFTER_RESTART] = _key(
+        "Whether transport goes on when the service comes back after a crash or power loss.",
+        "play",
+        AfterRestart.SILENT,
+        "after-restart",
+    )
     presses: PressesEntry | None = _key("How presses are measured.", {"guard-ms": 80}, None)
     pedals: list[PedalEntry] = _lines(
         "Expression pedals and the ends of their ranges.",

@@ -37,6 +37,7 @@ def resolve_rig(file: RigFile) -> Rig:
         press_times=times_of(file.presses),
         pedals=tuple(pedal_of(entry) for entry in file.pedals),
         lamps=tuple(lamp_of(entry) for entry in file.lamps),
+        after_restart=file.after_restart,
     )
 
 

@@ -19,7 +19,7 @@ from routerd.core.checklist import Item
 from routerd.core.controls import Press
 from routerd.core.lamps import Shows
 from routerd.core.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
-from routerd.core.model import SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.model import AfterRestart, SectionsEnd, Sounding, StartPolicy, WireKind
 from routerd.core.routes import Side, Switching
 from routerd.core.tuning import REFERENCE_MAX_HZ, REFERENCE_MIN_HZ
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
@@ -267,6 +267,7 @@ START = choice(StartPolicy)
 SECTIONS_END = choice(SectionsEnd)
 SOUNDING = choice(Sounding)
 PRESS = choice(Press)
+AFTER_RESTART = choice(AfterRestart)
 SHOWS = choice(Shows)
 GUARD = whole(0, 2000)
 PRESS_MS = whole(100, 5000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from desk_service import Service, a_service
 
 from routerd.core.model import SetList
@@ -138,3 +139,25 @@ def test_how_long_it_takes_planned_and_as_it_goes() -> None:
     live = durations_of(now, songs, 2, pace, 1330.0)
     assert (live.elapsed_s, live.remaining_s) == (320, 280 + 100 + 0 + 2 * 30)
     assert live.over_s == 320 + 440 - 900
+
+
+@pytest.mark.parametrize(("key", "transport"), [("", "stopped"), ("after-restart: play\n", "running")])
+async def test_after_a_crash_it_waits_or_plays_on(
+    demo_rig: Path, tmp_path: Path, key: str, transport: str
+) -> None:
+    """The engine is killed while a song runs: the state folder is all that is left of it."""
+    rig = demo_rig / "rig.yaml"
+    rig.write_text(key + rig.read_text(encoding="utf-8"), encoding="utf-8")
+    async with a_service(demo_rig, tmp_path / "state") as service:
+        await service.start()
+        await service.until_ready()
+        await service.ask("POST", "/v1/next")
+        await service.ask("POST", "/v1/section", {"number": 2})
+        await service.ask("POST", "/v1/start")
+        await service.status_when(lambda status: status["transport"] == "running")
+        await service.stop()
+    async with a_service(demo_rig, tmp_path / "state") as service:
+        await service.start()
+        await service.until_ready()
+        status = await service.status_when(lambda status: status["transport"] == transport)
+        assert (status["song"]["title"], status["section"]["number"]) == ("Nine Lamps", 2)
