@@ -230,7 +230,7 @@ class _In(_End):
         super().__init__(midi, name, patchbay)
 
     def _heard(self, message: tuple[list[int], float], _: object) -> None:
-        # RtMidi's own interval is no calmer. On JACK it is taken in the same callback (tests.bench.input_stamps:
+        # RtMidi's own interval is no calmer. On JACK it is taken in the same callback (bench input_stamps:
         # 3783 µs rms against 3784, 74.7 ms against 74.8 under load), and intervals would have to be added up.
         # On ALSA it comes from the kernel's queue; that has not been measured yet.
         at_ns = monotonic_ns()
