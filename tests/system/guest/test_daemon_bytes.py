@@ -28,6 +28,7 @@ Twins = tuple[Gadget, Gadget]
 @pytest.fixture(scope="module")
 def ear(daemon: Daemon) -> Iterator[FarProgram]:
     """The program behind "box" for all tests of this module: it takes seconds to start."""
+    daemon.song("Through")
     with FarProgram("alsa", "Far Box") as program:
         daemon.wait_for_port("box")
         yield program
@@ -136,9 +137,7 @@ def until_sentinel(ear: FarProgram, number: int) -> list[bytes]:
 
 
 @pytest.mark.parametrize("what", VECTORS)
-def test_odd_bytes_from_a_device(daemon: Daemon, twins: Twins, ear: FarProgram, what: str) -> None:
-    if daemon.status()["song"]["title"] != "Through":
-        daemon.song("Through")
+def test_odd_bytes_from_a_device(twins: Twins, ear: FarProgram, what: str) -> None:
     sent, wanted = (bytes.fromhex(text) for text in VECTORS[what])
     with twins[0].open() as end:
         end.write(sent + b"\xb9\x50\x01")
@@ -150,7 +149,6 @@ def test_odd_bytes_from_a_device(daemon: Daemon, twins: Twins, ear: FarProgram, 
 
 def test_noise_does_no_harm(daemon: Daemon, twins: Twins, ear: FarProgram) -> None:
     chance = random.Random(20261127)
-    daemon.song("Through")
     faults = daemon.status()["engine"]["counters"]["faults"]
     with twins[0].open() as end:
         for number in range(8):
