@@ -35,7 +35,7 @@ SEQUENCER_OPTIONS = Path("/sys/module/snd_seq_midi/parameters")
 T = TypeVar("T")
 
 
-def wait_for(what: str, look: Callable[[], T], limit_s: float = 20.0, every_s: float = 0.02) -> T:
+def wait_for(what: str, look: Callable[[], T], limit_s: float = 60.0, every_s: float = 0.02) -> T:
     """Call `look` until what it returns is true, and return it; fail after `limit_s`."""
     end = time.monotonic() + limit_s
     while not (found := look()):
