@@ -368,6 +368,8 @@ _WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {
 
 def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:
     """Return where a message with that first data byte goes by these legs."""
+    if isinstance(legs, WideEntry):
+        legs = legs.by_first[number]
     return tuple(
         (outlet, status_out, numbers[number])
         for outlet, status_out, numbers, _ in legs

@@ -13,7 +13,7 @@ two DIN wires turns a note about 500 times a second, a roll of equal strokes sel
 from __future__ import annotations
 
 from routerd.core.lanes import is_release
-from routerd.core.messages import ACTIVE_SENSING
+from routerd.core.messages import ACTIVE_SENSING, TICK
 
 SENSING_LOST_NS = 330_000_000
 SENSING_EVERY_NS = 270_000_000
@@ -41,7 +41,7 @@ class Watch:
     def hear(self, data: bytes, now_ns: int) -> bool:
         """Take note of a message; False when it is to be kept out."""
         self._heard_ns = now_ns
-        if data[0] >= ACTIVE_SENSING:
+        if data[0] >= TICK:
             self._senses = self._senses or data[0] == ACTIVE_SENSING
             return True
         counts = self._counts

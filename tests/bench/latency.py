@@ -23,7 +23,7 @@ from typing import Any
 import rtmidi
 
 from routerd.core.compiler import Compiler
-from routerd.core.messages import Kind, note_on
+from routerd.core.messages import NOTE_ON, Kind, note_on
 from routerd.core.model import Device, Rig, SetList, Song
 from routerd.core.routes import Route
 from routerd.core.show import Show
@@ -102,12 +102,15 @@ def number(port: Any, name: str) -> int:
 
 def measure() -> dict[str, dict[str, list[float]]]:
     """Play, and return what was measured in µs."""
-    heard: queue.SimpleQueue[int] = queue.SimpleQueue()
+    heard: dict[str, queue.SimpleQueue[int]] = {name: queue.SimpleQueue() for name in ("bare", "routed")}
     bare, routed = Bare(), Routed()
     players, listeners = {}, {}
     for name in ("bare", "routed"):
         listener = rtmidi.MidiIn(JACK, name=f"Hear {name}")
-        listener.set_callback(lambda _event, _data: heard.put(time.monotonic_ns()))
+        listener.set_callback(
+            lambda event, to: to.put(time.monotonic_ns()) if event[0][0] & 0xF0 == NOTE_ON else None,
+            heard[name],
+        )
         player = rtmidi.MidiOut(JACK, name=f"Play {name}")
         listeners[name], players[name] = listener, player
     players["bare"].open_port(number(players["bare"], "Bare in"))
@@ -120,9 +123,11 @@ def measure() -> dict[str, dict[str, list[float]]]:
     through: dict[str, list[float]] = {"bare": [], "routed": []}
     for count in range(COUNT):
         for name, player in players.items():
+            while not heard[name].empty():
+                heard[name].get()
             begin_ns = time.monotonic_ns()
             player.send_message(note_on(0, 40 + count % 40, 64))
-            through[name].append((heard.get(timeout=5) - begin_ns) / 1000)
+            through[name].append((heard[name].get(timeout=5) - begin_ns) / 1000)
             time.sleep(0.001)
     routed.worker.stop()
     routed.system.close()

@@ -21,6 +21,7 @@ from routerd.core.wire import Outlet, Sink
 COUNTS = (1, 10, 100)
 MESSAGES = 2_000
 ROUNDS = 41
+LATER_NS = 10**12  # with no window begun, so that the bench is not taken for a loop
 PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS, Kind.BEND})
 MATCHES = Route("match", "keys", "synth", PLAYED, from_channel=0, to_channel=3, note_low=60, note_high=72)
 CURVE = ((0, 0), (64, 90), (127, 127))
@@ -62,8 +63,8 @@ def time_ns(inlet: Inlet) -> float:
     press, release = b"\x90\x3c\x40", b"\x80\x3c\x40"
     begin_ns = perf_counter_ns()
     for _ in range(MESSAGES // 2):
-        receive(press, 0, sink)
-        receive(release, 0, sink)
+        receive(press, LATER_NS, sink)
+        receive(release, LATER_NS, sink)
     return (perf_counter_ns() - begin_ns) / MESSAGES
 
 

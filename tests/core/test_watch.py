@@ -75,10 +75,12 @@ def test_a_loop_is_cut_told_and_mended() -> None:
 
 
 def test_fast_playing_and_floods_are_no_loop() -> None:
-    """A roll of equal strokes at 30 a second, with a controller at 1000 values a second."""
+    """A roll of equal strokes at 30 a second, a controller at 1000 values a second, clock at 500 BPM."""
     made = stage()
     for at_ms in range(1, 4_000):
         made.run(at_ms * MS)
+        if at_ms % 5 == 0:
+            made.play("keys", "f8")
         made.play("keys", f"b0 01 {at_ms % 128:02x}")
         if at_ms % 33 == 0:
             made.play("keys", "90 3c 40", "80 3c 40")
