@@ -259,10 +259,12 @@ class SoundcheckBody(Body):
 
 
 class SetListBody(Body):
-    """A running order of titles or file names; or the name of another set of the rig folder."""
+    """A running order of titles or file names, `encore` of them at its end the encore; or the name of another
+    set of the rig folder."""
 
     model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["order"]}, {"required": ["name"]}]})
     order: Annotated[list[Line], Field(min_length=1, max_length=10_000)] | None = None
+    encore: Annotated[int, Field(ge=0, le=999)] = 0
     name: Line | None = None
 
 

@@ -73,7 +73,7 @@ OPERATIONS: tuple[Operation, ...] = (
         "GET",
         "/v1/set-list",
         order_handlers.get_set_list,
-        "Tonight's running order; its ETag is its revision",
+        "Tonight's running order; its ETag is its revision, and guards edits as If-Match",
         SetListDocument,
     ),
     Operation(
@@ -84,7 +84,7 @@ OPERATIONS: tuple[Operation, ...] = (
         SetListDocument,
         body=SetListBody,
         example='{"order": ["Weather Room", "Copper Ferry"]}',
-        problems=(*_ORDER_PROBLEMS, "unknown-in-order", "unknown-set-list"),
+        problems=(*_ORDER_PROBLEMS, "unknown-in-order", "unknown-set-list", "unknown-place"),
     ),
     *(
         Operation(

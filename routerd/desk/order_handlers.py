@@ -80,7 +80,11 @@ async def put_set_list(call: Call) -> web.Response:
             raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
         return await _edit(call, lambda _: chosen, base=chosen)
     wanted = known_order(desk, body.order)
-    return await _edit(call, lambda now: replace(now, name=body.name or now.name, order=wanted, encore=0))
+    if body.encore and body.encore >= len(wanted):
+        raise ProblemError("unknown-place", f"an encore of {body.encore} leaves no song before it")
+    return await _edit(
+        call, lambda now: replace(now, name=body.name or now.name, order=wanted, encore=body.encore)
+    )
 
 
 async def post_move(call: Call) -> web.Response:

@@ -177,6 +177,12 @@ class Player(RuleBasedStateMachine):
             self.away.discard(name)
             self.stage.open(name, takes_pieces=takes_pieces)
 
+    @rule(name=names, note=st.integers(60, 62), velocity=st.sampled_from((0, 64)))
+    def tune(self, name: str, note: int, velocity: int) -> None:
+        """Somebody tunes by ear, and forgets about it."""
+        self.stage.show.sound(name, 3, note, velocity, self.stage.now_ns)
+        self.stage.collect()
+
     @rule()
     def unplug_keys(self) -> None:
         self.stage.show.input_lost(self.stage.inlet("keys"), self.stage.now_ns)
@@ -200,6 +206,8 @@ class Player(RuleBasedStateMachine):
         stage = self.stage
         for name in sorted(self.away):
             stage.open(name)
+        stage.show.sound("synth", 0, 0, 0, stage.now_ns)
+        stage.collect()
         for channel, key in sorted(self.down):
             stage.play("keys", bytes((0x80 | channel, key, 64)).hex())
         for channel in (0, 1):

@@ -13,7 +13,7 @@ from routerd.desk.openapi import document
 from routerd.desk.operations import OPERATIONS, help_text
 
 BODIES: dict[tuple[str, str], Any] = {
-    ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late"},
+    ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late", "encore": 1},
     ("POST", "/v1/set-list/move"): {"number": 1, "to": 2},
     ("POST", "/v1/set-list/insert"): {"song": "Low Tide", "to": 1},
     ("POST", "/v1/set-list/drop"): {"number": 1},

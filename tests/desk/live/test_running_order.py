@@ -32,6 +32,8 @@ async def test_edits_and_undo_while_a_song_is_on(service: Service) -> None:
     answer = await service.ask("POST", "/v1/set-list/drop", {"number": 4})
     answer = await service.ask("POST", "/v1/set-list/encore", {"number": 3})
     assert answer.json["encore"] == 1
+    too_long = await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"], "encore": 1})
+    assert too_long.json["type"] == "/problems/unknown-place"
     status = (await service.ask("GET", "/v1/status")).json
     assert (status["song"]["title"], status["set_list"]["position"]) == ("Nine Lamps", 1)
     for _ in range(4):
