@@ -21,7 +21,13 @@ BUSY_SILENT_S = 10.0
 """The same for one that works: it may have much to do on a busy machine, or go round in circles."""
 
 FIRST_ANSWER_S = 20.0
-"""The same for a young desk: it reads the folder and loads what the API needs."""
+"""A young desk, which loads what the API needs and reads the folder, may be silent for so long without work."""
+
+FIRST_BUSY_S = 180.0
+"""The same while it works: on a slow or very busy machine it would else be killed at every start, for ever."""
+
+REST_S = 2.0
+"""A desk has work while it has used the processor within so long."""
 
 PAUSE_S = (0.0, 0.25, 0.5, 1.0)
 """Before the first, second, ... restart in a row; the last one stays."""
@@ -47,7 +53,7 @@ class Supervisor:
         self._process: asyncio.subprocess.Process | None = None
         self._began_s = 0.0
         self._answered_s = 0.0
-        self._patience_s = FIRST_ANSWER_S
+        self._young = True
         self.link: DeskLink | None = None
         self.restarts = 0
         self._stopping = False
@@ -94,7 +100,7 @@ class Supervisor:
             )
             theirs.close()
             self._began_s = self._answered_s = monotonic()
-            self._patience_s = FIRST_ANSWER_S
+            self._young = True
             self.link = self._make_link(self._ponged)
             serving = asyncio.create_task(self.link.serve(ours, self._greet()))
             watching = asyncio.create_task(self._watch(self.link))
@@ -109,17 +115,25 @@ class Supervisor:
 
     async def _watch(self, link: DeskLink) -> None:
         number = 0
-        worked = -1
+        work, worked_s = 0, monotonic()
         while True:
             await asyncio.sleep(PING_EVERY_S)
             number += 1
             link.send("ping", {"n": number})
-            before, worked = worked, self._work()
-            silent_s = monotonic() - self._answered_s
-            if silent_s > max(self._patience_s, BUSY_SILENT_S if worked != before else 0.0):
+            now_s = monotonic()
+            before, work = work, self._work()
+            if work != before:
+                worked_s = now_s
+            silent_s = now_s - self._answered_s
+            if silent_s > self._patience_s(busy=now_s - worked_s < REST_S):
                 self._say(f"the desk has been silent for {silent_s:.0f} s: killing it")
                 self._kill()
                 return
+
+    def _patience_s(self, *, busy: bool) -> float:
+        if self._young:
+            return FIRST_BUSY_S if busy else FIRST_ANSWER_S
+        return BUSY_SILENT_S if busy else SILENT_S
 
     def _work(self) -> int:
         """Return the processor time that the desk has used, in kernel ticks; 0 when it cannot be told."""
@@ -136,7 +150,7 @@ class Supervisor:
     def _ponged(self) -> None:
         self._answered_s = monotonic()
         if self._answered_s - self._began_s > STEADY_S:
-            self._patience_s = SILENT_S
+            self._young = False
 
     def _kill(self) -> None:
         if self._process is not None and self._process.returncode is None:
