@@ -21,10 +21,10 @@ BUSY_SILENT_S = 10.0
 """The same for one that works: it may have much to do on a busy machine, or go round in circles."""
 
 FIRST_ANSWER_S = 20.0
-"""A young desk, which loads what the API needs and reads the folder, may be silent for so long without work."""
+"""A young desk may be silent for so long without work; it loads what the API needs and reads the folder."""
 
 FIRST_BUSY_S = 180.0
-"""The same while it works: on a slow or very busy machine it would else be killed at every start, for ever."""
+"""The same while it works: on a slow or busy machine it would else be killed at every start, for ever."""
 
 REST_S = 2.0
 """A desk has work while it has used the processor within so long."""
