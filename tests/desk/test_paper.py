@@ -36,7 +36,7 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
         ("1", "COPPER FERRY"), ("2", "NINE LAMPS"), ("3", "WEATHER ROOM"),
     ]  # fmt: skip
     assert "D minor · 121.5 BPM · 4/4 · 4:10" in text
-    assert "13:30 of 20:00" in text
+    assert "14:30 of 20:00" in text
     assert re.search(r"verse +pedals controller 84", text)
     assert "[ ] Put the tape marked HARBOUR SIDE A in" in text
     assert text.index("--- ENCORE ---") > text.index("NINE LAMPS")

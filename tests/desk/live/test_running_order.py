@@ -97,7 +97,7 @@ async def test_the_file_changes_only_when_asked_and_keeps_its_comments(
     ]
     loaded = load_folder(demo_rig)
     assert loaded.book is not None
-    assert loaded.book.set_list == SetList("Harbour", (*START, "low-tide"), "2026-11-27", 1)
+    assert loaded.book.set_list == SetList("Harbour", (*START, "low-tide"), "2026-11-27", 1, 1200, 30)
     assert (await service.ask("POST", "/v1/reload")).status == 200
     assert names((await service.ask("GET", "/v1/set-list")).json) == [*START, "low-tide"]
     # under a new name it becomes a file of its own
