@@ -18,7 +18,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from routerd.core.tempo_map import TempoMap
-from routerd.core.timeline import TICK_NS_AT_1_BPM, Segment
+from routerd.core.timeline import Segment
 from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
 from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 from routerd.core.wire import NEVER_NS
@@ -101,14 +101,13 @@ class Clock:
         """Whether a Start or Continue waits for its place between two ticks."""
         return bool(self._start_bytes)
 
-    def steer(self, due_ns: int, bpm: Fraction, most_ns: int, now_ns: int) -> None:
+    def steer(self, due_ns: int, interval_ns: int, bpm: Fraction, most_ns: int, now_ns: int) -> None:
         """Move the next tick towards `due_ns` and go on from it at `bpm`.
 
-        It comes to lie no more than `most_ns` from one period behind the last tick, not before `now_ns`,
+        It comes to lie no more than `most_ns` from `interval_ns` behind the last tick, not before `now_ns`,
         and not within LEAD_NS of a Start before it.
         """
-        period_ns = TICK_NS_AT_1_BPM * bpm.denominator // bpm.numerator
-        regular_ns = self._last_due_ns + period_ns
+        regular_ns = self._last_due_ns + interval_ns
         due_ns = max(now_ns, min(regular_ns + most_ns, max(regular_ns - most_ns, due_ns)))
         due_ns = max(due_ns, self._started_ns + LEAD_NS)
         if self.start_at_ns <= self.next_due_ns:

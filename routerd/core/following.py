@@ -15,7 +15,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.follower import Follower, FollowState
+from routerd.core.follower import Follower
 from routerd.core.timeline import TICK_NS_AT_1_BPM
 from routerd.core.transport import State
 
@@ -43,15 +43,6 @@ class Following:
         self._start: tuple[int, int] | None = None
         """The source's number of the tick that plays a position, while our own Start is not out."""
 
-    @property
-    def steering(self) -> bool:
-        """Whether the source decides about tempo."""
-        return self.follower.state is not FollowState.FREE
-
-    def pass_time(self, now_ns: int) -> None:
-        """Notice that the source is silent."""
-        self.follower.pass_time(now_ns)
-
     def started(self, position_ticks: int) -> None:
         """The source has started or continued: its next tick plays that position."""
         self._start = self.follower.next_number, position_ticks
@@ -78,5 +69,5 @@ class Following:
         wanted_ns = base_ns + round((clock.next_tick - follower.number - self._shift) * period_ns)
         bpm = Fraction(TICK_NS_AT_1_BPM * _RATE_STEPS, max(1, round(period_ns * _RATE_STEPS)))
         self.distance_ns = clock.next_due_ns - wanted_ns
-        clock.steer(wanted_ns, bpm, round(period_ns * SLEW_PART), now_ns)
+        clock.steer(wanted_ns, round(period_ns), bpm, round(period_ns * SLEW_PART), now_ns)
         return True

@@ -150,7 +150,7 @@ class Show:
         for outlet in self.book.outlets:
             deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
         if self._source is not None:
-            deadline_ns = min(deadline_ns, self._source.following.follower.silent_at_ns())
+            deadline_ns = min(deadline_ns, self._source.follower.silent_at_ns())
         return deadline_ns
 
     def advance(self, now_ns: int) -> None:
@@ -171,7 +171,7 @@ class Show:
         if self.schedule.next_ns <= now_ns:
             self._timed_messages(now_ns)
         if self._source is not None:
-            self._source.following.pass_time(now_ns)
+            self._source.follower.pass_time(now_ns)
             self._look_at_source()
         if self._presses.next_due_ns <= now_ns:
             self._carry_out(self._presses.due(now_ns))
@@ -195,6 +195,8 @@ class Show:
                 outlet.pump(now_ns, self.sink)
             self._look_at_cables(now_ns)
             self._reach_line(now_ns)
+            if self._source is not None and self._source.comes_in(clock.next_tick):
+                self._come_in(now_ns)
             if self._metronome.counting_to and self._metronome.counted_in(clock):
                 self._transport(TransportCommand.START, now_ns)
 
@@ -695,7 +697,7 @@ class Show:
     def _use_source(self, source: Source | None) -> None:
         self._source = source
         self._source_inlet = None if source is None else source.inlet
-        self._steer(source is not None and source.following.steering)
+        self._steer(source is not None and source.steering)
 
     def _steer(self, steered: bool) -> None:
         """Let a source decide about tempo, or lead on with the tempo that there is."""
@@ -793,11 +795,16 @@ class Show:
             self._event("position-ignored", device=source.name, why="transport is running")
         self._look_at_source()
 
+    def _come_in(self, now_ns: int) -> None:
+        """Start where time code is, from the tick that comes next."""
+        at_top = self.clock.position_ticks == 0
+        self._transport(TransportCommand.START if at_top else TransportCommand.CONTINUE, now_ns)
+
     def _look_at_source(self) -> None:
         source = self._source
         if source is None or not source.changed():
             return
-        self._steer(source.following.steering)
+        self._steer(source.steering)
         bpm = format_bpm(round(self.clock.segment.bpm, 2))
         self._event("follow", device=source.name, state=source.state.value, bpm=bpm)
 
@@ -961,7 +968,7 @@ class Show:
         for outlet in self._clocked:
             self.stamps.pop(outlet, None)
         if self._source is not None:
-            self._source.following.lead_ns = devices.lead_ns
+            self._source.lead(devices.lead_ns)
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""

@@ -10,13 +10,14 @@ from __future__ import annotations
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
+from routerd.core.chase import Chase, Chased
+from routerd.core.follower import Follower, FollowState
 from routerd.core.following import Following
-from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, is_whole
+from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, TIME_CODE, is_whole
 from routerd.core.units import NS_PER_US, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
     from routerd.core.clock import Clock
-    from routerd.core.follower import FollowState
     from routerd.core.notes import Inlet
     from routerd.core.timing import Timing
 
@@ -45,12 +46,31 @@ class Source:
         self.name = inlet.name
         self.leads_transport = timing.leads_transport
         self.following = Following(clock, lead_ns)
-        self.state: FollowState = self.following.follower.state
+        self.chase = Chase(clock, lead_ns) if timing.sends_time_code else None
+        self.state: FollowState = self.follower.state
         self.position_ticks = 0
         self.strange = 0
 
+    @property
+    def follower(self) -> Follower:
+        """Who estimates where the source is."""
+        return self.following.follower if self.chase is None else self.chase.follower
+
+    @property
+    def steering(self) -> bool:
+        """Whether the source decides about tempo."""
+        return self.follower.state is not FollowState.FREE
+
+    def lead(self, lead_ns: int) -> None:
+        """Have our ticks so much earlier than the source's."""
+        self.following.lead_ns = lead_ns
+        if self.chase is not None:
+            self.chase.lead_ns = lead_ns
+
     def hear(self, data: bytes, at_ns: int, now_ns: int) -> Heard:
         """Take a system message of the source."""
+        if self.chase is not None:
+            return self._hear_time_code(self.chase, data, at_ns, now_ns)
         if data[0] == TICK:
             return Heard.MOVED if self.following.tick(at_ns, now_ns) else Heard.NOTHING
         heard = _TRANSPORT.get(data[0], Heard.NOTHING)
@@ -63,9 +83,28 @@ class Source:
             self.position_ticks = (data[1] | data[2] << 7) * TICKS_PER_SPP_UNIT
         return heard
 
+    def _hear_time_code(self, chase: Chase, data: bytes, at_ns: int, now_ns: int) -> Heard:
+        if data[0] != TIME_CODE:
+            return Heard.NOTHING
+        if not is_whole(data):
+            self.strange += 1
+            return Heard.NOTHING
+        chased = chase.quarter_frame(data[1], at_ns, now_ns)
+        if chased is Chased.MOVED:
+            return Heard.MOVED
+        self.position_ticks = chase.position_ticks
+        return {Chased.START: Heard.POSITION, Chased.JUMPED: Heard.STOP}.get(chased, Heard.NOTHING)
+
+    def comes_in(self, next_tick: int) -> bool:
+        """Tell, in the gap before a tick, whether time code starts the song with it."""
+        if self.chase is None or not self.chase.start_tick or next_tick < self.chase.start_tick:
+            return False
+        self.chase.start_tick = 0
+        return True
+
     def changed(self) -> bool:
         """Tell whether the state is another than when this was asked last."""
-        state = self.following.follower.state
+        state = self.follower.state
         if state is self.state:
             return False
         self.state = state
@@ -73,13 +112,14 @@ class Source:
 
     def plain(self) -> dict[str, Any]:
         """Return how following goes, as plain values: spans in µs, counts since it was chosen."""
-        follower = self.following.follower
+        follower = self.follower
+        distance_ns = (self.following if self.chase is None else self.chase).distance_ns
         return {
             "device": self.name,
             "state": follower.state.value,
             "jitter_us": round(follower.sigma_ns / NS_PER_US),
             "lag_us": round(follower.lag_ns / NS_PER_US),
-            "distance_us": round(self.following.distance_ns / NS_PER_US),
+            "distance_us": round(distance_ns / NS_PER_US),
             "accepted": follower.accepted,
             "outliers": follower.outliers,
             "doubled": follower.doubled,

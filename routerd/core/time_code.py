@@ -58,6 +58,23 @@ def frame_time(frame: int, rate: FrameRate) -> FrameTime:
     return FrameTime(hours % 24, minutes, seconds, frames)
 
 
+def frame_number(time: FrameTime, rate: FrameRate) -> int:
+    """Return which frame from 00:00:00:00 has that number; the reverse of `frame_time`."""
+    minutes = 60 * time.hours + time.minutes
+    number = (minutes * 60 + time.seconds) * _FRAMES[rate] + time.frames
+    return number - _DROPPED * (minutes - minutes // 10) if rate is FrameRate.DROP else number
+
+
+def frame_ns(rate: FrameRate) -> Fraction:
+    """Return how long a frame lasts."""
+    return _FRAME_NS[rate]
+
+
+def rate_of_code(code: int) -> FrameRate:
+    """Return the rate of the two bits in the hours (MTC p. 2)."""
+    return next(rate for rate, own in _CODES.items() if own == code)
+
+
 def quarter_frame(piece: int, time: FrameTime, rate: FrameRate) -> bytes:
     """Return piece 0 to 7 of a time (MTC p. 1)."""
     values = (time.frames, time.seconds, time.minutes, time.hours | _CODES[rate] << 5)

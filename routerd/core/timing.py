@@ -78,7 +78,8 @@ class Timing:
     """How a device gets its clock, and how it is followed.
 
     `offset_ns` later (or earlier, when negative) than the grid; `rate` ticks for each tick; `sequence_steps`
-    sixteenth notes long is its own sequence (0: not stated).
+    sixteenth notes long is its own sequence (0: not stated). `sends_time_code`: it is followed by that, not
+    by ticks.
     """
 
     offset_ns: int = 0
@@ -88,6 +89,7 @@ class Timing:
     pulse: Pulse | None = None
     time_code: TimeCode | None = None
     leads_transport: bool = True
+    sends_time_code: bool = False
 
 
 PLAIN_TIMING = Timing()
@@ -162,6 +164,7 @@ def timing_to_plain(timing: Timing) -> Plain | None:
         "pulse": p and [str(p.per_quarter), p.channel, p.note, p.controller, p.value, p.length_ns, p.reset],
         "time_code": code and [code.rate.value, code.of_set],
         "leads_transport": timing.leads_transport,
+        "sends_time_code": timing.sends_time_code,
     }
 
 
@@ -178,6 +181,7 @@ def timing_from_plain(plain: Plain | None) -> Timing:
         pulse=pulse and Pulse(Fraction(pulse[0]), *pulse[1:]),
         time_code=code and TimeCode(FrameRate(code[0]), code[1]),
         leads_transport=plain["leads_transport"],
+        sends_time_code=plain["sends_time_code"],
     )
 
 

@@ -154,6 +154,12 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
             "input",
         ),
         ("clock: true", "clock: true, timing: {time-code: {rate: 26}}", "26 is not a frame rate", "29.97"),
+        (
+            "{input: Pedals*}",
+            "{input: P*, timing: {sends-time-code: true, leads-transport: false}}",
+            "followed with transport",
+            "remove 'leads-transport'",
+        ),
         ("do: next", "do: nudge", "does not say by how much", "by: 0.5"),
         ("do: next", "do: next, by: 3", "'by' has no meaning with 'do: next'", "do: nudge"),
         ("do: next", "do: retrigger", "needs a device", "device"),

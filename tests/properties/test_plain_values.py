@@ -64,6 +64,7 @@ timings = st.builds(
     | st.builds(Pulse, st.fractions(1, 24), st.integers(0, 15), channel, seven, seven, seven, seven),
     st.none() | st.builds(TimeCode, st.sampled_from(FrameRate), st.booleans()),
     st.booleans(),
+    st.booleans(),
 )
 song_timings = st.builds(
     SongTiming,

@@ -51,13 +51,19 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
     timing = device.timing
     if timing is None or not checked.is_sound(path):
         return
-    wants_output = sorted(timing.model_fields_set - {"leads_transport"})
+    wants_output = sorted(timing.model_fields_set - {"leads_transport", "sends_time_code"})
     if wants_output and not device.output:
         key = wants_output[0].replace("_", "-")
         checked.report((*path, key), f"'{key}' needs an output", "add 'output' to the device, or remove it")
     if "leads_transport" in timing.model_fields_set and not device.input:
         checked.report(
             (*path, "leads-transport"), "only a device with an input is followed", "add 'input', or remove it"
+        )
+    if timing.sends_time_code and (not timing.leads_transport or not device.input):
+        checked.report(
+            (*path, "sends-time-code"),
+            "time code is followed with transport, from a device with an input",
+            "add 'input', and remove 'leads-transport'",
         )
     for key, wanted in (("rate", device.clock), ("starts", device.transport), ("sequence", device.transport)):
         if key in timing.model_fields_set and device.output and not wanted:
@@ -82,6 +88,7 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
         if entry.time_code is None
         else TimeCode(entry.time_code.rate, entry.time_code.counts is Counts.SET),
         leads_transport=entry.leads_transport,
+        sends_time_code=entry.sends_time_code,
     )
 
 

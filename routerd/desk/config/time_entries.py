@@ -65,6 +65,9 @@ class TimingEntry(Entry):
     time_code: TimeCodeEntry | None = key(
         "MIDI time code while transport runs.", {"rate": 25}, None, "time-code"
     )
+    sends_time_code: Annotated[bool, s.FLAG] = key(
+        "Whether it is followed by MIDI time code, not by ticks.", True, False, "sends-time-code"
+    )
     leads_transport: Annotated[bool, s.FLAG] = key(
         "Whether its start, stop, continue and song position are followed too.",
         False,
