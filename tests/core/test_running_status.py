@@ -1,0 +1,80 @@
+"""Bytes on a wire whose interface leaves repeated status bytes out, against M1 and ALSA's own decoder."""
+
+from __future__ import annotations
+
+import ctypes
+import ctypes.util
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from routerd.core.model import Device, WireKind
+from routerd.core.wire import Outlet, Sink
+
+BYTE_NS = 320_000
+
+
+def wire_bytes(messages: list[bytes], *, running: bool = True) -> int:
+    """Return how long the model of a DIN wire takes for these messages, in bytes."""
+    device = Device("box", output_pattern="box", wire=WireKind.DIN, running_status=running)
+    out = Outlet(device, 0)
+    out.connected = True
+    sink: Sink = []
+    total = now_ns = 0
+    for data in messages:
+        out.offer(data, now_ns, sink)
+        assert sink.pop() == (out, data)
+        total += (out.busy_until_ns - now_ns) // BYTE_NS
+        now_ns = out.busy_until_ns
+    return total
+
+
+def test_published_examples() -> None:
+    """M1 pp. A-1, A-2: 90 3C 27 40 2B 43 25 are three Note Ons; B0 7C 00 01 37 two controllers."""
+    chord = [b"\x90\x3c\x27", b"\x90\x40\x2b", b"\x90\x43\x25"]
+    assert wire_bytes(chord) == 7
+    assert wire_bytes(chord, running=False) == 9
+    assert wire_bytes([b"\xb0\x7c\x00", b"\xb0\x01\x37"]) == 5
+
+
+def test_system_common_ends_it() -> None:
+    """M1 p. A-2: system common clears the buffer, so the status has to be sent again."""
+    assert wire_bytes([b"\x90\x3c\x27", b"\xf3\x01", b"\x90\x3c\x00"]) == 8
+
+
+def alsa() -> ctypes.CDLL:
+    name = ctypes.util.find_library("asound")
+    if name is None:
+        pytest.skip("libasound is not installed (Debian libasound2)")
+    return ctypes.CDLL(name)
+
+
+def alsa_bytes(messages: list[bytes]) -> int:
+    """Encode every message to an event and have them decoded with running status."""
+    library = alsa()
+    encoder, decoder = ctypes.c_void_p(), ctypes.c_void_p()
+    for parser in (encoder, decoder):
+        assert library.snd_midi_event_new(ctypes.c_size_t(64), ctypes.byref(parser)) == 0
+    library.snd_midi_event_no_status(decoder, 0)
+    event, out = ctypes.create_string_buffer(64), ctypes.create_string_buffer(64)
+    total = 0
+    for data in messages:
+        assert library.snd_midi_event_encode(encoder, data, ctypes.c_long(len(data)), event) == len(data)
+        total += library.snd_midi_event_decode(decoder, out, ctypes.c_long(64), event)
+    library.snd_midi_event_free(encoder)
+    library.snd_midi_event_free(decoder)
+    return total
+
+
+seven = st.integers(0, 127)
+three = st.sampled_from((0x80, 0x81, 0x90, 0x91, 0xA0, 0xE0))
+spoken = st.one_of(
+    st.builds(lambda s, a, b: bytes((s, a, b)), three, seven, seven),
+    st.builds(lambda s, a: bytes((s, a)), st.sampled_from((0xC0, 0xC1, 0xD0, 0xF3)), seven),
+)
+
+
+@given(st.lists(spoken, max_size=30))
+def test_any_messages_take_what_alsa_sends(messages: list[bytes]) -> None:
+    assert wire_bytes(messages) == alsa_bytes(messages)
