@@ -11,10 +11,13 @@ from dataclasses import dataclass, field
 
 from routerd.core.arming import Action, Command
 from routerd.core.compiler import CompiledBook, Compiler
+from routerd.core.controls import Control
 from routerd.core.errors import CommandError
-from routerd.core.messages import BEND, CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM, SYSEX, SYSEX_END, TICK
+from routerd.core.messages import BEND, CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM, SYSEX, SYSEX_END, TICK, Kind
 from routerd.core.model import Book, Song
+from routerd.core.routes import Route
 from routerd.core.show import Show
+from routerd.core.tuning import note_name
 from routerd.core.units import NS_PER_MS, NS_PER_S, ticks_per_bar
 
 SONG_LIMIT_MS = 2000
@@ -182,14 +185,29 @@ def _idle_devices(book: Book) -> Iterator[str]:
         yield f"no route{also} reaches {device.name}{clocked}"
 
 
+def _plays(route: Route, control: Control) -> bool:
+    channels = (-1, control.channel)
+    return (
+        route.source == control.device
+        and route.note_low <= control.number <= route.note_high
+        and (control.channel < 0 or route.from_channel in channels)
+    )
+
+
 def _controls(book: Book) -> Iterator[str]:
     sections = {section.name for song in book.songs for section in song.sections}
     most = max((len(song.sections) for song in book.songs), default=0)
     songs = len(book.set_list.order)
     every = [(c, "rig.yaml") for c in book.rig.controls]
     every += [(c, song.title) for song in book.songs for c in song.controls]
+    played = {route for song in book.songs for route in song.routes if Kind.NOTES in route.kinds}
     for control, where in every:
         argument = control.argument
+        if control.status == NOTE_ON and any(_plays(route, control) for route in played):
+            yield (
+                f"{where}: note {note_name(control.number)} of {control.device} is a control and never sounds,"
+                " though routes would let it through"
+            )
         if control.action is Action.SECTION and argument not in sections:
             if isinstance(argument, str) or argument > most:
                 yield f"{where}: a control leads to section {argument!r}, which no song has"

@@ -36,7 +36,7 @@ li { padding-left: 8mm; text-indent: -8mm }
 li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 0; font-size: 16pt }
 .plain { margin: 1mm 0 0 16mm; white-space: pre-line }
 .encore { background: #000; color: #fff; padding: 1mm 3mm; font-size: 18pt; font-weight: bold;
-  margin-top: 3mm; print-color-adjust: exact; -webkit-print-color-adjust: exact }
+  margin-top: 3mm; break-after: avoid; print-color-adjust: exact; -webkit-print-color-adjust: exact }
 .small { font-size: 12pt; margin: 2mm 0 0 16mm }
 """
 

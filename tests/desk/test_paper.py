@@ -122,11 +122,13 @@ def test_controls_that_lead_nowhere_and_devices_that_nothing_reaches(book: Book)
         Control("pedals", 0xB0, 1, Action.SECTION, argument="coda"),
         Control("pedals", 0xB0, 2, Action.SONG, argument=9),
         Control("pedals", 0xB0, 3, Action.SECTION, argument=2),
+        Control("keys", 0x90, 61, Action.STOP),
     )
     told = list(warnings(Book(replace(book.rig, controls=controls), book.songs, book.set_list), []))
     assert "rig.yaml: a control leads to section 'coda', which no song has" in told
     assert "rig.yaml: a control leads to song 9; the set has 3" in told
     assert "no route reaches sampler" in told
+    assert any(line.startswith("rig.yaml: note C#4 of keys is a control and never sounds") for line in told)
     assert len([line for line in told if "section" in line]) == 1
 
 
