@@ -205,8 +205,8 @@ def _controls(book: Book) -> Iterator[str]:
         argument = control.argument
         if control.status == NOTE_ON and any(_plays(route, control) for route in played):
             yield (
-                f"{where}: note {note_name(control.number)} of {control.device} is a control and never sounds,"
-                " though routes would let it through"
+                f"{where}: note {note_name(control.number)} of {control.device} is a control and never sounds"
+                ", though routes would let it through"
             )
         if control.action is Action.SECTION and argument not in sections:
             if isinstance(argument, str) or argument > most:
