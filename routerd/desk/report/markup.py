@@ -29,14 +29,10 @@ def list_html(items: Iterable[str]) -> str:
     return "<ul>" + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
 
 
-def table_html(head: Sequence[str], rows: Iterable[Sequence[str]], words: Sequence[int] = ()) -> str:
-    """Return a table of cells that are HTML already; columns in `words` hold sentences."""
-    marks = [' class="words"' if column in words else "" for column in range(len(head))]
-    top = "".join(f"<th{mark}>{escape(cell)}</th>" for mark, cell in zip(marks, head, strict=True))
-    body = "".join(
-        "<tr>" + "".join(f"<td{m}>{cell}</td>" for m, cell in zip(marks, row, strict=True)) + "</tr>"
-        for row in rows
-    )
+def table_html(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a table of cells that are HTML already; on a narrow screen it scrolls by itself."""
+    top = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows)
     return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
 
 

@@ -27,8 +27,9 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.1rem;margin:1.6rem 0 .4rem;bor
 p{margin:.4rem 0}ul{margin:.3rem 0;padding-left:1.3rem}
 .scroll{overflow-x:auto}table{border-collapse:collapse;font-size:.8rem;width:100%}
 th,td{text-align:right;padding:.2rem .35rem;border-bottom:1px solid #bbb;white-space:nowrap}
-th:first-child,td:first-child{text-align:left}td.words{text-align:left;white-space:normal;min-width:12rem}
-th.words{text-align:left}.grade{font-weight:700;white-space:nowrap}
+th:first-child,td:first-child{text-align:left}
+h3{font-size:1rem;margin:0}.cards{display:grid;grid-template-columns:repeat(auto-fill,minmax(18rem,1fr));gap:.6rem}
+.cards>div{border:1px solid #888;padding:.5rem;break-inside:avoid}.grade{font-weight:700;white-space:nowrap}
 .bad,.failed,.fail{border:2px solid #111;padding:0 .3rem}
 .headline{font-size:1.15rem;border:2px solid #111;padding:.5rem .7rem}
 .small{font-size:.82rem;color:#333}

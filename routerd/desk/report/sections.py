@@ -40,18 +40,14 @@ def _headline(document: Plain) -> Iterator[str]:
 
 
 def _devices(document: Plain) -> Iterator[str]:
-    yield "<h2>Every device</h2>"
-    rows = [
-        [
-            escape(one["title"]),
-            grade_html(one["verdict"]),
-            escape(one["measured"]),
-            "; ".join(map(escape, one["why"])),
-            "; ".join(map(escape, one["todo"])) or "–",
-        ]
-        for one in document["devices"]
-    ]
-    yield table_html(("device", "verdict", "measured at", "why", "what to do"), rows, words=(3, 4))
+    yield '<h2>Every device</h2><div class="cards">'
+    for one in document["devices"]:
+        yield (
+            f"<div><h3>{grade_html(one['verdict'])} {escape(one['title'])}</h3>"
+            f'<p class="small">measured: {escape(one["measured"])}</p>{list_html(one["why"])}'
+        )
+        yield "".join(f"<p><strong>To do:</strong> {escape(item)}</p>" for item in one["todo"]) + "</div>"
+    yield "</div>"
 
 
 def _comparison(comparison: Plain) -> Iterator[str]:
@@ -69,17 +65,12 @@ def _comparison(comparison: Plain) -> Iterator[str]:
 def _machine(document: Plain) -> Iterator[str]:
     if not document["machine"]:
         return
-    yield "<h2>This machine</h2>"
-    rows = [
-        [
-            escape(one["fact"]),
-            grade_html(one["grade"]),
-            escape(one["words"]),
-            escape(one["remedy"]) or "–",
-        ]
-        for one in document["machine"]
-    ]
-    yield table_html(("fact", "", "what it is", "how to mend it"), rows, words=(2, 3))
+    yield "<h2>This machine</h2><ul>"
+    for one in document["machine"]:
+        remedy = f" <strong>To do:</strong> {escape(one['remedy'])}" if one["remedy"] else ""
+        words = f"{escape(one['fact'])}: {escape(one['words'])}."
+        yield f"<li>{grade_html(one['grade'])} {words}{remedy}</li>"
+    yield "</ul>"
 
 
 def _loops(document: Plain) -> Iterator[str]:
@@ -129,12 +120,9 @@ def _loops(document: Plain) -> Iterator[str]:
 
 def _roll_call(document: Plain) -> Iterator[str]:
     if document["roll_call"]:
-        yield "<h2>Roll call</h2>"
-        rows = [
-            [escape(one["device"]), escape(one["state"]), escape(one["words"])]
-            for one in document["roll_call"]
-        ]
-        yield table_html(("device", "", "what it said"), rows, words=(2,))
+        yield "<h2>Roll call</h2>" + list_html(
+            f"{one['device']}: {one['state']}; {one['words']}" for one in document["roll_call"]
+        )
 
 
 def _changes(document: Plain) -> Iterator[str]:
@@ -154,9 +142,7 @@ def _changes(document: Plain) -> Iterator[str]:
 
 
 def _stages(document: Plain) -> Iterator[str]:
-    yield "<h2>What was done</h2>"
-    rows = [
-        [escape(one["stage"]), escape(one["state"]), f"{one['seconds']:.1f}", escape(one["words"])]
+    yield "<h2>What was done</h2>" + list_html(
+        f"{one['stage']}: {one['state']}, {one['seconds']:.1f} s; {one['words']}"
         for one in document["stages"]
-    ]
-    yield table_html(("stage", "", "s", ""), rows, words=(3,))
+    )
