@@ -1,0 +1,82 @@
+"""What recording costs: tick lateness with and without it, side by side in one run of the service.
+
+`python -m tests.bench.recording [seconds]`: simulated ports, 400 messages a second played by another process,
+recording on and off by turns. Figures are of the sending side.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from routerd.ports.far_end import FarEnd
+from tests.service import Service, free_port
+
+DEMO = Path(__file__).parents[2] / "configs" / "demo"
+MESSAGES_PER_S = 400
+TURNS = 4
+
+
+def play(far_end_port: int) -> None:
+    """Play notes for ever; the body of the other process."""
+    far_end = FarEnd(("127.0.0.1", far_end_port))
+    number = 0
+    while True:
+        note = 48 + number // 2 % 24
+        far_end.play("keys", bytes((0x90, note, 0 if number % 2 else 20)))
+        number += 1
+        time.sleep(1 / MESSAGES_PER_S)
+
+
+def figures(folder: Path, service: Service, seconds: float) -> list[list[int]]:
+    """Return [ticks, worst lateness in µs] of every port and second of the next `seconds`, from the show log."""
+    log = folder / "log.jsonl"
+    skip = len(log.read_text().splitlines())
+    time.sleep(seconds)
+    lines = [json.loads(line) for line in log.read_text().splitlines()[skip:]]
+    return [ticks for line in lines for ticks in line.get("ticks", {}).values()]
+
+
+def main(seconds: float) -> None:
+    """Run and print."""
+    far_end_port = free_port(socket.SOCK_DGRAM)
+    with (
+        tempfile.TemporaryDirectory() as state,
+        Service(
+            DEMO, Path(state) / "state", "--ports", "simulated", "--far-end", str(far_end_port)
+        ) as service,
+    ):
+        service.wait_until_open()
+        folder = Path(service.ask("GET", "/v1/recording")["folder"])
+        player = subprocess.Popen([sys.executable, "-m", "tests.bench.recording", "play", str(far_end_port)])
+        found: dict[bool, list[int]] = {False: [], True: []}
+        try:
+            for turn in range(2 * TURNS):
+                on = bool(turn % 2)
+                service.ask("POST", "/v1/recording", {"on": on})
+                time.sleep(2)
+                found[on] += [worst_us for _, worst_us in figures(folder, service, seconds)]
+        finally:
+            player.kill()
+            player.wait()
+        for on, values in found.items():
+            ordered = sorted(values)
+            p50, p90 = ordered[len(ordered) // 2], ordered[len(ordered) * 9 // 10]
+            words = "with recording" if on else "without"
+            print(
+                f"{words:>15}: worst tick of a port's second in µs: p50 {p50}, p90 {p90}, max {ordered[-1]} "
+                f"({len(ordered)} port seconds)"
+            )
+        print(f"messages recorded: {(folder / 'messages.bin').stat().st_size / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["play"]:
+        play(int(sys.argv[2]))
+    else:
+        main(float((sys.argv[1:] or ["15"])[0]))
