@@ -34,7 +34,7 @@ def play(far_end_port: int) -> None:
 
 
 def figures(folder: Path, service: Service, seconds: float) -> list[list[int]]:
-    """Return [ticks, worst lateness in µs] of every port and second of the next `seconds`, from the show log."""
+    """Return [ticks, worst lateness in µs] of every port and second of the next `seconds`."""
     log = folder / "log.jsonl"
     skip = len(log.read_text().splitlines())
     time.sleep(seconds)
@@ -45,6 +45,7 @@ def figures(folder: Path, service: Service, seconds: float) -> list[list[int]]:
 def main(seconds: float) -> None:
     """Run and print."""
     far_end_port = free_port(socket.SOCK_DGRAM)
+    options = ("--ports", "simulated", "--far-end", str(far_end_port))
     with (
         tempfile.TemporaryDirectory() as state,
         Service(
