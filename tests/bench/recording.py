@@ -48,9 +48,7 @@ def main(seconds: float) -> None:
     options = ("--ports", "simulated", "--far-end", str(far_end_port))
     with (
         tempfile.TemporaryDirectory() as state,
-        Service(
-            DEMO, Path(state) / "state", "--ports", "simulated", "--far-end", str(far_end_port)
-        ) as service,
+        Service(DEMO, Path(state) / "state", *options) as service,
     ):
         service.wait_until_open()
         folder = Path(service.ask("GET", "/v1/recording")["folder"])
