@@ -1078,6 +1078,7 @@ class Show:
             "transport": clock.state.value,
             "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
             "meter": [step.beats, step.unit],
+            "tempo_moves": clock.steered or clock.map.moves,
             "meter_from": [step.bar_tick, step.bar],
             "grid": {
                 "anchor_ns": segment.anchor_ns,

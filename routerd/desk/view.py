@@ -114,7 +114,8 @@ def facts_by_identifier(songs: Iterable[Song]) -> dict[str, SongFacts]:
 def place_of(view: View) -> dict[str, Any] | None:
     """Return the place that a later start should begin at, as the link's `commit` has it.
 
-    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts.
+    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts, and where
+    a source or the song's tempo map moves it.
     """
     song = view.song
     if song is None:
@@ -126,7 +127,7 @@ def place_of(view: View) -> dict[str, Any] | None:
     return {
         "song": song.identifier,
         "section": section,
-        "bpm": None if bpm == own_bpm else bpm,
+        "bpm": None if bpm == own_bpm or snapshot["tempo_moves"] else bpm,
         "index": snapshot["index"],
         "gap": snapshot["gap"],
         "checked": snapshot["checked"],
