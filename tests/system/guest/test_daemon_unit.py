@@ -87,6 +87,11 @@ def journal() -> str:
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
 
 
+def told_since(said: int) -> list[dict[str, Any]]:
+    """Return what the daemon has logged after the first `said` characters of the journal."""
+    return [json.loads(line) for line in journal()[said:].splitlines() if line.startswith("{")]
+
+
 def engine_pid() -> int:
     return int(shown("MainPID"))
 
@@ -202,6 +207,7 @@ def test_a_killed_desk_is_started_again_and_the_clock_does_not_notice(
     standing: dict[str, Any], ear: Aseqdump
 ) -> None:
     status = API.status()
+    said = len(journal())
     before = ear.clocks()[-1]
     os.kill(status["desk"]["pid"], signal.SIGKILL)
     took_s = back("desk", status["desk"]["pid"])
@@ -209,7 +215,12 @@ def test_a_killed_desk_is_started_again_and_the_clock_does_not_notice(
     assert engine_pid() == status["engine"]["pid"]
     assert where() == standing
     clocks = [at for at in ear.clocks() if at >= before]
-    assert (len(clocks) - 1) * TICK_S == pytest.approx(clocks[-1] - clocks[0], abs=0.25)
+    # An emulated machine may stand still itself; what is given up for that is told once there is a desk.
+    stalls = [line for line in told_since(said) if line["event"].startswith("ticks were given up")]
+    given_up = sum(line["count"] for line in stalls)
+    print(f"{len(clocks)} clocks in {clocks[-1] - clocks[0]:.2f} s, {given_up} given up in stalls")
+    assert given_up < len(clocks) / 10
+    assert (len(clocks) - 1 + given_up) * TICK_S == pytest.approx(clocks[-1] - clocks[0], abs=0.25)
     assert "the desk has ended (SIGKILL); starting it again, the clock goes on" in journal()
 
 
@@ -234,7 +245,7 @@ def test_a_frozen_engine_is_caught_by_the_watchdog(standing: dict[str, Any]) -> 
 
 
 def test_the_journal_tells_what_happened(standing: dict[str, Any]) -> None:
-    lines = [json.loads(line) for line in journal().splitlines() if line.startswith("{")]
+    lines = told_since(0)
     told = {line["event"] for line in lines}
     assert {"API is up", "rig folder loaded", "song", "section", "tempo", "port opened"} <= told
     assert all({"level", "timestamp"} <= line.keys() for line in lines)
