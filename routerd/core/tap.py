@@ -12,7 +12,7 @@ from collections import deque
 from fractions import Fraction
 
 from routerd.core.errors import CommandError
-from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE
+from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, parse_bpm
 
 _DECIMAL = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,6})?")
 
@@ -55,6 +55,14 @@ def rounding_of(argument: int | str | None) -> Fraction:
     if argument is None:
         return Fraction(1, 100)
     return _decimal(argument, Fraction(1, 100), Fraction(10), "a step to round to")
+
+
+def bpm_of(argument: int | str | None) -> Fraction:
+    """Return the tempo that a command asks for; raises CommandError."""
+    try:
+        return parse_bpm(str(argument))
+    except ValueError as error:
+        raise CommandError(str(error)) from error
 
 
 def nudge_of(argument: int | str | None) -> Fraction:

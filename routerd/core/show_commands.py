@@ -1,0 +1,231 @@
+"""What can be asked of the show: done at once, or armed for a beat, a bar, a press or a release."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routerd.core.arming import Action, Armed, Command, Moment, When
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.learning import LEARN_NS, Learner, Learns
+from routerd.core.messages import (
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    NOTE_OFF,
+    NOTE_ON,
+    RESET_CONTROLLERS,
+    SUSTAIN,
+    controller,
+)
+from routerd.core.tap import bpm_of, nudge_of
+from routerd.core.timing import ChangePolicy
+from routerd.core.transport import LEAD_NS, State
+from routerd.core.transport import Command as TransportCommand
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+from routerd.core.show_songs import ShowSongs
+
+_SILENCE = tuple(
+    controller(channel, number, 0)
+    for channel in range(16)
+    for number in (SUSTAIN, ALL_SOUND_OFF, RESET_CONTROLLERS, ALL_NOTES_OFF)
+)
+"""All Notes Off comes after the explicit Note Offs, it is no substitute for them (M1 p. 20)."""
+
+
+class ShowCommands(ShowSongs):
+    """The layer above songs."""
+
+    def _learn(self, argument: int | str | None, now_ns: int) -> None:
+        if argument is None:
+            self._end_learning()
+            return
+        try:
+            self._learner = Learner(Learns(str(argument)), now_ns + LEARN_NS)
+        except ValueError as error:
+            raise CommandError(f"{argument!r} cannot be learnt; say control or pedal") from error
+        self.revision += 1
+
+    def _end_learning(self) -> None:
+        if self._learner is not None and not self._learner.over:
+            self._learner.over = True
+            self.revision += 1
+
+    def sound(self, device: str, channel: int, note: int, velocity: int, now_ns: int) -> None:
+        """Sound a note on a device until another, until panic, or until velocity 0 ends it.
+
+        Raises NotFoundError for a device without an output.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        outlet = next((one for one in self.book.outlets if one.name == device), None)
+        if outlet is None:
+            raise NotFoundError(f"no device {device!r} with an output")
+        self._tuner.let_go(self._now_ns, self.sink)
+        self._tuner.held_notes.clear()
+        if velocity:
+            self._tuner.held_notes[0] = ((outlet, NOTE_OFF | channel, note),)
+            outlet.offer(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
+        self._tuning = {"device": device, "channel": channel + 1, "note": note} if velocity else None
+        self.revision += 1
+
+    def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
+        """Tick an item of a song's checklist off, or take the tick back; see `checklist.Ticks.tick`."""
+        identifier = self._on.identifier if song is None else song
+        if identifier is None:
+            raise CommandError("no song is on")
+        if identifier not in self.book.songs:
+            raise NotFoundError(f"no song {identifier!r}")
+        items = self.book.songs[identifier].song.checklist
+        number = self._ticks.tick(identifier, items, number, done=done)
+        self.revision += 1
+        self._event("checked", song=identifier, number=number, text=items[number - 1].text, done=done)
+        self._light()
+
+    def _check_next(self, argument: int | str | None, _now_ns: int) -> None:
+        self.check(None, argument if isinstance(argument, int) else None)
+
+    def apply(self, command: Command, now_ns: int) -> None:
+        """Do what is asked, or raise CommandError and change nothing."""
+        self._enter(max(now_ns, self._now_ns))
+        armed = self._armed
+        pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
+        changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
+        if changes and command.when.moment is Moment.NOW and not pressed:
+            command = self._by_policy(command)
+        if command.when.moment is not Moment.NOW:
+            self._arm(command, self._now_ns)
+        elif pressed:
+            self._go(None, self._now_ns)
+        else:
+            self._do(command, self._now_ns)
+        self._light()
+
+    def _by_policy(self, command: Command) -> Command:
+        """Let a song change wait for the beat or bar that the song asks for, while transport runs."""
+        if self.clock.state is State.STOPPED:
+            return command
+        on = self._on
+        if command.action is Action.SONG:
+            place = on.find_song(command.argument, command.place_index)
+        else:
+            place = on.place.at(on.neighbour(command.action))
+        name = str(command.argument) if place.index is None else place.order[place.index]
+        policy = self.book.songs[name].song.timing.change
+        if policy not in (ChangePolicy.BEAT, ChangePolicy.BAR):
+            return command
+        return command._replace(when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
+
+    def _do(self, command: Command, now_ns: int) -> None:
+        if command.place_index is not None:
+            self._go_to(self._on.find_song(command.argument, command.place_index), now_ns, command.argument)
+        else:
+            _ACTIONS[command.action](self, command.argument, now_ns)
+
+    def _arm(self, command: Command, now_ns: int) -> None:
+        command = self._on.settled(command)
+        if command.action is Action.CONTINUE:
+            self._position_of(command.argument)
+        elif command.action is Action.TEMPO:
+            bpm_of(command.argument)
+        if command.when.moment is Moment.NAMED_BAR:
+            self._check_named_bar(command.when.number)
+        self._armed = Armed.of(command)
+        self.revision += 1
+        self._event("armed", action=command.action.value, argument=command.argument, when=str(command.when))
+        self._perform_on_release(now_ns)
+        ready_ns = max(now_ns, self._wires_free_ns())
+        if not self._after_tick and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
+            self._reach_line(now_ns)
+
+    def _check_named_bar(self, bar: int) -> None:
+        clock = self.clock
+        if clock.position_ticks > clock.map.tick_of_bar(bar - 1):
+            now = clock.map.bar_at(clock.position_ticks) + 1
+            raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
+
+    def _reach_line(self, now_ns: int) -> None:
+        """In the gap before a tick: do what is armed if that tick is the one it waits for."""
+        if self._armed is not None and self._armed.on_line(self.clock):
+            self._perform_armed(now_ns)
+
+    @property
+    def _waits_for_release(self) -> bool:
+        return self._armed is not None and self._armed.command.when.moment is Moment.RELEASE
+
+    def _perform_on_release(self, now_ns: int) -> None:
+        if self._waits_for_release and not any(inlet.sounds() for inlet in self.book.inlets):
+            self._perform_armed(now_ns)
+
+    def _perform_armed(self, now_ns: int) -> None:
+        command = self._take_armed()
+        try:
+            self._do(command, now_ns)
+        except CommandError as error:  # the book or the order has changed since it was armed
+            self._event("refused", action=command.action.value, why=str(error))
+
+    def _go(self, _argument: int | str | None, now_ns: int) -> None:
+        """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
+        before, revision = self._armed, self.revision
+        command = self._take_armed()
+        try:
+            self._do(command, now_ns)
+        except CommandError:
+            self._armed, self.revision = before, revision
+            raise
+
+    def panic(self, now_ns: int) -> None:
+        """Silence everything: what waits is forgotten, what sounds is released, every channel told."""
+        for outlet in self.book.outlets:
+            for data in outlet.clear(now_ns, self.sink):
+                outlet.offer(data, now_ns, self.sink)
+        for inlet in self._every_inlet:
+            inlet.let_go(now_ns, self.sink)
+        if self._tuning is not None:
+            self._tuning = None
+            self.revision += 1
+        for outlet in self.book.outlets:
+            outlet.end_latched((), now_ns, self.sink)
+            for data in _SILENCE:
+                outlet.offer(data, now_ns, self.sink)
+        self._event("panic")
+
+    def shut_down(self, now_ns: int) -> None:
+        """Stop transport and silence the rig; the caller then waits for `drained`."""
+        self._enter(max(now_ns, self._now_ns))
+        self._transport(TransportCommand.STOP, self._now_ns)
+        self.panic(self._now_ns)
+
+    def drained(self, now_ns: int) -> bool:
+        """Tell whether everything that was to go out has left its wire."""
+        return all(o.queued == 0 and o.busy_until_ns <= now_ns for o in self.book.outlets if o.connected)
+
+
+_ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = {
+    Action.NEXT: lambda show, _, now_ns: show._step_song(Action.NEXT, now_ns),
+    Action.PREVIOUS: lambda show, _, now_ns: show._step_song(Action.PREVIOUS, now_ns),
+    Action.SONG: ShowCommands._song,
+    Action.SECTION: ShowCommands._section,
+    Action.NEXT_SECTION: lambda show, _, now_ns: show._step_section(Action.NEXT_SECTION, now_ns),
+    Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
+    Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(bpm_of(bpm)),
+    Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
+    Action.PANIC: lambda show, _, now_ns: show.panic(now_ns),
+    Action.TAP: ShowCommands._tap,
+    Action.NUDGE: lambda show, by, _: show._tempo_by_hand(show.clock.bpm + nudge_of(by)),
+    Action.HALF: lambda show, _, __: show._tempo_by_hand(show.clock.bpm / 2),
+    Action.DOUBLE: lambda show, _, __: show._tempo_by_hand(show.clock.bpm * 2),
+    Action.RETRIGGER: lambda show, argument, _: show._retrigger(str(argument or "")),
+    Action.CLICK: lambda show, argument, _: show._click(argument),
+    Action.START: ShowCommands._start_from_top,
+    Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),
+    Action.CONTINUE: ShowCommands._continue,
+    Action.MUTE: lambda show, subject, now_ns: show._mute(Action.MUTE, subject, now_ns),
+    Action.UNMUTE: lambda show, subject, now_ns: show._mute(Action.UNMUTE, subject, now_ns),
+    Action.SOLO: lambda show, subject, now_ns: show._mute(Action.SOLO, subject, now_ns),
+    Action.UNSOLO: lambda show, subject, now_ns: show._mute(Action.UNSOLO, subject, now_ns),
+    Action.GO: ShowCommands._go,
+    Action.CANCEL: lambda show, _, __: show._disarm(),
+    Action.CHECK: ShowCommands._check_next,
+    Action.LEARN: ShowCommands._learn,
+}

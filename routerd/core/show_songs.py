@@ -1,0 +1,305 @@
+"""Songs, sections, books and ports of the show: what is on, and what reaches whom."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.arming import Action
+from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
+from routerd.core.device_clock import DeviceClocks
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.lanes import is_release
+from routerd.core.model import SetList, StartPolicy
+from routerd.core.mutes import DEVICE
+from routerd.core.notes import Inlet
+from routerd.core.routing import EMPTY
+from routerd.core.setlist import Place, Standing
+from routerd.core.timing import ChangePolicy
+from routerd.core.transport import Command as TransportCommand
+from routerd.core.transport import State
+from routerd.core.wire import Outlet
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+from routerd.core.show_state import DEFAULT_BPM, NO_SONG
+from routerd.core.show_transport import ShowTransport
+from routerd.core.tap import bpm_of
+
+
+class ShowSongs(ShowTransport):
+    """The layer above transport."""
+
+    def _step_song(self, action: Action, now_ns: int) -> None:
+        self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
+
+    def _song(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to(self._on.find_song(argument), now_ns, argument)
+
+    def _section(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to_section(self._on.find_section(argument), now_ns)
+
+    def _step_section(self, action: Action, now_ns: int) -> None:
+        number = self._on.neighbour_section(action)
+        if number is not None:
+            self._go_to_section(number, now_ns)
+        else:
+            self._step_song(Action.NEXT if action is Action.NEXT_SECTION else Action.PREVIOUS, now_ns)
+
+    def _mute(self, action: Action, argument: int | str | None, now_ns: int) -> None:
+        """Mute, solo or neither. What sounds on a device that is not heard any more ends now."""
+        if argument not in self.book.subjects:
+            raise NotFoundError(f"there is no {argument}")
+        self.mutes.change(action, str(argument))
+        if self._on.song is not None:
+            self._install(self._on.section)
+        for outlet in self.book.outlets:
+            if not self.mutes.hears(DEVICE + outlet.name):
+                outlet.end_latched((), now_ns, self.sink)
+                for inlet in self.book.inlets:
+                    for data in inlet.forget(outlet):
+                        outlet.offer(data, now_ns, self.sink)
+        self.revision += 1
+        self._event(action.value, subject=argument)
+
+    def _go_to(self, place: Place, now_ns: int, argument: int | str | None = None) -> None:
+        self._on.place = place
+        identifier = place.order[place.index] if place.index is not None else str(argument)
+        self._enter_song(self.book.songs[identifier], now_ns)
+
+    def _enter_song(
+        self, song: CompiledSong, now_ns: int, *, may_start: bool = True, section: int = 1
+    ) -> None:
+        on = self._on
+        if song.song.timing.change is ChangePolicy.STOP or not may_start:
+            self._transport(TransportCommand.STOP, now_ns)
+        self._disarm()
+        on.song = song
+        self._use_controls(song)
+        on.section_number = min(section, len(song.sections))
+        self.song_number = song.number
+        self.clock.begin_song(song.map)
+        self._step = self.clock.step
+        self._enter_section(on.section, now_ns)
+        self._follow(song.song.timing.follow)
+        first = song.map.steps[0]
+        runs = self.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
+        self._set_tempo(on.section.bpm or (first.rate_bpm if runs else first.bpm))
+        self._send(song.patches, now_ns)
+        self._send(on.section.patches, now_ns)
+        self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
+        if on.section_number:
+            self._event("section", section=on.section.name, number=on.section_number)
+        self.revision += 1
+        self._take_click_and_code(song)
+        if may_start:
+            for one in self._devices.by_outlet.values():
+                one.song_entered()
+            self._devices.look()
+        if may_start and song.song.start is StartPolicy.ENTRY:
+            self._start_from_top(None, now_ns)
+
+    def _go_to_section(self, number: int, now_ns: int) -> None:
+        """Enter a section. A tempo set by hand stays, unless the two sections ask for different ones."""
+        on = self._on
+        left = on.section
+        on.section_number = number
+        self._enter_section(on.section, now_ns)
+        song_bpm = on.song.song.bpm if on.song is not None else DEFAULT_BPM
+        if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
+            self._set_tempo(on.section.bpm or song_bpm)
+        self._send(on.section.patches, now_ns)
+        self._event("section", section=on.section.name, number=number)
+        self.revision += 1
+
+    def _use_controls(self, song: CompiledSong | None) -> None:
+        every = self.book.controls if song is None else song.controls
+        for inlet, controls in zip(self.book.inlets, every, strict=True):
+            inlet.use_controls(controls, self._now_ns, self.sink)
+
+    def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
+        if section.cuts:
+            for inlet in self.book.inlets:
+                inlet.let_go(now_ns, self.sink)
+        self._install(section)
+
+    def _install(self, section: CompiledSection) -> None:
+        tables = self.mutes.tables(section.routes)
+        for inlet, table in zip(self.book.inlets, tables, strict=True):
+            inlet.table = table
+        for outlet in self.book.outlets:
+            if outlet.latched:
+                outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
+
+    def output_opened(self, outlet: Outlet, takes_pieces: bool, now_ns: int) -> None:
+        """A device is there (again): end what it missed, then put it on its sound."""
+        self._enter(max(now_ns, self._now_ns))
+        outlet.connected = True
+        outlet.takes_pieces = takes_pieces
+        outlet.busy_until_ns = self._now_ns
+        self._set_gates()
+        owed, outlet.owed = outlet.owed, []
+        for data in owed:
+            outlet.offer(data, self._now_ns, self.sink)
+        if self._on.song is not None:
+            self._send(self._on.song.patches, self._now_ns, outlet)
+            self._send(self._on.section.patches, self._now_ns, outlet)
+        self.book.board.forget(outlet)
+        self._lit_revision = -1
+        self._light()
+        self._event("port-opened", device=outlet.name, direction="output", output=outlet.number)
+
+    def output_lost(self, outlet: Outlet, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
+        """A device has gone: what it was holding is ended when it comes back.
+
+        `unsent` are messages of `sink` that its port did not take any more.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        missed = [data for data in unsent if is_release(data)]
+        missed += [data for inlet in self._every_inlet for data in inlet.forget(outlet)]
+        outlet.lose(self._now_ns, missed)
+        self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
+
+    def input_opened(self, inlet: Inlet, now_ns: int) -> None:
+        """A device can be heard (again)."""
+        self._enter(max(now_ns, self._now_ns))
+        self._event("port-opened", device=inlet.name, direction="input")
+
+    def input_lost(self, inlet: Inlet, now_ns: int) -> None:
+        """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
+        self._enter(max(now_ns, self._now_ns))
+        inlet.let_go(self._now_ns, self.sink)
+        inlet.controls_down.clear()
+        self._presses.forget(inlet.name)
+        self._event("port-closed", device=inlet.name, direction="input")
+
+    def load(
+        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+    ) -> None:
+        """Swap in a compiled book. The song that is on stays on where the new book has it.
+
+        `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet; what makes
+        no sense in it is passed over. Transport goes on as it was, or stays stopped.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        now_ns = self._now_ns
+        before = self._on
+        self._part_with_removed(before.book, book, now_ns)
+        place = before.place.reordered(book.set_list.order, before.identifier)
+        self._on = Standing(book, place)
+        self._set_list = book.set_list
+        self._order_revision += 1
+        self.mutes.keep(book.subjects)
+        self.generation = generation
+        self._install_clocks(before.book, book)
+        self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
+        self._set_gates()
+        if self._source is not None and self._source.inlet not in book.inlets:
+            self._use_source(None)  # its device has left the rig
+            self._event("clock-source", device=None)
+        for inlet, pedals in zip(book.inlets, book.pedals, strict=True):
+            inlet.pedals = pedals
+        if before.identifier in book.songs:
+            self._renew(before, book.songs[str(before.identifier)], now_ns)
+        else:
+            self._begin(begin or {}, now_ns)
+        self.revision += 1
+        self._light()
+
+    def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
+        """Give every device its clock, and the source its lead before the latest of them."""
+        gone = set(before.outlets) - set(book.outlets)
+        self.schedule.drop(gone)
+        for outlet in gone:
+            self.stamps.pop(outlet, None)
+        timings = {device.name: device.timing for device in book.rig.devices}
+        devices = DeviceClocks(book.outlets, timings, self.schedule)
+        devices.take_over(self._devices)
+        self._devices = devices
+        self._clocked = devices.straight
+        self._sensed = tuple(outlet for outlet in book.outlets if outlet.device.active_sensing)
+        for outlet in self._clocked:
+            self.stamps.pop(outlet, None)
+        if self._source is not None:
+            self._source.lead(devices.lead_ns)
+
+    def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
+        """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""
+        successors = {outlet.name: outlet for outlet in book.outlets if outlet not in before.outlets}
+        for outlet in before.outlets:
+            if outlet not in book.outlets:
+                inlets = (*before.inlets, self._tuner)
+                missed = [data for inlet in inlets for data in inlet.forget(outlet)]
+                outlet.part(missed, now_ns, self.sink)
+                if outlet.name in successors:
+                    successors[outlet.name].owed += outlet.owed
+        for inlet in before.inlets:
+            if inlet not in book.inlets:
+                inlet.let_go(now_ns, self.sink)
+
+    def _renew(self, before: Standing, song: CompiledSong, now_ns: int) -> None:
+        """Put the new version of the song that is on into force, without leaving it."""
+        on = self._on
+        old, old_section = before.song, before.section
+        on.song = song
+        self._use_controls(song)
+        self.song_number = song.number
+        same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
+        on.section_number = same_name[0] if same_name else min(1, len(song.sections))
+        self._install(on.section)
+        self._take_click_and_code(song)
+        self.clock.use_map(song.map)
+        self._step = self.clock.step
+        if old is None:
+            return
+        if song.song.timing.follow != old.song.timing.follow:
+            self._follow(song.song.timing.follow)
+        bpm = on.section.bpm or song.song.bpm
+        if bpm != (old_section.bpm or old.song.bpm):
+            self._set_tempo(bpm)
+        if (song.patches, on.section.patches) != (old.patches, old_section.patches):
+            self._send(song.patches, now_ns)
+            self._send(on.section.patches, now_ns)
+
+    def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
+        """Enter the song of `begin`, else the next of the order, else none; without starting it.
+
+        With "play" transport goes on by Continue: followers that were not told to stop stand where they
+        stood (M1 p. 31).
+        """
+        self._ticks.restore(begin.get("checked"), {n: s.song.checklist for n, s in self.book.songs.items()})
+        on = self._on
+        identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
+        order = on.place.order
+        if isinstance(identifier, str) and identifier in self.book.songs:
+            on.place = on.place.kept(identifier, begin.get("index"), begin.get("gap"))
+        elif order:  # the first song, or where a song that is no longer in the book was
+            next_index = on.place.next_index
+            on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
+            identifier, section, bpm = order[on.place.index or 0], None, None
+        else:
+            self.song_number = NO_SONG
+            self._use_controls(None)
+            for inlet in self.book.inlets:
+                inlet.table = EMPTY
+            return
+        number = section if isinstance(section, int) and section > 0 else 1
+        self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)
+        if bpm is not None:
+            with contextlib.suppress(CommandError):  # a place that was kept by hand or by another version
+                self._set_tempo(bpm_of(bpm))
+        if begin.get("play") is True and identifier == begin.get("song"):
+            self._transport(TransportCommand.CONTINUE, now_ns)
+
+    def set_order(self, set_list: SetList, now_ns: int) -> None:
+        """Take a new running order; the song that is on stays on. Raises NotFoundError."""
+        self._enter(max(now_ns, self._now_ns))
+        unknown = [identifier for identifier in set_list.order if identifier not in self.book.songs]
+        if unknown:
+            raise NotFoundError(f"no song {unknown[0]!r}")
+        self._set_list = set_list
+        self._order_revision += 1
+        self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
+        self.revision += 1
+        self._light()

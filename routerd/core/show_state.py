@@ -1,0 +1,170 @@
+"""The show's state, and the few moves that every part of it makes.
+
+The show is one object in layers, each in a module of its own and each knowing only those below it:
+
+    show            time, messages, what others see
+    show_commands   what can be asked, at once or armed
+    show_songs      songs, sections, books, ports
+    show_transport  start and stop, the source that is followed, devices by themselves
+    show_state      this
+
+Layers, not parts that talk to one another: they share one state and one order of events.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.arming import Armed, Command
+from routerd.core.checklist import Ticks
+from routerd.core.clock import Clock
+from routerd.core.compiler import EMPTY_BOOK, CompiledBook, PatchSends
+from routerd.core.device_clock import DeviceClocks
+from routerd.core.errors import CommandError
+from routerd.core.lamps import Facts
+from routerd.core.learning import Learner
+from routerd.core.metronome import Metronome
+from routerd.core.model import Device, SetList
+from routerd.core.mutes import Mutes
+from routerd.core.notes import Inlet
+from routerd.core.presses import Presses
+from routerd.core.schedule import Schedule
+from routerd.core.setlist import Standing
+from routerd.core.source import Source
+from routerd.core.tap import Taps
+from routerd.core.transport import State
+from routerd.core.units import (
+    format_bpm,
+)
+from routerd.core.wire import NEVER_NS, Outlet, Sink
+
+if TYPE_CHECKING:
+    pass
+
+
+NO_SONG = 0xFFFF
+"""Song number in tick records while no song is on."""
+
+DEFAULT_BPM = Fraction(120)
+
+
+class ShowState:
+    """Everything that a show remembers; see `show` for how it is used."""
+
+    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM) -> None:
+        self.sink: Sink = []
+        self.events: list[dict[str, Any]] = []
+        self.revision = 0
+        self.generation = 0
+        self.mutes = Mutes()
+        self.clock = Clock(now_ns, bpm)
+        self.tick_number = -1
+        self.tick_due_ns = now_ns
+        self.song_number = NO_SONG
+        self._now_ns = now_ns
+        self._after_tick = False
+        self._on = Standing(EMPTY_BOOK)
+        self._set_list = SetList("", ())
+        self._order_revision = 0
+        self._armed: Armed | None = None
+        self._source: Source | None = None
+        self._source_inlet: Inlet | None = None
+        self._step = self.clock.step
+        self.schedule = Schedule()
+        self.stamps: dict[Outlet, tuple[int, int] | None] = {}
+        """Number and due time of the last tick of outlets with a clock of their own; None: not one of the
+        grid."""
+        self._devices = DeviceClocks((), {}, self.schedule)
+        self._ticked: list[Outlet] = []
+        self._position_tick = -1
+        """Start and Continue wait for a tick after this one."""
+        self._metronome = Metronome(self.schedule)
+        self._taps = Taps()
+        self._tuner = Inlet(Device("tuning"))
+        """Holds the note that somebody tunes by."""
+        self._tuning: dict[str, Any] | None = None
+        self._presses = Presses()
+        self._learner: Learner | None = None
+        self._ticks = Ticks()
+        self._lit_revision = -1
+        self._clocked: tuple[Outlet, ...] = ()
+        self._sensed: tuple[Outlet, ...] = ()
+        self._transported: tuple[Outlet, ...] = ()
+
+    @property
+    def book(self) -> CompiledBook:
+        """The book in force."""
+        return self._on.book
+
+    def _enter(self, now_ns: int) -> None:
+        if now_ns < self._now_ns:
+            raise ValueError(f"time went backwards by {self._now_ns - now_ns} ns")
+        self._now_ns = now_ns
+
+    def _event(self, kind: str, **fields: Any) -> None:
+        self.events.append({"kind": kind, "at_ns": self._now_ns, **fields})
+
+    @property
+    def _every_inlet(self) -> tuple[Inlet, ...]:
+        return (*self.book.inlets, self._tuner)
+
+    def _set_gates(self) -> None:
+        """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
+        clock = self.clock
+        for outlet in self.book.outlets:
+            gate_ns = clock.next_due_ns if outlet.clock else NEVER_NS
+            outlet.gate_ns = min(gate_ns, clock.start_at_ns) if outlet.transport else gate_ns
+        for one in self._devices.busy:
+            outlet = one.outlet
+            gate_ns = self.schedule.next_realtime_ns(outlet)
+            if outlet.clock:
+                gate_ns = min(gate_ns, clock.next_due_ns + one.delay_ns)
+            outlet.gate_ns = gate_ns
+
+    def _send(self, patches: PatchSends, now_ns: int, only: Outlet | None = None) -> None:
+        for patch in patches:
+            if only is None or patch.outlet is only:
+                patch.send(now_ns, self.sink)
+
+    def _set_tempo(self, bpm: Fraction) -> None:
+        if self.clock.steered or bpm == self.clock.segment.bpm:
+            return
+        self.clock.set_tempo(bpm)
+        self.revision += 1
+        self._event("tempo", bpm=format_bpm(bpm))
+
+    def _take_armed(self) -> Command:
+        if self._armed is None:
+            raise CommandError("nothing is armed")
+        command, self._armed = self._armed.command, None
+        self.revision += 1
+        return command
+
+    def _disarm(self) -> None:
+        """Forget what is armed, if anything."""
+        if self._armed is not None:
+            command = self._take_armed()
+            self._event("disarmed", action=command.action.value, argument=command.argument)
+
+    def _light(self) -> None:
+        """Let every lamp show how things stand, if anything may have changed."""
+        if self.revision == self._lit_revision:
+            return
+        self._lit_revision = self.revision
+        for outlet, data in self.book.board.update(self._facts()):
+            outlet.offer(data, self._now_ns, self.sink)
+
+    def _facts(self) -> Facts:
+        on = self._on
+        return Facts(
+            running=self.clock.state is not State.STOPPED,
+            armed=self._armed is not None,
+            song=0 if on.place.index is None else on.place.index + 1,
+            section=on.section_number,
+            section_name=on.section.name if on.section_number else "",
+            last_song=on.place.next_index is None,
+            open_items=0
+            if on.song is None
+            else len(self._ticks.open(on.song.song.identifier, on.song.song.checklist)),
+        )
