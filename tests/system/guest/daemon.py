@@ -115,7 +115,7 @@ class Client:
         if data is not None:
             request.add_header("Content-Type", "application/json")
         try:
-            with urllib.request.urlopen(request, timeout=20) as answer:
+            with urllib.request.urlopen(request, timeout=60) as answer:
                 return json.load(answer)
         except urllib.error.HTTPError as error:
             raise OSError(f"{method} {path}: {error.code} {error.read().decode()}") from error
