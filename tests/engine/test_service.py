@@ -179,3 +179,14 @@ def test_strange_bytes_are_counted_and_harm_nothing(service: Service, far_end: F
         lambda: (c := service.status()["engine"]["counters"]) and c.get("strange_messages", 0) >= 6 and c, 10
     )
     assert counters["faults"] == 0
+
+
+@pytest.mark.skipif(Path("/dev/snd/seq").exists(), reason="this machine has ALSA")
+def test_without_ports_the_remedy_is_named(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "nobody-runs-this")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    with Service(folder, tmp_path / "state") as service:
+        assert service.process.wait(30) == 1
+        assert "--ports simulated" in service.log

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import queue
-import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -184,10 +183,3 @@ def test_a_second_service_on_the_same_address_says_so_and_ends(
     drain(box)
     time.sleep(0.5)
     assert len([data for data, _ in drain(box) if data[0] == TICK]) > 20
-
-
-@pytest.mark.skipif(shutil.which("jackd") is not None, reason="only where there is no JACK")
-def test_without_ports_the_remedy_is_named(folder: Path, tmp_path: Path) -> None:
-    with Service(folder, tmp_path / "state", "--ports", "jack") as service:
-        assert service.process.wait(30) == 1
-        assert "--ports simulated" in service.log
