@@ -53,11 +53,14 @@ class FarEnd:
             self._send(b"Q")
             self._socket.close()
 
-    def listen(self, timeout_s: float = 5.0) -> None:
-        """Hear everything that is sent from now on; raises PortError when nobody answers in time."""
+    def listen(self, timeout_s: float = 5.0, device: str = "") -> None:
+        """Hear everything that is sent from now on, or what is sent to one device.
+
+        Raises PortError when nobody answers in time.
+        """
         until_s = monotonic() + timeout_s
         while True:
-            self._send(b"L")
+            self._send(b"L" + device.encode())
             ask_again_s = min(monotonic() + _ASK_AGAIN_S, until_s)
             while (left_s := ask_again_s - monotonic()) > 0:
                 datagram, _ = self._take(left_s)

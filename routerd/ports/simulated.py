@@ -5,7 +5,8 @@ A simulated output models what happens behind the port: bytes leave a DIN wire o
 deliver at once. The far end, where the devices are, is a UDP socket on 127.0.0.1, so that an observer
 in another process can use the kernel's receive stamps. One datagram is one thing; to routerd:
 
-    L                          listen: the sender is told everything that arrives from now on; answered by L
+    L, or L device             listen: the sender is told all that arrives (at that device) from now on;
+                               answered by L
     Q                          quiet: no more of it
     I device NUL bytes         the device plays a message to routerd, or whatever bytes it likes
     U device                   its cable is pulled: its ports vanish
@@ -70,7 +71,7 @@ class SimulatedPorts:
         self._pulled: set[str] = set()
         self._open_inputs: dict[str, SimulatedInput] = {}
         self._open_outputs: dict[str, SimulatedOutput] = {}
-        self._listeners: tuple[_Address, ...] = ()
+        self._listeners: tuple[tuple[_Address, str], ...] = ()
         self._changed: Changed = lambda: None
         self._closing = False
         self._receiver: threading.Thread | None = None
@@ -151,10 +152,12 @@ class SimulatedPorts:
 
     # The way out
 
-    def _tell(self, datagram: bytes) -> None:
-        for listener in self._listeners:
+    def _tell(self, device: str, head: bytes, at_ns: int, data: bytes) -> None:
+        for listener, only in self._listeners:
+            if only and only != device:
+                continue
             try:
-                self._socket.sendto(datagram, socket.MSG_DONTWAIT, listener)
+                self._socket.sendto(head + _AT.pack(at_ns) + data, socket.MSG_DONTWAIT, listener)
             except OSError:
                 self.dropped += 1
 
@@ -178,15 +181,15 @@ class SimulatedPorts:
         return True
 
     def _obey(self, datagram: bytes, sender: _Address) -> bool:
-        if datagram in (b"L", b"Q"):
-            others = tuple(listener for listener in self._listeners if listener != sender)
-            if datagram == b"L":
-                self._listeners = (*others, sender)[-MOST_LISTENERS:]
-                self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
-            else:
-                self._listeners = others
-            return True
         name = datagram[1:].decode(errors="replace")
+        others = tuple(one for one in self._listeners if one[0] != sender)
+        if datagram == b"Q":
+            self._listeners = others
+            return True
+        if datagram == b"L" or (datagram[:1] == b"L" and name in self._devices):
+            self._listeners = (*others, (sender, name))[-MOST_LISTENERS:]
+            self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
+            return True
         if datagram[:1] not in (b"U", b"P") or name not in self._devices:
             return False
         if datagram[:1] == b"U":
@@ -223,7 +226,7 @@ class SimulatedOutput:
         info: PortInfo,
         byte_ns: int,
         now_ns: Callable[[], int],
-        tell: Callable[[bytes], None],
+        tell: Callable[[str, bytes, int, bytes], None],
         registry: dict[str, SimulatedOutput],
     ) -> None:
         self.info = info
@@ -242,7 +245,7 @@ class SimulatedOutput:
         if self.gone:
             raise PortError(f"port {self.info.name!r} has gone")
         self.free_ns = max(self._now_ns(), self.free_ns) + len(data) * self._byte_ns
-        self._tell(self._head + _AT.pack(self.free_ns) + data)
+        self._tell(self.info.handle, self._head, self.free_ns, data)
         if self.loop is not None:
             self.loop(data, self.free_ns)
 

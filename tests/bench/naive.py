@@ -42,7 +42,7 @@ class Naive(asyncio.DatagramProtocol):
 
     def datagram_received(self, data: bytes, addr: Address) -> None:
         """Take a listener, or route one message."""
-        if data == b"L":
+        if data[:1] == b"L":
             self.listeners.add(addr)
             self.transport.sendto(b"L", addr)
         elif data[:1] == b"I":

@@ -34,7 +34,7 @@ def main() -> None:
     stamps: list[tuple[int, int]] = []
     offset_ns = realtime_minus_monotonic_ns()
     with FarEnd(("127.0.0.1", port), kernel_stamps=True) as far_end:
-        far_end.listen()
+        far_end.listen(device=device)
         until_s = time.monotonic() + seconds
         while time.monotonic() < until_s:
             arrival = far_end.receive(0.2)

@@ -6,7 +6,9 @@ Three runs, each under the same load (100 API requests a second, a reload every 
 messages a second) and each with cyclictest (Debian rt-tests) of the same interval beside it in the same
 seconds: routerd without that load for scale, routerd under it, and the naive program in `naive`.
 Ticks are stamped by the kernel when their datagram reaches the observer's socket, so everything
-between the grid and the far end of a simulated port is in the figure. For routerd the grid is the exact
+between the grid and the far end of a simulated port is in the figure. The port is the last of six that
+get each tick; the observer hears it alone, because telling it of the other five would cost routerd more than
+sending to them. For routerd the grid is the exact
 one that it states; for the naive program, which has none, it is the best-fitting even grid, to its favour.
 Judge by the ratios, on a machine that does nothing else.
 """

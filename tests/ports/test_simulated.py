@@ -275,3 +275,14 @@ def test_closing_twice_is_harmless(watched: tuple[SimulatedPorts, Queue[str]]) -
 @pytest.mark.parametrize("datagram", [b"", b"L", b"O", b"Okeys", b"Okeys\0" + bytes(7)])
 def test_what_is_no_arrival_is_told_apart(datagram: bytes) -> None:
     assert split_arrival(datagram) is None
+
+
+def test_a_listener_can_ask_for_one_device(ports: SimulatedPorts, far_end: FarEnd) -> None:
+    outputs = {info.handle: ports.open_output(info) for info in ports.outputs()}
+    one, other, *_ = outputs
+    far_end.listen(device=other)
+    outputs[one].send(b"\xf8")
+    outputs[other].send(b"\xfa")
+    arrival = far_end.receive(TIMEOUT_S)
+    assert arrival is not None
+    assert (arrival.device, arrival.data) == (other, b"\xfa")
