@@ -51,7 +51,7 @@ def ticks_of_song(program: FarProgram) -> int:
 
 @pytest.mark.timeout(600)
 def test_a_second_daemon_follows_the_first_over_alsa(tmp_path: Path) -> None:
-    Daemon.end_all()  # room for two on an emulated processor
+    Daemon.end_all()  # room for two on an emulated processor; no test after this one uses the other rig
     leads = rig(tmp_path / "leads", LEADER, "tempo: 90\n")
     follows = rig(tmp_path / "follows", FOLLOWER, "tempo: 100\nfollow: cable\n")
     with (
