@@ -33,7 +33,7 @@ from routerd.engine.supervisor import Supervisor
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
 
-FLUSH_EVERY_S = 0.2
+FLUSH_EVERY_S = 0.5
 COUNTERS_EVERY_S = 1.0
 TICK_FRESH_NS = NS_PER_S
 """Ready only when the last tick is younger than this (at 10 BPM ticks are 250 ms apart)."""

@@ -30,7 +30,7 @@ from routerd.engine.recorder import Recorder
 from routerd.link.messages import TickRecord
 from routerd.ports.base import OutputPort, Received
 
-SPIN_NS = 250_000
+SPIN_NS = 200_000
 """The thread wakes this long before a deadline: some 25 µs go by until it runs, 80 µs until a tick is
 worked out by a processor that has done something else meanwhile; it watches the clock for the rest."""
 
