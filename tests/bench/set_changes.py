@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import os
 import subprocess
 import sys
 import tempfile
@@ -28,6 +29,7 @@ from routerd.core.messages import CONTROLLER, PROGRAM, Kind
 from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, WireKind
 from routerd.core.routes import Route
 from routerd.core.show import Show
+from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
 from tests.bench.ticks import figures
 
@@ -102,6 +104,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     worker = Worker(show, lambda: None)
     clock = threading.Thread(target=worker.run)
     clock.start()
+    make_thread_realtime(PORT_PRIORITY)  # as an input thread of the engine is
     port = StampingPort()
 
     book = a_book(library, tonight)
@@ -134,6 +137,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     records, _ = worker.take_records()
     worker.stop()
     clock.join()
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # what is started next must not inherit it
     return answers, [(record.sent_ns - record.due_ns) / 1000 for record in records]
 
 
@@ -144,6 +148,8 @@ def cell(values: list[float]) -> str:
 
 def main() -> None:
     """Measure and print."""
+    prepare_process()
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--presses", type=int, default=400)
     presses = parser.parse_args().presses
