@@ -85,4 +85,4 @@ def test_a_second_daemon_follows_the_first_over_alsa(tmp_path: Path) -> None:
         assert led > PLAYED_S * 90 * 24 / 60 / 2
         # On an emulated processor arrivals are bunched by its stalls, and the follower counts some of them as
         # doubled or missing; over the whole song the two stay together.
-        assert abs(led - followed) <= 2 + sum(given_up) + 0.03 * led
+        assert abs(led - followed) <= 2 + sum(given_up) + 0.1 * led
