@@ -28,8 +28,8 @@ from usb import wait_for
 pytestmark = [
     pytest.mark.system,
     pytest.mark.skip(
-        reason="on an emulated processor the API of the installed service does not answer in time on every run; "
-        "take this mark away to run it by hand (each of these has passed there, not all in one run)"
+        reason="on an emulated processor the installed service's API does not answer in time on every run; "
+        "take this mark away to run it by hand"
     ),
     pytest.mark.usefixtures("guest_only"),
 ]
