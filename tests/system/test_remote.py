@@ -1,6 +1,6 @@
 """What is reported when the virtual machine, not a test, fails.
 
-The real conftest and remote module of the guest tests, with a stand-in for the machine that fails as told and
+The real conftest of the guest tests and the modules that it imports, with a stand-in for the machine that fails as told and
 otherwise runs the tests right here.
 """
 
@@ -67,8 +67,8 @@ def outcome(folder: Path, plan: str) -> tuple[str, list[str]]:
     guest, other, machine = folder / "guest", folder / "other", folder / "vm"
     for made in (guest, other, machine):
         made.mkdir()
-    shutil.copy(GUEST / "conftest.py", guest)
-    shutil.copy(GUEST / "remote.py", guest)
+    for module in (*GUEST.glob("[!t]*.py"), GUEST.parent / "far_program.py"):
+        shutil.copy(module, guest)
     (guest / "test_there.py").write_text(TESTS)
     (other / "test_local.py").write_text(LOCAL)
     (machine / "run.py").write_text(MACHINE)

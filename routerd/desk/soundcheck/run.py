@@ -37,9 +37,10 @@ SCHEMA_VERSION = 1
 ANSWER_S = 1.5
 """How long a device has to answer an identity request."""
 
-SETTLED_S = 0.4
+SETTLED_S = 1.2
 LONGEST_PATCHES_S = 60.0
-"""A song's patches are over when nothing has gone out for the one; the other is where waiting ends."""
+"""A song's patches are over when nothing has gone out for the one, which is more than twice as long as the
+engine gathers records before it sends them; the other is where waiting ends."""
 
 CABLE_S = 120.0
 """How long somebody has to pull a cable, and to put it back."""
