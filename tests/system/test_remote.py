@@ -1,7 +1,7 @@
 """What is reported when the virtual machine, not a test, fails.
 
-The real conftest of the guest tests and the modules that it imports, with a stand-in for the machine that fails as told and
-otherwise runs the tests right here.
+The real conftest of the guest tests and the modules that it imports, with a stand-in for the machine that
+fails as told and otherwise runs the tests right here.
 """
 
 from __future__ import annotations
