@@ -13,7 +13,7 @@ from routerd.core.arming import Action
 from routerd.core.routing import entry_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from routerd.core.routing import Compiled, Leg, Table
 
@@ -22,7 +22,7 @@ ROUTE = "route "
 
 
 class Mutes:
-    """The muted and the soloed; both survive songs and reloads."""
+    """The muted and the soloed; both survive songs, reloads and restarts."""
 
     __slots__ = ("muted", "soloed")
 
@@ -40,6 +40,21 @@ class Mutes:
         known = set(subjects)
         self.muted &= known
         self.soloed &= known
+
+    def restore(self, muted: object, soloed: object, subjects: Collection[str]) -> list[tuple[Action, str]]:
+        """Take what was muted and soloed before a restart, as far as it makes sense for these subjects.
+
+        Returns the actions that it comes to.
+        """
+        taken = [
+            (action, subject)
+            for action, kept in ((Action.MUTE, muted), (Action.SOLO, soloed))
+            for subject in (kept if isinstance(kept, list) else ())
+            if isinstance(subject, str) and subject in subjects
+        ]
+        for action, subject in taken:
+            self.change(action, subject)
+        return taken
 
     def change(self, action: Action, subject: str) -> None:
         """Carry out one of the four actions."""

@@ -269,6 +269,10 @@ class ShowSongs(ShowTransport):
         stood (M1 p. 31).
         """
         self._ticks.restore(begin.get("checked"), {n: s.song.checklist for n, s in self.book.songs.items()})
+        for action, subject in self.mutes.restore(
+            begin.get("muted"), begin.get("soloed"), self.book.subjects
+        ):
+            self._event(action.value, subject=subject)
         on = self._on
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
         order = on.place.order

@@ -156,9 +156,9 @@ def _place(plain: Plain) -> Plain:
     if bpm is not None:
         parse_bpm(_text(bpm))
     kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
-    checked = plain.get("checked")
-    if isinstance(checked, dict):
-        kept["checked"] = checked
+    for key, kind in (("checked", dict), ("muted", list), ("soloed", list)):  # the engine looks inside
+        if isinstance(plain.get(key), kind):
+            kept[key] = plain[key]
     return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
 
 

@@ -131,4 +131,6 @@ def place_of(view: View) -> dict[str, Any] | None:
         "index": snapshot["index"],
         "gap": snapshot["gap"],
         "checked": snapshot["checked"],
+        "muted": snapshot["muted"],
+        "soloed": snapshot["soloed"],
     }

@@ -115,3 +115,23 @@ def test_any_program_calls_the_song_of_its_number() -> None:
     assert made.show.snapshot()["song"] == "again"
     made.play("pedals", "c0 05")
     assert made.events[-1]["kind"] == "panic"
+
+
+def test_mutes_and_solos_come_back_after_a_restart_as_far_as_they_make_sense() -> None:
+    kept: dict[str, object] = {
+        "song": "opener",
+        "section": 0,
+        "muted": ["device sampler", "device gone", 5, "route keys to modular"],
+        "soloed": "device synth",
+    }
+    made = Stage(compiled(RIG, (LAYERS,), ("opener",)), kept)
+    made.run(30 * MS)
+    assert made.show.snapshot()["muted"] == ["device sampler", "route keys to modular"]
+    assert made.show.snapshot()["soloed"] == []
+    assert heard(made) == {"synth"}
+    told = [(event["kind"], event["subject"]) for event in made.events if event["kind"] in ("mute", "solo")]
+    assert told == [("mute", "device sampler"), ("mute", "route keys to modular")]
+    soloed: dict[str, object] = {"song": "opener", "section": 0, "soloed": ["device synth"]}
+    made = Stage(compiled(RIG, (LAYERS,), ("opener",)), soloed)
+    made.run(30 * MS)
+    assert heard(made) == {"synth"}

@@ -42,9 +42,11 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         await service.ask("POST", "/v1/song", {"title": "Copper Ferry"})
         await service.ask("POST", "/v1/section", {"name": "chorus"})
         await service.ask("POST", "/v1/tempo", {"bpm": "361/3"})
-        state = await state_when(state_dir / "state.json", lambda s: s["place"]["bpm"] == "361/3")
+        await service.ask("POST", "/v1/mute", {"device": "lead-synth"})
+        state = await state_when(state_dir / "state.json", lambda s: s["place"]["muted"])
         assert state["place"] == {
             "song": "copper-ferry", "section": 3, "bpm": "361/3", "index": None, "gap": 2, "checked": {},
+            "muted": ["device lead-synth"], "soloed": [],
         }  # fmt: skip
         assert await service.stop() == 0
     async with a_service(demo_rig, state_dir) as service:
@@ -54,6 +56,7 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         assert status["section"]["name"] == "chorus"
         assert Fraction(status["tempo"]["bpm"]) == Fraction(361, 3)
         assert status["transport"] == "stopped"
+        assert status["muted"] == ["device lead-synth"]
         order = (await service.ask("GET", "/v1/set-list")).json["order"]
         assert [song["identifier"] for song in order] == ["weather-room", "low-tide", "nine-lamps"]
 
