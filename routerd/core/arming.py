@@ -13,6 +13,9 @@ A moment is written as one of
 One change is armed at a time: a new one takes the place of the one before. `Armed` only counts; the show
 asks it once in every gap between two ticks, and does what is armed there, so that tempo and transport fall
 exactly on the line.
+
+Over a restart of the engine what is armed is kept, but for what counted beats or bar lines: they went by
+meanwhile, and nobody would expect the change at some later one.
 """
 
 from __future__ import annotations
@@ -79,6 +82,11 @@ class When(NamedTuple):
     moment: Moment
     number: int = 1
 
+    @property
+    def counted(self) -> bool:
+        """Whether it is so many beats or bar lines from when it was armed."""
+        return self.moment in (Moment.BAR, Moment.BEAT)
+
     def __str__(self) -> str:
         """Return what `parse_when` reads."""
         if self.moment is Moment.NAMED_BAR:
@@ -121,6 +129,17 @@ class Command(NamedTuple):
     """Which of the places of a song in the order was meant, from 0; by its number, when it was armed."""
 
 
+def command_from_plain(plain: Any) -> Command:
+    """Return the command of what `Armed.to_plain` gave, perhaps by another version; raises ValueError."""
+    if not isinstance(plain, dict):
+        raise ValueError("it is no command")
+    argument, when, index = plain.get("argument"), plain.get("when"), plain.get("index")
+    if not isinstance(argument, int | str | None) or not isinstance(when, str):
+        raise ValueError("it is no command")
+    place = index if isinstance(index, int) and index >= 0 else None
+    return Command(Action(str(plain.get("action"))), argument, parse_when(when), place)
+
+
 @dataclass(slots=True)
 class Armed:
     """A command that waits. `lines_left` counts bar lines or beats that are still to come."""
@@ -130,10 +149,10 @@ class Armed:
 
     def to_plain(self) -> dict[str, Any]:
         """Return what a snapshot shows of it; `left` are the lines that are still to come."""
-        action, argument, when = self.command[:3]
-        counted = when.moment in (Moment.BAR, Moment.BEAT)
-        left = self.lines_left if counted else None
-        return {"action": action.value, "argument": argument, "when": str(when), "left": left}
+        action, argument, when, index = self.command
+        left = self.lines_left if when.counted else None
+        plain = {"action": action.value, "argument": argument, "when": str(when), "left": left}
+        return plain if index is None else {**plain, "index": index}
 
     @classmethod
     def of(cls, command: Command) -> Armed:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from routerd.core.arming import Action, Armed, Command, Moment, When
+from routerd.core.arming import Action, Armed, Command, Moment, When, command_from_plain
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.learning import LEARN_NS, Learner, Learns
 from routerd.core.messages import (
@@ -24,6 +24,8 @@ from routerd.core.transport import Command as TransportCommand
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from routerd.core.compiler import CompiledBook
+
 from routerd.core.show_songs import ShowSongs
 
 _SILENCE = tuple(
@@ -36,6 +38,36 @@ _SILENCE = tuple(
 
 class ShowCommands(ShowSongs):
     """The layer above songs."""
+
+    def load(
+        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+    ) -> None:
+        """Swap in a compiled book, see the layer below; what `begin` says was armed is armed again."""
+        super().load(book, generation, now_ns, begin)
+        armed = (begin or {}).get("armed")
+        if isinstance(armed, dict):
+            self._arm_again(armed, same_song=self._on.identifier == (begin or {}).get("song"))
+
+    def _arm_again(self, kept: dict[str, Any], *, same_song: bool) -> None:
+        """Arm what was armed before a restart, or say that it is gone and why."""
+        try:
+            if not same_song:
+                raise CommandError("the song that was on is not in the rig folder any more")
+            command = command_from_plain(kept)
+            if command.when.counted or command.when.moment is Moment.NOW:
+                raise CommandError(f"its {command.when.moment.value} went by while the service was away")
+            if command.place_index is None:
+                command = self._on.settled(command)
+            else:
+                self._on.find_song(command.argument, command.place_index)
+        except (CommandError, ValueError) as error:
+            shown = {key: kept.get(key) for key in ("action", "argument", "when")}
+            self._event("armed-gone", **shown, why=str(error))
+            return
+        self._armed = Armed.of(command)
+        self.revision += 1
+        self._event("armed", action=command.action.value, argument=command.argument, when=str(command.when))
+        self._light()
 
     def _learn(self, argument: int | str | None, now_ns: int) -> None:
         if argument is None:

@@ -156,7 +156,8 @@ def _place(plain: Plain) -> Plain:
     if bpm is not None:
         parse_bpm(_text(bpm))
     kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
-    for key, kind in (("checked", dict), ("muted", list), ("soloed", list)):  # the engine looks inside
+    inner = (("checked", dict), ("armed", dict), ("muted", list), ("soloed", list))  # the engine looks inside
+    for key, kind in inner:
         if isinstance(plain.get(key), kind):
             kept[key] = plain[key]
     return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}

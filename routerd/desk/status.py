@@ -113,7 +113,9 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         song=None if song is None else view.ticked(song),
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,
-        armed=None if armed is None else Armed(**armed),
+        armed=None
+        if armed is None
+        else Armed(armed["action"], armed["argument"], armed["when"], armed["left"]),
         muted=tuple(snapshot["muted"]),
         soloed=tuple(snapshot["soloed"]),
         learning=learning_of(snapshot["learning"]),

@@ -131,6 +131,7 @@ def place_of(view: View) -> dict[str, Any] | None:
         "index": snapshot["index"],
         "gap": snapshot["gap"],
         "checked": snapshot["checked"],
+        "armed": snapshot["armed"],
         "muted": snapshot["muted"],
         "soloed": snapshot["soloed"],
     }

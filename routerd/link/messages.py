@@ -33,8 +33,8 @@ and from the engine:
 
 A place is {"song": identifier, "section": number from 1 or 0, "bpm": "n/d" or null, "index": place in the
 order from 0 or null, "gap": before which place the show stands when the song is in none, "checked": {song:
-[numbers of the checklist that are ticked]}, "muted" and "soloed": [subjects, see core.mutes], "play": true
-when transport shall go on}.
+[numbers of the checklist that are ticked]}, "armed": as in the snapshot, "muted" and "soloed": [subjects,
+see core.mutes], "play": true when transport shall go on}.
 Both ends are the same installed version; a frame of another version raises LinkError.
 """
 

@@ -221,3 +221,84 @@ def test_a_section_can_be_repeated() -> None:
     stage.run(100 * MS)
     assert stage.sent("synth").count("c0 06") == 1
     assert [event["section"] for event in stage.events if event["kind"] == "section"][-2:] == ["chorus"] * 2
+
+
+def restarted(stage: Stage, **changed: object) -> Stage:
+    """Return a new show that begins where the old one stood, as after a crash."""
+    snapshot = stage.show.snapshot()
+    place = {key: snapshot[key] for key in ("song", "section", "index", "gap", "armed")}
+    return Stage(begin={**place, **changed})
+
+
+@pytest.mark.parametrize(
+    ("action", "argument", "when"),
+    [
+        (Action.NEXT, None, "press"),
+        (Action.SONG, "closer", "press"),
+        (Action.SECTION, "chorus", "release"),
+        (Action.TEMPO, "250", "bar 17"),
+    ],
+)
+def test_what_waits_for_people_or_a_named_bar_is_kept_over_a_restart(
+    action: Action, argument: str | None, when: str
+) -> None:
+    stage = Stage()
+    stage.do(Action.SONG, 2)
+    stage.play("keys", "90 3C 40")
+    stage.do(action, argument, when)
+    armed = stage.show.snapshot()["armed"]
+    after = restarted(stage)
+    assert after.show.snapshot()["armed"] == armed
+    assert [event["action"] for event in after.events if event["kind"] == "armed"] == [action.value]
+    after.run(60_000 * MS)
+    assert after.show.snapshot()["armed"] == armed
+
+
+def test_what_was_armed_is_done_by_the_first_press_after_a_restart() -> None:
+    stage = Stage()
+    stage.do(Action.SONG, "closer", "press")
+    after = restarted(stage)
+    after.play("pedals", "B0 50 7F")
+    assert after.show.snapshot()["song"] == "closer"
+    assert after.show.snapshot()["armed"] is None
+
+
+def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
+    book = compiled(order=("opener", "middle", "opener", "closer"))
+    stage = Stage(book)
+    stage.do(Action.SONG, 3, "press")
+    snapshot = stage.show.snapshot()
+    after = Stage(book, {"song": "opener", "section": 0, "index": 0, "armed": snapshot["armed"]})
+    after.do(Action.GO)
+    assert after.show.snapshot()["index"] == 2
+
+
+@pytest.mark.parametrize(
+    ("armed", "why"),
+    [
+        ({"action": "start", "argument": None, "when": "bar", "left": 1}, "its bar went by"),
+        ({"action": "song", "argument": "closer", "when": "beat", "left": 1}, "its beat went by"),
+        ({"action": "song", "argument": "gone", "when": "press", "left": None}, "no song 'gone'"),
+        ({"action": "song", "argument": "gone", "when": "press", "index": 1}, "no song 'gone'"),
+        ({"action": "section", "argument": "gone", "when": "press"}, "no section 'gone'"),
+        ({"action": "explode", "argument": None, "when": "press"}, "'explode' is not a valid Action"),
+        ({"action": "next", "argument": None, "when": "soon"}, "is not a moment"),
+        ({"action": "next", "argument": [1], "when": "press"}, "it is no command"),
+        ({"action": "panic", "argument": None, "when": "press"}, "cannot be armed"),
+        ({}, "it is no command"),
+    ],
+)
+def test_what_cannot_be_kept_over_a_restart_is_told(armed: dict[str, object], why: str) -> None:
+    after = Stage(begin={"song": "middle", "section": 1, "armed": armed})
+    assert after.show.snapshot()["armed"] is None
+    (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
+    assert why in str(gone["why"])
+    assert gone["action"] == armed.get("action")
+
+
+def test_what_was_armed_for_a_song_that_has_left_the_folder_is_gone() -> None:
+    armed = {"action": "next", "argument": None, "when": "press", "left": None}
+    after = Stage(begin={"song": "away", "section": 1, "armed": armed})
+    assert after.show.snapshot()["armed"] is None
+    (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
+    assert "not in the rig folder any more" in str(gone["why"])

@@ -106,6 +106,33 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
         assert order == ["weather-room", "nine-lamps", "copper-ferry"]
 
 
+def test_after_a_killed_engine_it_plays_on_and_what_was_armed_still_is(
+    folder: Path, tmp_path: Path, far_end_port: int
+) -> None:
+    rig = folder / "rig.yaml"
+    rig.write_text("after-restart: play\n" + rig.read_text())
+    options = ("--ports", "simulated", "--far-end", str(far_end_port))
+    armed = {"action": "song", "argument": "copper-ferry", "when": "press", "left": None}
+    with Service(folder, tmp_path / "state", *options) as service:
+        service.wait_until_open()
+        service.ask("POST", "/v1/song", {"title": "Nine Lamps"})  # starts its sequencers on entry
+        until(lambda: service.status()["transport"] == "running")
+        service.ask("POST", "/v1/song", {"title": "Copper Ferry", "when": "press"})
+        time.sleep(1.5)  # remembered within a second
+        os.kill(service.process.pid, signal.SIGKILL)
+        assert service.process.wait(5) == -signal.SIGKILL
+    with Service(folder, tmp_path / "state", *options) as service:
+        status = service.wait_until_open()
+        assert status["song"]["title"] == "Nine Lamps"
+        assert status["armed"] == armed
+        until(lambda: service.status()["transport"] == "running", 10)
+        with FarEnd(("127.0.0.1", far_end_port)) as far_end:
+            far_end.listen()
+            far_end.play("pedals", controller(15, 80, 127))  # the press of `next`
+            until(lambda: service.status()["song"]["title"] == "Copper Ferry", 10)
+        assert service.status()["armed"] is None
+
+
 def _state(pid: int) -> str:
     return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
 

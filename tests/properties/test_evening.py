@@ -187,12 +187,19 @@ class Evening(RuleBasedStateMachine):
 
     @rule()
     def crash_and_restart(self) -> None:
-        """Order, song and section are on the disk; what was armed and transport are not taken up again."""
+        """Order, song, section and what waits for a press are on the disk; transport does not go on."""
         snapshot = self.stage.show.snapshot()
         songs = [LIBRARY[name] for name in sorted(self.reference.library)]
-        place = {"song": snapshot["song"], "section": snapshot["section"], "gap": snapshot["gap"]}
+        place = {key: snapshot[key] for key in ("song", "section", "gap", "armed")}
         self.stage = Stage(compiled(songs=songs, order=self.reference.order), place)
-        self.reference.armed = None
+        reference = self.reference
+        gone = (reference.armed == ("next", "") and not reference.after) or (
+            reference.armed is not None
+            and reference.armed[0] == "song"
+            and reference.armed[1] not in reference.library
+        )
+        if gone:
+            reference.armed = None
 
     @rule(action=st.sampled_from((Action.START, Action.STOP, Action.PANIC)), ms=st.integers(0, 3000))
     def play(self, action: Action, ms: int) -> None:
