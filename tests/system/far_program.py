@@ -8,6 +8,7 @@ is used here.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import subprocess
@@ -90,6 +91,10 @@ def report(heard: queue.SimpleQueue[tuple[list[int], int]]) -> None:
 
 def main(kind: str, name: str, relay: str = "") -> None:
     """Be the program."""
+    # Or the thread that prints could be held up by a busy machine with the interpreter's lock in its hand,
+    # and the one that relays with it.
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(40))
     api = {"jack": rtmidi.API_UNIX_JACK, "alsa": rtmidi.API_LINUX_ALSA}[kind]
     receives = rtmidi.MidiIn(api, name=f"{name} in")
     receives.ignore_types(False, False, False)
