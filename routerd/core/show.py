@@ -149,15 +149,17 @@ class Show(ShowCommands):
     def _timed_ticks(self, now_ns: int) -> bool:
         """Send the ticks that are due by the schedule, alone; False when something else comes first."""
         schedule = self.schedule
+        sent = False
         while schedule.next_ns <= now_ns and schedule.next_data is TICK_BYTES:
+            sent = True
             timed = schedule.take()
             outlet = timed.outlet
             self.stamps[outlet] = None if timed.tick == NO_TICK else (timed.tick, timed.at_ns)
             outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
             self._ticked.append(outlet)
-        if self._ticked:
+        if sent:
             self._set_gates()
-        return bool(self._ticked)
+        return sent
 
     def _timed_messages(self, now_ns: int) -> None:
         """Send what else is due by the schedule, up to the next tick in it."""

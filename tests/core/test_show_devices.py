@@ -163,6 +163,20 @@ def test_controller_pulses_with_an_offset() -> None:
     ]
 
 
+def test_ticks_and_pulses_of_one_instant_both_go_out() -> None:
+    """A device with clock, pulses and an offset: its tick and its pulse are due at the very same time."""
+    pulse = Pulse(F(4), note=36, value=100, length_ns=10 * MS)
+    one = stage(played=Timing(pulse=pulse, offset_ns=3 * MS))
+    one.do(Action.START)
+    for _ in range(2000):  # not `run`, which would never come to an end if they waited for each other
+        one.now_ns = max(one.now_ns, one.show.next_deadline_ns())
+        one.show.advance(one.now_ns)
+        one.collect()
+    assert one.now_ns > 2000 * MS
+    first = next(t for t in at(one, "other", TICK) if t > at(one, "other", START)[0]) / MS
+    assert notes(one, "played")[:3] == [(first + 3 + 120 * n, 36, 100) for n in range(3)]
+
+
 def test_retrigger_restarts_one_device_on_the_bar_and_touches_no_other() -> None:
     one = stage()
     one.do(Action.START)
