@@ -1,60 +1,15 @@
-"""The log: lines a person can read on a terminal, JSON lines otherwise, on standard error.
-
-Lines are written by a thread of their own: a terminal that is held or a full pipe must not hold up
-the API. What does not fit into the queue meanwhile is dropped, counted and told.
-"""
+"""The log: lines a person can read on a terminal, JSON lines otherwise, on standard error."""
 
 from __future__ import annotations
 
 import logging
 import os
-import queue
 import sys
-import threading
 from typing import Any, TextIO
 
 import structlog
 
-QUEUE_LINES = 1000
-
-
-class LogWriter:
-    """Writes lines to a stream from a thread of its own."""
-
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
-        self._lines: queue.Queue[str | None] = queue.Queue(QUEUE_LINES)
-        self._dropped = 0
-        self._thread = threading.Thread(target=self._run, name="log", daemon=True)
-        self._thread.start()
-
-    def msg(self, line: str) -> None:
-        """Write one line, some time soon."""
-        try:
-            if self._dropped:
-                self._lines.put_nowait(f"({self._dropped} log lines were dropped here)")
-                self._dropped = 0
-            self._lines.put_nowait(line)
-        except queue.Full:
-            self._dropped += 1
-
-    debug = info = warning = warn = error = critical = fatal = exception = failure = log = msg
-
-    def close(self, patience_s: float = 0.2) -> None:
-        """Write what waits, but do not wait long for it."""
-        try:
-            self._lines.put_nowait(None)
-        except queue.Full:
-            return
-        self._thread.join(patience_s)
-
-    def _run(self) -> None:
-        while (line := self._lines.get()) is not None:
-            try:
-                self._stream.write(line.encode("utf-8", "backslashreplace").decode() + "\n")
-                self._stream.flush()
-            except (OSError, ValueError):  # nobody reads any more; the show goes on
-                continue
+from routerd.link.log_writer import Descriptor, LogWriter
 
 
 class _Forward(logging.Handler):
@@ -69,9 +24,8 @@ class _Forward(logging.Handler):
 
 def set_up_log(stream: TextIO | None = None) -> LogWriter:
     """Configure structlog; return the writer, to be closed at the end."""
-    stream = sys.stderr if stream is None else stream
-    on_terminal = stream.isatty()
-    writer = LogWriter(stream)
+    on_terminal = (stream or sys.stderr).isatty()
+    writer = LogWriter(stream or Descriptor())
     last: list[Any]
     if on_terminal:
         colours = "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"

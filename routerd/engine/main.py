@@ -31,6 +31,7 @@ from routerd.engine.realtime import (
 )
 from routerd.engine.supervisor import Supervisor
 from routerd.engine.worker import Worker
+from routerd.link.log_writer import Descriptor, LineStream, LogWriter
 from routerd.ports import open_system
 
 FLUSH_EVERY_S = 0.5
@@ -275,4 +276,8 @@ def run(options: Options) -> int:
     except RouterdError as error:
         _say(str(error))
         return 1
-    return asyncio.run(engine.run())
+    writer = LogWriter(Descriptor(), lambda: make_thread_realtime(LOOP_PRIORITY))
+    with contextlib.redirect_stderr(LineStream(writer)):
+        status = asyncio.run(engine.run())
+    writer.close()
+    return status

@@ -111,12 +111,18 @@ class PortKeeper:
             if self._wanted is None:
                 continue
             self._wait_for_gap()
-            self._scan(self._wanted)
+            self._scan_safely(self._wanted)
             if self._said != (states := self.states()):
                 self._said = states
                 self._changed()
             self.scanned.set()
         self._close_all()
+
+    def _scan_safely(self, book: CompiledBook) -> None:
+        try:
+            self._scan(book)
+        except Exception as error:  # noqa: BLE001 - no descriptor to be had, say: tried again, for devices may return
+            self._system_error = f"looking for ports failed ({error}); tried every {RETRY_S:g} s"
 
     def _wait_for_gap(self) -> None:
         wait_ns = self._worker.show.clock.next_due_ns + _AFTER_TICK_NS - monotonic_ns()

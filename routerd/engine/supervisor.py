@@ -61,14 +61,26 @@ class Supervisor:
     async def run(self) -> None:
         """Keep a desk running until `stop`."""
         in_a_row = 0
+        refused = ""
         while True:
             began_s = monotonic()
-            code = await self._run_once()
+            try:
+                ending = _ending(await self._run_once())
+            except OSError as error:  # no descriptor, no process or no memory to be had just now
+                words = (
+                    f"the desk cannot be started ({error.strerror}); trying on, and so does the clock"
+                )
+                if words != refused:
+                    self._say(words)
+                refused = words
+                await asyncio.sleep(PAUSE_S[-1])
+                continue
             if self._stopping:
                 return
+            refused = ""
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
             self.restarts += 1
-            self._say(f"the desk has ended ({_ending(code)}); starting it again, the clock goes on")
+            self._say(f"the desk has ended ({ending}); starting it again, the clock goes on")
             await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
 
     async def stop(self) -> None:

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 import pytest
 import structlog
 
-from routerd.desk.log import QUEUE_LINES, LogWriter, log_event, set_up_log
+from routerd.desk.log import log_event, set_up_log
+from routerd.link.log_writer import QUEUE_LINES, LogWriter
 
 
 @pytest.fixture(autouse=True)
