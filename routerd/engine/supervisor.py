@@ -67,9 +67,7 @@ class Supervisor:
             try:
                 ending = _ending(await self._run_once())
             except OSError as error:  # no descriptor, no process or no memory to be had just now
-                words = (
-                    f"the desk cannot be started ({error.strerror}); trying on, and so does the clock"
-                )
+                words = f"the desk cannot be started ({error.strerror}); trying on, and so does the clock"
                 if words != refused:
                     self._say(words)
                 refused = words
