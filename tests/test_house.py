@@ -7,6 +7,7 @@ import json
 import re
 import subprocess
 import sys
+import sysconfig
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -94,6 +95,36 @@ def test_the_core_imports_the_standard_library_only() -> None:
 def test_the_core_has_no_clock_thread_port_or_file(library: str) -> None:
     for module in inside("core"):
         assert library not in {name.split(".")[0] for name in imports_of(module)}, module
+
+
+WALL_CLOCK = {"time", "time_ns", "datetime", "gmtime", "localtime", "strftime", "ctime", "CLOCK_REALTIME"}
+"""Names that tell the time of day, which somebody may set by hours at any moment."""
+
+
+def names_taken_from(module: str, library: str) -> set[str]:
+    """Return what a module takes from a library, by `from library import …` or as `library.…`."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module == library:
+            names |= {alias.name for alias in node.names}
+        elif (
+            isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == library
+        ):
+            names.add(node.attr)
+    return names
+
+
+def test_what_keeps_time_never_looks_at_the_wall_clock() -> None:
+    for module in inside("core", "ports", "link", "engine"):
+        assert not WALL_CLOCK & names_taken_from(module, "time"), module
+        assert "datetime" not in {name.split(".")[0] for name in imports_of(module)}, module
+
+
+def test_waiting_with_a_limit_goes_by_the_clock_that_nobody_sets() -> None:
+    """Threads here wait for locks with a limit; without sem_clockwait Python counts it on the wall clock."""
+    if sys.platform != "linux":
+        pytest.skip("only Linux has this choice")
+    assert sysconfig.get_config_var("HAVE_SEM_CLOCKWAIT") == 1
 
 
 def test_what_keeps_time_does_not_name_slow_libraries() -> None:

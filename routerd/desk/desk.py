@@ -11,7 +11,7 @@ import contextlib
 from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
-from time import monotonic_ns, time
+from time import monotonic_ns
 from typing import TYPE_CHECKING, Any
 
 import structlog
@@ -25,6 +25,7 @@ from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
 from routerd.desk.log import log_event
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
+from routerd.desk.steady import steady_s
 from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
 
@@ -115,7 +116,7 @@ class Desk:
         view = self.view
         if kind == "snapshot":
             view.snapshot = body
-            view.pace.look(body["song"], body["transport"], time())
+            view.pace.look(body["song"], body["transport"], steady_s())
             self._snapshot_came.set()
             self._name_numbers()
             self.keeper.changed()
@@ -214,7 +215,7 @@ class Desk:
     def _go_on(self, state: State) -> None:
         """Take up what is remembered of this evening."""
         self.keeper.undo = list(state.undo)
-        if state.began_s is not None and 0 <= time() - state.began_s < EVENING_S:
+        if state.began_s is not None and 0 <= steady_s() - state.began_s < EVENING_S:
             self.view.pace.began_s = state.began_s
 
     async def resume(self, working: WorkingBook | None) -> None:

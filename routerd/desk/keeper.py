@@ -1,6 +1,6 @@
 """Keeps the state folder up to date: soon after every change, never more than one write at a time.
 
-A disk that is full or read-only is told once, shown in the status, and tried again with the next change.
+A disk that is full or read-only is told once, shown in the status, and tried again until it is written.
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ from routerd.desk.view import View, place_of
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
 
+RETRY_S = 2.0
+"""How often a disk that refused is tried again."""
+
 
 class StateKeeper:
     """Writes what is to be remembered of a view."""
@@ -29,6 +32,8 @@ class StateKeeper:
         self.folder = folder
         self._view = view
         self._written: State | None = None
+        self._book: WorkingBook | None = None
+        """A book that has not been written yet."""
         self._task: asyncio.Task[None] | None = None
         self._disk = asyncio.Lock()
 
@@ -43,7 +48,9 @@ class StateKeeper:
 
     async def keep_book(self, working: WorkingBook) -> None:
         """Remember a book that works."""
-        await self._blocking(lambda: self.folder.write_working_book(working))
+        self._book = working
+        if not await self._write_book():
+            self.changed()
 
     async def close(self) -> None:
         """Write what has not been written yet."""
@@ -53,10 +60,20 @@ class StateKeeper:
         await self._write()
 
     async def _soon(self) -> None:
-        while self._state() not in (None, self._written):
+        while self._book is not None or self._state() not in (None, self._written):
             await asyncio.sleep(SETTLE_S)
-            if not await self._write():
-                return
+            written = await self._write()  # also when there is no room for the book, which is much larger
+            if not (await self._write_book() and written):
+                await asyncio.sleep(RETRY_S)
+
+    async def _write_book(self) -> bool:
+        working = self._book
+        if working is not None:
+            if not await self._blocking("book", lambda: self.folder.write_working_book(working)):
+                return False
+            if self._book is working:
+                self._book = None
+        return True
 
     def _state(self) -> State | None:
         view = self._view
@@ -75,24 +92,28 @@ class StateKeeper:
         state = self._state()
         if state is None or state == self._written:
             return True
-        if not await self._blocking(lambda: self.folder.write_state(state)):
+        if not await self._blocking("state", lambda: self.folder.write_state(state)):
             return False
         self._written = state
         return True
 
-    async def _blocking(self, write: Callable[[], None]) -> bool:
+    async def _blocking(self, about: str, write: Callable[[], None]) -> bool:
         problems = self._view.problems
         async with self._disk:
             try:
                 await asyncio.to_thread(write)
             except OSError as error:
-                what = (
-                    f"the state folder cannot be written ({error.strerror}); a restart would forget tonight"
-                )
-                if problems.get("state") != [what]:
+                what = f"the state folder cannot be written ({error.strerror}); {_LOSS[about]}"
+                if problems.get(about) != [what]:
                     structlog.get_logger().error(what, file=error.filename)
-                problems["state"] = [what]
+                problems[about] = [what]
                 return False
-        if problems.pop("state", None):
-            structlog.get_logger().info("the state folder can be written again")
+        if problems.pop(about, None):
+            structlog.get_logger().info("the state folder can be written again", what=about)
         return True
+
+
+_LOSS = {
+    "state": "a restart would forget tonight",
+    "book": "a restart with mistakes in the rig folder would play an older book",
+}

@@ -62,6 +62,10 @@ _SENTENCES = {
     "port-closed": ("warning", "port closed"),
     "port-missing": ("warning", "port is not open; it is opened as soon as it can be"),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
+    "suspended": (
+        "error",
+        "the machine was suspended: devices heard nothing meanwhile, the grid goes on",
+    ),
     "records-dropped": ("warning", "tick records were dropped; the report says so"),
     "fault": ("error", "fault"),
     "soundcheck": ("info", "soundcheck"),

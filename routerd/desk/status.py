@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from fractions import Fraction
 from math import lcm
 from pathlib import Path
-from time import time
 from typing import Any
 
 from routerd import __version__
@@ -38,6 +37,7 @@ from routerd.desk.shapes import (
     Tempo,
     TuningNote,
 )
+from routerd.desk.steady import steady_s
 from routerd.desk.view import View
 
 MOST_PROBLEMS = 50
@@ -109,7 +109,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
-        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, time()),
+        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, steady_s()),
         song=None if song is None else view.ticked(song),
         next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
         section=section,

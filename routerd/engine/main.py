@@ -30,6 +30,7 @@ from routerd.engine.realtime import (
     spare_collector,
 )
 from routerd.engine.supervisor import Supervisor
+from routerd.engine.suspension import slept_since, watch_suspension
 from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
 from routerd.ports import open_system
@@ -69,6 +70,7 @@ class Engine:
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
         self._worker = Worker(Show(monotonic_ns()), self._tell)
+        self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._tell_ports)
         self._notifier = Notifier.from_environment(os.environ)
         self._supervisor = Supervisor(self._desk_arguments(), self._make_link, self._greet, _say)
@@ -216,6 +218,7 @@ class Engine:
         while clock.is_alive():
             await asyncio.sleep(min(COUNTERS_EVERY_S, self._notifier.feed_every_s or COUNTERS_EVERY_S))
             gc.collect(0)
+            self._look_for_suspension()
             if self._supervisor.link is not None:
                 self._supervisor.link.send("counters", self._counters())
                 self._supervisor.link.send("traffic", self._traffic())
@@ -226,6 +229,12 @@ class Engine:
                 self._notifier.ready(f"{worker.show.book.rig.name}: ticking, ports are open")
             self._notifier.feed(last_tick_ns, now_ns)
         raise RouterdError("the clock thread has ended")
+
+    def _look_for_suspension(self) -> None:
+        if slept_ns := slept_since(self._suspensions):
+            slept_s = round(slept_ns / NS_PER_S, 1)
+            self._worker.post("event", {"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s})
+            self._keeper.look()  # USB devices may have gone and come back without a word
 
     def _traffic(self) -> dict[str, object]:
         recorder, book = self._worker.recorder, self._worker.show.book
@@ -253,6 +262,7 @@ class Engine:
             "faults": worker.faults,
             "events_dropped": worker.outbox_dropped,
             "desk_restarts": self._supervisor.restarts,
+            "suspensions": self._suspensions.count,
         }
 
 

@@ -16,7 +16,7 @@ import os
 import shutil
 import struct
 from collections.abc import Iterable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 from routerd.core.errors import RouterdError
@@ -174,13 +174,16 @@ def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
 def name_of(shows: Path, began: datetime, started_ns: int) -> str:
     """Return the name of the show whose engine started at `started_ns`, which was `began` more or less.
 
-    A desk that was started again works out the same second, or one beside it: the log's head decides.
+    A desk that was started again works out another second, or another hour if somebody has set the clock: the
+    heads of the logs decide.
     """
-    for seconds in (0, -1, 1):
-        name = (began + timedelta(seconds=seconds)).strftime("%Y%m%d-%H%M%S")
+    folders: list[Path] = []
+    with contextlib.suppress(OSError):
+        folders = sorted(shows.iterdir(), reverse=True)
+    for folder in folders:
         with contextlib.suppress(RecordError, StopIteration):
-            if next(RecordFolder(shows / name).lines()).get("started_ns") == started_ns:
-                return name
+            if next(RecordFolder(folder).lines()).get("started_ns") == started_ns:
+                return folder.name
     return began.strftime("%Y%m%d-%H%M%S")
 
 
