@@ -182,6 +182,12 @@ def _add_soundcheck(commands: Commands) -> None:
     soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
     soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
     soundcheck.add_argument(
+        "--playing",
+        metavar="SHOW|FILE",
+        help="play what was recorded (a show that ran with --record, or a Standard MIDI File inside the rig "
+        "folder) in the traffic run, instead of synthetic playing; just as softly",
+    )
+    soundcheck.add_argument(
         "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
     )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
@@ -342,6 +348,7 @@ def _soundcheck(options: argparse.Namespace) -> int:
         seconds=options.seconds,
         stages=tuple(options.stage or ()),
         unplug=options.unplug,
+        playing=options.playing,
         html=options.html,
         agreed=options.yes,
         offsets=options.write_offsets,

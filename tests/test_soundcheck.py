@@ -202,6 +202,36 @@ def test_levels_twice_and_stopped_half_way(stage: tuple[Service, Band], rig: Pat
     assert (code, "would never end" in detail) == (409, True)
 
 
+def test_what_was_recorded_is_played_again_softly(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    show = service.ask("POST", "/v1/recording", {"on": True})["show"]
+    for message in ("90 40 7F", "B0 40 7F", "B0 07 7F", "80 40 40"):  # a loud note, a pedal, volume
+        band.far_end.play("keys", bytes.fromhex(message))
+    until(lambda: ("lead-synth", b"\x80\x40\x40") in band.heard)
+
+    def refusal(playing: str) -> str:
+        body = {"levels_down": True, "stages": ["traffic"], "playing": playing}
+        return refused(service, "POST", "/v1/soundcheck", body)[2]
+
+    assert "there is no playing 'away.mid'" in refusal("away.mid")
+    until(lambda: service.ask("POST", "/v1/recording", {"on": False})["on"] is False)
+    until(lambda: "recorded shows are" in refusal("away.mid"), 10, "the messages are on the disk")
+    band.heard.clear()
+    plan = {"levels_down": True, "stages": ["traffic"], "playing": show}
+    service.ask("POST", "/v1/soundcheck", plan)
+    document = over(service)
+    jsonschema.Draft202012Validator(SOUNDCHECK_SCHEMA).validate(document)
+    traffic = document["traffic"]
+    assert (traffic["song"], traffic["playing"], traffic["devices"]) == ("Copper Ferry", show, ["keys"])
+    assert (traffic["messages"], traffic["left_out"], traffic["unknown"]) == (3, 1, [])
+    keys = [data for device, data in band.heard if device == "lead-synth"]
+    assert b"\x90\x40\x14" in keys
+    assert b"\x90\x40\x7f" not in keys
+    assert b"\xb0\x07\x7f" not in keys
+    assert b"\xb0\x40\x00" in keys[keys.index(b"\xb0\x40\x7f") :]  # the pedal is let go at the end
+    assert "recorded playing" in document["stages"][0]["words"]
+
+
 def test_notes_that_a_lost_desk_had_pressed_are_released(stage: tuple[Service, Band]) -> None:
     service, band = stage
     plan = {"levels_down": True, "seconds": 600, "stages": ["traffic"]}

@@ -249,13 +249,18 @@ class RecordingBody(Body):
 
 
 class SoundcheckBody(Body):
-    """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order."""
+    """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order.
+
+    `playing`: what the traffic run plays instead of synthetic playing: the name of a show that was recorded,
+    or a Standard MIDI File inside the rig folder.
+    """
 
     levels_down: bool = False
     stages: Annotated[list[Stage], Field(min_length=1)] | None = None
     seconds: Annotated[int, Field(ge=1, le=3600)] = 30
     dwell_seconds: Annotated[int, Field(ge=0, le=600)] = 2
     unplug: Line | None = None
+    playing: Line | None = None
 
 
 class SetListBody(Body):

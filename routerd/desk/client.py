@@ -65,6 +65,7 @@ class SoundcheckWish:
     seconds: int = 30
     stages: tuple[str, ...] = ()
     unplug: str | None = None
+    playing: str | None = None
     html: Path | None = None
     agreed: bool = False
     offsets: bool = False
@@ -80,6 +81,8 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             print("Nothing was started.")
             return 1
         body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds, "unplug": wish.unplug}
+        if wish.playing is not None:
+            body["playing"] = wish.playing
         if wish.stages:
             body["stages"] = list(wish.stages)
         client.ask("POST", "/v1/soundcheck", body)

@@ -90,7 +90,8 @@ async def post_soundcheck(call: Call) -> SoundcheckState:
 
     stages = STAGES if body.stages is None else tuple(body.stages)
     soundchecks = call.desk.soundchecks
-    await soundchecks.start(Plan(stages, body.seconds, body.dwell_seconds, body.unplug))
+    plan = Plan(stages, body.seconds, body.dwell_seconds, body.unplug, body.playing)
+    await soundchecks.start(plan)
     return await soundchecks.state()
 
 

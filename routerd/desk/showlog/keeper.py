@@ -94,7 +94,9 @@ class ShowLog:
         """Say what the numbers in messages from now on stand for."""
         snapshot = self._desk.view.snapshot
         if snapshot:
-            names = {"outputs": snapshot["outputs"], "inputs": snapshot["inputs"], "bpm": snapshot["bpm"]}
+            names = {key: snapshot[key] for key in ("outputs", "inputs", "bpm", "song")}
+            song = snapshot["song"]
+            names["title"] = None if song is None else self._desk.view.title(song)
             self._put({"names": names, "at_ns": monotonic_ns()})
 
     def _take_records(self, records: list[TickRecord]) -> None:

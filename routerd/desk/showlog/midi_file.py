@@ -96,6 +96,8 @@ def write_midi_file(folder: RecordFolder, target: Path) -> int:
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     conductor = file.add_track("tempo and songs")
     clock = _Clock(names[0][0], Fraction(names[0][1]["bpm"]), conductor)
+    if names[0][1].get("title"):
+        clock.put(names[0][0], mido.MetaMessage("marker", text=latin(names[0][1]["title"])))
     tracks = _Tracks(file)
     current = names[0][1]
     place = 0
@@ -126,12 +128,16 @@ def _events(lines: Iterable[Plain]) -> Iterable[tuple[int, str, Plain]]:
 
 
 def _marker(kind: str, event: Plain) -> str:
-    text = str(event["title"]) if kind == "song" else str(event["state"])
-    return text.encode("latin-1", "replace").decode("latin-1")  # what mido writes texts as
+    return latin(event["title"] if kind == "song" else event["state"])
 
 
 def _name(tap: Tap, names: Plain) -> str:
     direction, listed = ("in", names["inputs"]) if tap.way & INPUT_BIT else ("out", names["outputs"])
     number = tap.way & ~INPUT_BIT
     name = listed[number] if number < len(listed) else f"number {number}"
-    return f"{direction}: {name}".encode("latin-1", "replace").decode("latin-1")
+    return latin(f"{direction}: {name}")
+
+
+def latin(words: object) -> str:
+    """Return text as mido can write it."""
+    return str(words).encode("latin-1", "replace").decode("latin-1")

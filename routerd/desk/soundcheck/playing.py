@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from routerd.core.messages import Kind, controller, note_off, note_on
+from routerd.core.messages import CONTROLLER, NOTE_OFF, NOTE_ON, Kind, controller, note_off, note_on
 from routerd.core.model import Song
 from routerd.core.routes import Route
 
@@ -20,8 +20,12 @@ SOFT = 20
 
 NOTES_PER_QUARTER = 4
 MOVES_PER_QUARTER = 8
-_WHEEL = 1
-_BEND = 0xE0
+WHEEL = 1
+BEND = 0xE0
+PRESSURES = (0xA0, 0xD0)
+PEDALS = range(64, 70)
+"""Hold, portamento, sostenuto, soft, legato and second hold (M1 Table III; legato from memory)."""
+
 _MOST_MOVE = 16
 
 
@@ -87,5 +91,32 @@ def _moves(device: str, route: Route, step_s: float, seconds: float) -> Iterable
         value = place if place <= _MOST_MOVE else 2 * _MOST_MOVE - place
         if number == count - 1:
             value = 0  # both wheels end where they rest
-        yield Played(number * step_s, device, controller(channel, _WHEEL, value))
-        yield Played(number * step_s, device, bytes((_BEND | channel, 0, 64 + value // 4)))
+        yield Played(number * step_s, device, controller(channel, WHEEL, value))
+        yield Played(number * step_s, device, bytes((BEND | channel, 0, 64 + value // 4)))
+
+
+def at_rest(played: Iterable[Played]) -> list[tuple[str, bytes]]:
+    """Return what ends everything that `played` has left pressed, bent or held, by device."""
+    open_: dict[tuple[str, int, int], bytes] = {}
+    for _, device, data in played:
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind in (NOTE_OFF, NOTE_ON):
+            key, rests, rest = (
+                (device, channel, data[1]),
+                kind == NOTE_OFF or not data[2],
+                note_off(channel, data[1]),
+            )
+        elif kind == CONTROLLER:
+            key, rests, rest = (device, data[0], data[1]), data[2] == 0, controller(channel, data[1], 0)
+        elif kind == BEND:
+            rest = bytes((data[0], 0, 64))  # centre is 00 40 (M1 p. 19)
+            key, rests = (device, data[0], 0), data == rest
+        elif kind == PRESSURES[1]:
+            key, rests, rest = (device, data[0], 0), data[1] == 0, bytes((data[0], 0))
+        else:
+            continue  # pressure of a key ends with its note
+        if rests:
+            open_.pop(key, None)
+        else:
+            open_[key] = rest
+    return [(device, rest) for (device, _, _), rest in open_.items()]

@@ -13,7 +13,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -26,7 +26,8 @@ from routerd.desk.soundcheck.identity import REQUEST, parse_identity
 from routerd.desk.soundcheck.judge import judge_devices
 from routerd.desk.soundcheck.loops import PROBE_EVERY_S, PROBES, Loop, probe, suggested_offsets
 from routerd.desk.soundcheck.machine import machine_facts
-from routerd.desk.soundcheck.playing import densest, play
+from routerd.desk.soundcheck.playing import at_rest, densest, play
+from routerd.desk.soundcheck.recorded import Recorded
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
 
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ class Plan:
     seconds: int = 30
     dwell_s: float = 2.0
     unplug: str | None = None
+    playing: str | None = None
+    """A recorded show, or a file of the rig folder, for the traffic run; None: synthetic playing."""
 
 
 @dataclass(slots=True)
@@ -78,10 +81,11 @@ class _Taken:
 class Soundcheck:
     """A run. `document` is what is known so far; `progress` says where it is."""
 
-    def __init__(self, desk: Desk, book: Book, plan: Plan) -> None:
+    def __init__(self, desk: Desk, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
         self._desk = desk
         self._book = book
         self._plan = plan
+        self._recorded = recorded
         began = datetime.now(UTC)
         self.progress = "about to begin"
         self._span = desk.measurements.begin_span(monotonic_ns())
@@ -246,14 +250,15 @@ class Soundcheck:
 
     async def _traffic(self) -> str:
         tonight = [self._book.song(one) for one in self._desk.view.set_list.order]
-        dense = densest(tonight or self._book.songs)
+        recorded = self._recorded
+        dense = densest(tonight or self._book.songs) if recorded is None else recorded.dense
         if dense is None:
             return "no song lets notes through: nothing to play"
         await self._desk.command("song", dense.song.identifier)
         if dense.section:
             await self._desk.command("section", dense.section)
         await self._quiet()
-        played = play(dense, self._plan.seconds)
+        played = play(dense, self._plan.seconds) if recorded is None else recorded.played
         began_s = monotonic()
         place = 0
         try:
@@ -264,26 +269,19 @@ class Soundcheck:
                     place += 1
                 await asyncio.sleep(min(_AHEAD_S, 0.005))
         finally:
-            await self._release(played[:place])
+            for device, data in at_rest(played[:place]):
+                self._desk.link.play(device, [data])
         self.document["traffic"] = {
             "song": dense.song.title,
             "section": dense.section,
             "messages": place,
             "devices": sorted({one.device for one in played}),
+            "playing": "synthetic" if recorded is None else recorded.name,
+            "left_out": 0 if recorded is None else recorded.left_out,
+            "unknown": [] if recorded is None else list(recorded.unknown),
         }
-        return f"{place} messages played through {dense.song.title}"
-
-    async def _release(self, played: list[Any]) -> None:
-        """Release what a run that was cut short still holds."""
-        held: dict[tuple[str, int, int], None] = {}
-        for _, device, data in played:
-            key = (device, data[0] & 0x0F, data[1])
-            if data[0] & 0xF0 == 0x90:
-                held[key] = None
-            elif data[0] & 0xF0 == 0x80:
-                held.pop(key, None)
-        for device, channel, note in held:
-            self._desk.link.play(device, [bytes((0x80 | channel, note, 64))])
+        what = "synthetic playing" if recorded is None else recorded.words
+        return f"{place} messages played through {dense.song.title}: {what}"
 
     async def _songs(self) -> str:
         order = self._desk.view.set_list.order

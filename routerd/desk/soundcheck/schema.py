@@ -92,7 +92,15 @@ SOUNDCHECK_SCHEMA: Plain = {
                 "description": "how much later each clock may go out so that all arrive with the slowest",
             },
             "traffic": record(
-                {"song": _TEXT, "section": _COUNT, "messages": _COUNT, "devices": _TEXTS},
+                {
+                    "song": _TEXT,
+                    "section": _COUNT,
+                    "messages": _COUNT,
+                    "devices": _TEXTS,
+                    "playing": {**_TEXT, "description": "synthetic, or the recorded show or file"},
+                    "left_out": {**_COUNT, "description": "recorded messages that were not played again"},
+                    "unknown": {**_TEXTS, "description": "what was recorded of, and is not in this rig"},
+                },
                 type=["object", "null"],
             ),
             "song_changes": _rows(

@@ -12,10 +12,12 @@ import structlog
 from routerd.core.errors import CommandError
 from routerd.core.model import Plain
 from routerd.desk.shapes import SoundcheckStage, SoundcheckState
+from routerd.desk.showlog.record import FOLDER
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.keep import SoundcheckFolder, compare_with_kept
 from routerd.desk.soundcheck.offsets import replace, write_offsets
+from routerd.desk.soundcheck.recorded import Source, find_recorded
 from routerd.desk.soundcheck.run import Plan, Soundcheck
 
 if TYPE_CHECKING:
@@ -62,9 +64,15 @@ class Soundchecks:
                     f"a route leads from {device.loop} back to {device.name}, whose loop it hears: what goes "
                     "round would never end; take the route or the loop out"
                 )
+        recorded = None
+        if plan.playing is not None:
+            tonight = self._desk.view.set_list.order
+            shows = self._desk.keeper.folder.path / FOLDER
+            source = Source(plan.playing, self._desk.rig_file.parent, shows)
+            recorded = await asyncio.to_thread(find_recorded, source, book, tonight, plan.seconds)
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        self._run = Soundcheck(self._desk, book, plan)
+        self._run = Soundcheck(self._desk, book, plan, recorded)
         self._task = asyncio.create_task(self._carry_out(self._run))
 
     async def stop(self) -> None:
