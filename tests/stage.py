@@ -9,6 +9,7 @@ from fractions import Fraction
 from routerd.core.arming import Action, Command, parse_when
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.controls import Control
+from routerd.core.kept import Kept
 from routerd.core.messages import Kind
 from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
 from routerd.core.notes import Inlet
@@ -87,16 +88,26 @@ def patch_messages(patch: Patch) -> tuple[bytes, ...]:
 class Stage:
     """A show, its time, and everything that has gone out: (time, name of the device, bytes)."""
 
-    def __init__(self, book: CompiledBook | None = None, begin: dict[str, object] | None = None) -> None:
-        self.now_ns = 0
-        self.show = Show(0)
+    def __init__(
+        self,
+        book: CompiledBook | None = None,
+        begin: dict[str, object] | None = None,
+        at_ns: int = 0,
+        kept: Kept | None = None,
+    ) -> None:
+        """Begin at `at_ns`; `kept`: where an engine had died."""
+        self.now_ns = at_ns
+        self.show = Show(at_ns)
         self.log: list[tuple[int, str, bytes]] = []
         self.events: list[dict[str, object]] = []
         self.generation = 0
+        self.gap_ns = 0
         self.load(compiled() if book is None else book, begin)
+        if kept is not None:
+            self.gap_ns = self.show.go_on(kept, at_ns)
         for outlet in self.show.book.outlets:
             self.open(outlet.name)
-        self.run(0)
+        self.run(at_ns)
 
     def outlet(self, name: str) -> Outlet:
         return next(outlet for outlet in self.show.book.outlets if outlet.name == name)

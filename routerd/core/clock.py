@@ -15,13 +15,16 @@ tick. While a source is followed (`steered`) the steps change the meter only.
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from routerd.core.tempo_map import TempoMap
 from routerd.core.timeline import Segment
 from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
 from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 from routerd.core.wire import NEVER_NS
+
+if TYPE_CHECKING:
+    from routerd.core.kept import Kept
 
 NEVER_TICK = 1 << 62
 """A tick that does not come."""
@@ -154,6 +157,52 @@ class Clock:
         if self.state is State.STOPPED:
             self._held_position = position_ticks
             self._take_meter(self.map.index_at(position_ticks), position_ticks)
+
+    def take_up(self, kept: Kept) -> None:
+        """Go on with the grid of another engine, with the song's map in force, from where it was last told.
+
+        The caller then says by `run_on` how far the grid has come since.
+        """
+        self.segment = kept.segment
+        self.bpm = kept.bpm
+        self.origin_tick = kept.origin_tick
+        self.next_tick = kept.next_tick
+        position = kept.position_ticks
+        if kept.running:
+            self.state = State.RUNNING
+            self._take_meter(self.map.index_at(max(0, position)), position)
+            self._await_step()
+        else:
+            self.stand(position)
+        self.bar_origin_tick = kept.bar_origin_tick
+        self.run_on(self.next_tick, self.segment.due_ns(self.next_tick))
+
+    def run_on(self, to_tick: int, until_ns: int) -> None:
+        """Let ticks go by that nobody gets, up to before `to_tick`, or before the first after `until_ns`."""
+        while True:
+            target = min(to_tick, self.segment.tick_at(until_ns) + 1)
+            if self.step_tick > target:
+                break
+            self.next_tick = self.step_tick
+            self._take_step()
+        self.next_tick = max(self.next_tick, target)
+        self.next_due_ns = self.segment.due_ns(self.next_tick)
+        self._last_due_ns = self.segment.due_ns(self.next_tick - 1)
+
+    def stand(self, position_ticks: int) -> None:
+        """Be stopped at a position without a word to anybody; bars are counted on as before."""
+        bars_from = self.bar_origin_tick
+        self.state = State.STOPPED
+        self.step_tick = NEVER_TICK
+        self.locate(position_ticks)
+        self.bar_origin_tick = bars_from
+
+    def next_bar(self, from_tick: int) -> int:
+        """Return the first tick from `from_tick` on that begins a bar of the song, while transport runs."""
+        position = max(0, from_tick - self.origin_tick)
+        bar = self.map.bar_at(position)
+        start = self.map.tick_of_bar(bar)
+        return self.origin_tick + (start if start >= position else self.map.tick_of_bar(bar + 1))
 
     def request(self, command: Command, now_ns: int, wires_free_ns: int) -> bytes:
         """Start, continue or stop. Returns the byte to send now; redundant commands give none.

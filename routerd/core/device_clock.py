@@ -17,7 +17,15 @@ from enum import Enum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.messages import START_BYTES, STOP_BYTES, TICK_BYTES, controller, note_off, note_on
+from routerd.core.messages import (
+    CONTINUE_BYTES,
+    START_BYTES,
+    STOP_BYTES,
+    TICK_BYTES,
+    controller,
+    note_off,
+    note_on,
+)
 from routerd.core.schedule import NO_TICK
 from routerd.core.time_code import TimeCoder
 from routerd.core.timing import PLAIN_TIMING, StartMode
@@ -52,6 +60,9 @@ class DeviceClock:
         self.cycle_ticks = timing.sequence_steps * TICKS_PER_SPP_UNIT
         self._schedule = schedule
         self._wanted: Wanted | None = None
+        self._not_before_tick = 0
+        self._joins = False
+        """Whether what is wanted is Continue from a position that the device was told, not Start."""
         self._starting = False
 
     @property
@@ -74,7 +85,8 @@ class DeviceClock:
         if self._starting:
             self._starting = False
             self.running = True
-            self.started_tick = tick.number
+            self.started_tick = clock.origin_tick if self._joins else tick.number
+            self._joins = False
         if not self.plain:
             if self.outlet.clock:
                 self._put_ticks(tick.number, position, at_ns, span_ns)
@@ -84,7 +96,8 @@ class DeviceClock:
             self._wanted = None
             if self.running:
                 self._schedule.put(at_ns + span_ns // 4, self.outlet, STOP_BYTES)
-            self._schedule.put(at_ns + span_ns // 2, self.outlet, START_BYTES)
+            start = CONTINUE_BYTES if self._joins else START_BYTES
+            self._schedule.put(at_ns + span_ns // 2, self.outlet, start)
             self._schedule.cancel(self.outlet, TICK_BYTES, at_ns + span_ns // 4)
             self._starting = True
 
@@ -92,12 +105,41 @@ class DeviceClock:
         """Start the device by itself when the wanted tick comes, from the top, stopping it before if it
         runs."""
         self._wanted = wanted
+        self._not_before_tick = 0
+        self._joins = False
+
+    def join_at(self, tick: int) -> None:
+        """Have the device, which stands at the position of that tick, the first of a bar, go on with it."""
+        self._wanted = Wanted.BAR
+        self._not_before_tick = tick
+        self._joins = True
+
+    def take_over(self, old: DeviceClock) -> None:
+        """Stand where the same device stood in another book."""
+        self.running, self.started_tick = old.running, old.started_tick
+        if self.timing.start is old.timing.start:
+            self._wanted, self._starting = old._wanted, old._starting
+            self._not_before_tick, self._joins = old._not_before_tick, old._joins
+
+    def own_ticks(self, from_position: int, to_position: int) -> int:
+        """Return how many ticks of its own the device gets from one position up to before another."""
+        if self.timing.rate == 1:
+            return max(0, to_position - from_position)
+        return sum(len(_parts(p, self.timing.rate)) for p in range(from_position, to_position))
+
+    def miss(self, ticks: int) -> None:
+        """Ticks were given up: the device has not counted them."""
+        self.started_tick += ticks
+        self._not_before_tick += ticks
 
     def transport(self, data: bytes, now_ns: int, clock: Clock) -> bool:
         """Pass transport on as far as the start mode lets it; True when it goes out now, by the caller."""
         if self.timing.start is not StartMode.TRANSPORT:
             return False
         at_ns = now_ns + self.delay_ns
+        if self._joins:
+            self._schedule.cancel(self.outlet, CONTINUE_BYTES, now_ns)
+            self._wanted, self._joins, self._starting = None, False, False
         if (
             self.timing.rate > 1 and data != STOP_BYTES
         ):  # own ticks between here and the first one are left out
@@ -137,6 +179,8 @@ class DeviceClock:
 
     def _comes_up(self, clock: Clock) -> bool:
         """Tell whether the next tick is the wanted one."""
+        if clock.next_tick < self._not_before_tick:
+            return False
         if self._wanted is Wanted.BAR:
             return clock.next_is_bar()
         if self._wanted is Wanted.CYCLE:
@@ -217,12 +261,13 @@ class DeviceClocks:
         for outlet, one in self.by_outlet.items():
             old = before.by_outlet.get(outlet)
             if old is not None:
-                one.running, one.started_tick = old.running, old.started_tick
+                one.take_over(old)
+        self.look()
 
     def miss(self, ticks: int) -> None:
         """Ticks were given up: no device has counted them."""
         for one in self.by_outlet.values():
-            one.started_tick += ticks
+            one.miss(ticks)
 
     def find(self, name: str) -> DeviceClock | None:
         """Return the clock of the device of that name, if it gets transport."""

@@ -64,10 +64,11 @@ class SectionsEnd(StrEnum):
 
 
 class AfterRestart(StrEnum):
-    """What transport does when the service comes back in a song, after a crash or power loss."""
+    """What transport does when the service comes back in a song that was running; see show_return."""
 
     SILENT = "silent"
     PLAY = "play"
+    CATCH_UP = "catch-up"
 
 
 class Sounding(StrEnum):

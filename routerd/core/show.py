@@ -45,13 +45,13 @@ from routerd.core.watch import LOOP_ENDED
 if TYPE_CHECKING:
     pass
 
-from routerd.core.show_commands import ShowCommands
+from routerd.core.show_return import ShowReturn
 from routerd.core.show_state import DEFAULT_BPM, NO_SONG
 
 __all__ = ["DEFAULT_BPM", "NO_SONG", "Show"]
 
 
-class Show(ShowCommands):
+class Show(ShowReturn):
     """See the module's head."""
 
     def next_deadline_ns(self) -> int:
@@ -119,6 +119,8 @@ class Show(ShowCommands):
         self.tick_number, self.tick_due_ns, missed = tick
         for outlet in self._clocked:
             outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
+        if self._caught_up:
+            self._end_catching_up()
         if missed:
             self._devices.miss(missed)
             self._metronome.miss(missed)
@@ -251,6 +253,7 @@ class Show(ShowCommands):
             },
             "position_tick": clock.position_ticks,
             "origin_tick": clock.origin_tick,
+            "bar_origin_tick": clock.bar_origin_tick,
             "songs": list(self.book.song_names),
             "outputs": list(self.book.output_names),
             "inputs": [inlet.name for inlet in self.book.inlets],

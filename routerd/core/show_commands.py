@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 from routerd.core.show_songs import ShowSongs
 
-_SILENCE = tuple(
+SILENCE = tuple(
     controller(channel, number, 0)
     for channel in range(16)
     for number in (SUSTAIN, ALL_SOUND_OFF, RESET_CONTROLLERS, ALL_NOTES_OFF)
@@ -218,7 +218,7 @@ class ShowCommands(ShowSongs):
             self.revision += 1
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
-            for data in _SILENCE:
+            for data in SILENCE:
                 outlet.offer(data, now_ns, self.sink)
         self._event("panic")
 

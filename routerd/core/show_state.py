@@ -3,6 +3,7 @@
 The show is one object in layers, each in a module of its own and each knowing only those below it:
 
     show            time, messages, what others see
+    show_return     going on where an engine has died
     show_commands   what can be asked, at once or armed
     show_songs      songs, sections, books, ports
     show_transport  start and stop, the source that is followed, devices by themselves
@@ -40,7 +41,7 @@ from routerd.core.units import (
 from routerd.core.wire import NEVER_NS, Outlet, Sink
 
 if TYPE_CHECKING:
-    pass
+    from routerd.core.kept import Kept
 
 
 NO_SONG = 0xFFFF
@@ -91,6 +92,12 @@ class ShowState:
         self._clocked: tuple[Outlet, ...] = ()
         self._sensed: tuple[Outlet, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
+        self._returns: Kept | None = None
+        """Where the engine before this one stood when it died."""
+        self._to_tell: set[Outlet] = set()
+        """Outlets that have not been told of it yet."""
+        self._caught_up: list[Outlet] = []
+        """Outlets that have got late ticks since the last one of the grid."""
 
     @property
     def book(self) -> CompiledBook:

@@ -207,7 +207,7 @@ class Desk:
             if state.origin.chosen == decision.origin.chosen:
                 place = state.place
                 self._go_on(state)
-                plays = book.rig.after_restart is AfterRestart.PLAY and state.transport != "stopped"
+                plays = book.rig.after_restart is not AfterRestart.SILENT and state.transport != "stopped"
                 if place is not None and plays:
                     place = {**place, "play": True}
         await self._give(book, set_lists, decision, 1, place)

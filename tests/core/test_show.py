@@ -786,6 +786,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "grid",
             "position_tick",
             "origin_tick",
+            "bar_origin_tick",
             "songs",
             "outputs",
             "inputs",

@@ -1,0 +1,79 @@
+"""Where the show stood when its engine died, as the last snapshot and the last tick tell.
+
+Pure values. The grid is that of the dead engine: instants are of the same clock, which only holds within one
+boot of the machine; whoever reads a record sees to that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from routerd.core.timeline import Segment
+from routerd.core.transport import State
+
+FIELDS = (
+    "bpm",
+    "grid",
+    "transport",
+    "position_tick",
+    "origin_tick",
+    "bar_origin_tick",
+    "clock_source",
+    "devices",
+    "click",
+)
+"""What of a snapshot has to be kept for `kept_from_plain`."""
+
+
+class Kept(NamedTuple):
+    """A stretch of the grid and what stood on it. Ticks are numbers of the grid, except `position_ticks`."""
+
+    segment: Segment
+    bpm: Fraction
+    """The tempo to show; `segment` has the rate."""
+    running: bool
+    position_ticks: int
+    next_tick: int
+    """The tick that came next when the snapshot was made; while stopped, the first of the segment."""
+    origin_tick: int
+    bar_origin_tick: int
+    last_tick: int
+    """The last tick that went out."""
+    source: str
+    """The device that was followed, or "" where routerd led."""
+    started: Mapping[str, int]
+    """Devices that ran by a start of their own, with the tick at which they were started."""
+    click_alone: bool
+
+
+def kept_from_plain(plain: Mapping[str, Any], last_tick: int) -> Kept:
+    """Read what a snapshot said; raises ValueError, TypeError, KeyError or ZeroDivisionError for nonsense."""
+    grid = plain["grid"]
+    rate_bpm, bpm = Fraction(grid["rate_bpm"]), Fraction(plain["bpm"])
+    if rate_bpm <= 0 or bpm <= 0:
+        raise ValueError("a tempo is above 0")
+    running = plain["transport"] == State.RUNNING
+    position = _whole(plain["position_tick"])
+    origin = _whole(plain["origin_tick"])
+    source = str(plain["clock_source"])
+    return Kept(
+        segment=Segment(_whole(grid["anchor_ns"]), _whole(grid["anchor_tick"]), rate_bpm),
+        bpm=bpm,
+        running=running,
+        position_ticks=position,
+        next_tick=origin + position if running else _whole(grid["anchor_tick"]),
+        origin_tick=origin,
+        bar_origin_tick=_whole(plain["bar_origin_tick"]),
+        last_tick=last_tick,
+        source="" if source == "internal" else source,
+        started={str(d["device"]): _whole(d["started_tick"]) for d in plain["devices"] if d["running"]},
+        click_alone=plain["click"]["alone"] is True,
+    )
+
+
+def _whole(value: Any) -> int:
+    if type(value) is not int:
+        raise TypeError(f"{value!r:.40} is not a whole number")
+    return value
