@@ -225,8 +225,7 @@ class Book:
         return self._by_identifier[identifier]
 
 
-# Plain values: what the link and the state folder hold. One pair of functions per class,
-# written out, because both ends must agree field by field and a mistake must be readable.
+# Plain values: what the link and the state folder hold. Written out, so that a mistake is readable.
 
 
 def device_to_plain(device: Device) -> Plain:
