@@ -6,6 +6,8 @@ controller are one value: a new upper half clears the lower one at the receiver 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from routerd.core.messages import (
     ALL_SOUND_OFF,
     BANK_SELECT,
@@ -26,6 +28,9 @@ _SETS_SOUND = frozenset({*BANK_SELECT, DATA_MSB, DATA_LSB, *range(96, 102), *ran
 _SLIDES = bytes(number not in _SETS_SOUND | {*range(64, 70), *range(80, 85)} for number in range(128))
 """By controller: whether only its newest value counts. Bank, parameters, switches, channel mode do not."""
 _TIMBRE = 74  # the third dimension of a note with a channel of its own (MPE 1.0, 2.4)
+
+SURPLUS = 8
+"""More presses of one key than anybody layers on one channel."""
 
 
 def value_key(data: bytes) -> int:
@@ -59,6 +64,18 @@ def is_release(data: bytes) -> bool:
     if kind == CONTROLLER:
         return data[1] >= ALL_SOUND_OFF or (data[1] in HOLD_CONTROLLERS and data[2] < 64)
     return kind == NOTE_OFF
+
+
+def is_surplus(waiting: Iterable[bytes], release: bytes) -> bool:
+    """Tell whether SURPLUS releases of that key or switch wait beyond the presses that wait: one more ends
+    nothing."""
+    kind, channel, number = release[0] & 0xF0, release[0] & 0x0F, release[1]
+    kinds = (kind,) if kind == CONTROLLER else (NOTE_OFF, NOTE_ON)
+    surplus = 0
+    for data in waiting:
+        if data[0] & 0xF0 in kinds and data[0] & 0x0F == channel and data[1] == number:
+            surplus += 1 if is_release(data) else -1
+    return surplus >= SURPLUS
 
 
 def put_value(values: dict[int, list[bytes]], key: int, data: bytes) -> int:

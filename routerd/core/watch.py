@@ -20,6 +20,12 @@ SENSING_EVERY_NS = 270_000_000
 LOOP_WINDOW_NS = 500_000_000
 LOOP_LIMIT = 64
 
+MOST_COUNTED = 4096
+"""Different messages that are counted in a window; a loop repeats few, and a flood shall fill no memory."""
+
+LONGEST_KEPT = 64
+"""Bytes of a message that are kept for counting; of longer ones only their hash is."""
+
 LOOP = "loop"
 LOOP_ENDED = "loop-ended"
 SENSING_LOST = "sensing-lost"
@@ -31,7 +37,7 @@ class Watch:
     __slots__ = ("_counts", "_heard_ns", "_is_loop", "_senses", "_told", "_window_ns")
 
     def __init__(self) -> None:
-        self._counts: dict[bytes, int] = {}
+        self._counts: dict[bytes | int, int] = {}
         self._window_ns = 0
         self._heard_ns = 0
         self._senses = False
@@ -45,7 +51,10 @@ class Watch:
             self._senses = self._senses or data[0] == ACTIVE_SENSING
             return True
         counts = self._counts
-        count = counts[data] = counts.get(data, 0) + 1
+        key = data if len(data) < LONGEST_KEPT else hash(data)
+        count = counts.get(key, 0) + 1
+        if count > 1 or len(counts) < MOST_COUNTED:
+            counts[key] = count
         if count > LOOP_LIMIT and now_ns - self._window_ns < 2 * LOOP_WINDOW_NS:
             self._is_loop = True
         return not self._is_loop or is_release(data)

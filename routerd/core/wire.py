@@ -22,8 +22,10 @@ What waits, waits in three lanes:
 So the order on a port is that of arrival, but that what is played does not wait for floods and dumps.
 A USB or virtual port takes short messages as they come; its SysEx goes in pieces at a bounded
 pace, because a port's buffer is finite and the operating system drops what overruns it.
-Time comes in as an argument; what goes out is appended to `sink` as (outlet, bytes). The live lane is
-bounded: beyond QUEUE_LIMIT messages, those that are not releases are dropped and counted.
+Time comes in as an argument; what goes out is appended to `sink` as (outlet, bytes). The lanes are
+bounded, and what finds no room is dropped and counted: in the live lane whatever is no release beyond
+QUEUE_LIMIT messages, and releases of which `lanes.is_surplus` says that enough wait beyond twice as many; in
+the bulk lane what comes by a route beyond BULK_LIMIT_BYTES.
 
 More than 300 lines: the lanes, the wire and what the device stands on are one state with one order of events.
 """
@@ -33,7 +35,7 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
-from routerd.core.lanes import expression_keys, is_release, put_value, sets_sound, value_key
+from routerd.core.lanes import expression_keys, is_release, is_surplus, put_value, sets_sound, value_key
 from routerd.core.messages import (
     BANK_SELECT,
     CONTINUE,
@@ -78,6 +80,13 @@ PAUSE = 0
 
 QUEUE_LIMIT = 4096
 
+BULK_LIMIT_BYTES = 4 * 1024 * 1024
+"""Of what routes put into the bulk lane: 22 minutes of a DIN wire. A song's patches, of 1 MiB at most, go in
+past it."""
+
+BULK_PLACE_BYTES = 64
+"""What a waiting message counts for besides its bytes: short ones take memory too."""
+
 PIECE_LIMIT = 256
 """Longest SysEx piece on a port without a slow wire; well under the buffer of any ALSA port."""
 
@@ -94,6 +103,7 @@ class Outlet:
     __slots__ = (
         "_bulk",
         "_bulk_byte_ns",
+        "_bulk_bytes",
         "_byte_ns",
         "_credit",
         "_deadline_ns",
@@ -162,6 +172,7 @@ class Outlet:
         self._live: deque[bytes] = deque()
         self._values: dict[int, list[bytes]] = {}
         self._bulk: deque[bytes] = deque()
+        self._bulk_bytes = 0
         self._waits = False
         self._pause_until_ns = NEVER_NS
         self._credit = 0
@@ -220,8 +231,11 @@ class Outlet:
         if key >= 0:
             self.thinned += put_value(self._values, key, data)
         elif data[0] == SYSEX or (self._bulk and sets_sound(data)):
-            self._bulk.append(data)
-        elif len(self._live) >= QUEUE_LIMIT and not is_release(data):
+            if self._bulk_bytes + len(data) + BULK_PLACE_BYTES > BULK_LIMIT_BYTES:
+                self.dropped += 1
+                return
+            self._put_bulk(data)
+        elif len(self._live) >= QUEUE_LIMIT and self._has_no_room(data):
             self.dropped += 1
             return
         else:
@@ -239,8 +253,22 @@ class Outlet:
             sink.append((self, data))
             return
         self._values.pop(value_key(data), None)
-        (self._bulk if self._bulk or data[0] in (SYSEX, PAUSE) else self._live).append(data)
+        if self._bulk or data[0] in (SYSEX, PAUSE):
+            self._put_bulk(data)
+        else:
+            self._live.append(data)
         self._put(now_ns, sink)
+
+    def _put_bulk(self, data: bytes) -> None:
+        self._bulk.append(data)
+        self._bulk_bytes += len(data) + BULK_PLACE_BYTES
+
+    def _bulk_gone(self) -> None:
+        self._bulk_bytes -= len(self._bulk.popleft()) + BULK_PLACE_BYTES
+
+    def _has_no_room(self, data: bytes) -> bool:
+        """Tell whether a message that finds QUEUE_LIMIT others is dropped."""
+        return not is_release(data) or (len(self._live) >= 2 * QUEUE_LIMIT and is_surplus(self._live, data))
 
     def _put(self, now_ns: int, sink: Sink) -> None:
         self._waits = True
@@ -286,7 +314,7 @@ class Outlet:
         if not self._send_run(run, now_ns, HORIZON_NS, 0, sink):
             return False
         for _ in run:
-            self._bulk.popleft()
+            self._bulk_gone()
         return True
 
     def _pump_pause(self, now_ns: int) -> bool:
@@ -296,7 +324,7 @@ class Outlet:
             self._deadline_ns = min(self._deadline_ns, self._pause_until_ns)
             return False
         self._pause_until_ns = NEVER_NS
-        self._bulk.popleft()
+        self._bulk_gone()
         return True
 
     def _pump_live(self, now_ns: int, sink: Sink) -> bool:
@@ -372,7 +400,7 @@ class Outlet:
         self._credit = min(self._credit + length, 1_000)
         self._sent_of_head = done + length
         if self._sent_of_head == len(data):
-            self._bulk.popleft()
+            self._bulk_gone()
             self._sent_of_head = 0
         return True
 
@@ -413,6 +441,7 @@ class Outlet:
         self._live.clear()
         self._values.clear()
         self._bulk.clear()
+        self._bulk_bytes = 0
         self._waits = False
         self.selected.clear()
         self.patched.clear()

@@ -138,8 +138,10 @@ def _unpack(type_: bytes, payload: bytes) -> Message | list[TickRecord] | Taps:
             return _unpack_taps(payload)
         if type_ == b"J":
             kind, body = json.loads(payload)
+            if not isinstance(kind, str):
+                raise ValueError("a message without a kind")
             return Message(kind, body)
-    except (ValueError, struct.error) as error:
+    except (ValueError, TypeError, RecursionError, struct.error) as error:
         raise LinkError(f"malformed link frame: {error}") from error
     raise LinkError(f"unknown link frame type {type_!r}")
 

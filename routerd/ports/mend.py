@@ -30,7 +30,10 @@ class Mender:
     def take(self, data: bytes) -> list[bytes]:
         """Return the whole messages that are complete now, in order."""
         if not self._open and is_whole(data):
-            return [data]
+            if len(data) <= LONGEST_SYSEX:
+                return [data]
+            self.strange += 1
+            return []
         messages: list[bytes] = []
         for run in _RUNS.findall(data):
             self._take_run(run, messages)
@@ -51,7 +54,7 @@ class Mender:
             if self._open:
                 self.strange += 1
                 self._open.clear()
-            if status == SYSEX:
+            if status == SYSEX and len(run) < LONGEST_SYSEX:
                 self._open += run
             else:
                 self._take_message(run, messages)

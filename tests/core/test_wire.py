@@ -316,3 +316,34 @@ def test_every_tick_is_on_time_while_a_dump_and_dense_notes_go_out(tick_ns: int)
     assert bytes(far.received) == expected
     ratio = (far.dump_end_ns - 1_000_000) / (4096 * BYTE)
     assert 1 <= ratio < 1.1
+
+
+def test_the_bulk_lane_is_bounded_and_empties_to_nothing() -> None:
+    """SysEx by a route may flood a wire for ever; what a song's patches send always has room."""
+    out, sink = outlet(), []
+    out.gate_ns = 0
+    dump = b"\xf0" + bytes(100_000 - 2) + b"\xf7"
+    for _ in range(60):
+        out.offer(dump, 0, sink)
+    assert (out.queued, out.dropped) == (41, 19)  # 41 × 100 064 bytes are 4 MiB
+    for _ in range(200_000):
+        out.offer(b"\xc0\x05", 0, sink)
+    assert out.queued < 41 + 4 * 1024 * 1024 / 64
+    before = out.queued
+    out.offer_patch(dump, 0, sink)
+    assert out.queued == before + 1
+    out.clear(0, sink)
+    out.offer(dump, 0, sink)
+    assert out.queued == 1
+
+
+def test_a_flood_of_releases_is_bounded_and_none_that_counts_is_lost() -> None:
+    out, sink = outlet(), []
+    out.gate_ns = 0
+    for _ in range(2 * QUEUE_LIMIT // 16 + 100):
+        for note in range(60, 76):
+            out.offer(bytes((0x80, note, 0)), 0, sink)
+    assert out.queued == 2 * QUEUE_LIMIT
+    assert out.dropped == 1600
+    out.offer(bytes((0x80, 20, 0)), 0, sink)  # of a key of which none waits
+    assert out.queued == 2 * QUEUE_LIMIT + 1

@@ -51,6 +51,13 @@ def test_a_sysex_without_end_does_not_fill_the_memory(monkeypatch: pytest.Monkey
     assert mender.strange == 1
     assert mender.take(bytes(5) + b"\xf7") == []
     assert mender.take(NOTE) == [NOTE]
+    for too_long in (
+        b"\xf0" + bytes(200),
+        b"\xf0" + bytes(200) + b"\xf7",
+        b"\xf8\xf0" + bytes(200) + b"\xf7",
+    ):
+        assert [message for message in mender.take(too_long) if len(message) > 1] == []
+        assert mender.take(NOTE) == [NOTE]
 
 
 @given(

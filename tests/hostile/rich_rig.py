@@ -1,0 +1,27 @@
+"""Rig folders to throw things at: the demo's, and `rich`, which uses every option there is; all invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from routerd.core.compiler import CompiledBook, Compiler
+from routerd.core.model import Book
+from routerd.desk.config import load_folder
+
+DEMO = Path(__file__).parents[2] / "configs" / "demo"
+RICH = Path(__file__).parent / "rich"
+
+
+def book_of(folder: Path) -> Book:
+    """Return the book of a folder that has no mistakes."""
+    loaded = load_folder(folder)
+    assert loaded.book is not None, [str(problem) for problem in loaded.problems]
+    return loaded.book
+
+
+def compiled_book(book: Book) -> CompiledBook:
+    """Return what a show runs on."""
+    compiler = Compiler(book.rig)
+    for song in book.songs:
+        compiler.add(song)
+    return compiler.finish(book.set_list)
