@@ -62,6 +62,7 @@ _SENTENCES = {
     "port-closed": ("warning", "port closed"),
     "port-missing": ("warning", "port is not open; it is opened as soon as it can be"),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
+    "flood": ("error", "a port floods: it is slowed down, and what is too much is lost"),
     "suspended": (
         "error",
         "the machine was suspended: devices heard nothing meanwhile, the grid goes on",

@@ -17,7 +17,7 @@ import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from time import monotonic_ns
+from time import monotonic_ns, sleep
 from typing import Any
 
 from routerd.core.errors import PortError
@@ -25,6 +25,7 @@ from routerd.core.messages import TICK_BYTES
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
 from routerd.core.wire import Outlet
+from routerd.engine.brake import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
 from routerd.link.messages import TickRecord
@@ -36,6 +37,13 @@ worked out by a processor that has done something else meanwhile; it watches the
 
 RECORD_LIMIT = 20_000
 OUTBOX_LIMIT = 5_000
+INBOX_LIMIT = 1_000
+"""With more than so many messages on their way an input thread waits until it is its turn to carry: all
+inputs together are slowed down to what can be routed; what is too much stays with the operating system."""
+
+FAULT_AGAIN_NS = 10_000_000_000
+"""A fault that comes with every message shall not fill the log."""
+
 TICK_CHECK_EVERY = 16
 """After so many sends in one go, look whether a tick has come due meanwhile."""
 
@@ -57,6 +65,7 @@ class Worker:
         self.sent = 0
         self.faults = 0
         self.last_fault = ""
+        self._fault_told_ns = 0
         self.records_dropped = 0
         self.outbox_dropped = 0
         self._dropped_span: tuple[int, int] | None = None
@@ -74,8 +83,14 @@ class Worker:
     def receiver(self, inlet: Inlet) -> Received:
         """Return what an input port of that inlet's device calls with each message."""
         inbox = self._inbox
+        brake = Brake(lambda: self._event("flood", device=inlet.name))
 
         def received(data: bytes, at_ns: int) -> None:
+            brake.count += 1
+            if brake.count >= BURST:
+                brake.look(monotonic_ns())
+            if len(inbox) > INBOX_LIMIT:
+                self._wait_for_room()
             inbox.append((inlet, data, at_ns))
             self._carry()
 
@@ -153,7 +168,7 @@ class Worker:
     # With the baton
 
     def _carry(self) -> None:
-        while self._inbox and self._baton.acquire(blocking=False):
+        while self._inbox and not self._is_clocks_turn() and self._baton.acquire(blocking=False):
             try:
                 done = self._drain(self._planned_ns - SPIN_NS)
                 earlier = self.show.next_deadline_ns() < self._planned_ns
@@ -162,7 +177,19 @@ class Worker:
             if earlier:
                 self._rouse()
             if not done:
-                return  # the clock thread is about to wake and carries the rest behind its tick
+                return  # the clock thread carries the rest behind its tick
+
+    def _wait_for_room(self) -> None:
+        while len(self._inbox) > INBOX_LIMIT and not self._stopping:
+            if self._is_clocks_turn():
+                sleep(SPIN_NS / 1e9)
+            else:
+                with self._baton:
+                    self._drain(self._planned_ns - SPIN_NS)
+
+    def _is_clocks_turn(self) -> bool:
+        """Tell whether the clock thread is up, or about to be: who takes the baton now makes a tick late."""
+        return monotonic_ns() >= self._planned_ns - SPIN_NS
 
     def _drain(self, until_ns: int) -> bool:
         """Carry what is in the inbox through the show; False when it is `until_ns` and something is left."""
@@ -204,9 +231,17 @@ class Worker:
             self._fault(error)
 
     def _fault(self, error: Exception) -> None:
+        """Count a fault and tell it; the same one again only after a while, however often it comes."""
         self.faults += 1
-        self.last_fault = f"{type(error).__name__}: {error}"
-        self.post("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": self.last_fault})
+        fault = f"{type(error).__name__}: {error}"
+        now_ns = monotonic_ns()
+        if fault != self.last_fault or now_ns - self._fault_told_ns > FAULT_AGAIN_NS:
+            self._fault_told_ns = now_ns
+            self._event("fault", what=fault, count=self.faults)
+        self.last_fault = fault
+
+    def _event(self, kind: str, **fields: object) -> None:
+        self.post("event", {"kind": kind, "at_ns": monotonic_ns(), **fields})
 
     def _send_ticks(self, at_ns: int) -> None:
         """Send the ticks that the show has worked out ahead, or wait for the same instant without one.

@@ -199,3 +199,5 @@ def test_a_desk_that_starts_again_finds_the_show_beside_the_second(tmp_path: Pat
     for seconds in (-1, 0, 1):
         assert name_of(tmp_path, began + timedelta(seconds=seconds), 77) == "20310506-200000"
     assert name_of(tmp_path, began + timedelta(seconds=1), 78) == "20310506-200001"
+    for hours in (-30, 5):  # somebody has set the clock between two starts of the desk
+        assert name_of(tmp_path, began + timedelta(hours=hours), 77) == "20310506-200000"

@@ -1,0 +1,206 @@
+"""Ports that flood, stall or break: the clock and the others go on, memory stays bounded, it is said once.
+
+The real worker with its real threads, on ports that are plain objects here.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from itertools import cycle, pairwise
+
+import pytest
+
+from routerd.core.errors import PortError
+from routerd.core.notes import Inlet
+from routerd.core.show import Show
+from routerd.core.wire import Outlet
+from routerd.engine.brake import BURST, BURST_NS, Brake
+from routerd.engine.worker import INBOX_LIMIT, Worker
+from tests.service import until
+from tests.stage import TICK, compiled
+
+MS = 1_000_000
+
+
+class Device:
+    """The far end of an output; `broken` makes it refuse."""
+
+    takes_pieces = True
+
+    def __init__(self) -> None:
+        self.got: list[bytes] = []
+        self.broken = False
+
+    def send(self, data: bytes) -> None:
+        if self.broken:
+            raise PortError("it takes nothing")
+        self.got.append(data)
+
+
+class Bench:
+    """A running worker with every output attached."""
+
+    def __init__(self) -> None:
+        self.worker = Worker(Show(time.monotonic_ns()), lambda: None)
+        self.devices: dict[str, Device] = {}
+        self.stopping = False
+        self._threads = [threading.Thread(target=self.worker.run, daemon=True)]
+        self._threads[0].start()
+        book = compiled()
+        self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns, None))
+        until(lambda: self.worker.show.generation == 1)
+        for outlet in book.outlets:
+            self._attach(outlet)
+        until(lambda: len(self.worker.ports) == len(book.outlets))
+
+    def _attach(self, outlet: Outlet) -> None:
+        device = self.devices[outlet.name] = Device()
+
+        def attach(now_ns: int) -> None:
+            self.worker.ports[outlet] = device  # type: ignore[assignment]
+            self.worker.show.output_opened(outlet, True, now_ns)
+
+        self.worker.call(attach)
+
+    def inlet(self, name: str) -> Inlet:
+        return next(inlet for inlet in self.worker.show.book.inlets if inlet.name == name)
+
+    def flood(self, name: str, *messages: bytes) -> None:
+        """Have a thread of its own bring messages from a device as fast as it can."""
+        received = self.worker.receiver(self.inlet(name))
+
+        def bring() -> None:
+            for data in cycle(messages):
+                if self.stopping:
+                    return
+                received(data, time.monotonic_ns())
+
+        self._threads.append(threading.Thread(target=bring, daemon=True))
+        self._threads[-1].start()
+
+    def events(self, kind: str) -> list[dict[str, object]]:
+        return [
+            value for what, value in list(self.worker.outbox) if what == "event" and value["kind"] == kind
+        ]
+
+    def close(self) -> None:
+        self.stopping = True
+        self.worker.stop()
+        for thread in self._threads:
+            thread.join(10)
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    bench = Bench()
+    yield bench
+    bench.close()
+
+
+def every_tick_is_there(bench: Bench, ticks: int = 24) -> None:
+    """Wait for so many more ticks; none may have been given up, each port must have had every one."""
+    before = bench.worker.show.tick_number
+    until(lambda: bench.worker.show.tick_number > before + ticks, what="ticks go on")
+    records, dropped = bench.worker.take_records()
+    assert dropped is None
+    for number in {record.output for record in records}:
+        numbers = [record.tick for record in records if record.output == number]
+        assert all(after - one == 1 for one, after in pairwise(numbers))
+    assert bench.events("ticks-missed") == []
+
+
+@pytest.mark.parametrize(
+    "garbage",
+    [
+        (b"\xf4", b"\xf5", b"\xfd", b"\xf9"),
+        (b"\xf0\x01\x02", b"\x12", b"\x90\x40", b"\xf7"),
+        (b"\xf8",),
+        tuple(bytes((0xB0, number, value)) for number in range(100) for value in range(100)),
+    ],
+    ids=["undefined bytes", "broken messages", "ticks", "controllers"],
+)
+def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
+    bench: Bench, garbage: tuple[bytes, ...]
+) -> None:
+    bench.flood("pedals", *garbage)
+    until(lambda: bench.events("flood"), what="the flood is told")
+    play = bench.worker.receiver(bench.inlet("keys"))
+    for note in range(60, 70):
+        for data in (bytes((0x90, note, 100)), bytes((0x80, note, 64))):
+            play(data, time.monotonic_ns())
+        until(lambda note=note: bytes((0x80, note, 64)) in bench.devices["synth"].got, what="a note passes")
+        assert len(bench.worker._inbox) <= INBOX_LIMIT + 2
+    every_tick_is_there(bench)
+    assert [event["device"] for event in bench.events("flood")] == ["pedals"]  # once
+    assert bench.worker.faults == 0
+
+
+def test_many_floods_at_once_are_held_to_what_can_be_routed(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("routerd.engine.brake.BURST_NS", 0)  # only the limit of the inbox acts
+    bench.flood("pedals", b"\xf4")
+    bench.flood("keys", b"\xfd")
+    longest = 0
+    for _ in range(200):
+        longest = max(longest, len(bench.worker._inbox))
+        time.sleep(0.002)
+    assert longest <= INBOX_LIMIT + 2
+    before = bench.worker.show.tick_number
+    until(lambda: bench.worker.show.tick_number > before + 20, what="ticks go on")
+
+
+def test_a_port_that_refuses_is_given_up_and_the_others_go_on(bench: Bench) -> None:
+    bench.devices["synth"].broken = True
+    until(lambda: any(kind == "lost" for kind, _ in list(bench.worker.outbox)), what="it is told as lost")
+    heard = len(bench.devices["modular"].got)
+    every_tick_is_there(bench)
+    assert bench.devices["modular"].got[heard:].count(TICK) >= 24
+    assert sum(kind == "lost" for kind, _ in list(bench.worker.outbox)) == 1
+
+
+def test_a_fault_with_every_message_is_told_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("a mistake in the program")
+
+    monkeypatch.setattr(Inlet, "receive", broken)
+    play = bench.worker.receiver(bench.inlet("keys"))
+    for _ in range(300):
+        play(b"\x90\x40\x40", time.monotonic_ns())
+    until(lambda: bench.worker.faults == 300)
+    assert len(bench.events("fault")) == 1
+    every_tick_is_there(bench)
+
+
+class Braking:
+    """A brake on simulated time."""
+
+    def __init__(self) -> None:
+        self.slept: list[float] = []
+        self.told = 0
+        self.brake = Brake(self._tell, self.slept.append)
+
+    def _tell(self) -> None:
+        self.told += 1
+
+    def bursts(self, *at_ms: float) -> None:
+        for at in at_ms:
+            self.brake.look(int(at * MS))
+
+
+def test_as_many_as_the_limit_allows_pass_unslowed() -> None:
+    braking = Braking()
+    braking.bursts(*range(1000, 1400, BURST_NS // MS))
+    assert (braking.slept, braking.told) == ([], 0)
+    assert BURST * 1_000_000_000 // BURST_NS == 8 * 3125  # M1 p. 1: 31 250 bits, ten to the byte
+
+
+def test_a_flood_sleeps_for_the_rest_of_its_time_and_is_told_once_each_time() -> None:
+    braking = Braking()
+    braking.bursts(1000, 1005, 1025, 1045.5)
+    assert braking.slept == [0.015, 0.015, pytest.approx(0.0145)]
+    assert braking.told == 1
+    braking.bursts(2000, 2001)
+    assert braking.told == 2
