@@ -19,7 +19,7 @@ from routerd.core.messages import NOTE_OFF, NOTE_ON
 from routerd.core.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.notes import Inlet
 from routerd.engine.worker import Worker
-from routerd.link.messages import Message, Tap, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
+from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 
 BACKLOG_LIMIT = 1_000_000
 """Bytes that may wait for a slow desk before tick records are dropped."""
@@ -86,7 +86,7 @@ class DeskLink:
             self.send("event", event)
         self._writer.write(pack_ticks(records))
 
-    def send_taps(self, taps: list[Tap]) -> None:
+    def send_taps(self, taps: list[bytes]) -> None:
         """Send a batch of messages, or drop and count it when the desk is too slow."""
         if self._writer is None or self._writer.is_closing() or not taps:
             return

@@ -2,14 +2,14 @@
 
 Routing times are counted in cells, eight to each doubling, so that a time is known to within an eighth
 of itself; counting takes no memory however many messages come. Whole messages are kept only while the desk
-has asked for them (a tap); what overflows is dropped and counted.
+has asked for them (a tap), each packed as the link wants it at once; what overflows is dropped and counted.
 """
 
 from __future__ import annotations
 
 from collections import deque
 
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.messages import INPUT_BIT, pack_tap
 
 TAP_LIMIT = 20_000
 """Messages that wait for the event loop, which fetches them twenty times a second."""
@@ -23,11 +23,11 @@ CELLS = 8 * 40
 class Recorder:
     """Filled by the real-time worker, emptied by the event loop."""
 
-    __slots__ = ("_cells", "dropped", "on", "taps")
+    __slots__ = ("_cells", "_taps", "dropped", "on")
 
     def __init__(self) -> None:
         self.on = False
-        self.taps: deque[Tap] = deque()
+        self._taps: deque[bytes] = deque()
         self.dropped = 0
         self._cells = [0] * CELLS
 
@@ -37,21 +37,21 @@ class Recorder:
 
     def came_in(self, inlet_number: int, data: bytes, at_ns: int) -> None:
         """Keep a message of a device; called only while `on`."""
-        self._keep(Tap(at_ns, INPUT_BIT | inlet_number, data))
+        self._keep(at_ns, INPUT_BIT | inlet_number, data)
 
     def went_out(self, output: int, data: bytes, at_ns: int) -> None:
         """Keep a message, or a piece of a SysEx, that a port has taken; called only while `on`."""
-        self._keep(Tap(at_ns, output, data))
+        self._keep(at_ns, output, data)
 
-    def _keep(self, tap: Tap) -> None:
-        if len(self.taps) >= TAP_LIMIT or len(tap.data) > _LONGEST_TAPPED:
+    def _keep(self, at_ns: int, way: int, data: bytes) -> None:
+        if len(self._taps) >= TAP_LIMIT or len(data) > _LONGEST_TAPPED:
             self.dropped += 1
             return
-        self.taps.append(tap)
+        self._taps.append(pack_tap(at_ns, way, data))
 
-    def take_taps(self) -> list[Tap]:
-        """Return the messages so far."""
-        taps = self.taps
+    def take_taps(self) -> list[bytes]:
+        """Return the messages so far, as the link packs them."""
+        taps = self._taps
         return [taps.popleft() for _ in range(len(taps))]
 
     def take_times(self) -> list[tuple[int, int]]:

@@ -99,9 +99,16 @@ def pack_ticks(records: Iterable[TickRecord]) -> bytes:
     return _HEADER.pack(len(payload) + 2, VERSION, b"T") + payload
 
 
-def pack_taps(taps: Iterable[Tap]) -> bytes:
-    """Return the frame of a batch of taps, each of fewer than 65 536 bytes."""
-    payload = b"".join(_TAP.pack(at_ns, way, len(data)) + data for at_ns, way, data in taps)
+def pack_tap(at_ns: int, way: int, data: bytes) -> bytes:
+    """Return a tap, of fewer than 65 536 bytes, as `pack_taps` takes it."""
+    return _TAP.pack(at_ns, way, len(data)) + data
+
+
+def pack_taps(packed: Iterable[bytes]) -> bytes:
+    """Return the frame of a batch of taps that are packed already: one by one as they come, because packing a
+    batch at once would keep the interpreter from whoever else wants it.
+    """
+    payload = b"".join(packed)
     return _HEADER.pack(len(payload) + 2, VERSION, b"M") + payload
 
 

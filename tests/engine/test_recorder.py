@@ -6,7 +6,7 @@ import pytest
 
 from routerd.core.errors import LinkError
 from routerd.engine.recorder import CELLS, TAP_LIMIT, Recorder, cell_of, upper_ns
-from routerd.link.messages import INPUT_BIT, Tap, Taps, Unpacker, pack_taps
+from routerd.link.messages import INPUT_BIT, Tap, Taps, Unpacker, pack_tap, pack_taps
 
 
 def test_every_time_lies_in_its_cell_and_no_cell_is_wider_than_an_eighth() -> None:
@@ -39,7 +39,7 @@ def test_what_overflows_is_dropped_and_counted() -> None:
 
 def test_taps_cross_the_link_whole() -> None:
     taps = [Tap(123_456_789_012, 3, b"\x90\x3c\x01"), Tap(-5, INPUT_BIT | 1, b"\xf0" + bytes(300) + b"\xf7")]
-    frame = pack_taps(taps)
+    frame = pack_taps(pack_tap(*tap) for tap in taps)
     unpacker = Unpacker()
     got = [batch for byte in frame for batch in unpacker.feed(bytes((byte,)))]
     assert got == [taps]
@@ -49,7 +49,7 @@ def test_taps_cross_the_link_whole() -> None:
 
 @pytest.mark.parametrize("cut", [1, 3, 12])
 def test_a_cut_batch_is_refused(cut: int) -> None:
-    frame = bytearray(pack_taps([Tap(1, 2, b"\x90\x3c\x01")])[:-cut])
+    frame = bytearray(pack_taps([pack_tap(1, 2, b"\x90\x3c\x01")])[:-cut])
     frame[:4] = (len(frame) - 4).to_bytes(4, "big")
     with pytest.raises(LinkError):
         list(Unpacker().feed(bytes(frame)))

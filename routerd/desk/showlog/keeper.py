@@ -1,4 +1,8 @@
-"""Writes the show log while the show goes on: once a second, on a thread, and never waited for."""
+"""Writes the show log while the show goes on: once a second, on a thread, and never waited for.
+
+Messages are written less often, many at once: a write costs the machine about the same whatever is in it, and
+a kernel that is busy with one may not be interrupted for the clock.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +24,10 @@ if TYPE_CHECKING:
     from routerd.desk.desk import Desk
 
 WRITE_EVERY_S = 1.0
+MESSAGES_EVERY = 5
+"""Messages are in every fifth write, in the next one once they are switched off, and when there are many."""
+
+MANY_MESSAGES = 10_000
 REPORT_EVERY_S = 60.0
 MOST_WAITING = 50_000
 """Lines, and messages, that wait for a slow disk; more are dropped and counted."""
@@ -39,6 +47,7 @@ class ShowLog:
         self._number = hello["desk_restarts"] + 1
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []
+        self._writes = 0
         self._worst: dict[int, tuple[int, int]] = {}
         self._full: set[str] = set()
         self._begin()
@@ -136,7 +145,11 @@ class ShowLog:
 
     async def _write(self, *, with_report: bool) -> None:
         lines, self._lines = self._lines, []
-        taps, self._taps = self._taps, []
+        self._writes += 1
+        taps: list[Tap] = []
+        turn = self._writes % MESSAGES_EVERY == 0 or with_report or not self.recording
+        if turn or len(self._taps) >= MANY_MESSAGES:
+            taps, self._taps = self._taps, []
         report = self._desk.report() if with_report and self._desk.view.ready else None
 
         def write() -> None:

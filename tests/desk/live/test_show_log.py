@@ -14,7 +14,7 @@ import pytest
 from desk_service import Service
 
 from routerd.desk.showlog.record import RecordFolder
-from routerd.link.messages import INPUT_BIT, Tap, TickRecord, pack_taps
+from routerd.link.messages import INPUT_BIT, Tap, TickRecord, pack_tap, pack_taps
 
 
 async def until(condition: Callable[[], Any]) -> Any:
@@ -64,7 +64,7 @@ async def test_messages_are_recorded_only_when_asked(service: Service) -> None:
 
     def send() -> None:
         assert service.engine._writer is not None
-        service.engine._writer.write(pack_taps([tap]))
+        service.engine._writer.write(pack_taps([pack_tap(*tap)]))
 
     send()
     assert (await service.ask("POST", "/v1/recording", {"on": True})).json["on"] is True
