@@ -155,7 +155,8 @@ def _add_report(commands: Commands) -> None:
         "--midi",
         type=Path,
         metavar="FILE",
-        help="with SHOW: write its recorded messages to a Standard MIDI File instead",
+        help="with SHOW: write its recorded messages to a Standard MIDI File instead, a track for each way in "
+        "and out; tempo and markers stand for clock, transport and songs, whose bytes have no place in a file",
     )
     report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
     report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
@@ -177,7 +178,11 @@ def _add_soundcheck(commands: Commands) -> None:
     soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
     soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
     soundcheck.add_argument(
-        "--seconds", type=int, default=30, metavar="N", help="length of clock and traffic run"
+        "--seconds",
+        type=int,
+        default=30,
+        metavar="N",
+        help="length of clock and traffic run, and at most of each loop's",
     )
     soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
     soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")

@@ -52,7 +52,8 @@ _AHEAD_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What was asked: which stages, how long the clock and the traffic run take, which cable is pulled."""
+    """What was asked: which stages, how long the clock and the traffic run take and each loop at most, which
+    cable is pulled."""
 
     stages: tuple[str, ...] = STAGES
     seconds: int = 30
@@ -239,7 +240,7 @@ class Soundcheck:
             output = _last_index(snapshot["outputs"], device.name)
             self._taken.taps.clear()
             self._taken.records.clear()
-            for number in range(PROBES):
+            for number in range(min(PROBES, int(self._plan.seconds / PROBE_EVERY_S))):
                 self._desk.link.send_to(device.name, [probe(number)])
                 await asyncio.sleep(PROBE_EVERY_S)
             await asyncio.sleep(1)
