@@ -155,8 +155,8 @@ def _add_report(commands: Commands) -> None:
         "--midi",
         type=Path,
         metavar="FILE",
-        help="with SHOW: write its recorded messages to a Standard MIDI File instead, a track for each way in "
-        "and out; tempo and markers stand for clock, transport and songs, whose bytes have no place in a file",
+        help="with SHOW: write its recorded messages to a Standard MIDI File instead, a track for each way "
+        "in and out; tempo and markers stand for clock, transport and songs, whose bytes have no place in it",
     )
     report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
     report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
