@@ -8,6 +8,7 @@ with no key down lies in the outlet's `latched`.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING
 
 from routerd.core import parameters
@@ -45,17 +46,20 @@ _SEQUENCE = {
 }
 
 
-class Converter:
+class Converter(ABC):
     """Base: `convert` is the whole idea of each kind."""
 
     __slots__ = ("outlet",)
 
+    at_once: Outlet | None = None
+    """As an outlet has it; here everything is to be offered."""
+
     def __init__(self, outlet: Outlet) -> None:
         self.outlet = outlet
 
+    @abstractmethod
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Return what one message becomes."""
-        raise NotImplementedError
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send what one message becomes."""

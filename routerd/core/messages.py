@@ -127,7 +127,8 @@ def is_whole(data: bytes) -> bool:
         return False
     if data[0] == SYSEX:
         return len(data) >= 2 and data[-1] == SYSEX_END and max(data[1:-1], default=0) < 0x80
-    return len(data) == MESSAGE_LENGTH[data[0]] and max(data[1:], default=0) < 0x80
+    length = MESSAGE_LENGTH[data[0]]
+    return len(data) == length and (length == 1 or (data[1] | data[-1]) < 0x80)
 
 
 def note_on(channel: int, note: int, velocity: int) -> bytes:

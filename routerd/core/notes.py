@@ -40,7 +40,7 @@ from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
 from routerd.core.routing import EMPTY, Leg, Table, WideEntry
-from routerd.core.watch import Watch
+from routerd.core.watch import LOOP_LIMIT, Watch
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -121,7 +121,11 @@ class Inlet:
         if status < 0x80 or length != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
             return None
-        if not self.watch.hear(data, now_ns):
+        watch = self.watch
+        if len(watch.recent) < LOOP_LIMIT and not watch.is_loop:  # as `hear` does, without the way there
+            watch.heard_ns = now_ns
+            watch.recent.append(data)
+        elif not watch.hear(data, now_ns):
             return None
         number = (status << 7) | data[1]
         if self.pedals and (values := self.pedals.get(number)) is not None:
@@ -132,14 +136,11 @@ class Inlet:
         kind = status & 0xF0
         if self.banks and not (kind == CONTROLLER and data[1] in BANK_SELECT):
             self._send_bank(status & 0x0F, now_ns, sink)
-        _WAYS[kind](self, data, now_ns, sink)
-        return None
-
-    def _receive_note_on(self, data: bytes, now_ns: int, sink: Sink) -> None:
-        if data[2]:
+        if kind == NOTE_ON and data[2]:
             self.press(data, now_ns, sink)
         else:
-            self.release(data, now_ns, sink)
+            _WAYS[kind](self, data, now_ns, sink)
+        return None
 
     def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if data[1] in _SPECIAL:
@@ -154,17 +155,22 @@ class Inlet:
 
     def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send what leaves no trace: controllers, pressure, bend, program changes."""
-        status, first, *rest = data
-        second = rest[0] if rest else 0
-        legs = self.table[status - 0x80]
+        first = data[1]
+        is_long = len(data) == 3
+        second = data[2] if is_long else 0
+        legs = self.table[data[0] - 0x80]
         if isinstance(legs, WideEntry):
             legs = legs.by_first[first]
-        for outlet, status_out, firsts, seconds in legs:
+        for target, status_out, firsts, seconds in legs:
             first_out = firsts[first]
             second_out = seconds[second]
             if first_out < 128 and second_out < 128:
-                out = (status_out, first_out, second_out) if rest else (status_out, first_out)
-                outlet.offer(bytes(out), now_ns, sink)
+                out = bytes((status_out, first_out, second_out) if is_long else (status_out, first_out))
+                outlet = target.at_once
+                if outlet is not None:
+                    sink.append((outlet, out))
+                else:
+                    target.offer(out, now_ns, sink)
 
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
@@ -257,22 +263,25 @@ class Inlet:
         """Route a Note On with velocity above 0."""
         status, note, velocity = data
         key = ((status & 0x0F) << 7) | note
-        ways: list[Way] = []
-        sends: list[tuple[Outlet | Converter, bytes]] = []
+        held = self.held_notes
+        for way in held.get(key, ()):  # pressed again without a release: the first press ends now
+            _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
         legs = self.table[status - 0x80]
         if isinstance(legs, WideEntry):
             legs = legs.by_first[note]
-        for outlet, status_out, notes, velocities in legs:
+        ways: tuple[Way, ...] = ()
+        for target, status_out, notes, velocities in legs:
             note_out = notes[note]
             velocity_out = velocities[velocity]
             if note_out < 128 and velocity_out < 128:
-                ways.append((outlet, status_out & 0xEF, note_out))
-                sends.append((outlet, bytes((status_out, note_out, velocity_out))))
-        for way in self.held_notes.get(key, ()):  # pressed again without a release: the first press ends now
-            _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
-        for outlet, out in sends:
-            outlet.offer(out, now_ns, sink)
-        self.held_notes[key] = tuple(ways)
+                ways += ((target, status_out & 0xEF, note_out),)
+                out = bytes((status_out, note_out, velocity_out))
+                outlet = target.at_once
+                if outlet is not None:
+                    sink.append((outlet, out))
+                else:
+                    target.offer(out, now_ns, sink)
+        held[key] = ways
 
     def release(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a Note Off, or a Note On with velocity 0, the way of its press.
@@ -357,7 +366,7 @@ def _switch_key(data: bytes) -> int:
 
 _WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {
     NOTE_OFF: Inlet.release,
-    NOTE_ON: Inlet._receive_note_on,
+    NOTE_ON: Inlet.release,
     POLY_PRESSURE: Inlet._receive_pressure,
     CONTROLLER: Inlet._receive_controller,
     PROGRAM: Inlet._receive_program,
@@ -384,4 +393,10 @@ def release_bytes(way: Way, velocity: int = _DEFAULT_RELEASE_VELOCITY) -> bytes:
 
 
 def _release(way: Way, velocity: int, now_ns: int, sink: Sink) -> None:
-    way[0].offer(bytes((way[1], way[2], velocity)), now_ns, sink)
+    target, status, number = way
+    out = bytes((status, number, velocity))
+    outlet = target.at_once
+    if outlet is not None:
+        sink.append((outlet, out))
+    else:
+        target.offer(out, now_ns, sink)

@@ -190,15 +190,17 @@ class Show(ShowReturn):
 
     def receive(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
         """Take one message of a device: routed, or, when it is a control, carried out."""
-        self._now_ns = max(self._now_ns, at_ns)
+        now_ns = self._now_ns
+        if at_ns > now_ns:
+            self._now_ns = now_ns = at_ns
         if inlet is self._source_inlet and data and data[0] >= SYSEX:
             self._hear_source(data, at_ns)
         if self._learner is not None and not self._learner.over and self._learn_from(inlet, data):
             return
-        turn = inlet.receive(data, self._now_ns, self.sink)
+        turn = inlet.receive(data, now_ns, self.sink)
         if turn is not None:
             self._carry_out(self._presses.turn(turn, self._now_ns))
-        elif self._waits_for_release:
+        elif self._armed is not None and self._waits_for_release:
             self._perform_on_release(self._now_ns)
             self._light()
 

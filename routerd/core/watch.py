@@ -34,45 +34,56 @@ SENSING_LOST = "sensing-lost"
 class Watch:
     """Watches one input. `hear` for every message, `look` every tick or so."""
 
-    __slots__ = ("_counts", "_heard_ns", "_is_loop", "_senses", "_told", "_window_ns")
+    __slots__ = ("_counts", "_senses", "_told", "_window_ns", "heard_ns", "is_loop", "recent")
 
     def __init__(self) -> None:
+        self.recent: list[bytes | int] = []
+        """The first messages of this window: up to LOOP_LIMIT of them are no loop, whatever they are."""
+        self.heard_ns = 0
+        self.is_loop = False
         self._counts: dict[bytes | int, int] = {}
         self._window_ns = 0
-        self._heard_ns = 0
         self._senses = False
-        self._is_loop = False
         self._told = False
 
     def hear(self, data: bytes, now_ns: int) -> bool:
         """Take note of a message; False when it is to be kept out."""
-        self._heard_ns = now_ns
+        self.heard_ns = now_ns
         if data[0] >= TICK:
             self._senses = self._senses or data[0] == ACTIVE_SENSING
             return True
-        counts = self._counts
         key = data if len(data) < LONGEST_KEPT else hash(data)
+        if len(self.recent) < LOOP_LIMIT:
+            self.recent.append(key)
+        elif self._count(key) > LOOP_LIMIT and now_ns - self._window_ns < 2 * LOOP_WINDOW_NS:
+            self.is_loop = True
+        return not self.is_loop or is_release(data)
+
+    def _count(self, key: bytes | int) -> int:
+        counts = self._counts
+        if not counts:
+            for one in self.recent:
+                counts[one] = counts.get(one, 0) + 1
         count = counts.get(key, 0) + 1
         if count > 1 or len(counts) < MOST_COUNTED:
             counts[key] = count
-        if count > LOOP_LIMIT and now_ns - self._window_ns < 2 * LOOP_WINDOW_NS:
-            self._is_loop = True
-        return not self._is_loop or is_release(data)
+        return count
 
     def look(self, now_ns: int) -> str | None:
         """Return what has happened since, if anything."""
-        if self._senses and now_ns - self._heard_ns > SENSING_LOST_NS:
+        if self._senses and now_ns - self.heard_ns > SENSING_LOST_NS:
             self._senses = False
             return SENSING_LOST
-        if self._is_loop and not self._told:
+        if self.is_loop and not self._told:
             self._told = True
             return LOOP
         if now_ns - self._window_ns < LOOP_WINDOW_NS:
             return None
         still = any(count > LOOP_LIMIT for count in self._counts.values())
         self._counts.clear()
+        self.recent.clear()
         self._window_ns = now_ns
-        if self._is_loop and not still:
-            self._is_loop = self._told = False
+        if self.is_loop and not still:
+            self.is_loop = self._told = False
             return LOOP_ENDED
         return None

@@ -105,6 +105,7 @@ class Outlet:
         "_bulk_byte_ns",
         "_bulk_bytes",
         "_byte_ns",
+        "_connected",
         "_credit",
         "_deadline_ns",
         "_live",
@@ -114,11 +115,10 @@ class Outlet:
         "_sent_of_head",
         "_tick_ns",
         "_values",
-        "_waits",
+        "at_once",
         "busy_until_ns",
         "bytes_sent",
         "clock",
-        "connected",
         "device",
         "dropped",
         "gate_ns",
@@ -143,7 +143,8 @@ class Outlet:
         self.number = number
         self.clock = device.clock
         self.transport = device.transport
-        self.connected = False
+        self.at_once: Outlet | None = None
+        """Itself while nothing stands in the way of a short message, which then goes straight to the sink."""
         self.takes_pieces = True
         self.gate_ns = NEVER_NS
         """When the next tick must find the wire idle."""
@@ -173,7 +174,7 @@ class Outlet:
         self._values: dict[int, list[bytes]] = {}
         self._bulk: deque[bytes] = deque()
         self._bulk_bytes = 0
-        self._waits = False
+        self._connected = False
         self._pause_until_ns = NEVER_NS
         self._credit = 0
         self._running = 0
@@ -181,6 +182,20 @@ class Outlet:
         self._sensed_ns = 0
         self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
+
+    @property
+    def connected(self) -> bool:
+        """Whether the device is there."""
+        return self._connected
+
+    @connected.setter
+    def connected(self, connected: bool) -> None:
+        self._connected = connected
+        self._look_whether_free()
+
+    def _look_whether_free(self) -> None:
+        waits = self._live or self._values or self._bulk
+        self.at_once = self if self._connected and not self._byte_ns and not waits else None
 
     @property
     def outlet(self) -> Outlet:
@@ -222,10 +237,10 @@ class Outlet:
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one whole message as soon as order and wire allow."""
-        if not self.connected:
-            return
-        if not self._byte_ns and not self._waits and data[0] < SYSEX:
+        if self.at_once is not None and data[0] < SYSEX:
             sink.append((self, data))
+            return
+        if not self._connected:
             return
         key = value_key(data)
         if key >= 0:
@@ -247,10 +262,10 @@ class Outlet:
 
     def offer_patch(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
-        if not self.connected:
-            return
-        if not self._byte_ns and not self._waits and PAUSE < data[0] < SYSEX:
+        if self.at_once is not None and PAUSE < data[0] < SYSEX:
             sink.append((self, data))
+            return
+        if not self._connected:
             return
         self._values.pop(value_key(data), None)
         if self._bulk or data[0] in (SYSEX, PAUSE):
@@ -271,7 +286,7 @@ class Outlet:
         return not is_release(data) or (len(self._live) >= 2 * QUEUE_LIMIT and is_surplus(self._live, data))
 
     def _put(self, now_ns: int, sink: Sink) -> None:
-        self._waits = True
+        self.at_once = None
         queued = len(self._live) + len(self._values) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)
         if queued == 1 or self._deadline_ns != NEVER_NS:
@@ -282,7 +297,7 @@ class Outlet:
         self._deadline_ns = NEVER_NS
         while self._pump_one(now_ns, sink):
             pass
-        self._waits = bool(self._live or self._values or self._bulk)
+        self._look_whether_free()
 
     def _pump_one(self, now_ns: int, sink: Sink) -> bool:
         """Send one message or piece; False when there is none, or none that may go now."""
@@ -442,7 +457,7 @@ class Outlet:
         self._values.clear()
         self._bulk.clear()
         self._bulk_bytes = 0
-        self._waits = False
+        self._look_whether_free()
         self.selected.clear()
         self.patched.clear()
         self.values.clear()

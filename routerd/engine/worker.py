@@ -24,7 +24,7 @@ from routerd.core.errors import PortError
 from routerd.core.messages import TICK_BYTES
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
-from routerd.core.wire import Outlet
+from routerd.core.wire import Outlet, Sink
 from routerd.engine.brake import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
@@ -84,15 +84,29 @@ class Worker:
         """Return what an input port of that inlet's device calls with each message."""
         inbox = self._inbox
         brake = Brake(lambda: self._event("flood", device=inlet.name))
+        take, let_go = self._baton.acquire, self._baton.release
 
         def received(data: bytes, at_ns: int) -> None:
+            # the shortest way, which most messages take: most of what a message costs is finding this code in
+            # the processor's caches, so there is as little of it as can be
             brake.count += 1
             if brake.count >= BURST:
                 brake.look(monotonic_ns())
-            if len(inbox) > INBOX_LIMIT:
-                self._wait_for_room()
-            inbox.append((inlet, data, at_ns))
-            self._carry()
+            if inbox or monotonic_ns() >= self._planned_ns - SPIN_NS or not take(False):
+                if len(inbox) > INBOX_LIMIT:
+                    self._wait_for_room()
+                inbox.append((inlet, data, at_ns))
+                self._carry()
+                return
+            try:
+                self._take_message(inlet, data, at_ns)
+                earlier = self.show.next_deadline_ns() < self._planned_ns
+            finally:
+                let_go()
+            if earlier:
+                self._rouse()
+            if inbox:
+                self._carry()
 
         return received
 
@@ -211,18 +225,21 @@ class Worker:
         return True
 
     def _take_message(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
-        self.received += 1
-        inlet.received += 1
-        sent = self.sent
+        show = self.show
         if self.recorder.on:
-            self.recorder.came_in(self.show.book.inlets.index(inlet), data, at_ns)
+            self.recorder.came_in(show.book.inlets.index(inlet), data, at_ns)
         try:
-            self.show.receive(inlet, data, at_ns)
+            show.receive(inlet, data, at_ns)
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
             self._fault(error)
+        if show.sink:
+            sent = self.sent
+            self._send(show.sink)
+            if self.sent != sent:
+                self.recorder.routed(monotonic_ns() - at_ns)
+        self.received += 1
+        inlet.received += 1
         self._flush()
-        if self.sent != sent:
-            self.recorder.routed(monotonic_ns() - at_ns)
 
     def _guard(self, function: Callable[[int], None], now_ns: int) -> None:
         try:
@@ -286,39 +303,43 @@ class Worker:
             self._revision = show.revision
             self.post("snapshot", show.snapshot())
 
-    def _send(self, sink: list[tuple[Outlet, bytes]]) -> None:
-        show = self.show
-        pending = deque(sink)
-        sink.clear()
+    def _send(self, sink: Sink) -> None:
+        """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""
+        ports = self.ports
         count = 0
-        while pending:
-            outlet, data = pending.popleft()
-            port = self.ports.get(outlet)
-            if port is None:
-                continue
-            try:
-                port.send(data)
-            except PortError as error:
-                unsent = [data, *(later for other, later in pending if other is outlet)]
-                pending = deque(send for send in pending if send[0] is not outlet)
-                self._lose(outlet, error, unsent)
-                continue
-            outlet.messages_sent += 1
-            outlet.bytes_sent += len(data)
-            if data is TICK_BYTES:
-                self._record(outlet, monotonic_ns())
-            elif self.recorder.on:
-                self.recorder.went_out(outlet.number, data, monotonic_ns())
-            count += 1
-            if (
-                count % TICK_CHECK_EVERY == 0
-                and pending
-                and min(show.clock.next_due_ns, show.schedule.next_ns) <= (now := monotonic_ns())
-            ):
-                self._guard(show.advance, now)
-                pending.extendleft(reversed(sink))
-                sink.clear()
-        self.sent += count
+        try:
+            for place, (outlet, data) in enumerate(sink, 1):
+                port = ports.get(outlet)
+                if port is None:
+                    continue
+                try:
+                    port.send(data)
+                except PortError as error:
+                    unsent = [data, *(later for other, later in sink[place:] if other is outlet)]
+                    sink[place:] = [send for send in sink[place:] if send[0] is not outlet]
+                    self._lose(outlet, error, unsent)
+                    continue
+                outlet.messages_sent += 1
+                outlet.bytes_sent += len(data)
+                if data is TICK_BYTES:
+                    self._record(outlet, monotonic_ns())
+                elif self.recorder.on:
+                    self.recorder.went_out(outlet.number, data, monotonic_ns())
+                count += 1
+                if count % TICK_CHECK_EVERY == 0:
+                    self._let_tick_pass(sink, place)
+        finally:
+            sink.clear()
+            self.sent += count
+
+    def _let_tick_pass(self, sink: Sink, place: int) -> None:
+        """Put a tick that has come due meanwhile at this place of the sink."""
+        show = self.show
+        end = len(sink)
+        if place == end or min(show.clock.next_due_ns, show.schedule.next_ns) > (now_ns := monotonic_ns()):
+            return
+        self._guard(show.advance, now_ns)
+        sink[place:] = sink[end:] + sink[place:end]
 
     def _record(self, outlet: Outlet, sent_ns: int) -> None:
         show = self.show

@@ -25,11 +25,12 @@ class Mender:
 
     def __init__(self) -> None:
         self.strange = 0
-        self._open = bytearray()
+        self.open = bytearray()
+        """The SysEx so far that has begun and not ended; what comes next may belong to it."""
 
     def take(self, data: bytes) -> list[bytes]:
         """Return the whole messages that are complete now, in order."""
-        if not self._open and is_whole(data):
+        if not self.open and is_whole(data):
             if len(data) <= LONGEST_SYSEX:
                 return [data]
             self.strange += 1
@@ -46,27 +47,27 @@ class Mender:
             self._continue(run[1:])
         elif status < 0x80:
             self._continue(run)
-        elif status == SYSEX_END and self._open:
-            messages.append(bytes(self._open) + run[:1])
-            self._open.clear()
+        elif status == SYSEX_END and self.open:
+            messages.append(bytes(self.open) + run[:1])
+            self.open.clear()
             self._continue(run[1:])
         else:
-            if self._open:
+            if self.open:
                 self.strange += 1
-                self._open.clear()
+                self.open.clear()
             if status == SYSEX and len(run) < LONGEST_SYSEX:
-                self._open += run
+                self.open += run
             else:
                 self._take_message(run, messages)
 
     def _continue(self, data: bytes) -> None:
         if not data:
             return
-        if not self._open or len(self._open) + len(data) > LONGEST_SYSEX:
+        if not self.open or len(self.open) + len(data) > LONGEST_SYSEX:
             self.strange += 1
-            self._open.clear()
+            self.open.clear()
         else:
-            self._open += data
+            self.open += data
 
     def _take_message(self, message: bytes, messages: list[bytes]) -> None:
         if is_whole(message):

@@ -17,6 +17,7 @@ from typing import Any
 import rtmidi
 
 from routerd.core.errors import PortError
+from routerd.core.messages import is_whole
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import Changed, PortInfo, Received
 from routerd.ports.mend import Mender
@@ -236,7 +237,11 @@ class _In(_End):
         at_ns = monotonic_ns()
         self._heard_ns = at_ns
         try:
-            for data in self.mender.take(bytes(message[0])):
+            whole = bytes(message[0])
+            if len(whole) < 4 and not self.mender.open and is_whole(whole):  # all but SysEx
+                self.received(whole, at_ns)
+                return
+            for data in self.mender.take(whole):
                 self.received(data, at_ns)
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1
