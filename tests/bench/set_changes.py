@@ -3,9 +3,11 @@
     python -m tests.bench.set_changes [--presses 400]
 
 In one process, so that every instant is on one clock: the worker with its clock thread, ports that stamp
-what they are given, and presses handed in as an input port's thread does. Four runs in turn, a small and a
-large library, with and without another process that writes the state as fast as it can: compare the rows of
-one run, on a machine that does nothing else. What an operating system port adds is not in it.
+what they are given, and presses handed in as an input port's thread does. Six runs in turn, a small and a
+large library, each without another process that writes the state, with one that writes it as often as the
+service does at most, and with one that writes it without a pause. cyclictest (Debian rt-tests) of the same
+interval runs beside each in the same seconds, so that what the machine's own disk does to whoever keeps time
+shows. Judge by the ratios, on a machine that does nothing else. What a system's port adds is not in it.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -29,9 +32,10 @@ from routerd.core.messages import CONTROLLER, PROGRAM, Kind
 from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, WireKind
 from routerd.core.routes import Route
 from routerd.core.show import Show
+from routerd.desk.keeper import SETTLE_S
 from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
-from tests.bench.ticks import figures
+from tests.bench.ticks import cyclictest, figures, histogram
 
 PEDALS = Device("pedals", input_pattern="pedals")
 KEYS = Device("keys", input_pattern="keys")
@@ -40,6 +44,7 @@ SYNTHS = tuple(
 )
 WRITER = """
 import sys
+import time
 from pathlib import Path
 from routerd.core.model import SetList
 from routerd.desk.order import Origin
@@ -51,7 +56,13 @@ while True:
     n += 1
     place = {"song": "song-1", "section": n % 9, "bpm": None}
     folder.write_state(State(order, Origin("x", order), place, "running"))
+    time.sleep(float(sys.argv[2]))
 """
+WRITING = {"": None, "written as by the service": SETTLE_S, "written without a pause": 0.0}
+"""What is written beside, and the pause between two writes in seconds."""
+
+PRESS_S = 0.021
+"""How long a press takes on the average, with the pause behind it."""
 
 
 def a_song(number: int) -> Song:
@@ -141,33 +152,44 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     return answers, [(record.sent_ns - record.due_ns) / 1000 for record in records]
 
 
-def cell(values: list[float]) -> str:
-    """Return the figures of one cell of the table."""
-    return "  ".join(f"{key} {value:.0f}" for key, value in figures(values).items() if key != "n")
+def row(label: str, values: dict[str, float]) -> None:
+    """Print one row of figures."""
+    print(f"  {label:28}" + "".join(f"{values[key]:10.1f}" for key in ("p50", "p99", "p99.9", "p100")))
 
 
 def main() -> None:
     """Measure and print."""
-    prepare_process()
-    sys.setswitchinterval(SWITCH_INTERVAL_S)
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--presses", type=int, default=400)
     presses = parser.parse_args().presses
-    sys.setswitchinterval(0.0001)
-    print(f"{'':34}{'press to first patch byte, µs':>40}{'lateness of ticks, µs':>40}")
+    if shutil.which("cyclictest") is None:
+        sys.exit("cyclictest is missing: apt-get install rt-tests")
+    prepare_process()
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    print(f"{'µs':>30}{'p50':>10}{'p99':>10}{'p99.9':>10}{'max':>10}")
     for library, tonight in ((3, 3), (500, 60)):
-        for writing in (False, True):
+        quiet: list[dict[str, float]] = []
+        for what, pause_s in WRITING.items():
             with tempfile.TemporaryDirectory() as folder:
-                command = [sys.executable, "-c", WRITER, str(Path(folder) / "state")]
-                writer = subprocess.Popen(command) if writing else None
+                command = [sys.executable, "-c", WRITER, str(Path(folder) / "state"), str(pause_s)]
+                writer = None if pause_s is None else subprocess.Popen(command)
+                reference = cyclictest(presses * PRESS_S)
                 try:
                     answers, late = run(library, tonight, presses)
                 finally:
                     if writer is not None:
                         writer.kill()
                         writer.wait()
-            what = f"{tonight} of {library} songs{', state written' if writing else ''}"
-            print(f"{what:34}{cell(answers):>40}{cell(late):>40}")
+                beside, _ = reference.communicate()
+            found = [figures(late), figures(histogram(beside))]
+            quiet = quiet or found
+            print(f"{tonight} of {library} songs{', state ' + what if what else ''}")
+            row("press to first patch byte", figures(answers))
+            row("ticks late", found[0])
+            row("cyclictest beside", found[1])
+            for label, one, base in zip(("ticks", "cyclictest"), found, quiet, strict=True):
+                if what:
+                    row(f"{label}: × no writing", {key: one[key] / max(1.0, base[key]) for key in one})
 
 
 if __name__ == "__main__":
