@@ -41,13 +41,18 @@ def until(condition: Callable[[], Any], limit_s: float = START_S, what: str = ""
 class Service:
     """`routerd run FOLDER` with options; ended by SIGTERM when left."""
 
-    def __init__(self, folder: Path, state_dir: Path, *options: str, http: int = 0) -> None:
+    def __init__(
+        self, folder: Path, state_dir: Path, *options: str, http: int = 0, stderr: int | None = None
+    ) -> None:
+        """`stderr` is a descriptor that takes the log instead of a file."""
         self.http = http or free_port()
         self.log_file = state_dir.parent / f"{state_dir.name}.log"
         self._log = self.log_file.open("a")
         command = [sys.executable, "-m", "routerd.cli", "run", str(folder), "--state-dir", str(state_dir)]
         command += ["--listen", f"127.0.0.1:{self.http}", *options]
-        self.process = subprocess.Popen(command, stderr=self._log, stdin=subprocess.DEVNULL)
+        self.process = subprocess.Popen(
+            command, stderr=self._log if stderr is None else stderr, stdin=subprocess.DEVNULL
+        )
 
     @property
     def log(self) -> str:

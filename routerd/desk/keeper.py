@@ -18,7 +18,7 @@ from routerd.desk.view import View, place_of
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
 
-RETRY_S = 2.0
+RETRY_S = 1.0
 """How often a disk that refused is tried again."""
 
 
@@ -93,6 +93,7 @@ class StateKeeper:
         if state is None or state == self._written:
             return True
         if not await self._blocking("state", lambda: self.folder.write_state(state)):
+            self._written = None  # tried on even if all is as it was: only a write shows that it can be done
             return False
         self._written = state
         return True

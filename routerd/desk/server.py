@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import errno
+import math
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
+import structlog
 from aiohttp import web
 
 from routerd.desk.answers import problem_response
@@ -15,6 +18,29 @@ from routerd.desk.problems import ProblemError
 
 SHUTDOWN_S = 0.1
 """How long requests that are being answered may go on at the end."""
+
+_SHORTAGES = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
+SHORTAGE_AGAIN_S = 60.0
+"""A shortage is told when it begins, and again when it comes back after so long."""
+
+
+class Shortage:
+    """An event loop's exception handler: connections that cannot be taken are told once, not a hundred times
+    a second, as the loop tries them."""
+
+    def __init__(self) -> None:
+        self._last_s = -math.inf
+
+    def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Take what the loop has to say."""
+        error = context.get("exception")
+        if not isinstance(error, OSError) or error.errno not in _SHORTAGES:
+            loop.default_exception_handler(context)
+            return
+        before_s, self._last_s = self._last_s, loop.time()
+        if self._last_s - before_s > SHORTAGE_AGAIN_S:
+            words = "new connections have to wait: too many files and connections are open"
+            structlog.get_logger().error(words, why=error.strerror)
 
 
 class _Connection(web.RequestHandler):
@@ -43,6 +69,7 @@ async def serving(app: web.Application, listener: socket.socket) -> AsyncIterato
     if manager is None:
         raise RuntimeError("the server has not been set up")
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(Shortage())
     # packed bodies are refused, so they are not unpacked either
     options: dict[str, Any] = {"access_log": None, "auto_decompress": False}
     server = await loop.create_server(lambda: _Connection(manager, loop=loop, **options), sock=listener)
