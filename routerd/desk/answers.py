@@ -27,9 +27,20 @@ def json_response(
     value: Any, status: int = 200, media: str = "application/json", headers: dict[str, str] | None = None
 ) -> web.Response:
     """Return `value`, a dataclass or JSON values, as a response."""
+    return json_text_response(json_text(value), status, media, headers)
+
+
+def json_text(value: Any) -> bytes:
+    """Return `value`, a dataclass or JSON values, as the body of a response."""
     plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
     text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
-    body = text.encode("utf-8", "backslashreplace")
+    return text.encode("utf-8", "backslashreplace")
+
+
+def json_text_response(
+    body: bytes, status: int = 200, media: str = "application/json", headers: dict[str, str] | None = None
+) -> web.Response:
+    """Return a body of `json_text` as a response."""
     return web.Response(body=body, status=status, content_type=media, headers={**_ALWAYS, **(headers or {})})
 
 

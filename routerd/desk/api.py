@@ -29,16 +29,25 @@ _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 def make_app(desk: Desk, guard: Guard) -> web.Application:
     """Return the application that answers for `desk`."""
 
+    turn = asyncio.Lock()
+
     @web.middleware
     async def watch(request: web.Request, handler: _HandlerType) -> web.StreamResponse:
+        headers = request.headers
+        if "Upgrade" in headers:
+            _read_no_more(request)
+        async with turn:  # one request begins in each round of the loop: pings are answered between any two
+            await asyncio.sleep(0)
         try:
-            headers = request.headers
             guard.check(headers.getall("Host", []), headers.get("Origin"), headers.get("Authorization"))
-            return await handler(request)
+            response = await handler(request)
         except web.HTTPNotFound:
-            return problem_response(request.path, _no_such_path(request.path))
+            response = problem_response(request.path, _no_such_path(request.path))
         except Exception as error:  # noqa: BLE001 - whatever it was, the client gets a problem document
-            return problem_response(request.path, error)
+            response = problem_response(request.path, error)
+        if "Upgrade" in headers and not response.prepared:
+            response.force_close()
+        return response
 
     app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
     for operation in OPERATIONS:
@@ -46,6 +55,12 @@ def make_app(desk: Desk, guard: Guard) -> web.Application:
         if operation.method == "GET" and STREAM not in operation.media:
             app.router.add_route("HEAD", operation.path, _answering(desk, operation))
     return app
+
+
+def _read_no_more(request: web.Request) -> None:
+    """Leave alone what comes behind a wish for another protocol: none is spoken here (RFC 9110, 7.8)."""
+    if request.transport is not None and not request.body_exists:
+        request.transport.pause_reading()
 
 
 def _no_such_path(path: str) -> ProblemError:
@@ -83,5 +98,5 @@ async def _received(request: web.Request) -> bytes:
             return await request.read()
     except TimeoutError as error:
         raise ProblemError("too-slow", f"the body did not arrive within {BODY_S:g} s") from error
-    except web.RequestPayloadError as error:
+    except (web.RequestPayloadError, ConnectionError) as error:
         raise ProblemError("malformed-request", f"the body cannot be read: {error}") from error

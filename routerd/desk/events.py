@@ -17,6 +17,8 @@ RING_EVENTS = 200
 QUEUE_EVENTS = 256
 """More than the ring, so that a reader who has just been given all of it is not at once behind."""
 
+MOST_READERS = 64
+
 HEARTBEAT_S = 15.0
 
 Sent = tuple[int, bytes]

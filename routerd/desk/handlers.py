@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from time import monotonic_ns
 from typing import Any
 
@@ -14,7 +15,7 @@ from aiohttp import web
 from routerd.core.errors import NotFoundError
 from routerd.core.model import Plain
 from routerd.core.mutes import DEVICE, ROUTE
-from routerd.desk.answers import text_response
+from routerd.desk.answers import json_text, json_text_response, text_response
 from routerd.desk.bodies import (
     CheckBody,
     ClickBody,
@@ -32,7 +33,7 @@ from routerd.desk.bodies import (
 )
 from routerd.desk.config.problems import choose, shown
 from routerd.desk.desk import Desk, FilesError
-from routerd.desk.events import HEARTBEAT_S
+from routerd.desk.events import HEARTBEAT_S, MOST_READERS
 from routerd.desk.learn import learning_of
 from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
 from routerd.desk.shapes import LearningDocument, SongFacts, Songs, Status
@@ -47,6 +48,8 @@ class Call:
     request: web.Request
     body: Any
 
+
+_MAKING = threading.Lock()
 
 Handler = Callable[[Call], Coroutine[Any, Any, Any]]
 
@@ -244,6 +247,8 @@ async def post_reload(call: Call) -> Status:
 async def get_events(call: Call) -> web.StreamResponse:
     """Server-sent events, until the client goes."""
     request, hub = call.request, call.desk.hub
+    if hub.readers >= MOST_READERS:
+        raise ProblemError("too-many-readers", f"{hub.readers} clients read the events already")
 
     def cut() -> None:
         if request.transport is not None:
@@ -279,18 +284,25 @@ async def get_help(call: Call) -> web.Response:
     return text_response(help_text(host))
 
 
-async def get_openapi(_call: Call) -> Plain:
+async def get_openapi(_call: Call) -> web.Response:
     """This API's document."""
+    return json_text_response(await asyncio.to_thread(_openapi_text))
+
+
+@cache
+def _openapi_text() -> bytes:
+    """Return the document, which takes a second to make: on a thread, or pings would wait."""
     from routerd.desk.openapi import document
 
-    return document()
+    with _MAKING:
+        return json_text(document())
 
 
 async def get_schema(call: Call) -> Plain:
     """The JSON Schema of a kind of file."""
     from routerd.desk.config import json_schemas
 
-    schemas = json_schemas()
+    schemas = await asyncio.to_thread(json_schemas)
     name = call.request.match_info["name"]
     if name not in schemas:
         raise ProblemError("not-found", f"there is no schema {shown(name)}; {choose(name, schemas)}")

@@ -284,6 +284,7 @@ OPERATIONS: tuple[Operation, ...] = (
         handlers.get_events,
         "What happens, as server-sent events; Last-Event-ID takes up where a reader left off",
         media=(STREAM,),
+        problems=("too-many-readers",),
         needs_book=False,
     ),
     Operation(

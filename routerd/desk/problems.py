@@ -141,6 +141,11 @@ KINDS: dict[str, Kind] = {
         500, "The engine refuses the book", "The book that was loaded before goes on unchanged."
     ),
     "not-ready": Kind(503, "Not ready yet", "The rig folder is still being loaded; ask again in a second."),
+    "too-many-readers": Kind(
+        503,
+        "Too many read the events",
+        "The stream of events has as many readers as are let in. Close some, or ask GET /v1/status.",
+    ),
     "engine-silent": Kind(
         504,
         "The engine has not answered",

@@ -114,7 +114,7 @@ def stream(random: Random, count: int) -> Iterator[Throw]:
 def _play(random: Random, length: int) -> Iterator[Throw]:
     inlet = random.randrange(3)
     for _ in range(length):
-        yield Throw(inlet, legal(random), random.choice((0, 0, MS, 9 * MS)), mend=random.random() < 0.5)
+        yield Throw(inlet, legal(random), random.choice((0, 0, 0, 0, MS, 3 * MS)), mend=random.random() < 0.5)
 
 
 def _mistakes(random: Random, length: int) -> Iterator[Throw]:
@@ -142,14 +142,14 @@ def _storm(random: Random, length: int) -> Iterator[Throw]:
     for _ in range(length):
         data = random.choice((b"\xf8",) * 20 + (b"\xfa", b"\xfb", b"\xfc", b"\xf2\x01\x01", b"\xf8\xf8"))
         yield Throw(
-            inlet, data, random.choice((0, 0, 1, 50 * US, MS, 20 * MS)), random.choice((0, 0, 2 * MS))
+            inlet, data, random.choice((0, 0, 0, 0, 1, 50 * US, MS, 20 * MS)), random.choice((0, 0, 2 * MS))
         )
 
 
 def _steady(random: Random, length: int) -> Iterator[Throw]:
     """A source that behaves, with white jitter, so that something locks; then storms hit what is locked."""
-    distance_ns = random.choice((5, 20, 21, 40, 250)) * MS
-    for _ in range(length // 4 + 1):
+    distance_ns = random.choice((5, 6, 20, 21, 40)) * MS
+    for _ in range(length // 8 + 10):
         jitter_ns = random.randrange(distance_ns // 10)
         yield Throw(3, b"\xf8", distance_ns - distance_ns // 20 + jitter_ns)
     yield Throw(3, random.choice((b"\xfa", b"\xfb", b"\xfc")), MS)
@@ -166,7 +166,7 @@ def _time_code(random: Random, length: int) -> Iterator[Throw]:
         if piece == 7:
             value = (value & 1) | rate_bits
         if random.random() < 0.97:
-            yield Throw(4, bytes((0xF1, piece << 4 | value)), 10 * MS)
+            yield Throw(4, bytes((0xF1, piece << 4 | value)), 8 * MS)
 
 
 def _dumps(random: Random, length: int) -> Iterator[Throw]:
@@ -183,7 +183,7 @@ def _releases(random: Random, length: int) -> Iterator[Throw]:
         yield Throw(inlet, bytes((status, random.randrange(128), 0)), 0)
 
 
-_STRETCHES = (_play, _play, _play, _mistakes, _noise, _flood, _storm, _steady, _time_code, _dumps, _releases)
+_STRETCHES = (*(_play, _mistakes, _noise, _flood, _storm, _dumps, _releases) * 2, _play, _steady, _time_code)
 
 _WAITS_NS = (0, 0, 0, 1, 300 * US, MS, 5 * MS, 20 * MS)
 

@@ -1,0 +1,60 @@
+"""The service with a crowd of hostile clients: the API answers, no tick is lost, nothing grows."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from routerd.desk.server import MOST_CONNECTIONS
+from tests.hostile.clients import GIGABYTE, POURING, WAITING, crowd
+from tests.hostile.rich_rig import DEMO
+from tests.service import Service, until
+
+CLIENTS = 120
+"""Of each kind that waits: more than twice as many as are let in."""
+MOST_GROWTH_KB = 300_000
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Service]:
+    with Service(DEMO, tmp_path / "state", "--ports", "simulated") as service:
+        service.wait_until_open()
+        yield service
+
+
+def memory_kb(pid: int) -> int:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS:"))
+
+
+def connections_of(pid: int) -> int:
+    return len(list(Path(f"/proc/{pid}/fd").iterdir()))
+
+
+async def test_thousands_of_bad_clients(service: Service) -> None:
+    before = service.status()
+    desk = int(before["desk"]["pid"])
+    memory = memory_kb(desk)
+    async with crowd(service.http) as bad:
+        for kind in POURING:
+            bad.send_in(4, kind)
+        for kind in WAITING:
+            bad.send_in(CLIENTS, kind)
+        for _ in range(8):
+            await asyncio.sleep(0.2)
+            status = await asyncio.to_thread(until, service.status, 20, "an answer amid the crowd")
+            assert connections_of(desk) < MOST_CONNECTIONS + 60
+        assert memory_kb(desk) - memory < MOST_GROWTH_KB
+    assert status["engine"]["pid"] == before["engine"]["pid"]
+    assert int(status["desk"]["pid"]) == desk
+    assert bad.told["413"] + bad.told["400"] > 10, bad.told
+    assert {status for status in bad.told if status.startswith("5")} <= {"503"}
+    assert bad.sent_bytes < GIGABYTE
+    after = until(service.status, what="an answer when they have left")
+    report = service.ask("GET", "/v1/report")
+    assert all(port["missed"] == 0 for port in report["ports"])
+    assert after["desk"]["restarts"] == 0
+    assert '"level": "error"' not in service.log
