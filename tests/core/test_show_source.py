@@ -120,6 +120,31 @@ def test_spp_4_and_three_clocks_more_is_tick_27() -> None:
     assert one.show.clock.position_ticks == 27
 
 
+def test_the_last_position_that_can_be_told_and_beyond() -> None:
+    """M1 pp. 27-29: 14 bits of sixteenths, so 16 383 × 6 = 98 298 ticks is as far as a pointer reaches."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2 7F 7F")
+    assert one.show.clock.position_ticks == 98_298
+    one.run(one.now_ns + 2 * MS)
+    assert one.sent("synth")[-1] == "f2 7f 7f"
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FB")
+    next_ns = tick(one, 30, next_ns)  # it goes on past the end
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FC", "FB")
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert one.show.clock.position_ticks == 98_298 + 40
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert [text for text in one.sent("synth") if text.startswith("f2")] == ["f2 7f 7f"]
+    # by hand a bar beyond it is refused, and nothing changes
+    with pytest.raises(CommandError, match="bar 5000 has no song position pointer"):
+        one.do(Action.CONTINUE, 5000)
+    assert one.show.clock.position_ticks == 98_298 + 40
+
+
 def test_a_storm_of_starts_starts_once() -> None:
     one = stage()
     next_ns = tick(one, 60, 7 * MS)
