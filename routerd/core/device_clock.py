@@ -26,7 +26,6 @@ from routerd.core.messages import (
     note_off,
     note_on,
 )
-from routerd.core.schedule import NO_TICK
 from routerd.core.time_code import TimeCoder
 from routerd.core.timing import PLAIN_TIMING, StartMode
 from routerd.core.transport import State
@@ -37,6 +36,10 @@ if TYPE_CHECKING:
     from routerd.core.schedule import Schedule
     from routerd.core.timing import Pulse, Timing
     from routerd.core.wire import Outlet
+
+
+_ANEW = 16
+"""So far the numbers of own ticks go back where they begin anew: by more than can wait in the schedule."""
 
 
 class Wanted(Enum):
@@ -64,6 +67,10 @@ class DeviceClock:
         self._joins = False
         """Whether what is wanted is Continue from a position that the device was told, not Start."""
         self._starting = False
+        self._own_number = 0
+        self._own_origin = 0
+        """The tick of the grid that own ticks are counted from."""
+        outlet.own_rate = timing.rate != 1
 
     @property
     def plain(self) -> bool:
@@ -98,7 +105,7 @@ class DeviceClock:
                 self._schedule.put(at_ns + span_ns // 4, self.outlet, STOP_BYTES)
             start = CONTINUE_BYTES if self._joins else START_BYTES
             self._schedule.put(at_ns + span_ns // 2, self.outlet, start)
-            self._schedule.cancel(self.outlet, TICK_BYTES, at_ns + span_ns // 4)
+            self._cancel_ticks(at_ns + span_ns // 4)
             self._starting = True
 
     def start_at(self, wanted: Wanted) -> None:
@@ -123,14 +130,15 @@ class DeviceClock:
 
     def own_ticks(self, from_position: int, to_position: int) -> int:
         """Return how many ticks of its own the device gets from one position up to before another."""
-        if self.timing.rate == 1:
-            return max(0, to_position - from_position)
-        return sum(len(_parts(p, self.timing.rate)) for p in range(from_position, to_position))
+        rate = self.timing.rate
+        return max(0, _first_from(to_position, rate) - _first_from(from_position, rate))
 
     def miss(self, ticks: int) -> None:
         """Ticks were given up: the device has not counted them."""
         self.started_tick += ticks
         self._not_before_tick += ticks
+        self._own_number += int(ticks * self.timing.rate)  # missing at its own rate too
+        self._own_origin += ticks
 
     def transport(self, data: bytes, now_ns: int, clock: Clock) -> bool:
         """Pass transport on as far as the start mode lets it; True when it goes out now, by the caller."""
@@ -143,7 +151,7 @@ class DeviceClock:
         if (
             self.timing.rate > 1 and data != STOP_BYTES
         ):  # own ticks between here and the first one are left out
-            self._schedule.cancel(self.outlet, TICK_BYTES, at_ns)
+            self._cancel_ticks(at_ns)
         self.running = data != STOP_BYTES
         self.started_tick = clock.origin_tick
         if self.delay_ns:
@@ -188,13 +196,21 @@ class DeviceClock:
         return True
 
     def _put_ticks(self, number: int, position: int, at_ns: int, span_ns: int) -> None:
-        rate = self.timing.rate
-        if rate == 1:
+        if self.timing.rate == 1:
             self._schedule.put(at_ns, self.outlet, TICK_BYTES, number)
             return
+        origin, rate = number - position, self.timing.rate
+        if self._own_origin != origin:
+            self._own_origin = origin
+            self._own_number -= _ANEW
         for part in _parts(position, rate):
-            tick = number if not part and rate > 1 else NO_TICK
-            self._schedule.put(at_ns + int(part * span_ns), self.outlet, TICK_BYTES, tick)
+            self._own_number += 1
+            self._schedule.put(at_ns + int(part * span_ns), self.outlet, TICK_BYTES, self._own_number)
+
+    def _cancel_ticks(self, from_ns: int) -> None:
+        """Leave out what would be too close to a Start."""
+        self._schedule.cancel(self.outlet, TICK_BYTES, from_ns)
+        self._own_number -= _ANEW
 
     def _put_pulses(self, pulse: Pulse, position: int, at_ns: int, span_ns: int) -> None:
         rate = pulse.per_quarter / TICKS_PER_QUARTER
@@ -216,9 +232,13 @@ class DeviceClock:
 
 def _parts(position: int, rate: Fraction) -> list[Fraction]:
     """Return where in the stretch from `position` to the next tick own ticks lie, 0 to 1."""
-    first = -(-position * rate.numerator // rate.denominator)
-    last = -(-(position + 1) * rate.numerator // rate.denominator)
-    return [Fraction(n) / rate - position for n in range(first, last)]
+    numbers = range(_first_from(position, rate), _first_from(position + 1, rate))
+    return [Fraction(n) / rate - position for n in numbers]
+
+
+def _first_from(position: int, rate: Fraction) -> int:
+    """Return the number of the first own tick at `position` or after."""
+    return -(-position * rate.numerator // rate.denominator)
 
 
 def _wants(timing: Timing) -> bool:

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from routerd.core.wire import Outlet
 
 NO_TICK = -1
-"""Number of what is no tick of the grid."""
+"""Number of what is no tick."""
 
 
 class Timed(NamedTuple):
-    """`data` goes to `outlet` at `at_ns`; `tick` is the grid's number of a tick, else NO_TICK."""
+    """`data` goes to `outlet` at `at_ns`; `tick` is a tick's number, else NO_TICK."""
 
     at_ns: int
     order: int
@@ -48,6 +48,11 @@ class Schedule:
     def next_data(self) -> bytes:
         """What is to be taken next; raises IndexError when there is nothing."""
         return self._heap[0].data
+
+    @property
+    def next_outlet(self) -> Outlet:
+        """Where it goes; raises IndexError when there is nothing."""
+        return self._heap[0].outlet
 
     def take(self) -> Timed:
         """Take what comes next; raises IndexError when there is nothing."""

@@ -35,7 +35,6 @@ from routerd.core.messages import (
 )
 from routerd.core.model import set_list_to_plain
 from routerd.core.notes import Inlet
-from routerd.core.schedule import NO_TICK
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.units import (
     TICKS_PER_QUARTER,
@@ -43,7 +42,7 @@ from routerd.core.units import (
 from routerd.core.watch import LOOP_ENDED
 
 if TYPE_CHECKING:
-    pass
+    from routerd.core.wire import Outlet
 
 from routerd.core.show_return import ShowReturn
 from routerd.core.show_state import DEFAULT_BPM, NO_SONG
@@ -149,19 +148,22 @@ class Show(ShowReturn):
         self._metronome.tick(tick, self.clock)
 
     def _timed_ticks(self, now_ns: int) -> bool:
-        """Send the ticks that are due by the schedule, alone; False when something else comes first."""
+        """Send the ticks that are due by the schedule, alone and one to a device, so that each is recorded as
+        what it is; False when something else comes first."""
         schedule = self.schedule
-        sent = False
+        sent: list[Outlet] = []
         while schedule.next_ns <= now_ns and schedule.next_data is TICK_BYTES:
-            sent = True
+            if schedule.next_outlet in sent:
+                break  # after a stall several are late
             timed = schedule.take()
             outlet = timed.outlet
-            self.stamps[outlet] = None if timed.tick == NO_TICK else (timed.tick, timed.at_ns)
+            sent.append(outlet)
+            self.stamps[outlet] = timed.tick, timed.at_ns
             outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
             self._ticked.append(outlet)
         if sent:
             self._set_gates()
-        return sent
+        return bool(sent)
 
     def _timed_messages(self, now_ns: int) -> None:
         """Send what else is due by the schedule, up to the next tick in it."""

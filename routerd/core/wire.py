@@ -128,6 +128,7 @@ class Outlet:
         "name",
         "number",
         "owed",
+        "own_rate",
         "patched",
         "selected",
         "takes_pieces",
@@ -143,6 +144,8 @@ class Outlet:
         self.number = number
         self.clock = device.clock
         self.transport = device.transport
+        self.own_rate = False
+        """Whether its ticks have numbers and times of their own, apart from the grid's."""
         self.at_once: Outlet | None = None
         """Itself while nothing stands in the way of a short message, which then goes straight to the sink."""
         self.takes_pieces = True

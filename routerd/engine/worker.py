@@ -28,7 +28,7 @@ from routerd.core.wire import Outlet, Sink
 from routerd.engine.brake import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
-from routerd.link.messages import TickRecord
+from routerd.link.messages import OWN_RATE, TickRecord
 from routerd.ports.base import OutputPort, Received
 
 SPIN_NS = 200_000
@@ -346,7 +346,7 @@ class Worker:
         stamp = (show.tick_number, show.tick_due_ns)
         if show.stamps and outlet in show.stamps:
             own = show.stamps[outlet]
-            if own is None:  # a tick of its own rate, between those of the grid
+            if own is None:  # not one of the ticks that it owes
                 return
             stamp = own
         if len(self.records) >= RECORD_LIMIT:
@@ -354,7 +354,8 @@ class Worker:
             first = self._dropped_span[0] if self._dropped_span else show.tick_number
             self._dropped_span = (first, show.tick_number)
             return
-        self.records.append(TickRecord(*stamp, sent_ns, outlet.number, show.song_number))
+        number = outlet.number | OWN_RATE if outlet.own_rate else outlet.number
+        self.records.append(TickRecord(*stamp, sent_ns, number, show.song_number))
 
     def _lose(self, outlet: Outlet, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""

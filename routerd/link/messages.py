@@ -52,11 +52,16 @@ _HEADER = struct.Struct(">IBc")
 _TICK = struct.Struct("<qqqHH")
 _TAP = struct.Struct("<qHH")
 INPUT_BIT = 0x8000
+OWN_RATE = 0x8000
 LONGEST_FRAME = 16 * 1024 * 1024
 
 
 class TickRecord(NamedTuple):
-    """One tick on one port. `output` and `song` are numbers that the snapshot and events name."""
+    """One tick on one port. `output` and `song` are numbers that the snapshot and events name.
+
+    With OWN_RATE in `output` the port has a rate of its own: `tick` counts its own ticks, and goes back where
+    they begin anew.
+    """
 
     tick: int
     due_ns: int

@@ -3,6 +3,9 @@
 Memory does not grow with the length of a show: one Series per port and per song that was played.
 Records of one port come in the order of sending. Events may come a little before or after the records
 that they explain, so gaps wait a while before they are explained.
+
+Ports with a rate of their own count their own ticks. What the engine says of ticks is in numbers of the
+grid, so their gaps are explained by time alone, and their silence is measured by their own interval.
 """
 
 from __future__ import annotations
@@ -11,12 +14,13 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
+from routerd.core.units import NS_PER_S
 from routerd.desk.report.curves import Course, Marks
 from routerd.desk.report.gaps import Absence, Gap, Spans, explain
 from routerd.desk.report.rows import Collected, build
 from routerd.desk.report.series import STALL_NS, Series
 from routerd.desk.report.timeline import Timeline
-from routerd.link.messages import TickRecord
+from routerd.link.messages import OWN_RATE, TickRecord
 
 NO_SONG = 65535
 
@@ -24,6 +28,11 @@ _GAPS_WAITING = 64
 """Gaps of one port that wait for an explanation; the oldest is settled when another comes."""
 
 _ABSENCES_KEPT = 64
+_DROPS_KEPT = 64
+_DROP_TOLD_NS = 2 * NS_PER_S
+"""By then the engine has told that it had to drop records."""
+
+_NOTHING = Spans()
 
 _SILENT_TICKS = 24
 """A port that is this far behind the others, a quarter note, has fallen silent."""
@@ -37,6 +46,8 @@ class _Port:
     series: Series
     course: Course
     last: TickRecord | None = None
+    interval_ns: int = 0
+    """Between its last two ticks, as intended."""
     owes_ticks: bool = False
     gaps: deque[Gap] = field(default_factory=deque)
     absences: deque[Absence] = field(default_factory=lambda: deque(maxlen=_ABSENCES_KEPT))
@@ -55,6 +66,7 @@ class TickLog:
         self._by_song: dict[str | None, Series] = {}
         self._skipped = Spans()
         self._dropped = Spans()
+        self._dropped_ns: deque[int] = deque(maxlen=_DROPS_KEPT)
         self._newest: TickRecord | None = None
         self._marks = Marks()
 
@@ -87,6 +99,7 @@ class TickLog:
             self._skipped.add(event["from_tick"], event["to_tick"])
         elif kind == "records-dropped":
             self._dropped.add(event["from_tick"], event["to_tick"])
+            self._dropped_ns.append(event["at_ns"])
         elif kind in ("port-closed", "port-opened") and event.get("output") is not None:
             _note_absence(self._port(event["output"]).absences, kind == "port-closed", event["at_ns"])
         elif kind == "song":
@@ -112,7 +125,8 @@ class TickLog:
             ports[port.name] = port.series.copy()
             songs[song] = songs[song].copy()
             self._settle(port, gap_now, ports[port.name], songs[song])
-        last_ns = self._newest.sent_ns if self._newest else None
+        ends = [port.last.sent_ns for port in self._ports.values() if port.last is not None]
+        last_ns = self._newest.sent_ns if self._newest else max(ends, default=None)
         report = build(Collected(self._started_ns, last_ns, ports, songs), now_ns, facts)
         report["song_changes"] = self._marks.plain(self._started_ns)
         report["curves"] = [
@@ -122,6 +136,9 @@ class TickLog:
 
     def _follow(self, port: _Port, record: TickRecord) -> None:
         last = port.last
+        own = bool(record.output & OWN_RATE)
+        if last is not None and (last.output & OWN_RATE) != (record.output & OWN_RATE):
+            last = None  # other numbers
         song = self._song(record.song)
         if last is not None and record.tick <= last.tick and record.due_ns <= last.due_ns:
             port.series.doubled += 1
@@ -131,7 +148,7 @@ class TickLog:
             _note_absence(port.absences, False, record.sent_ns)
         port.last = record
         port.owes_ticks = True
-        if self._newest is None or record.due_ns > self._newest.due_ns:
+        if not own and (self._newest is None or record.due_ns > self._newest.due_ns):
             self._newest = record
         lateness_ns = record.sent_ns - record.due_ns
         rows = (port.series, song)
@@ -141,7 +158,7 @@ class TickLog:
             port.course.add(record.due_ns, lateness_ns, 0, 0)
             return  # the first tick, or a grid that began anew: no interval to judge
         later_ns = lateness_ns - (last.sent_ns - last.due_ns)
-        intended_ns = (record.due_ns - last.due_ns) // (record.tick - last.tick)
+        intended_ns = port.interval_ns = (record.due_ns - last.due_ns) // (record.tick - last.tick)
         port.course.add(record.due_ns, lateness_ns, record.tick - last.tick - 1, intended_ns)
         if abs(later_ns) <= min(STALL_NS, intended_ns // 2):
             for series in rows:
@@ -163,7 +180,13 @@ class TickLog:
 
     def _settle(self, port: _Port, gap: Gap, *rows: Series) -> None:
         """Count what became of the ticks of `gap` in every one of `rows`."""
-        outcome = explain(gap, port.absences, self._skipped, self._dropped)
+        skipped, dropped = self._skipped, self._dropped
+        if gap.before.output & OWN_RATE:
+            until_ns = gap.after.sent_ns + _DROP_TOLD_NS
+            skipped, dropped = _NOTHING, Spans()
+            if any(gap.before.sent_ns <= at_ns <= until_ns for at_ns in self._dropped_ns):
+                dropped.add(*gap.ticks)
+        outcome = explain(gap, port.absences, skipped, dropped)
         before, after = gap
         for series in rows:
             series.unrecorded += outcome.unrecorded
@@ -182,9 +205,13 @@ class TickLog:
         last, newest = port.last, self._newest
         if last is None or newest is None or not port.owes_ticks or newest.due_ns <= last.due_ns:
             return None
+        if last.output & OWN_RATE:
+            missing = (newest.due_ns - last.due_ns) // port.interval_ns if port.interval_ns else 0
+            newest = newest._replace(tick=last.tick + missing, output=last.output)
         return Gap(last, newest) if newest.tick - last.tick > _SILENT_TICKS else None
 
     def _port(self, output: int) -> _Port:
+        output &= ~OWN_RATE
         name = self._outputs[output] if output < len(self._outputs) else f"output {output}"
         port = self._ports.get(name)
         if port is None:

@@ -18,7 +18,7 @@ import structlog
 from routerd.core.model import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room, name_of
-from routerd.link.messages import Tap, TickRecord
+from routerd.link.messages import OWN_RATE, Tap, TickRecord
 
 if TYPE_CHECKING:
     from routerd.desk.desk import Desk
@@ -111,8 +111,9 @@ class ShowLog:
     def _take_records(self, records: list[TickRecord]) -> None:
         for record in records:
             late_ns = record.sent_ns - record.due_ns
-            count, worst_ns = self._worst.get(record.output, (0, late_ns))
-            self._worst[record.output] = (count + 1, max(worst_ns, late_ns))
+            output = record.output & ~OWN_RATE
+            count, worst_ns = self._worst.get(output, (0, late_ns))
+            self._worst[output] = (count + 1, max(worst_ns, late_ns))
 
     def _take_traffic(self, body: Plain) -> None:
         outputs = self._desk.view.snapshot.get("outputs", [])

@@ -15,7 +15,7 @@ from routerd.core.model import Plain
 from routerd.core.stats import count_needed, rank
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_US
 from routerd.desk.report.rows import PERCENTILES
-from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.link.messages import INPUT_BIT, OWN_RATE, Tap, TickRecord
 
 PROBES = 200
 PROBE_EVERY_S = 0.05
@@ -63,7 +63,7 @@ class Loop:
 
     def take_ticks(self, records: list[TickRecord], output: int) -> None:
         """Take tick records."""
-        self._ticks_sent += [record.sent_ns for record in records if record.output == output]
+        self._ticks_sent += [record.sent_ns for record in records if record.output & ~OWN_RATE == output]
 
     def plain(self) -> Plain:
         """Return the figures as JSON values, in µs."""
