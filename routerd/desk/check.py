@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from typing import TYPE_CHECKING
 
+from routerd.core.messages import SYSEX_END
 from routerd.core.model import Book
 from routerd.desk.config import json_schemas, load_folder
+from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
 from routerd.desk.rehearse import rehearse, warnings, written
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 
@@ -42,6 +46,8 @@ def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed
         sections = ", ".join(section.name for section in song.sections) or "no sections"
         print(f"  {number:3}. {song.title} ({sections})")
     _walk(book, whole=rehearsed)
+    for name in _unused_dumps(folder, book):
+        print(f"warning: {name}: no song sends it; remove it, or name it in a patch")
     return 0
 
 
@@ -57,6 +63,18 @@ def _walk(book: Book, *, whole: bool) -> None:
         print(f"  {len(changes)} changes walked; the slowest: {where}, {share.device} in {done_ms:.0f} ms")
     for line in warnings(book, changes):
         print(f"warning: {line}")
+
+
+def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
+    """Yield the patch dumps of the rig folder that no patch of any song sends."""
+    parts = [part for song in book.songs for part in (song, *song.sections)]
+    used = {message for part in parts for patch in part.patches for message in patch.sysex}
+    for file in sorted(folder.rglob("*.syx")):
+        with contextlib.suppress(OSError):
+            with file.open("rb") as dump:
+                content = dump.read(LARGEST_DUMP_BYTES)
+            if content[: content.find(SYSEX_END) + 1] not in used:
+                yield str(file.relative_to(folder))
 
 
 def _write_schemas(folder: Path) -> None:

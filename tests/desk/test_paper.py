@@ -180,8 +180,12 @@ def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     demo_rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
     assert main(["sheet", str(demo_rig), "--html"]) == 0
     assert capsys.readouterr().out.startswith("<!DOCTYPE html>")
+    (demo_rig / "sysex" / "old.syx").write_bytes(b"\xf0\x7d\x01\xf7")
+    (demo_rig / "sysex" / "void.syx").write_bytes(b"")
     assert main(["check", str(demo_rig), "--rehearse"]) == 0
     out = capsys.readouterr().out
+    unused = [line for line in out.splitlines() if "no song sends it" in line]
+    assert [line.split(": ")[1] for line in unused] == ["sysex/old.syx", "sysex/void.syx"]
     assert "9 changes walked" in out
     assert "warning: no route reaches sampler" in out
     order = tmp_path / "late.txt"
