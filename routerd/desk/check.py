@@ -67,8 +67,9 @@ def _walk(book: Book, *, whole: bool) -> None:
 
 def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
     """Yield the patch dumps of the rig folder that no patch of any song sends."""
-    parts = [part for song in book.songs for part in (song, *song.sections)]
-    used = {message for part in parts for patch in part.patches for message in patch.sysex}
+    patches = [patch for song in book.songs for patch in song.patches]
+    patches += [patch for song in book.songs for section in song.sections for patch in section.patches]
+    used = {message for patch in patches for message in patch.sysex}
     for file in sorted(folder.rglob("*.syx")):
         with contextlib.suppress(OSError):
             with file.open("rb") as dump:
