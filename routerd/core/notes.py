@@ -166,8 +166,7 @@ class Inlet:
             second_out = seconds[second]
             if first_out < 128 and second_out < 128:
                 out = bytes((status_out, first_out, second_out) if is_long else (status_out, first_out))
-                outlet = target.at_once
-                if outlet is not None:
+                if (outlet := target.at_once) is not None:
                     sink.append((outlet, out))
                 else:
                     target.offer(out, now_ns, sink)
@@ -276,8 +275,7 @@ class Inlet:
             if note_out < 128 and velocity_out < 128:
                 ways += ((target, status_out & 0xEF, note_out),)
                 out = bytes((status_out, note_out, velocity_out))
-                outlet = target.at_once
-                if outlet is not None:
+                if (outlet := target.at_once) is not None:
                     sink.append((outlet, out))
                 else:
                     target.offer(out, now_ns, sink)
@@ -395,8 +393,7 @@ def release_bytes(way: Way, velocity: int = _DEFAULT_RELEASE_VELOCITY) -> bytes:
 def _release(way: Way, velocity: int, now_ns: int, sink: Sink) -> None:
     target, status, number = way
     out = bytes((status, number, velocity))
-    outlet = target.at_once
-    if outlet is not None:
+    if (outlet := target.at_once) is not None:
         sink.append((outlet, out))
     else:
         target.offer(out, now_ns, sink)

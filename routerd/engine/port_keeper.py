@@ -42,7 +42,7 @@ class PortKeeper:
         self._outputs: dict[Outlet, OutputPort] = {}
         self._errors: dict[Inlet | Outlet, str] = {}
         self._system_error = ""
-        self._said: list[dict[str, Any]] | None = None
+        self._seen: list[dict[str, Any]] = []
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
@@ -72,7 +72,13 @@ class PortKeeper:
         self.thread.join(0.5)
 
     def states(self) -> list[dict[str, Any]]:
-        """Return the state of each port of the rig, as the link's `ports` message has it."""
+        """Return the state of each port of the rig as it was last looked at, as the link's `ports` message has it.
+
+        Not as it is: between a refused message and the look that follows it, it would be told and never mended.
+        """
+        return self._seen
+
+    def _look_over(self) -> list[dict[str, Any]]:
         out: list[dict[str, Any]] = []
         for inlet in self._book.inlets:
             wanted = _wanted_text(inlet.device.input_pattern, inlet.device.input_usb)
@@ -112,8 +118,8 @@ class PortKeeper:
                 continue
             self._wait_for_gap()
             self._scan_safely(self._wanted)
-            if self._said != (states := self.states()):
-                self._said = states
+            if self._seen != (seen := self._look_over()):
+                self._seen = seen
                 self._changed()
             self.scanned.set()
         self._close_all()

@@ -143,6 +143,15 @@ def test_a_system_that_fails_is_tried_again_by_itself(stage: Stage) -> None:
     stage.until(lambda: stage.keeper.states()[0]["state"] == "open")
 
 
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_what_is_told_between_two_looks_is_what_the_last_one_saw(stage: Stage) -> None:
+    """The next look may see the same again; then nobody is told, and a state in between would stand for ever."""
+    stage.start()
+    stage.keeper._wanted = None  # the thread looks no more
+    stage.keeper.lose(stage.book.outlets[0], "it refused a message")
+    assert stage.keeper.states()[0]["state"] == "missing"
+
+
 @pytest.mark.parametrize("stage", [[ANY_TWIN, RIGHT]], indirect=True)
 def test_who_wants_one_certain_device_is_served_first(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Twin", "b", "T0002"), PortInfo("Twin", "a", "T0001")]
