@@ -72,9 +72,9 @@ class PortKeeper:
         self.thread.join(0.5)
 
     def states(self) -> list[dict[str, Any]]:
-        """Return the state of each port of the rig as it was last looked at, as the link's `ports` message has it.
+        """Return the state of each port of the rig when it was last looked at, as the link's `ports` has it.
 
-        Not as it is: between a refused message and the look that follows it, it would be told and never mended.
+        Not as it is now: what is so between a refused message and the next look would be told for ever.
         """
         return self._seen
 

@@ -145,7 +145,7 @@ def test_a_system_that_fails_is_tried_again_by_itself(stage: Stage) -> None:
 
 @pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
 def test_what_is_told_between_two_looks_is_what_the_last_one_saw(stage: Stage) -> None:
-    """The next look may see the same again; then nobody is told, and a state in between would stand for ever."""
+    """The next look may see the same again; then nobody is told, and what was so in between would stay."""
     stage.start()
     stage.keeper._wanted = None  # the thread looks no more
     stage.keeper.lose(stage.book.outlets[0], "it refused a message")
