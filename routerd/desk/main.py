@@ -27,6 +27,7 @@ from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_
 from routerd.desk.link_client import EngineLink
 from routerd.desk.log import log_realtime, set_up_log
 from routerd.desk.state import StateFolder
+from routerd.link.working_book import Origin
 
 RETRY_S = 1.0
 
@@ -70,7 +71,7 @@ async def run(options: Options, end: socket.socket) -> int:
     end.setblocking(False)
     log = structlog.get_logger()
     desk = Desk(
-        StateFolder(options.state_dir, log.warning),
+        StateFolder(options.state_dir, log.warning, Origin(str(options.folder), options.set_name)),
         lambda: _read_folder(options),
         _new_measurements,
         lambda set_list: _save_set(options, set_list),

@@ -14,23 +14,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from routerd.core.model import (
-    Book,
-    Plain,
-    SetList,
-    rig_from_plain,
-    rig_to_plain,
-    set_list_from_plain,
-    set_list_to_plain,
-    song_from_plain,
-    song_to_plain,
-)
+from routerd.core.model import Book, Plain, SetList, set_list_from_plain, set_list_to_plain
 from routerd.core.units import parse_bpm
 from routerd.desk.order import Origin
+from routerd.link import working_book
+from routerd.link.working_book import Head, KeptBook, pack_book
 
 VERSION = 1
 STATE = "state.json"
-WORKING_BOOK = "working-book.json"
 LARGEST_STATE_BYTES = 1_000_000
 
 T = TypeVar("T")
@@ -60,42 +51,46 @@ class WorkingBook:
 
 
 class StateFolder:
-    """Reads and writes the state folder. `warn` is told what was set aside."""
+    """Reads and writes the state folder. `warn` is told what was set aside; books get `book_origin`."""
 
-    def __init__(self, folder: Path, warn: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        warn: Callable[[str], None],
+        book_origin: working_book.Origin = working_book.Origin(),  # noqa: B008 - an immutable value
+    ) -> None:
         self.path = folder
         self._warn = warn
+        self._book_origin = book_origin
 
     def read_state(self) -> State | None:
         """Return the state, or None when there is none that makes sense."""
-        return self._read(STATE, _state_from_plain, LARGEST_STATE_BYTES)
+        return self._read(STATE, _state_from_bytes, LARGEST_STATE_BYTES)
 
     def read_working_book(self) -> WorkingBook | None:
         """Return the last book that worked, or None when there is none that makes sense."""
-        return self._read(WORKING_BOOK, _working_book_from_plain, None)
+        return self._read(working_book.FILE, _working_book_from_bytes, working_book.LARGEST_BYTES)
 
     def write_state(self, state: State) -> None:
         """Write the state; raises OSError."""
-        self._write(STATE, _state_to_plain(state))
+        self._write(STATE, json.dumps({"version": VERSION, **_state_to_plain(state)}, indent=1).encode())
 
     def write_working_book(self, working: WorkingBook) -> None:
         """Write the last book that worked; raises OSError."""
-        self._write(WORKING_BOOK, _working_book_to_plain(working))
+        head = Head(self._book_origin, working.engine_started_ns, working.generation)
+        self._write(working_book.FILE, pack_book(head, working.book, working.set_lists))
 
-    def _read(self, name: str, make: Callable[[Any], T], most_bytes: int | None) -> T | None:
+    def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
         path = self.path / name
         try:
-            if most_bytes is not None and path.stat().st_size > most_bytes:
+            if path.stat().st_size > most_bytes:
                 raise ValueError(f"it is larger than {most_bytes} bytes")
-            plain = json.loads(path.read_bytes())
-            if not isinstance(plain, dict) or plain.get("version") != VERSION:
-                raise ValueError(f"it is not of version {VERSION}")
-            return make(plain)
+            return make(path.read_bytes())
         except FileNotFoundError:
             return None
         except OSError as error:
             self._warn(f"{path} cannot be read ({error.strerror}); going on without it")
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, ZeroDivisionError) as error:
+        except working_book.UNREADABLE as error:
             self._set_aside(path, error)
         return None
 
@@ -108,11 +103,10 @@ class StateFolder:
             what = "left where it is"
         self._warn(f"{path} makes no sense ({type(error).__name__}: {error}); {what}, going on without it")
 
-    def _write(self, name: str, plain: Plain) -> None:
+    def _write(self, name: str, data: bytes) -> None:
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
         path = self.path / name
         beside = path.with_name(name + ".new")
-        data = json.dumps({"version": VERSION, **plain}, indent=1).encode()
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
@@ -137,7 +131,10 @@ def _state_to_plain(state: State) -> Plain:
     }
 
 
-def _state_from_plain(plain: Plain) -> State:
+def _state_from_bytes(data: bytes) -> State:
+    plain = json.loads(data)
+    if not isinstance(plain, dict) or plain.get("version") != VERSION:
+        raise ValueError(f"it is not of version {VERSION}")
     origin = plain["origin"]
     return State(
         _set_list(plain["set_list"]),
@@ -186,25 +183,6 @@ def _text(value: Any) -> str:
     return value
 
 
-def _working_book_to_plain(working: WorkingBook) -> Plain:
-    return {
-        "engine_started_ns": working.engine_started_ns,
-        "generation": working.generation,
-        "rig": rig_to_plain(working.book.rig),
-        "songs": [song_to_plain(song) for song in working.book.songs],
-        "set_list": set_list_to_plain(working.book.set_list),
-        "set_lists": [set_list_to_plain(one) for one in working.set_lists],
-    }
-
-
-def _working_book_from_plain(plain: Plain) -> WorkingBook:
-    return WorkingBook(
-        Book(
-            rig_from_plain(plain["rig"]),
-            tuple(song_from_plain(song) for song in plain["songs"]),
-            _set_list(plain["set_list"]),
-        ),
-        tuple(_set_list(one) for one in plain["set_lists"]),
-        plain["engine_started_ns"],
-        plain["generation"],
-    )
+def _working_book_from_bytes(data: bytes) -> WorkingBook:
+    kept = KeptBook(data)
+    return WorkingBook(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)

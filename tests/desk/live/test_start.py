@@ -17,6 +17,7 @@ from fake_engine import ALL_GRANTED, FakeEngine
 from structlog.testing import capture_logs
 
 from routerd.core.arming import Action
+from routerd.link import working_book
 
 
 async def state_when(path: Path, fits: Any) -> Any:
@@ -107,7 +108,7 @@ async def test_a_desk_that_is_started_again_changes_nothing(service: Service) ->
 
 async def test_a_desk_that_knows_no_names_still_serves(service: Service) -> None:
     await service.stop()
-    (service.options.state_dir / "working-book.json").unlink()
+    (service.options.state_dir / working_book.FILE).unlink()
     good = (service.options.folder / "rig.yaml").read_text()
     (service.options.folder / "rig.yaml").write_text("{")
     await service.start()
@@ -121,7 +122,7 @@ async def test_a_desk_that_knows_no_names_still_serves(service: Service) -> None
 
 async def test_files_that_changed_under_a_book_that_is_not_known_are_told(service: Service) -> None:
     await service.stop()
-    (service.options.state_dir / "working-book.json").unlink()
+    (service.options.state_dir / working_book.FILE).unlink()
     await service.start()
     status = await service.until_ready()
     assert status["song"]["title"] == "Copper Ferry"

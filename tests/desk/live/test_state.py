@@ -13,6 +13,7 @@ from routerd.core.checklist import Item
 from routerd.core.model import Book, Device, Patch, Rig, Section, SetList, Song
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
+from routerd.link import working_book
 
 TONIGHT = SetList("Tonight", ("one", "two"), "2026-11-27")
 STATE = State(
@@ -56,7 +57,7 @@ def test_what_is_written_is_read_again(folder: StateFolder, tmp_path: Path, warn
         assert folder.read_working_book() == working
     assert warnings == []
     names = sorted(path.name for path in (tmp_path / "deep" / "state").iterdir())
-    assert names == ["state.json", "working-book.json"]
+    assert names == ["state.json", working_book.FILE]
     assert (tmp_path / "deep" / "state" / "state.json").stat().st_mode & 0o077 == 0
 
 
@@ -102,7 +103,7 @@ def test_a_file_that_makes_no_sense_is_set_aside(
 ) -> None:
     where = tmp_path / "deep" / "state"
     where.mkdir(parents=True)
-    for name, read in (("state.json", folder.read_state), ("working-book.json", folder.read_working_book)):
+    for name, read in (("state.json", folder.read_state), (working_book.FILE, folder.read_working_book)):
         warnings.clear()
         data = content.encode("utf-8", "surrogateescape")
         (where / name).write_bytes(data)

@@ -1,0 +1,140 @@
+"""The last book that worked, as a file: the desk writes it, and an engine that comes back begins with it.
+
+Lines of JSON: a head with what the book was made from and the checksum of the rest; the rig; tonight's
+running order; all running orders; then each song as [identifier, song]. So one song can be found, read and
+compiled before the others. Bytes in, bytes out; reading and writing are the callers'.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from routerd import __version__
+from routerd.core.model import (
+    Book,
+    Plain,
+    Rig,
+    SetList,
+    Song,
+    rig_from_plain,
+    rig_to_plain,
+    set_list_from_plain,
+    set_list_to_plain,
+    song_from_plain,
+    song_to_plain,
+)
+
+FILE = "working-book.jsonl"
+FORM = 2
+LARGEST_BYTES = 64 * 1024 * 1024
+UNREADABLE = (ValueError, KeyError, TypeError, AttributeError, RecursionError, ZeroDivisionError)
+"""What reading raises where the file makes no sense."""
+
+_ABOVE_SONGS = 3
+
+
+class Origin(NamedTuple):
+    """What a book was made from."""
+
+    folder: str = ""
+    set_name: str | None = None
+
+
+class Head(NamedTuple):
+    """Which book it is: the engine that took it, by its start in ns of the boot, and as which generation."""
+
+    origin: Origin
+    engine_started_ns: int
+    generation: int
+    program: str = __version__
+    """The version that wrote it; plain forms may differ between versions."""
+
+
+def pack_book(head: Head, book: Book, set_lists: Iterable[SetList]) -> bytes:
+    """Return the file."""
+    lines = [_line(rig_to_plain(book.rig)), _line(set_list_to_plain(book.set_list))]
+    lines.append(_line([set_list_to_plain(one) for one in set_lists]))
+    lines += [_line([song.identifier, song_to_plain(song)]) for song in book.songs]
+    body = b"\n".join(lines) + b"\n"
+    top = {
+        "form": FORM,
+        "crc32": zlib.crc32(body),
+        "folder": head.origin.folder,
+        "set": head.origin.set_name,
+        "engine_started_ns": head.engine_started_ns,
+        "generation": head.generation,
+        "program": head.program,
+    }
+    return _line(top) + b"\n" + body
+
+
+class KeptBook:
+    """A file that was written whole. Every method raises what UNREADABLE lists where it makes no sense."""
+
+    def __init__(self, data: bytes) -> None:
+        first, _, body = data.partition(b"\n")
+        top = json.loads(first)
+        if not isinstance(top, dict) or top.get("form") != FORM:
+            raise ValueError(f"it is not of form {FORM}")
+        if top["crc32"] != zlib.crc32(body):
+            raise ValueError("its checksum does not fit: it is cut off or changed")
+        self.head = Head(
+            Origin(_text(top["folder"]), None if top["set"] is None else _text(top["set"])),
+            _whole(top["engine_started_ns"]),
+            _whole(top["generation"]),
+            _text(top["program"]),
+        )
+        self._lines = body.split(b"\n")[:-1]
+        if len(self._lines) < _ABOVE_SONGS:
+            raise ValueError("it holds no book")
+
+    def rig(self) -> Rig:
+        """Return the rig."""
+        return rig_from_plain(json.loads(self._lines[0]))
+
+    def set_list(self) -> SetList:
+        """Return tonight's running order as it was when the book was taken."""
+        return set_list_from_plain(json.loads(self._lines[1]))
+
+    def set_lists(self) -> tuple[SetList, ...]:
+        """Return all running orders."""
+        return tuple(set_list_from_plain(one) for one in json.loads(self._lines[2]))
+
+    def __len__(self) -> int:
+        """Return how many songs there are."""
+        return len(self._lines) - _ABOVE_SONGS
+
+    def song_at(self, place: int) -> Song:
+        """Return the song at that place, from 0."""
+        return song_from_plain(json.loads(self._lines[_ABOVE_SONGS + place])[1])
+
+    def find(self, identifier: str) -> Song | None:
+        """Return the song of that identifier, without reading the others."""
+        begin = b"[" + json.dumps(identifier).encode() + b","
+        for place in range(len(self)):
+            if self._lines[_ABOVE_SONGS + place].startswith(begin):
+                return self.song_at(place)
+        return None
+
+    def book(self) -> Book:
+        """Return all of it."""
+        return Book(self.rig(), tuple(self.song_at(n) for n in range(len(self))), self.set_list())
+
+
+def _line(value: Plain | list[Any]) -> bytes:
+    return json.dumps(value, separators=(",", ":")).encode()
+
+
+def _whole(value: Any) -> int:
+    if type(value) is not int:
+        raise TypeError(f"{value!r:.40} is not a whole number")
+    return value
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r:.40} is not text")
+    return value
