@@ -247,14 +247,17 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from routerd.engine.main import Options, run
-
     folder: Path = options.folder
     if not folder.is_dir():
         print(
             f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)", file=sys.stderr
         )
         return 1
+    from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
+
+    make_thread_realtime(LOOP_PRIORITY)  # a show may be waiting: loading must not wait for a busy machine
+    from routerd.engine.main import Options, run
+
     state_dir = options.state_dir or default_state_dir(folder)
     return run(
         Options(

@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -48,11 +49,13 @@ class Service:
         self.http = http or free_port()
         self.log_file = state_dir.parent / f"{state_dir.name}.log"
         self._log = self.log_file.open("a")
-        command = [sys.executable, "-m", "routerd.cli", "run", str(folder), "--state-dir", str(state_dir)]
-        command += ["--listen", f"127.0.0.1:{self.http}", *options]
-        self.process = subprocess.Popen(
-            command, stderr=self._log if stderr is None else stderr, stdin=subprocess.DEVNULL
-        )
+        self._stderr = self._log if stderr is None else stderr
+        self._command = [sys.executable, "-m", "routerd.cli", "run", str(folder)]
+        self._command += ["--state-dir", str(state_dir), "--listen", f"127.0.0.1:{self.http}", *options]
+        self.process = self._start()
+
+    def _start(self) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(self._command, stderr=self._stderr, stdin=subprocess.DEVNULL)
 
     @property
     def log(self) -> str:
@@ -111,3 +114,47 @@ class Service:
                 self.process.kill()
                 self.process.wait()
         self._log.close()
+
+
+RESTART_S = 0.05
+"""RestartSec= of the unit."""
+
+
+class Restarted(Service):
+    """A small stand-in for the service manager: what has died is started again RESTART_S later."""
+
+    def __enter__(self) -> Self:
+        self._leaving = False
+        self._manager = threading.Thread(target=self._manage, daemon=True)
+        self._manager.start()
+        return self
+
+    def __exit__(self, *why: object) -> None:
+        self._leaving = True
+        self.process.terminate()
+        self._manager.join(20)
+        super().__exit__(*why)
+
+    def _manage(self) -> None:
+        while True:
+            self.process.wait()
+            if self._leaving:
+                return
+            time.sleep(RESTART_S)
+            self.process = self._start()
+
+    def kill_engine(self) -> int:
+        """Kill the engine; return the pid that it had."""
+        pid = self.process.pid
+        os.kill(pid, signal.SIGKILL)
+        return pid
+
+    def status_of_another(self, pid: int) -> Any:
+        """Wait for an engine that is not this one; return its status once its ports are open."""
+
+        def up() -> Any:
+            status = self.status()
+            opened = status["ports"] and all(port["state"] == "open" for port in status["ports"])
+            return status if status["engine"]["pid"] != pid and opened else None
+
+        return until(up, what="another engine is up")

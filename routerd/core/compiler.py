@@ -133,10 +133,14 @@ class Compiler:
             ),
         )
 
-    def finish(self, set_list: SetList) -> CompiledBook:
-        """Return the compiled book; raises KeyError when the order names a song that was not added."""
-        for identifier in set_list.order:
-            self._songs[identifier]
+    def finish(self, set_list: SetList, *, whole: bool = True) -> CompiledBook:
+        """Return the compiled book; raises KeyError when the order names a song that was not added.
+
+        A book that is not `whole` lacks songs that are still to come.
+        """
+        if whole:
+            for identifier in set_list.order:
+                self._songs[identifier]
         return CompiledBook(
             rig=self.rig,
             inlets=tuple(self._inlets.values()),

@@ -27,6 +27,14 @@ FIELDS = (
 """What of a snapshot has to be kept for `kept_from_plain`."""
 
 
+_PLACE = ("song", "section", "bpm", "index", "gap", "checked", "armed", "muted", "soloed")
+
+
+def place_in(snapshot: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the place that a snapshot shows, see routerd.link.messages."""
+    return {name: snapshot[name] for name in _PLACE}
+
+
 class Kept(NamedTuple):
     """A stretch of the grid and what stood on it. Ticks are numbers of the grid, except `position_ticks`."""
 

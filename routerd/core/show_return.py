@@ -18,7 +18,7 @@ bar line.
 from __future__ import annotations
 
 import contextlib
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from routerd.core.device_clock import Wanted
 from routerd.core.errors import NotFoundError
@@ -30,6 +30,7 @@ from routerd.core.transport import State
 from routerd.core.units import NS_PER_MS, SPP_MAX, TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
+    from routerd.core.compiler import CompiledBook
     from routerd.core.device_clock import DeviceClock
     from routerd.core.kept import Kept
     from routerd.core.wire import Outlet
@@ -58,6 +59,7 @@ class ShowReturn(ShowCommands):
         last_ns = clock.segment.due_ns(min(kept.last_tick, clock.next_tick - 1))
         clock.run_on(clock.next_tick + (1 << 40), self._now_ns)
         self._step = clock.step
+        self.tick_number = clock.next_tick - 1
         self._returns = kept
         self._to_tell = set(self.book.outlets)
         with contextlib.suppress(NotFoundError):
@@ -74,6 +76,18 @@ class ShowReturn(ShowCommands):
         self.revision += 1
         self._event("resumed", gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state.value)
         return gap_ns
+
+    def complete(self, book: CompiledBook, generation: int, now_ns: int, place: dict[str, Any]) -> None:
+        """Put the whole book in place of one that lacked songs, with what the place says of those."""
+        before = self.book.subjects
+        self.load(book, generation, now_ns)
+        self._ticks.restore(place.get("checked"), {n: s.song.checklist for n, s in book.songs.items()})
+        self.mutes.restore(place.get("muted"), place.get("soloed"), book.subjects - before)
+        self._install(self._on.section)
+        armed = place.get("armed")
+        if self._armed is None and isinstance(armed, dict):
+            self._arm_again(armed, same_song=self._on.identifier == place.get("song"))
+        self.revision += 1
 
     @property
     def _after_restart(self) -> AfterRestart:

@@ -64,8 +64,10 @@ class ShowSongs(ShowTransport):
         self._event(action.value, subject=argument)
 
     def _go_to(self, place: Place, now_ns: int, argument: int | str | None = None) -> None:
-        self._on.place = place
         identifier = place.order[place.index] if place.index is not None else str(argument)
+        if identifier not in self.book.songs:
+            raise CommandError(f"song {identifier!r} is not loaded yet; in a second it is")
+        self._on.place = place
         self._enter_song(self.book.songs[identifier], now_ns)
 
     def _enter_song(

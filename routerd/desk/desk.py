@@ -226,7 +226,7 @@ class Desk:
         hello = self.view.hello
         state = await self.keeper.read()
         known = working is not None and (working.engine_started_ns, working.generation) == (
-            hello["started_ns"],
+            hello["book_from_ns"],
             hello["generation"],
         )
         if working is None or not known:

@@ -54,6 +54,7 @@ _SENTENCES = {
     "tempo": ("info", "tempo"),
     "armed": ("info", "armed"),
     "armed-gone": ("warning", "what was armed before the restart is gone"),
+    "resumed": ("warning", "the engine had died; another goes on where it was"),
     "panic": ("warning", "panic: everything silenced"),
     "refused": ("warning", "refused"),
     "set-list": ("info", "running order changed"),

@@ -125,9 +125,24 @@ async def _serve(desk: Desk, guard: Guard, listener: socket.socket, *, record: b
     server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
     api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
     async with server.serving(api.make_app(desk, guard), listener):
+        renewing = asyncio.create_task(_renew_book(desk))
         where = str(Listen(*listener.getsockname()[:2]))
         desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
+        await renewing
         await asyncio.Event().wait()
+
+
+async def _renew_book(desk: Desk) -> None:
+    """Where the engine went on with the book of one that had died: read the folder, as at every start."""
+    if desk.view.hello["brings_old_book"]:
+        try:
+            await desk.reload()
+        except (FilesError, LinkError) as error:
+            problems = error.problems if isinstance(error, FilesError) else [str(error)]
+            log = structlog.get_logger()
+            log.error(
+                "the rig folder is not taken; the book from before the crash goes on", why=problems[:20]
+            )
 
 
 async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.socket]:

@@ -263,10 +263,14 @@ class Port:
 
 @dataclass(frozen=True, slots=True)
 class EngineHealth:
-    """The process that keeps time. `ports` says what offers them; `remedy` how to get real time."""
+    """The process that keeps time. `ports` says what offers them; `remedy` how to get real time.
+
+    `resumed_gap_ms` is how long no tick went out, where it went on after another had died; else null.
+    """
 
     pid: int
     uptime_s: float
+    resumed_gap_ms: int | None
     ports: str
     generation: int
     scheduling: str

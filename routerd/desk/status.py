@@ -163,6 +163,7 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
     return EngineHealth(
         pid=hello["pid"],
         uptime_s=_seconds(now_ns - hello["started_ns"]),
+        resumed_gap_ms=hello["resumed_gap_ms"],
         ports=hello["ports"],
         generation=view.snapshot["generation"],
         scheduling=realtime["scheduling"],

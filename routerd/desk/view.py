@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
+from routerd.core.kept import place_in
 from routerd.core.model import Plain, SetList, Song, set_list_from_plain
 from routerd.core.units import format_bpm
 from routerd.desk.durations import Pace
@@ -124,14 +125,4 @@ def place_of(view: View) -> dict[str, Any] | None:
     section = snapshot["section"]
     own_bpm = (song.sections[section - 1].bpm if 0 < section <= len(song.sections) else None) or song.bpm
     bpm = format_bpm(Fraction(snapshot["bpm"]))
-    return {
-        "song": song.identifier,
-        "section": section,
-        "bpm": None if bpm == own_bpm or snapshot["tempo_moves"] else bpm,
-        "index": snapshot["index"],
-        "gap": snapshot["gap"],
-        "checked": snapshot["checked"],
-        "armed": snapshot["armed"],
-        "muted": snapshot["muted"],
-        "soloed": snapshot["soloed"],
-    }
+    return {**place_in(snapshot), "bpm": None if bpm == own_bpm or snapshot["tempo_moves"] else bpm}

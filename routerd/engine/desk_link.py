@@ -46,11 +46,11 @@ class DeskLink:
         self._dropped_count = 0
         self._pressed: set[tuple[Inlet, int, int]] = set()
 
-    async def serve(self, end: socket.socket, greeting: dict[str, Any]) -> None:
-        """Talk to the desk at the other end until it goes."""
+    async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
+        """Talk to the desk at the other end until it goes; `greet` returns the hello."""
         reader, writer = await asyncio.open_connection(sock=end)
         self._writer = writer
-        self.send("hello", greeting)
+        self.send("hello", greet())
         self.send("snapshot", self._worker.show.snapshot())
         unpacker = Unpacker()
         try:
@@ -65,9 +65,14 @@ class DeskLink:
             writer.close()
             self._let_go()
 
+    @property
+    def open(self) -> bool:
+        """Whether there is a desk at the other end."""
+        return self._writer is not None and not self._writer.is_closing()
+
     def send(self, kind: str, body: Any) -> None:
         """Send one message, if there is a desk."""
-        if self._writer is not None and not self._writer.is_closing():
+        if self._writer is not None and self.open:
             self._writer.write(pack_message(kind, body))
 
     def send_ticks(self, records: list[TickRecord]) -> None:

@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 import threading
+from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic_ns, process_time_ns
@@ -17,8 +18,10 @@ from typing import Any
 from routerd.core.compiler import CompiledBook
 from routerd.core.errors import RouterdError
 from routerd.core.show import Show
-from routerd.core.units import NS_PER_S
+from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.engine.comeback import Comeback, NoComebackError, come_back, record_of
 from routerd.engine.desk_link import DeskLink
+from routerd.engine.memory import Memory, default_path
 from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.realtime import (
@@ -33,6 +36,7 @@ from routerd.engine.supervisor import Supervisor
 from routerd.engine.suspension import slept_since, watch_suspension
 from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
+from routerd.link.working_book import UNREADABLE, Origin
 from routerd.ports import open_system
 
 FLUSH_EVERY_S = 0.5
@@ -42,6 +46,12 @@ TICK_FRESH_NS = NS_PER_S
 
 DRAIN_S = 0.4
 """How long a stop waits for the last messages to leave slow wires."""
+
+UNTOLD_LIMIT = 1_000
+"""Events that are kept for a desk to come; the oldest go first."""
+
+STEADY_NS = 10 * NS_PER_S
+"""An engine that has lived so long has not died of what it went on from."""
 
 THREAD_STACK_BYTES = 512 * 1024
 
@@ -69,7 +79,17 @@ class Engine:
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
-        self._worker = Worker(Show(monotonic_ns()), self._tell)
+        self._origin = Origin(str(options.folder), options.set_name)
+        self._memory = _open_memory(options.state_dir)
+        self._back = self._come_back()
+        """The show that goes on where another engine has died, until the desk brings a newer book."""
+        self._remembers = self._back is None
+        """Whether the memory shows the whole show, as it does not while songs are still to come."""
+        show = Show(monotonic_ns()) if self._back is None else self._back.show
+        self._worker = Worker(show, self._tell)
+        self._untold: deque[Any] = deque(maxlen=UNTOLD_LIMIT)
+        self._completing: asyncio.Task[None] | None = None
+        self._resumed_gap_ms = None if self._back is None else round(self._back.gap_ns / NS_PER_MS)
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._tell_ports)
         self._notifier = Notifier.from_environment(os.environ)
@@ -91,7 +111,12 @@ class Engine:
         clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
         make_thread_realtime(LOOP_PRIORITY)
         calm_interpreter()
+        if self._memory is not None:
+            self._worker.mark = self._memory.mark
         clock.start()
+        if self._back is not None:
+            self._keeper.keep(self._back.show.book)
+            self._completing = asyncio.create_task(self._complete(self._back))
         self._keeper.thread.start()
         tasks = [
             asyncio.create_task(self._supervisor.run()),
@@ -104,6 +129,7 @@ class Engine:
             if task.done() and task.exception() is not None:
                 _say(f"engine: {task.exception()!r}")
                 self._status = 1
+                self._remembers = False  # the next one goes on from where this one was
         await self._shut_down(tasks, clock)
         return self._status
 
@@ -127,6 +153,34 @@ class Engine:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        if self._memory is not None and self._status == 0:
+            self._memory.forget()
+
+    # After an engine that has died
+
+    def _come_back(self) -> Comeback | None:
+        if self._memory is None:
+            return None
+        try:
+            back = come_back(self._memory, self._options.state_dir, self._origin, monotonic_ns())
+        except NoComebackError as why:
+            if str(why):
+                _say(f"an engine has died here; not going on from where it was: {why}")
+            return None
+        song = back.show.snapshot()["song"]
+        _say(f"an engine has died here; going on in {song!r}, {back.gap_ns / NS_PER_S:.3f} s without a tick")
+        return back
+
+    async def _complete(self, back: Comeback) -> None:
+        """Compile the songs that are still to come."""
+        try:
+            book = await back.rest()
+        except (*UNREADABLE, RouterdError) as error:
+            _say(f"the rest of the last book that worked makes no sense ({error!r}); the desk brings it anew")
+            return
+        self._remembers = True
+        self._worker.call(lambda now_ns: back.complete(book, now_ns))
+        spare_collector()
 
     # Towards the desk
 
@@ -146,19 +200,22 @@ class Engine:
         return DeskLink(self._worker, self._loaded, self._refused, ponged)
 
     def _greet(self) -> dict[str, object]:
-        self._told_ports()
         return {
             "pid": os.getpid(),
             "ports": self._system.kind,
             "generation": self._worker.show.generation,
             "realtime": self._facts.plain(),
             "started_ns": self._started_ns,
+            "book_from_ns": self._started_ns if self._back is None else self._back.head.engine_started_ns,
+            "resumed_gap_ms": self._resumed_gap_ms,
+            "brings_old_book": self._back is not None,
             "desk_restarts": self._supervisor.restarts,
-            "port_states": self._keeper.states(),
+            "port_states": self._keeper.told(),
         }
 
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
+        self._back, self._remembers = None, True
         spare_collector()
 
     def _refused(self, problems: list[str]) -> None:
@@ -182,13 +239,16 @@ class Engine:
 
     def _told_ports(self) -> None:
         if self._supervisor.link is not None:
-            self._supervisor.link.send("ports", self._keeper.states())
+            self._supervisor.link.send("ports", self._keeper.told())
 
     def _flush(self) -> None:
         self._told = False
         link = self._supervisor.link
         records, dropped = self._worker.take_records()
         taps = self._worker.recorder.take_taps()
+        if link is not None and link.open:
+            while self._untold:
+                link.send("event", self._untold.popleft())
         if link is not None:
             link.send_ticks(records)
             link.send_taps(taps)
@@ -204,8 +264,17 @@ class Engine:
             elif kind == "reply":
                 asked_by, answer = value
                 asked_by.send("reply", answer)
-            elif link is not None:
-                link.send(kind, value)
+            else:
+                if kind == "snapshot":
+                    self._remember(value)
+                if link is not None and link.open:
+                    link.send(kind, value)
+                elif kind == "event":
+                    self._untold.append(value)
+
+    def _remember(self, snapshot: dict[str, Any]) -> None:
+        if self._memory is not None and self._remembers:
+            self._memory.keep(record_of(snapshot, self._origin))
 
     async def _flush_regularly(self) -> None:
         while True:
@@ -228,6 +297,8 @@ class Engine:
                 self._ready = True
                 self._notifier.ready(f"{worker.show.book.rig.name}: ticking, ports are open")
             self._notifier.feed(last_tick_ns, now_ns)
+            if self._memory is not None and now_ns - self._started_ns > STEADY_NS:
+                self._memory.note_tries(0)
         raise RouterdError("the clock thread has ended")
 
     def _look_for_suspension(self) -> None:
@@ -264,6 +335,17 @@ class Engine:
             "desk_restarts": self._supervisor.restarts,
             "suspensions": self._suspensions.count,
         }
+
+
+def _open_memory(state_dir: Path) -> Memory | None:
+    path = default_path(state_dir)
+    try:
+        return Memory(path)
+    except BlockingIOError:
+        _say(f"another engine runs with the state folder {state_dir}: should this one die, it starts afresh")
+    except OSError as error:
+        _say(f"{path}: {error.strerror}; should this engine die, the next one cannot go on where it was")
+    return None
 
 
 async def _retire(book: CompiledBook) -> None:

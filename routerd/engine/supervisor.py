@@ -112,7 +112,7 @@ class Supervisor:
             self._began_s = self._answered_s = monotonic()
             self._young = True
             self.link = self._make_link(self._ponged)
-            serving = asyncio.create_task(self.link.serve(ours, self._greet()))
+            serving = asyncio.create_task(self.link.serve(ours, self._greet))
             watching = asyncio.create_task(self._watch(self.link))
             try:
                 code = await self._process.wait()

@@ -69,6 +69,8 @@ class Worker:
         self.records_dropped = 0
         self.outbox_dropped = 0
         self._dropped_span: tuple[int, int] | None = None
+        self.mark: Callable[[int], None] = lambda _: None
+        """Called with the number of each tick when it has gone out."""
         self._tell = tell
         self._inbox: deque[tuple[Inlet | None, Any, int]] = deque()
         self._baton = threading.Lock()
@@ -282,6 +284,7 @@ class Worker:
             except PortError as error:
                 self._lose(outlet, error)
             stamp(now())
+        self.mark(show.tick_number)
         self.sent += len(ways)
         for (outlet, _), sent_ns in zip(ways, sent, strict=True):
             if outlet in self.ports:

@@ -60,7 +60,7 @@ class FarEnd:
         """
         until_s = monotonic() + timeout_s
         while True:
-            self._send(b"L" + device.encode())
+            self.ask(device)
             ask_again_s = min(monotonic() + _ASK_AGAIN_S, until_s)
             while (left_s := ask_again_s - monotonic()) > 0:
                 datagram, _ = self._take(left_s)
@@ -68,6 +68,10 @@ class FarEnd:
                     return
             if monotonic() >= until_s:
                 raise PortError(f"no simulated ports answer at {self._address[0]}:{self._address[1]}")
+
+    def ask(self, device: str = "") -> None:
+        """Ask to hear everything, or one device, without waiting for an answer; harmless when repeated."""
+        self._send(b"L" + device.encode())
 
     def play(self, device: str, data: bytes) -> None:
         """Have the device play one whole message to routerd."""

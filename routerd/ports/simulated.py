@@ -22,6 +22,7 @@ Datagrams of any other form are ignored and counted. `far_end` has the client.
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import struct
 import threading
@@ -131,6 +132,9 @@ class SimulatedPorts:
         """Begin to hear the far end; its thread inherits the scheduling of the one that calls."""
         self._changed = changed
         if self._receiver is None:
+            with contextlib.suppress(BlockingIOError):  # who has asked already hears from the beginning
+                while True:
+                    self._take(socket.MSG_DONTWAIT)
             self._receiver = threading.Thread(target=self._receive, name="simulated ports", daemon=True)
             self._receiver.start()
 
@@ -165,10 +169,13 @@ class SimulatedPorts:
 
     def _receive(self) -> None:
         while not self._closing:
-            datagram, sender = self._socket.recvfrom(LONGEST_DATAGRAM)
-            at_ns = monotonic_ns()
-            if not (self._play(datagram, at_ns) or self._obey(datagram, sender) or self._closing):
-                self.ignored += 1
+            self._take()
+
+    def _take(self, flags: int = 0) -> None:
+        datagram, sender = self._socket.recvfrom(LONGEST_DATAGRAM, flags)
+        at_ns = monotonic_ns()
+        if not (self._play(datagram, at_ns) or self._obey(datagram, sender) or self._closing):
+            self.ignored += 1
 
     def _play(self, datagram: bytes, at_ns: int) -> bool:
         if datagram[:1] != b"I":
