@@ -15,9 +15,9 @@ from typing import Any
 from routerd.core.arming import Action, Command, parse_when
 from routerd.core.compiler import CompiledBook, Compiler
 from routerd.core.errors import CommandError, LinkError, NotFoundError
-from routerd.core.messages import NOTE_OFF, NOTE_ON
 from routerd.core.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.notes import Inlet
+from routerd.core.pressed import Pressed
 from routerd.engine.worker import Worker
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 
@@ -44,7 +44,7 @@ class DeskLink:
         self._writer: asyncio.StreamWriter | None = None
         self._dropped: list[TickRecord] = []
         self._dropped_count = 0
-        self._pressed: set[tuple[Inlet, int, int]] = set()
+        self._pressed = Pressed[Inlet]()
 
     async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
         """Talk to the desk at the other end until it goes; `greet` returns the hello."""
@@ -191,19 +191,14 @@ class DeskLink:
                     self._play_message(inlet, bytes.fromhex(text))
 
     def _play_message(self, inlet: Inlet, data: bytes) -> None:
-        kind, key = data[0] & 0xF0, (inlet, data[0] & 0x0F, data[1] if len(data) > 1 else 0)
-        if kind == NOTE_ON and data[2]:
-            self._pressed.add(key)
-        elif kind <= NOTE_ON:
-            self._pressed.discard(key)
+        self._pressed.take(inlet, data)
         self._worker.play(inlet, data)
 
     def _let_go(self) -> None:
-        """This desk has gone: what it asked for ends, and what it has pressed is released."""
+        """This desk has gone: what it asked for ends, and what it has pressed or bent is let go."""
         self._worker.recorder.on = False
-        for inlet, channel, note in self._pressed:
-            self._worker.play(inlet, bytes((NOTE_OFF | channel, note, 64)))
-        self._pressed.clear()
+        for inlet, data in self._pressed.rest():
+            self._worker.play(inlet, data)
 
     def _pong(self, _body: Any) -> None:
         self._ponged()

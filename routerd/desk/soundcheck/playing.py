@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from routerd.core.messages import CONTROLLER, NOTE_OFF, NOTE_ON, Kind, controller, note_off, note_on
+from routerd.core.messages import Kind, controller, note_off, note_on
 from routerd.core.model import Song
+from routerd.core.pressed import BEND, Pressed
 from routerd.core.routes import Route
 
 SOFT = 20
@@ -21,8 +22,6 @@ SOFT = 20
 NOTES_PER_QUARTER = 4
 MOVES_PER_QUARTER = 8
 WHEEL = 1
-BEND = 0xE0
-PRESSURES = (0xA0, 0xD0)
 PEDALS = range(64, 70)
 """Hold, portamento, sostenuto, soft, legato and second hold (M1 Table III; legato from memory)."""
 
@@ -97,26 +96,7 @@ def _moves(device: str, route: Route, step_s: float, seconds: float) -> Iterable
 
 def at_rest(played: Iterable[Played]) -> list[tuple[str, bytes]]:
     """Return what ends everything that `played` has left pressed, bent or held, by device."""
-    open_: dict[tuple[str, int, int], bytes] = {}
+    pressed = Pressed[str]()
     for _, device, data in played:
-        kind, channel = data[0] & 0xF0, data[0] & 0x0F
-        if kind in (NOTE_OFF, NOTE_ON):
-            key, rests, rest = (
-                (device, channel, data[1]),
-                kind == NOTE_OFF or not data[2],
-                note_off(channel, data[1]),
-            )
-        elif kind == CONTROLLER:
-            key, rests, rest = (device, data[0], data[1]), data[2] == 0, controller(channel, data[1], 0)
-        elif kind == BEND:
-            rest = bytes((data[0], 0, 64))  # centre is 00 40 (M1 p. 19)
-            key, rests = (device, data[0], 0), data == rest
-        elif kind == PRESSURES[1]:
-            key, rests, rest = (device, data[0], 0), data[1] == 0, bytes((data[0], 0))
-        else:
-            continue  # pressure of a key ends with its note
-        if rests:
-            open_.pop(key, None)
-        else:
-            open_[key] = rest
-    return [(device, rest) for (device, _, _), rest in open_.items()]
+        pressed.take(device, data)
+    return pressed.rest()
