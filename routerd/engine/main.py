@@ -210,7 +210,7 @@ class Engine:
             "resumed_gap_ms": self._resumed_gap_ms,
             "brings_old_book": self._back is not None,
             "desk_restarts": self._supervisor.restarts,
-            "port_states": self._keeper.told(),
+            "port_states": self._keeper.states(),
         }
 
     def _loaded(self, book: CompiledBook) -> None:
@@ -239,7 +239,7 @@ class Engine:
 
     def _told_ports(self) -> None:
         if self._supervisor.link is not None:
-            self._supervisor.link.send("ports", self._keeper.told())
+            self._supervisor.link.send("ports", self._keeper.states())
 
     def _flush(self) -> None:
         self._told = False

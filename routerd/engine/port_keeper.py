@@ -71,10 +71,6 @@ class PortKeeper:
         self._stir.set()
         self.thread.join(0.5)
 
-    def told(self) -> list[dict[str, Any]]:
-        """Return what was said last: not what is between two looks, which nobody would correct."""
-        return self._said or []
-
     def states(self) -> list[dict[str, Any]]:
         """Return the state of each port of the rig when it was last looked at, as the link's `ports` has it.
 
