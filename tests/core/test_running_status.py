@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import ctypes
-import ctypes.util
-
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.model import Device, WireKind
 from routerd.core.wire import Outlet, Sink
+from tests.alsa_codec import codec
 
 BYTE_NS = 320_000
 
@@ -43,28 +40,10 @@ def test_system_common_ends_it() -> None:
     assert wire_bytes([b"\x90\x3c\x27", b"\xf3\x01", b"\x90\x3c\x00"]) == 8
 
 
-def alsa() -> ctypes.CDLL:
-    name = ctypes.util.find_library("asound")
-    if name is None:
-        pytest.skip("libasound is not installed (Debian libasound2)")
-    return ctypes.CDLL(name)
-
-
 def alsa_bytes(messages: list[bytes]) -> int:
-    """Encode every message to an event and have them decoded with running status."""
-    library = alsa()
-    encoder, decoder = ctypes.c_void_p(), ctypes.c_void_p()
-    for parser in (encoder, decoder):
-        assert library.snd_midi_event_new(ctypes.c_size_t(64), ctypes.byref(parser)) == 0
-    library.snd_midi_event_no_status(decoder, 0)
-    event, out = ctypes.create_string_buffer(64), ctypes.create_string_buffer(64)
-    total = 0
-    for data in messages:
-        assert library.snd_midi_event_encode(encoder, data, ctypes.c_long(len(data)), event) == len(data)
-        total += library.snd_midi_event_decode(decoder, out, ctypes.c_long(64), event)
-    library.snd_midi_event_free(encoder)
-    library.snd_midi_event_free(decoder)
-    return total
+    """Have every message made an event and the events bytes again, with running status."""
+    with codec(running=True) as alsa:
+        return sum(len(data) for message in messages for _, data in alsa.events(message))
 
 
 seven = st.integers(0, 127)
@@ -72,6 +51,8 @@ three = st.sampled_from((0x80, 0x81, 0x90, 0x91, 0xA0, 0xE0))
 spoken = st.one_of(
     st.builds(lambda s, a, b: bytes((s, a, b)), three, seven, seven),
     st.builds(lambda s, a: bytes((s, a)), st.sampled_from((0xC0, 0xC1, 0xD0, 0xF3)), seven),
+    st.sampled_from((b"\xf8", b"\xfb", b"\xfe")),  # real time changes nothing (M1 p. A-2)
+    st.lists(seven, max_size=6).map(lambda body: b"\xf0" + bytes(body) + b"\xf7"),
 )
 
 

@@ -110,6 +110,7 @@ ROUTE_MISTAKES = [
     ("{from: keys, to: host, velocity: {curve: [[0, 0], [127, 200]]}}", "curve 200 is outside", "0 to 127"),
     ("{from: keys, to: host, velocities: 80-1}", "ends below its start", "lower number first"),
     ("{from: keys, to: host, velocities: 0-5}", "'0-5' is outside 1 to 127", "1 to 127"),
+    ("{from: keys, to: synth, pass: [clock]}", "would get clock twice", "out of 'pass'"),
     ("{from: keys, to: host, pass: [notes], block: [bend]}", "both 'pass' and 'block'", "one of the two"),
     ("{from: keys, to: host, pass: [notes], sysex: [F0]}", "does not let through", "let sysex pass"),
     ("{from: keys, to: host, sysex: [7D]}", "not how a SysEx begins", "begin with F0"),
@@ -433,3 +434,26 @@ def test_a_song_with_too_much_sysex(rig_folder: Folder) -> None:
     entries = "".join("  - {device: synth, sysex: [{file: d.syx}]}\n" for _ in range(17))
     (only,) = told(rig_folder({"songs/one.yaml": HEAD + "patches:\n" + entries, "d.syx": dump}))
     assert only.startswith("songs/one.yaml:1: the song sends 1114112 bytes of SysEx; ")
+
+
+@pytest.mark.parametrize(
+    ("kind", "device"),
+    [
+        ("clock", "clock: true"),
+        ("transport", "transport: true"),
+        ("song-position", "transport: true"),
+        ("time-code", "timing: {time-code: {rate: 25}}"),
+    ],
+)
+def test_no_device_gets_time_from_two_sides(rig_folder: Folder, kind: str, device: str) -> None:
+    rig = RIG.replace("host: {", f"host: {{{device}, ")
+    song = (
+        HEAD + f"sections:\n  - name: verse\n    routes:\n      - {{from: keys, to: host, pass: [{kind}]}}\n"
+    )
+    files = {"rig.yaml": rig, "songs/one.yaml": song}
+    (problem,) = told(rig_folder(files))
+    assert problem.startswith(f"songs/one.yaml:6: 'host' would get {kind} twice")
+    assert not told(rig_folder(files | {"rig.yaml": RIG}))  # from keys alone it may come
+    shared = RIG.replace("host: {", f"host: {{{device}, ") + f"  - {{from: keys, to: host, pass: [{kind}]}}\n"
+    (problem,) = told(rig_folder({"rig.yaml": shared}))
+    assert problem.startswith("rig.yaml:")

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from routerd.core.model import Book, SetList
 from routerd.core.tuning import STANDARD_HZ
 from routerd.desk.config.check import Checked, check
+from routerd.desk.config.clock_rules import review_clocked_routes
 from routerd.desk.config.entries import RigFile, SetFile, SongFile
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.files import FileProblemError, list_folder, printable, read_file
@@ -97,6 +98,7 @@ class _Reading:
             review_song(song, inherited)
             review_time(song)
         review_control_routes(self.rig, self.songs.values())
+        review_clocked_routes(self.rig, self.songs.values())
         if not self.songs and not any(p.file.startswith("songs") for p in self.all_problems()):
             self._add("songs", "there are no songs", "write one, such as songs/copper-ferry.yaml")
         _review_shared(self.songs, "title")
