@@ -22,6 +22,8 @@ from routerd.desk.operations import OPERATIONS
 from routerd.desk.problems import ProblemError
 
 BODY_S = 10.0
+_SAFE = ("GET", "HEAD")
+"""These change nothing, so a link from anywhere may lead here."""
 
 _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -39,7 +41,9 @@ def make_app(desk: Desk, guard: Guard) -> web.Application:
         async with turn:  # one request begins in each round of the loop: pings are answered between any two
             await asyncio.sleep(0)
         try:
-            guard.check(headers.getall("Host", []), headers.get("Origin"), headers.get("Authorization"))
+            sent_by = None if request.method in _SAFE else headers.get("Sec-Fetch-Site")
+            who = headers.get("Origin"), headers.get("Authorization"), sent_by
+            guard.check(headers.getall("Host", []), *who)
             response = await handler(request)
         except web.HTTPNotFound:
             response = problem_response(request.path, _no_such_path(request.path))

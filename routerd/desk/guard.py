@@ -121,8 +121,13 @@ class Guard:
     listen: Listen
     token: str | None
 
-    def check(self, hosts: list[str], origin: str | None, authorization: str | None) -> None:
-        """Check the Host headers, the Origin header and the Authorization header of a request."""
+    def check(
+        self, hosts: list[str], origin: str | None, authorization: str | None, sent_by: str | None = None
+    ) -> None:
+        """Check the Host headers, the Origin header and the Authorization header of a request.
+
+        `sent_by` is Sec-Fetch-Site of a request that may change something: what a browser says of who made it.
+        """
         if len(hosts) > 1:
             raise ProblemError("malformed-request", "more than one Host header")
         if self.token is None:
@@ -132,6 +137,8 @@ class Guard:
             raise ProblemError("no-token", "send the header Authorization: Bearer TOKEN")
         if origin is not None and (not hosts or _host_of(origin) != hosts[0].casefold()):
             raise ProblemError("foreign-origin", "the Origin header names another place than this service")
+        if sent_by not in (None, "same-origin", "none"):
+            raise ProblemError("foreign-origin", "the browser says that a page of another place asks")
 
     def _is_ours(self, host: str) -> bool:
         try:

@@ -15,6 +15,8 @@ import yaml
 
 from routerd.core.model import SetList
 from routerd.desk.config import load_folder
+from routerd.desk.config.files import FileProblemError, read_file
+from routerd.desk.config.text import LARGEST_FILE_BYTES, read_document
 
 LONGEST_STEM = 64
 
@@ -27,8 +29,10 @@ def save_set(folder: Path, set_list: SetList) -> str:
     """Write `set_list` into the rig folder and return its file's name there. Raises SaveError, OSError."""
     path = _path_of(folder, set_list.name)
     before = path.read_bytes() if path.exists() else None
-    text = _new_text(set_list) if before is None else _changed_text(before.decode("utf-8-sig"), set_list)
+    text = _new_text(set_list) if before is None else _changed_text(_decoded(before), set_list)
     path.parent.mkdir(exist_ok=True)
+    if not path.parent.resolve().is_relative_to(folder.resolve()):
+        raise SaveError("the folder sets is a link that leads out of the rig folder")
     _replace(path, text.encode())
     loaded = load_folder(folder)
     if loaded.book is None:
@@ -40,14 +44,21 @@ def save_set(folder: Path, set_list: SetList) -> str:
     return str(path.relative_to(folder))
 
 
+def _decoded(content: bytes) -> str:
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SaveError("its file is not UTF-8 text any more") from error
+
+
 def _path_of(folder: Path, name: str) -> Path:
     """Return the file of the set of that name, or one for a new set."""
     for path in sorted((folder / "sets").glob("*.yaml")):
-        if path.is_symlink() or not path.is_file():
+        if path.is_symlink():
             continue
         try:
-            plain = yaml.safe_load(path.read_bytes())
-        except (yaml.YAMLError, UnicodeDecodeError):
+            plain = read_document(path.name, read_file(path, LARGEST_FILE_BYTES)).data
+        except FileProblemError:
             continue
         if isinstance(plain, dict) and str(plain.get("name")).casefold() == name.casefold():
             return path
@@ -74,7 +85,10 @@ def _new_text(set_list: SetList) -> str:
 
 def _changed_text(text: str, set_list: SetList) -> str:
     """Return the file's text with other lines for `order`, in its place, and for `encore`."""
-    node = yaml.compose(text, Loader=yaml.SafeLoader)
+    try:
+        node = yaml.compose(text, Loader=yaml.SafeLoader)
+    except (yaml.YAMLError, RecursionError) as error:
+        raise SaveError("its file cannot be read any more; routerd check tells why") from error
     if not isinstance(node, yaml.MappingNode):
         raise SaveError("its file is not a group of keys")
     lines = text.splitlines(keepends=True)

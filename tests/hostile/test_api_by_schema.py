@@ -1,0 +1,83 @@
+"""The API asked what its own OpenAPI document allows, and what it does not, by schemathesis.
+
+Statuses, content types, schemas and headers of all answers are as documented, none is a 5xx, methods that are
+not there are refused with Allow, and what breaks a schema with 4xx. One example an operation, another each
+time; `ROUTERD_API_EXAMPLES=200` asks for more.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from schemathesis import GenerationMode
+from schemathesis.checks import CHECKS, load_all_checks
+
+from routerd.desk.openapi import document
+from tests.hostile.rich_rig import DEMO
+from tests.service import Service
+
+EXAMPLES = int(os.environ.get("ROUTERD_API_EXAMPLES", "1"))
+LEFT_OUT = {"/v1/events"}
+"""A stream has no end to wait for; tests/desk/live/test_events.py."""
+
+load_all_checks()
+schema = schemathesis.openapi.from_dict(document())
+OPERATIONS = [
+    operation.ok() for operation in schema.get_all_operations() if operation.ok().path not in LEFT_OUT
+]
+
+NOT_ASKED = [CHECKS.get_one("positive_data_acceptance")]
+"""No schema tells which songs, devices and places there are, nor that 3.0 is no whole number here."""
+
+
+def name_of(operation: schemathesis.APIOperation) -> str:
+    return f"{operation.method.upper()} {operation.path}"
+
+
+def can_be_broken(operation: schemathesis.APIOperation) -> bool:
+    """Tell whether a request can break the schema: one without body and query cannot."""
+    described = document()["paths"][operation.path][operation.method]
+    return "requestBody" in described or any(one["in"] == "query" for one in described.get("parameters", ()))
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    folder = tmp_path_factory.mktemp("api")
+    rig = Path(shutil.copytree(DEMO, folder / "rig"))  # asked to save its running order, it does
+    with Service(rig, folder / "state", "--ports", "simulated") as service:
+        service.wait_until_open()
+        yield service
+
+
+@pytest.mark.parametrize("operation", OPERATIONS, ids=name_of)
+def test_what_the_document_allows(operation: schemathesis.APIOperation, service: Service) -> None:
+    """Songs, devices and places that are not there, and what only words can forbid, are 4xx all the same."""
+    ask(operation, GenerationMode.POSITIVE, service)
+
+
+@pytest.mark.parametrize("operation", [one for one in OPERATIONS if can_be_broken(one)], ids=name_of)
+def test_what_the_document_does_not_allow(operation: schemathesis.APIOperation, service: Service) -> None:
+    ask(operation, GenerationMode.NEGATIVE, service)
+
+
+def ask(operation: schemathesis.APIOperation, mode: GenerationMode, service: Service) -> None:
+    base = f"http://127.0.0.1:{service.http}"
+    cases = operation.as_strategy(generation_mode=mode)
+
+    @settings(
+        max_examples=EXAMPLES,
+        deadline=None,
+        phases=[Phase.explicit, Phase.generate],
+        suppress_health_check=list(HealthCheck),
+        database=None,
+    )
+    @given(cases)
+    def one(case: schemathesis.Case) -> None:
+        case.call_and_validate(base_url=base, excluded_checks=NOT_ASKED)
+
+    one()
