@@ -126,7 +126,7 @@ class Guard:
     ) -> None:
         """Check the Host headers, the Origin header and the Authorization header of a request.
 
-        `sent_by` is Sec-Fetch-Site of a request that may change something: what a browser says of who made it.
+        `sent_by` is Sec-Fetch-Site, which a browser sends, of a request that may change something.
         """
         if len(hosts) > 1:
             raise ProblemError("malformed-request", "more than one Host header")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import schemathesis
