@@ -13,9 +13,9 @@ from time import monotonic
 
 from routerd.engine.desk_link import DeskLink
 
-PING_EVERY_S = 0.5
-SILENT_S = 2.0
-"""A desk that is silent for so long and does no work is killed."""
+PING_EVERY_S = 0.25
+SILENT_S = 1.0
+"""A desk that is silent for so long, does no work and wants to do none is killed."""
 
 BUSY_SILENT_S = 10.0
 """The same for one that works: it may have much to do on a busy machine, or go round in circles."""
@@ -26,8 +26,8 @@ FIRST_ANSWER_S = 20.0
 FIRST_BUSY_S = 180.0
 """The same while it works: on a slow or busy machine it would else be killed at every start, for ever."""
 
-REST_S = 2.0
-"""A desk has work while it has used the processor within so long."""
+REST_S = 1.0
+"""A desk has work while it has used the processor within so long, or waits for it or for the disk."""
 
 PAUSE_S = (0.0, 0.25, 0.5, 1.0)
 """Before the first, second, ... restart in a row; the last one stays."""
@@ -113,6 +113,7 @@ class Supervisor:
             self._young = True
             self.link = self._make_link(self._ponged)
             serving = asyncio.create_task(self.link.serve(ours, self._greet))
+            serving.add_done_callback(self._look_at_end)
             watching = asyncio.create_task(self._watch(self.link))
             try:
                 code = await self._process.wait()
@@ -122,6 +123,12 @@ class Supervisor:
                 await asyncio.gather(watching, serving, return_exceptions=True)
                 self.link = None
             return code
+
+    def _look_at_end(self, serving: asyncio.Task[None]) -> None:
+        """A desk that nobody listens to any more is of no use: another one comes."""
+        if not serving.cancelled() and (error := serving.exception()) is not None:
+            self._say(f"the link to the desk has failed ({error!r}): killing the desk")
+            self._kill()
 
     async def _watch(self, link: DeskLink) -> None:
         number = 0
