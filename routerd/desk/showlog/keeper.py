@@ -28,6 +28,9 @@ MESSAGES_EVERY = 5
 """Messages are in every fifth write, in the next one once they are switched off, and when there are many."""
 
 MANY_MESSAGES = 10_000
+LATE_S = 1.5
+"""So long after recording was switched off messages from before may still come: the engine gathers them."""
+
 REPORT_EVERY_S = 60.0
 MOST_WAITING = 50_000
 """Lines, and messages, that wait for a slow disk; more are dropped and counted."""
@@ -48,6 +51,9 @@ class ShowLog:
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []
         self._writes = 0
+        self._on = False
+        self._ended_ns = 0
+        self._sparing: asyncio.TimerHandle | None = None
         self._worst: dict[int, tuple[int, int]] = {}
         self._full: set[str] = set()
         self._begin()
@@ -56,7 +62,7 @@ class ShowLog:
     @property
     def recording(self) -> bool:
         """Whether messages are kept."""
-        return self._take_taps in self._desk.tap_takers
+        return self._on
 
     @property
     def folder(self) -> Path:
@@ -76,13 +82,25 @@ class ShowLog:
         """Keep every message in and out from now on, or no longer."""
         if on and not self.recording:
             self._name_ways()
-            self._desk.want_taps(self._take_taps)
+            if self._sparing is None:
+                self._desk.want_taps(self._take_taps)
+            else:
+                self._sparing.cancel()
+                self._sparing = None
         elif not on and self.recording:
-            self._desk.spare_taps(self._take_taps)
+            self._ended_ns = monotonic_ns()
+            self._sparing = asyncio.get_running_loop().call_later(LATE_S, self._spare)
+        self._on = on
+
+    def _spare(self) -> None:
+        self._sparing = None
+        self._desk.spare_taps(self._take_taps)
 
     async def close(self) -> None:
         """Write what is left, and the report."""
         self._task.cancel()
+        if self._sparing is not None:
+            self._sparing.cancel()
         await asyncio.gather(self._task, return_exceptions=True)
         await self._write(with_report=True)
 
@@ -128,6 +146,8 @@ class ShowLog:
         self._put({"at_ns": body["at_ns"], "ticks": ticks, "out": sent, "in": came, "cpu_ns": body["cpu_ns"]})
 
     def _take_taps(self, taps: list[Tap]) -> None:
+        if not self.recording:
+            taps = [tap for tap in taps if tap.at_ns <= self._ended_ns]
         room = MOST_WAITING - len(self._taps)
         self._taps += taps[:room]
         self.dropped += max(0, len(taps) - room)
