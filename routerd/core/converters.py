@@ -148,6 +148,8 @@ class Remapper(Converter):
         """By channel: where the source stood last, in the target's units."""
         self._msb: dict[int, int] = {}
         self._on: dict[int, bool] = {}
+        if remap.take_over:
+            outlet.note_values(note_value)
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Read the source's value from a message; parameters come by `follow` instead."""
@@ -258,6 +260,31 @@ def value_key(channel: int, target: Quantity) -> int:
     if target.kind is QuantityKind.CONTROLLER:
         return (CONTROLLER | channel) << 7 | target.number
     return (list(QuantityKind).index(target.kind) + 1) << 20 | target.number << 4 | channel
+
+
+_FINE, _PRESSURE, _BEND = (
+    (list(QuantityKind).index(kind) + 1) << 20
+    for kind in (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.BEND)
+)
+
+
+def note_value(values: dict[int, int], data: bytes) -> None:
+    """Put into `values` where a message leaves a controller, bend or the pressure of a channel.
+
+    A new upper half of a 14-bit controller clears the lower one (M1 p. 12).
+    """
+    status = data[0]
+    kind, channel = status & 0xF0, status & 0x0F
+    if kind == CONTROLLER:
+        number, value = data[1], data[2]
+        values[status << 7 | number] = value
+        if number < 64:
+            fine = _FINE | (number & 31) << 4 | channel
+            values[fine] = value << 7 if number < 32 else values.get(fine, 0) & ~127 | value
+    elif kind == BEND:
+        values[_BEND | channel] = bend_value(data)
+    elif kind == CHANNEL_PRESSURE:
+        values[_PRESSURE | channel] = data[1]
 
 
 def parameter_of(quantity: Quantity) -> Parameter:

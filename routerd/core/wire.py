@@ -33,6 +33,7 @@ More than 300 lines: the lanes, the wire and what the device stands on are one s
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from routerd.core.lanes import expression_keys, is_release, is_surplus, put_value, sets_sound, value_key
@@ -95,6 +96,7 @@ BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUA
 """Pace of SysEx by wire. USB: 100 kB/s, a tenth of what full-speed USB carries (house choice)."""
 
 Sink = list[tuple["Outlet", bytes]]
+Note = Callable[[dict[int, int], bytes], None]
 
 
 class Outlet:
@@ -108,7 +110,9 @@ class Outlet:
         "_connected",
         "_credit",
         "_deadline_ns",
+        "_free",
         "_live",
+        "_note",
         "_pause_until_ns",
         "_running",
         "_sensed_ns",
@@ -147,7 +151,7 @@ class Outlet:
         self.own_rate = False
         """Whether its ticks have numbers and times of their own, apart from the grid's."""
         self.at_once: Outlet | None = None
-        """Itself while nothing stands in the way of a short message, which then goes straight to the sink."""
+        """Itself while a short message may go straight to the sink, without being offered."""
         self.takes_pieces = True
         self.gate_ns = NEVER_NS
         """When the next tick must find the wire idle."""
@@ -168,7 +172,7 @@ class Outlet:
         self.patched: dict[int, tuple[bytes, ...]] = {}
         """The sound that the device is on, by channel, see core.patches."""
         self.values: dict[int, int] = {}
-        """What patches and maps have set, by converters.value_key."""
+        """What patches and maps have set, and, with `note`, anything else; by converters.value_key."""
         self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
         """What sounds or is held with no key down, and the messages that end it."""
         self._byte_ns = SHORT_BYTE_NS[device.wire]
@@ -178,6 +182,8 @@ class Outlet:
         self._bulk: deque[bytes] = deque()
         self._bulk_bytes = 0
         self._connected = False
+        self._free = False
+        self._note: Note | None = None
         self._pause_until_ns = NEVER_NS
         self._credit = 0
         self._running = 0
@@ -196,9 +202,15 @@ class Outlet:
         self._connected = connected
         self._look_whether_free()
 
+    def note_values(self, note: Note) -> None:
+        """Have `note` put into `values` what every message sets: somebody wants to know where it stands."""
+        self._note = note
+        self._look_whether_free()
+
     def _look_whether_free(self) -> None:
         waits = self._live or self._values or self._bulk
-        self.at_once = self if self._connected and not self._byte_ns and not waits else None
+        self._free = self._connected and not self._byte_ns and not waits
+        self.at_once = self if self._free and self._note is None else None
 
     @property
     def outlet(self) -> Outlet:
@@ -240,7 +252,9 @@ class Outlet:
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one whole message as soon as order and wire allow."""
-        if self.at_once is not None and data[0] < SYSEX:
+        if self._note is not None:
+            self._note(self.values, data)
+        if self._free and data[0] < SYSEX:
             sink.append((self, data))
             return
         if not self._connected:
@@ -265,7 +279,9 @@ class Outlet:
 
     def offer_patch(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
-        if self.at_once is not None and PAUSE < data[0] < SYSEX:
+        if self._note is not None:
+            self._note(self.values, data)
+        if self._free and PAUSE < data[0] < SYSEX:
             sink.append((self, data))
             return
         if not self._connected:
@@ -289,6 +305,7 @@ class Outlet:
         return not is_release(data) or (len(self._live) >= 2 * QUEUE_LIMIT and is_surplus(self._live, data))
 
     def _put(self, now_ns: int, sink: Sink) -> None:
+        self._free = False
         self.at_once = None
         queued = len(self._live) + len(self._values) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)

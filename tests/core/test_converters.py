@@ -124,6 +124,30 @@ def test_take_over_waits_until_the_pedal_meets_the_value() -> None:
     assert line.play("b0 01 14|b0 01 15") == ["b0 07 14", "b0 07 15"]
 
 
+@pytest.mark.parametrize(
+    ("target", "moved", "short", "meets", "out"),
+    [
+        ("controller 7", "b0 07 50", "b0 01 40", "b0 01 50", ["b0 07 50"]),
+        ("fine 7", "b0 07 50|b0 27 00", "b0 01 40", "b0 01 51", ["b0 07 51", "b0 27 51"]),
+        ("fine 7", "b0 27 05|b0 07 50", "b0 01 40", "b0 01 51", ["b0 07 51", "b0 27 51"]),  # M1 p. 12
+        ("bend", "e0 00 50", "b0 01 40", "b0 01 51", ["e0 51 51"]),
+        ("pressure", "d0 50", "b0 01 40", "b0 01 50", ["d0 50"]),
+    ],
+)
+def test_take_over_meets_what_another_has_played(
+    target: str, moved: str, short: str, meets: str, out: list[str]
+) -> None:
+    """Whoever has moved it last, also while no route took anything over; other channels do not count."""
+    taking = mapping(remap("controller 1", target, take_over=True))
+    line = Line(taking)
+    line.use(Route("plain", "b", "synth", EVERYTHING))
+    assert len(line.play(moved, "b")) == len(moved.split("|"))
+    line.play("b1 07 01|e1 00 01|d1 01", "b")
+    line.use(taking)
+    assert line.play(short) == []
+    assert line.play(meets) == out
+
+
 def test_switches() -> None:
     line = Line(mapping(remap("controller 80", "controller 81", switching=Switching.LATCH)))
     presses = "b0 50 7f|b0 50 00|"
