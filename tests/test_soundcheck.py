@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from routerd.core.messages import controller
 from routerd.desk.soundcheck.identity import REQUEST
 from routerd.desk.soundcheck.schema import SOUNDCHECK_SCHEMA
 from routerd.ports.far_end import FarEnd
@@ -247,6 +249,20 @@ def test_notes_that_a_lost_desk_had_pressed_are_released(stage: tuple[Service, B
         return sum(held.values())
 
     until(lambda: sounding() == 0, 5, "everything is released")
+
+
+def test_a_panic_stops_it_and_nothing_more_is_played(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    band.heard.clear()
+    plan = {"levels_down": True, "seconds": 600, "stages": ["traffic", "songs"]}
+    service.ask("POST", "/v1/soundcheck", plan)
+    until(lambda: any(data[0] & 0xF0 == 0x90 for _, data in band.heard), what="it plays")
+    band.far_end.play("pedals", controller(15, 86, 127))  # by foot
+    document = over(service)
+    assert document["ended"] == "stopped"
+    band.heard.clear()
+    time.sleep(0.5)
+    assert [data for _, data in list(band.heard) if 0x90 <= data[0] < 0xA0 or 0xC0 <= data[0] < 0xD0] == []
 
 
 def test_the_cable_that_is_pulled(stage: tuple[Service, Band]) -> None:

@@ -58,6 +58,7 @@ class Show(ShowReturn):
         if self._after_tick or self._ticked:
             return self._now_ns
         deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns, self._presses.next_due_ns)
+        deadline_ns = min(deadline_ns, self._tuning_until_ns)
         for outlet in self.book.outlets:
             deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
         if self._source is not None:
@@ -86,6 +87,8 @@ class Show(ShowReturn):
             self._look_at_source()
         if self._presses.next_due_ns <= now_ns:
             self._carry_out(self._presses.due(now_ns))
+        if self._tuning_until_ns <= now_ns:
+            self._end_tuning(now_ns)
         if self._learner is not None and self._learner.until_ns <= now_ns:
             self._end_learning()
         self._light()

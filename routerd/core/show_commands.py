@@ -20,6 +20,9 @@ from routerd.core.tap import bpm_of, nudge_of
 from routerd.core.timing import ChangePolicy
 from routerd.core.transport import LEAD_NS, State
 from routerd.core.transport import Command as TransportCommand
+from routerd.core.tuning import TUNING_S
+from routerd.core.units import NS_PER_S
+from routerd.core.wire import NEVER_NS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -84,8 +87,10 @@ class ShowCommands(ShowSongs):
             self._learner.over = True
             self.revision += 1
 
-    def sound(self, device: str, channel: int, note: int, velocity: int, now_ns: int) -> None:
-        """Sound a note on a device until another, until panic, or until velocity 0 ends it.
+    def sound(
+        self, device: str, channel: int, note: int, velocity: int, now_ns: int, *, for_s: int = TUNING_S
+    ) -> None:
+        """Sound a note on a device until another, panic or velocity 0 ends it, or for `for_s` seconds.
 
         Raises NotFoundError for a device without an output.
         """
@@ -93,12 +98,18 @@ class ShowCommands(ShowSongs):
         outlet = next((one for one in self.book.outlets if one.name == device), None)
         if outlet is None:
             raise NotFoundError(f"no device {device!r} with an output")
-        self._tuner.let_go(self._now_ns, self.sink)
-        self._tuner.held_notes.clear()
+        self._end_tuning(self._now_ns)
         if velocity:
             self._tuner.held_notes[0] = ((outlet, NOTE_OFF | channel, note),)
             outlet.offer(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
-        self._tuning = {"device": device, "channel": channel + 1, "note": note} if velocity else None
+            until_ns = self._now_ns + for_s * NS_PER_S
+            self._tuning = {"device": device, "channel": channel + 1, "note": note, "until_ns": until_ns}
+            self._tuning_until_ns = until_ns
+
+    def _end_tuning(self, now_ns: int) -> None:
+        self._tuner.let_go(now_ns, self.sink)
+        self._tuner.held_notes.clear()
+        self._tuning, self._tuning_until_ns = None, NEVER_NS
         self.revision += 1
 
     def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
@@ -214,8 +225,7 @@ class ShowCommands(ShowSongs):
         for inlet in self._every_inlet:
             inlet.let_go(now_ns, self.sink)
         if self._tuning is not None:
-            self._tuning = None
-            self.revision += 1
+            self._end_tuning(now_ns)
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
             for data in SILENCE:

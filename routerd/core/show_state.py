@@ -85,6 +85,7 @@ class ShowState:
         self._tuner = Inlet(Device("tuning"))
         """Holds the note that somebody tunes by."""
         self._tuning: dict[str, Any] | None = None
+        self._tuning_until_ns = NEVER_NS
         self._presses = Presses()
         self._learner: Learner | None = None
         self._ticks = Ticks()

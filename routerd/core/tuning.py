@@ -18,6 +18,12 @@ STANDARD_HZ = 440.0
 REFERENCE_MIN_HZ, REFERENCE_MAX_HZ = 380.0, 500.0
 """House limits: from below the old low pitches to above any choir pitch; wide of a slipped digit."""
 
+SOFT = 20
+"""Velocity of a note that nobody has heard yet: quiet at a usual level, but who knows what is set."""
+
+TUNING_S, LONGEST_TUNING_S = 60, 600
+"""Seconds that a note to tune by sounds when nobody says otherwise (it may be forgotten), and at most."""
+
 ALL_DEVICES = 0x7F
 MOST_CHANGES = 127
 """How many notes one message can retune: their number is one data byte (M1 p. 49)."""

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationErr
 from pydantic_core import PydanticCustomError
 
 from routerd.core.arming import parse_when
+from routerd.core.tuning import LONGEST_TUNING_S, SOFT, TUNING_S
 from routerd.core.units import BPM_MAX, BPM_MIN, format_bpm, parse_bpm
 from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.problems import ProblemError, ValueProblem
@@ -217,13 +218,14 @@ class EncoreBody(Body):
 
 
 class TuningNoteBody(Body):
-    """A note on a device (the song's to tune by when left out), sounding until `on` is false: turn the level
-    down first."""
+    """A note on a device (the song's to tune by when left out), soft unless told otherwise, until `on` is
+    false, until panic, or for `seconds`: turn the level down first."""
 
     device: Line
     channel: Annotated[int, Field(ge=1, le=16)] = 1
     note: Annotated[int, Field(ge=0, le=127)] | None = None
-    velocity: Annotated[int, Field(ge=1, le=127)] = 64
+    velocity: Annotated[int, Field(ge=1, le=127)] = SOFT
+    seconds: Annotated[int, Field(ge=1, le=LONGEST_TUNING_S)] = TUNING_S
     on: bool = True
 
 

@@ -106,9 +106,10 @@ class EngineLink:
         """
         await self._ask("command", {"action": action, "argument": argument, "when": when})
 
-    async def sound(self, device: str, channel: int, note: int, velocity: int) -> None:
-        """Sound a note to tune by, or with velocity 0 end it; raises as `command` does."""
-        await self._ask("sound", {"device": device, "channel": channel, "note": note, "velocity": velocity})
+    async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
+        """Sound a note to tune by for so long, or with velocity 0 end it; raises as `command` does."""
+        what = {"device": device, "channel": channel, "note": note}
+        await self._ask("sound", {**what, "velocity": velocity, "seconds": seconds})
 
     async def check(self, song: str | None, number: int | None, *, done: bool) -> None:
         """Tick an item of a checklist; raises as `command` does."""

@@ -45,6 +45,8 @@ class TuningNote:
     device: str
     channel: int
     note: int
+    seconds_left: float
+    """It ends by itself then."""
 
 
 @dataclass(frozen=True, slots=True)

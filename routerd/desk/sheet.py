@@ -18,6 +18,12 @@ from routerd.core.model import Book, Patch, Song
 from routerd.core.tuning import note_hz, note_name
 from routerd.core.units import format_bpm
 
+CAUTIONS = (
+    "Levels down, in-ears out before cables, patches or notes are tried; PA muted for panic and note tests.",
+    "Mains and phantom power are for people qualified for them. Local rules on sound and safety come first.",
+)
+"""At the foot of every sheet; what is on it can make a rig loud."""
+
 _STYLE = """
 @page { size: A4; margin: 12mm }
 * { box-sizing: border-box }
@@ -89,7 +95,7 @@ def as_text(book: Book, *, technical: bool) -> str:
         lines += [f"     {line}" for line in entry.technical]
         lines += [f"     {line}" for line in entry.notes.splitlines()]
         lines.append("")
-    return "\n".join(lines)
+    return "\n".join([*lines, *CAUTIONS, ""])
 
 
 def as_html(book: Book, *, technical: bool) -> str:
@@ -101,6 +107,7 @@ def as_html(book: Book, *, technical: bool) -> str:
             body.append('<div class="encore">ENCORE</div>')
             encore = True
         body.append(_article(entry))
+    body.append(f'<p class="small">{"<br>".join(escape(line) for line in CAUTIONS)}</p>')
     title = escape(book.set_list.name)
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'

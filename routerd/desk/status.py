@@ -119,7 +119,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         muted=tuple(snapshot["muted"]),
         soloed=tuple(snapshot["soloed"]),
         learning=learning_of(snapshot["learning"]),
-        tuning_note=None if snapshot["tuning"] is None else TuningNote(**snapshot["tuning"]),
+        tuning_note=_tuning_note(snapshot["tuning"], now_ns),
         transport=snapshot["transport"],
         tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
         position=position_at(snapshot, now_ns),
@@ -173,6 +173,13 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
         rss_bytes=rss_bytes(hello["pid"]),
         counters=view.counters,
     )
+
+
+def _tuning_note(tuning: Plain | None, now_ns: int) -> TuningNote | None:
+    if tuning is None:
+        return None
+    left_s = _seconds(max(0, tuning["until_ns"] - now_ns))
+    return TuningNote(tuning["device"], tuning["channel"], tuning["note"], left_s)
 
 
 def _port(port: dict[str, Any]) -> Port:

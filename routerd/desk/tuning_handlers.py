@@ -49,11 +49,12 @@ async def get_tuning(call: Call) -> Tuning:
 
 
 async def post_tuning_note(call: Call) -> Status:
-    """Sound a note on a device for as long as somebody tunes, or end it."""
+    """Sound a note on a device while somebody tunes, or end it."""
     body: TuningNoteBody = call.body
     facts = call.desk.view.song
     note = body.note if body.note is not None else facts.tuning_note if facts else tuning.A4
-    await call.desk.link.sound(body.device, body.channel - 1, note, body.velocity if body.on else 0)
+    velocity = body.velocity if body.on else 0
+    await call.desk.link.sound(body.device, body.channel - 1, note, velocity, body.seconds)
     return await get_status(call)
 
 

@@ -151,7 +151,8 @@ class DeskLink:
 
     def _sound(self, body: Any) -> None:
         what = body["device"], body["channel"], body["note"], body["velocity"]
-        self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns))
+        for_s = body["seconds"]
+        self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=for_s))
 
     def _check(self, body: Any) -> None:
         song, number, done = body["song"], body["number"], body["done"]

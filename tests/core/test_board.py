@@ -137,7 +137,13 @@ def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
     stage.show.sound("sampler", 2, 57, 64, stage.now_ns)
     stage.collect()
     assert stage.sounding() == {("sampler", 2, 57): 1}
-    assert stage.show.snapshot()["tuning"] == {"device": "sampler", "channel": 3, "note": 57}
+    until_ns = stage.now_ns + 60_000 * MS
+    assert stage.show.snapshot()["tuning"] == {
+        "device": "sampler",
+        "channel": 3,
+        "note": 57,
+        "until_ns": until_ns,
+    }
     stage.do(Action.NEXT)
     stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
     stage.collect()
@@ -155,6 +161,26 @@ def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
     assert stage.sounding() == {}
     with pytest.raises(NotFoundError, match="no device"):
         stage.show.sound("keys", 0, 57, 64, stage.now_ns)
+
+
+def test_a_note_to_tune_by_that_is_forgotten_ends_by_itself() -> None:
+    stage = Stage()
+    stage.show.sound("sampler", 2, 57, 20, stage.now_ns, for_s=5)
+    stage.collect()
+    stage.run(4_999 * MS)
+    assert stage.sounding() == {("sampler", 2, 57): 1}
+    stage.run(5_000 * MS)
+    assert (stage.sounding(), stage.show.snapshot()["tuning"]) == ({}, None)
+    assert [at_ns for at_ns, device, data in stage.log if (device, data[0]) == ("sampler", 0x82)] == [
+        5_000 * MS
+    ]
+    stage.show.sound("sampler", 2, 45, 20, stage.now_ns, for_s=5)
+    stage.do(Action.PANIC)
+    stage.run(8_000 * MS)
+    stage.show.sound("sampler", 2, 46, 20, stage.now_ns)  # the end of the one before is not its end
+    stage.collect()
+    stage.run(30_000 * MS)
+    assert stage.sounding() == {("sampler", 2, 46): 1}
 
 
 def test_transport_goes_on_after_a_crash_only_when_told_so() -> None:

@@ -42,6 +42,9 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
     assert text.index("--- ENCORE ---") > text.index("NINE LAMPS")
     assert "program" not in text.split("COPPER FERRY")[1].split("[ ]")[0]
     technical = as_text(book, technical=True)
+    for sheet in (text, technical, as_html(book, technical=False)):  # the usual cautions, on every sheet
+        for words in ("Levels down", "PA muted", "people qualified", "Local rules"):
+            assert words in sheet
     assert "Lead synthesizer ch 1: bank 1/0, program 12, controller 7 = 100, controller 74 = 64" in technical
     assert "Tune to D3, 146.83 Hz (A4 440 Hz)" in technical
 

@@ -15,9 +15,7 @@ from routerd.core.messages import Kind, controller, note_off, note_on
 from routerd.core.model import Song
 from routerd.core.pressed import BEND, Pressed
 from routerd.core.routes import Route
-
-SOFT = 20
-"""Velocity of every note: quiet at a usual level, but how loud the rig is set nobody can know from here."""
+from routerd.core.tuning import SOFT
 
 NOTES_PER_QUARTER = 4
 MOVES_PER_QUARTER = 8

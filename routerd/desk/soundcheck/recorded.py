@@ -24,8 +24,9 @@ from routerd.core.errors import CommandError
 from routerd.core.messages import CONTROLLER, NOTE_OFF, NOTE_ON
 from routerd.core.model import Book, Song
 from routerd.core.pressed import BEND, PRESSURES
+from routerd.core.tuning import SOFT
 from routerd.core.units import NS_PER_S
-from routerd.desk.soundcheck.playing import PEDALS, SOFT, WHEEL, Densest, Played, densest
+from routerd.desk.soundcheck.playing import PEDALS, WHEEL, Densest, Played, densest
 from routerd.link.messages import INPUT_BIT
 
 LARGEST_FILE_BYTES = 4 * 1024 * 1024

@@ -91,6 +91,8 @@ class Soundcheck:
         self.progress = "about to begin"
         self._span = desk.measurements.begin_span(monotonic_ns())
         self._taken = _Taken()
+        self._task: asyncio.Task[None] | None = None
+        self._panicked = False
         self.document: Plain = {
             "kind": "soundcheck",
             "schema": SCHEMA_VERSION,
@@ -119,6 +121,8 @@ class Soundcheck:
         desk.want_taps(self._taken.take_taps)
         desk.record_takers.append(self._taken.records.extend)
         desk.event_takers.append(self._taken.events.append)
+        desk.event_takers.append(self._stop_on_panic)
+        self._task = asyncio.current_task()
         try:
             await self._run_stages()
             self.document["ended"] = "complete"
@@ -131,8 +135,15 @@ class Soundcheck:
             desk.spare_taps(self._taken.take_taps)
             desk.record_takers.remove(self._taken.records.extend)
             desk.event_takers.remove(self._taken.events.append)
+            desk.event_takers.remove(self._stop_on_panic)
             self._finish()
         await self._put_back(before)
+
+    def _stop_on_panic(self, event: Plain) -> None:
+        """Whoever silences the rig wants it silent: nothing more is played or sent."""
+        if event["kind"] == "panic" and self._task is not None and not self._panicked:
+            self._panicked = True
+            self._task.cancel()
 
     async def _run_stages(self) -> None:
         ways: dict[str, Callable[[], Awaitable[str]]] = {
@@ -177,10 +188,12 @@ class Soundcheck:
         document["report"] = report
 
     async def _put_back(self, before: Plain) -> None:
-        """Stop transport and go back to where the show stood."""
+        """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
         desk = self._desk
         with contextlib.suppress(CommandError, LinkError):
             await desk.command("stop")
+            if self._panicked:
+                return
             if before["song"] is not None and desk.view.snapshot["song"] != before["song"]:
                 place = before["index"]
                 await desk.command("song", before["song"] if place is None else place + 1)

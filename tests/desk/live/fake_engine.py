@@ -156,7 +156,7 @@ class FakeEngine:
             self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
         elif kind == "sound":
             what = body["device"], body["channel"], body["note"], body["velocity"]
-            self._answer(body["id"], lambda now_ns: self.show.sound(*what, now_ns))
+            self._answer(body["id"], lambda now_ns: self.show.sound(*what, now_ns, for_s=body["seconds"]))
         elif kind == "check":
             self._answer(
                 body["id"], lambda _: self.show.check(body["song"], body["number"], done=body["done"])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from desk_service import Service
 
+from routerd.desk.bodies import TuningNoteBody
+
 
 async def test_the_songs_tuning_line(service: Service) -> None:
     """Copper Ferry is in D minor: D3 is note 50, 440 × 2^(-19/12) = 146.8324 Hz."""
@@ -33,8 +35,19 @@ async def test_what_is_no_frequency_or_note(service: Service) -> None:
 
 async def test_a_note_to_tune_by_is_in_the_status(service: Service) -> None:
     answer = await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth"})
-    assert answer.json["tuning_note"] == {"device": "lead-synth", "channel": 1, "note": 50}
+    tuning = answer.json["tuning_note"]
+    assert (tuning["device"], tuning["channel"], tuning["note"]) == ("lead-synth", 1, 50)
+    assert 50 < tuning["seconds_left"] <= 60
     answer = await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth", "on": False})
     assert answer.json["tuning_note"] is None
     answer = await service.ask("POST", "/v1/tuning/note", {"device": "pads"})
     assert answer.status == 404
+
+
+async def test_a_note_to_tune_by_is_soft_limited_in_length_and_ended_by_panic(service: Service) -> None:
+    assert TuningNoteBody.model_fields["velocity"].default == 20  # as the soundcheck plays
+    answer = await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth", "seconds": 601})
+    assert answer.status == 422
+    await service.ask("POST", "/v1/tuning/note", {"device": "lead-synth", "seconds": 600})
+    answer = await service.ask("POST", "/v1/panic")
+    assert answer.json["tuning_note"] is None

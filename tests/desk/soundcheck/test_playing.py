@@ -7,7 +7,8 @@ from fractions import Fraction
 from routerd.core.messages import Kind
 from routerd.core.model import Section, Song
 from routerd.core.routes import Route
-from routerd.desk.soundcheck.playing import SOFT, densest, play
+from routerd.core.tuning import SOFT
+from routerd.desk.soundcheck.playing import densest, play
 
 NOTES = frozenset({Kind.NOTES})
 
