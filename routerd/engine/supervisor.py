@@ -138,8 +138,8 @@ class Supervisor:
             number += 1
             link.send("ping", {"n": number})
             now_s = monotonic()
-            before, work = work, self._work()
-            if work != before:
+            before, (work, waits) = work, self._work()
+            if work != before or waits:
                 worked_s = now_s
             silent_s = now_s - self._answered_s
             if silent_s > self._patience_s(busy=now_s - worked_s < REST_S):
@@ -152,17 +152,22 @@ class Supervisor:
             return FIRST_BUSY_S if busy else FIRST_ANSWER_S
         return BUSY_SILENT_S if busy else SILENT_S
 
-    def _work(self) -> int:
-        """Return the processor time that the desk has used, in kernel ticks; 0 when it cannot be told."""
+    def _work(self) -> tuple[int, bool]:
+        """Return the processor time that the desk has used, in kernel ticks, and whether it waits for more.
+
+        A desk that gets no processor on a machine that is too busy does not hang: starting another one would
+        make that worse. A desk that is stopped or asleep waits for nothing.
+        """
         if self._process is None:
-            return 0
+            return 0, False
         try:
             fields = (
                 Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
             )
-            return int(fields[11]) + int(fields[12])  # utime and stime, see proc(5)
+            # utime and stime; running or runnable, or waiting for the disk, see proc(5)
+            return int(fields[11]) + int(fields[12]), fields[0] in ("R", "D")
         except (OSError, ValueError, IndexError):
-            return 0
+            return 0, False
 
     def _ponged(self) -> None:
         self._answered_s = monotonic()

@@ -23,7 +23,7 @@ from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.demo import rig_folder
 from routerd.desk.status import rss_bytes
 from routerd.ports.far_end import FarEnd
-from tests.service import Service, free_port
+from tests.service import Service, free_port, until
 
 WATCHED = "instrument-host"
 """Its ticks are counted one by one; its cable is never pulled."""
@@ -165,7 +165,7 @@ def descriptors(pid: int) -> int:
 
 def held(service: Service) -> dict[str, Any]:
     """Return memory and descriptors of both processes now."""
-    status = service.status()
+    status = until(service.status, what="the API answers")
     found = {}
     for name in ("engine", "desk"):
         pid = status[name]["pid"]
@@ -177,9 +177,12 @@ def _in_words(found: dict[str, Any]) -> str:
     return ", ".join(f"{name} {mb:.1f} MB and {fds} descriptors" for name, (mb, fds) in found.items())
 
 
-def _ask_regularly(service: Service, ended: threading.Event) -> None:
+def _ask_regularly(service: Service, ended: threading.Event, refused: list[str]) -> None:
     while not ended.wait(1):
-        service.status()
+        try:
+            service.status()
+        except OSError as error:
+            refused.append(str(error))
 
 
 def soak_real(seconds: float, seed: int) -> None:
@@ -194,7 +197,8 @@ def soak_real(seconds: float, seed: int) -> None:
             ear = Ear(address)
             ear.start()
             ended = threading.Event()
-            asking = threading.Thread(target=_ask_regularly, args=(service, ended), daemon=True)
+            refused: list[str] = []
+            asking = threading.Thread(target=_ask_regularly, args=(service, ended, refused), daemon=True)
             asking.start()
             evening = Evening(far_end, seed)
             began_s = time.monotonic()
@@ -207,16 +211,19 @@ def soak_real(seconds: float, seed: int) -> None:
             time.sleep(3)
             ended.set()
             asking.join()
+            print(f"API requests that failed: {len(refused)}", *refused[:3], sep="\n  ")
             _conclude(service, evening, ear)
 
 
 def _conclude(service: Service, evening: Evening, ear: Ear) -> None:
-    counters = service.status()["engine"]["counters"]
+    counters = until(service.status)["engine"]["counters"]
     report = service.ask("GET", "/v1/report")
     ear.stopping = True
     ear.join()
     overall = report["overall"]
     late = {key: overall["lateness_us"][key] for key in ("p50", "p99", "max")}
+    silent = [line for line in service.log.splitlines() if "the desk has" in line]
+    print(f"desk: {silent or 'never restarted'}")
     print(f"played {evening.played}, counted {counters['messages_in']}; {dict(evening.did)}")
     print(f"ticks {overall['ticks']} on all ports, missed {overall['missed']}, late by (µs) {late}")
     print(f"{WATCHED}: {ear.ticks} ticks heard, longest gap {ear.longest_gap_ns / 1e6:.1f} ms")
