@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
 import json
 import os
+import resource
+import shutil
 import signal
 import socket
 import subprocess
@@ -39,13 +42,26 @@ def until(condition: Callable[[], Any], limit_s: float = START_S, what: str = ""
         time.sleep(0.02)
 
 
+def own_package(place: Path) -> Path:
+    """Copy the package, so that a test can break it; return the folder to run it from."""
+    shutil.copytree(Path(__file__).parents[1] / "routerd", place / "routerd")
+    return place
+
+
 class Service:
     """`routerd run FOLDER` with options; ended by SIGTERM when left."""
 
     def __init__(
-        self, folder: Path, state_dir: Path, *options: str, http: int = 0, stderr: int | None = None
+        self,
+        folder: Path,
+        state_dir: Path,
+        *options: str,
+        http: int = 0,
+        stderr: int | None = None,
+        cwd: Path | None = None,
     ) -> None:
-        """`stderr` is a descriptor that takes the log instead of a file."""
+        """`stderr` is a descriptor that takes the log instead of a file; the package is found in `cwd`."""
+        self._cwd = cwd
         self.http = http or free_port()
         self.log_file = state_dir.parent / f"{state_dir.name}.log"
         self._log = self.log_file.open("a")
@@ -55,7 +71,7 @@ class Service:
         self.process = self._start()
 
     def _start(self) -> subprocess.Popen[bytes]:
-        return subprocess.Popen(self._command, stderr=self._stderr, stdin=subprocess.DEVNULL)
+        return subprocess.Popen(self._command, stderr=self._stderr, stdin=subprocess.DEVNULL, cwd=self._cwd)
 
     @property
     def log(self) -> str:
@@ -95,6 +111,21 @@ class Service:
         pid = int(self.status()["desk"]["pid"])
         os.kill(pid, number)
         return pid
+
+    def starve_desk(self) -> int:
+        """Let the desk have no more memory; return the pid that it had."""
+        pid = int(self.status()["desk"]["pid"])
+        resource.prlimit(pid, resource.RLIMIT_AS, (1, resource.RLIM_INFINITY))
+        return pid
+
+    def until_desk_dies(self, pid: int, limit_s: float = 60.0) -> None:
+        """Ask for what takes memory until the desk of that pid has gone."""
+        end_s = time.monotonic() + limit_s
+        while Path(f"/proc/{pid}").exists():
+            assert time.monotonic() < end_s, f"a desk without memory still lives after {limit_s} s"
+            for path in ("/openapi.json", "/v1/report"):
+                with contextlib.suppress(OSError, http.client.HTTPException, ValueError):
+                    self.ask("GET", path)
 
     def stop(self, number: int = signal.SIGTERM) -> tuple[int, float]:
         """Ask it to end; return exit status and seconds that it took."""

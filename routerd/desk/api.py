@@ -20,6 +20,7 @@ from routerd.desk.handlers import Call
 from routerd.desk.operation import STREAM, Operation
 from routerd.desk.operations import OPERATIONS
 from routerd.desk.problems import ProblemError
+from routerd.desk.shortage import end_if_out_of_memory
 
 BODY_S = 10.0
 _SAFE = ("GET", "HEAD")
@@ -48,6 +49,7 @@ def make_app(desk: Desk, guard: Guard) -> web.Application:
         except web.HTTPNotFound:
             response = problem_response(request.path, _no_such_path(request.path))
         except Exception as error:  # noqa: BLE001 - whatever it was, the client gets a problem document
+            end_if_out_of_memory(error)
             response = problem_response(request.path, error)
         if "Upgrade" in headers and not response.prepared:
             response.force_close()

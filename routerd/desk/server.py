@@ -20,6 +20,7 @@ from aiohttp import web
 
 from routerd.desk.answers import problem_response
 from routerd.desk.problems import ProblemError
+from routerd.desk.shortage import end_if_out_of_memory
 
 SHUTDOWN_S = 0.1
 """How long requests that are being answered may go on at the end."""
@@ -39,6 +40,7 @@ class Shortage:
     def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Take what the loop has to say."""
         error = context.get("exception")
+        end_if_out_of_memory(error)
         if not isinstance(error, OSError) or error.errno not in _SHORTAGES:
             loop.default_exception_handler(context)
             return

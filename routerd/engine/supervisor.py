@@ -36,6 +36,12 @@ STEADY_S = 10.0
 """A desk that has lived so long is young no more, and starts the row of pauses again."""
 
 
+_WAITING = ("R", "D")
+"""Running or runnable, or waiting for the disk, see proc(5)."""
+
+_STOPPED = ("T", "t")
+
+
 class Supervisor:
     """Owns the desk process. `link` is the connection to the desk that runs now."""
 
@@ -138,11 +144,12 @@ class Supervisor:
             number += 1
             link.send("ping", {"n": number})
             now_s = monotonic()
-            before, (work, waits) = work, self._work()
-            if work != before or waits:
+            before, (work, state) = work, self._work()
+            if work != before or state in _WAITING:
                 worked_s = now_s
             silent_s = now_s - self._answered_s
-            if silent_s > self._patience_s(busy=now_s - worked_s < REST_S):
+            patience_s = self._patience_s(busy=now_s - worked_s < REST_S)
+            if silent_s > (SILENT_S if state in _STOPPED else patience_s):
                 self._say(f"the desk has been silent for {silent_s:.0f} s: killing it")
                 self._kill()
                 return
@@ -152,22 +159,21 @@ class Supervisor:
             return FIRST_BUSY_S if busy else FIRST_ANSWER_S
         return BUSY_SILENT_S if busy else SILENT_S
 
-    def _work(self) -> tuple[int, bool]:
-        """Return the processor time that the desk has used, in kernel ticks, and whether it waits for more.
+    def _work(self) -> tuple[int, str]:
+        """Return the processor time that the desk has used, in kernel ticks, and the state it is in.
 
         A desk that gets no processor on a machine that is too busy does not hang: starting another one would
         make that worse. A desk that is stopped or asleep waits for nothing.
         """
         if self._process is None:
-            return 0, False
+            return 0, ""
         try:
             fields = (
                 Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
             )
-            # utime and stime; running or runnable, or waiting for the disk, see proc(5)
-            return int(fields[11]) + int(fields[12]), fields[0] in ("R", "D")
+            return int(fields[11]) + int(fields[12]), fields[0]  # utime and stime, see proc(5)
         except (OSError, ValueError, IndexError):
-            return 0, False
+            return 0, ""
 
     def _ponged(self) -> None:
         self._answered_s = monotonic()

@@ -68,13 +68,13 @@ class Watched:
 
 
 @contextlib.contextmanager
-def watched(*options: str) -> Iterator[Watched]:
+def watched(*options: str, cwd: Path | None = None) -> Iterator[Watched]:
     """Run the demo's rig, on the song and in the tempo of the tick bench."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(shutil.copytree(rig_folder(), Path(place) / "rig"))
         udp = free_port()
         far_end = ("--ports", "simulated", "--far-end", str(udp))
-        with Service(folder, Path(place) / "state", *far_end, *options) as service:
+        with Service(folder, Path(place) / "state", *far_end, *options, cwd=cwd) as service:
             service.wait_until_open()
             service.ask("POST", "/v1/song", {"title": SONG})
             service.ask("POST", "/v1/tempo", {"bpm": str(BPM)})

@@ -11,12 +11,15 @@ from __future__ import annotations
 import sys
 import time
 
-from tests.bench import desk_faults
+from tests.bench import process_faults
 from tests.bench.fault_rows import Fault, Row, table
 
 FAULTS: list[tuple[str, Fault]] = [
-    ("desk-killed", desk_faults.killed),
-    ("desk-hangs", desk_faults.stopped),
+    ("desk-killed", process_faults.killed),
+    ("desk-hangs", process_faults.stopped),
+    ("desk-out-of-memory", process_faults.without_memory),
+    ("desk-dies-at-start", process_faults.dying_at_every_start),
+    ("engine-killed", process_faults.engine_killed),
 ]
 """By the names that the command line takes."""
 
