@@ -469,6 +469,25 @@ def test_panic_sends_note_offs_first_and_mode_messages_behind() -> None:
     assert stage.sent("modular")[-1] == "90 3c 40"
 
 
+def test_panic_comes_at_once_where_the_wire_allows_and_at_wire_speed_on_din() -> None:
+    """A DIN byte takes 320 us (M1 p. 1): 64 messages and a release are 62.4 ms; ticks come between."""
+    song = replace(OPENER, routes=(route("synth"), route("modular")), patches=())
+    stage = Stage(compiled(songs=(song,), order=("opener",)))
+    stage.run(100 * MS)
+    stage.play("keys", "90 3c 40")
+    stage.run(110 * MS)
+    stage.log.clear()
+    stage.do(Action.PANIC)
+    assert {stage.now_ns} == {at_ns for at_ns, name, _ in stage.log if name == "modular"}
+    begin_ns = stage.now_ns
+    stage.run(400 * MS)
+    last_ns = max(at_ns for at_ns, name, data in stage.log if (name, data) == ("synth", b"\xbf\x7b\x00"))
+    taken = [data for at_ns, name, data in stage.log if name == "synth" and begin_ns <= at_ns <= last_ns]
+    wire_ns = 320_000 * sum(map(len, taken))
+    assert sum(len(data) for data in taken if data != TICK) == 65 * 3
+    assert last_ns - begin_ns <= 1.05 * wire_ns
+
+
 def test_panic_keeps_releases_that_wait_for_the_wire() -> None:
     dump = b"\xf0" + bytes(2000) + b"\xf7"
     song = replace(OPENER, patches=())
