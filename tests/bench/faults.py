@@ -11,7 +11,7 @@ from __future__ import annotations
 import sys
 import time
 
-from tests.bench import process_faults
+from tests.bench import machine_faults, process_faults
 from tests.bench.fault_rows import Fault, Row, table
 
 FAULTS: list[tuple[str, Fault]] = [
@@ -20,6 +20,13 @@ FAULTS: list[tuple[str, Fault]] = [
     ("desk-out-of-memory", process_faults.without_memory),
     ("desk-dies-at-start", process_faults.dying_at_every_start),
     ("engine-killed", process_faults.engine_killed),
+    ("engine-stands-still", machine_faults.engine_stands_still),
+    ("processors-busy", machine_faults.processors_busy),
+    ("disk-full", machine_faults.disk_full),
+    ("disk-read-only", machine_faults.disk_read_only),
+    ("log-blocked", machine_faults.log_blocked),
+    ("no-descriptors", machine_faults.no_descriptors),
+    ("port-floods", machine_faults.port_floods),
 ]
 """By the names that the command line takes."""
 
