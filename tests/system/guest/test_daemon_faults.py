@@ -1,4 +1,4 @@
-"""What can be done only to a machine that is nobody's: its wall clock is set by hours under a running daemon."""
+"""What can be done only to a machine that nobody uses: its wall clock is set by hours under the daemon."""
 
 from __future__ import annotations
 
@@ -29,7 +29,9 @@ def wall_clock(guest_only: None) -> Iterator[None]:
 def test_setting_the_wall_clock_by_hours_moves_nothing(
     wall_clock: None, daemon: Daemon, watcher: Aseqdump, hours: int
 ) -> None:
-    before, anchor_ns = len(watcher.clocks()), daemon.status()["tempo"]["anchor_ns"]
+    status = daemon.status()
+    anchor_ns, restarts = status["tempo"]["anchor_ns"], status["desk"]["restarts"]
+    before = len(watcher.clocks())
     given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
     time.clock_settime(time.CLOCK_REALTIME, time.time() + hours * HOUR_S)
     wait_for("clocks to go on", lambda: len(watcher.clocks()) > before + CLOCKS, 30.0, every_s=0.2)
@@ -40,5 +42,5 @@ def test_setting_the_wall_clock_by_hours_moves_nothing(
     assert last - first > 1
     status = daemon.status()
     assert status["tempo"]["anchor_ns"] == anchor_ns
-    assert status["desk"]["restarts"] == 0
+    assert status["desk"]["restarts"] == restarts
     assert not any("fault" in event["kind"] for event in daemon.events.seen)
