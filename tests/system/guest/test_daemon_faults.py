@@ -10,7 +10,10 @@ from daemon import Daemon
 from listener import Aseqdump
 from usb import wait_for
 
-pytestmark = pytest.mark.system
+pytestmark = [
+    pytest.mark.system,
+    pytest.mark.skip(reason="has not been run in the virtual machine yet: take this mark away to run it by hand"),
+]
 
 HOUR_S = 3600
 CLOCKS = 96
