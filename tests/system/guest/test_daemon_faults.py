@@ -12,7 +12,7 @@ from usb import wait_for
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skip(reason="has not been run in the virtual machine yet: take this mark away to run it by hand"),
+    pytest.mark.skip(reason="has not been run in the guest yet; take this mark away to run it"),
 ]
 
 HOUR_S = 3600
