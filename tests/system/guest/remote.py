@@ -6,6 +6,7 @@ tests without a result, and if it fails again these are errors that name the mac
 
 from __future__ import annotations
 
+import compileall
 import functools
 import json
 import subprocess
@@ -25,6 +26,10 @@ WHOLE_LIMIT_S = 840.0
 START_ALLOWANCE_S = 90.0
 """How long the start may take, and how long a test may overrun its own time limit, before nothing new
 from the guest means that the machine hangs."""
+
+ONLY_WHAT_IS_NEEDED = ["-p", "no:cacheprovider", "-p", "pytest_timeout", "-p", "pytest_asyncio.plugin"]
+ONLY_WHAT_IS_NEEDED += ["--confcutdir=tests/system"]
+"""Every module that is imported takes its time on an emulated processor: no plugins and nothing for other tests."""
 
 
 @functools.cache
@@ -75,19 +80,21 @@ class Remote:
         return Path(self._folder.name)
 
     def _start(self) -> None:
+        # The guest sees what is compiled here; left to itself, each start of the installed service would do it anew.
+        compileall.compile_dir(self._config.rootpath / "routerd", quiet=2)
         self._starts += 1
         self._got.clear()
         self._rest = ""
         overrides = [word for one in self._config.getoption("override_ini") or () for word in ("-o", one)]
-        tests = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *overrides]
+        tests = [sys.executable, "-m", "pytest", *ONLY_WHAT_IS_NEEDED, *overrides]
         chosen = [nodeid for nodeid in self._waiting if nodeid not in self._finished]
         limit = ["--time-limit", str(WHOLE_LIMIT_S), "--share", str(self._share)]
         reports = self._share / "reports"
-        reports_there = "ROUTERD_GUEST_REPORTS=/run/job/out/reports"
+        environment = ["ROUTERD_GUEST_REPORTS=/run/job/out/reports", "PYTEST_DISABLE_PLUGIN_AUTOLOAD=1"]
         reports.write_text("")
         with (self._share / "console").open("wb") as console:
             self._machine = subprocess.Popen(
-                [sys.executable, str(RUN), *limit, "--", "env", reports_there, *tests, *chosen],
+                [sys.executable, str(RUN), *limit, "--", "env", *environment, *tests, *chosen],
                 cwd=self._config.rootpath,
                 stdin=subprocess.DEVNULL,
                 stdout=console,
