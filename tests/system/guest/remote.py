@@ -29,7 +29,7 @@ from the guest means that the machine hangs."""
 
 ONLY_WHAT_IS_NEEDED = ["-p", "no:cacheprovider", "-p", "pytest_timeout", "-p", "pytest_asyncio.plugin"]
 ONLY_WHAT_IS_NEEDED += ["--confcutdir=tests/system"]
-"""Every module that is imported takes its time on an emulated processor: no plugins and nothing for other tests."""
+"""Every import takes its time on an emulated processor: no other plugins, and nothing for other tests."""
 
 
 @functools.cache
@@ -80,7 +80,7 @@ class Remote:
         return Path(self._folder.name)
 
     def _start(self) -> None:
-        # The guest sees what is compiled here; left to itself, each start of the installed service would do it anew.
+        # The guest sees what is compiled here, as pip would have done it for the installed service.
         compileall.compile_dir(self._config.rootpath / "routerd", quiet=2)
         self._starts += 1
         self._got.clear()
