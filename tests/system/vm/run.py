@@ -33,7 +33,7 @@ KERNEL_LINE = (
 )
 EMULATED = "Nehalem"
 """An old processor. What newer ones have (SMAP, five levels of pages, long string moves) an emulator must
-imitate: with "max" what the kernel does to open a file or start a process takes two to three times as long."""
+imitate: with "max" opening a file or starting a process takes two to three times as long."""
 
 TIMED_OUT, NO_MACHINE = 124, 125
 _PR_SET_PDEATHSIG = 1
