@@ -140,12 +140,14 @@ class Client:
         ports = self.status()["ports"]
         return next(port for port in ports if (port["device"], port["direction"]) == (device, direction))
 
-    def wait_for_port(self, device: str, direction: str = "output", state: str = "open") -> None:
+    def wait_for_port(
+        self, device: str, direction: str = "output", state: str = "open", limit_s: float = 60.0
+    ) -> None:
         """Wait until a port is in that state."""
         wait_for(
             f"the {direction} of {device} to be {state}",
             lambda: self.port(device, direction)["state"] == state,
-            60.0,
+            limit_s,
             every_s=0.2,
         )
 

@@ -67,7 +67,7 @@ def test_a_release_follows_its_press_across_a_song_change(
 
 def test_between_start_and_stop_every_tick_is_a_clock(daemon: Daemon, watcher: Aseqdump) -> None:
     daemon.song("Remap")
-    before = len(watcher.lines)
+    before = len(watcher.texts())
     daemon.post("/v1/start")
     wait_for("Start", lambda: "Start" in watcher.texts()[before:])
     time.sleep(5)

@@ -27,10 +27,6 @@ from usb import wait_for
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skip(
-        reason="on an emulated processor the installed service's API does not answer in time on every run; "
-        "take this mark away to run it by hand"
-    ),
     pytest.mark.usefixtures("guest_only"),
 ]
 
@@ -127,7 +123,7 @@ def service(guest_only: None, tmp_path_factory: pytest.TempPathFactory) -> Itera
 @pytest.fixture(scope="module")
 def ear(service: None) -> Iterator[Aseqdump]:
     with Aseqdump() as dump:
-        API.wait_for_port("watcher")
+        API.wait_for_port("watcher", limit_s=RESTART_LIMIT_S)
         wait_for("the first clock", dump.clocks)
         yield dump
 
@@ -171,7 +167,7 @@ def test_it_is_ready_when_ports_are_open_and_ticks_flow(service: None) -> None:
     with Aseqdump() as dump:
         wait_for("clocks", lambda: len(dump.clocks()) > 24)
     assert shown("User") == "routerd"
-    wait_for("the API", API.answers, 60.0, every_s=0.5)
+    wait_for("the API", API.answers, RESTART_LIMIT_S, every_s=0.5)
     status = API.status()
     assert status["engine"]["ports"] == "alsa"
     assert status["song"]["title"] == "Remap"
@@ -204,7 +200,7 @@ def standing(service: None) -> dict[str, Any]:
     API.post("/v1/section", {"name": "high"})
     API.post("/v1/tempo", {"bpm": "243/2"})
     standing = {"song": "Remap", "section": "high", "tempo": "121.5", "order": ["bulk", "remap", "through"]}
-    wait_for("the new standing", lambda: where() == standing)
+    wait_for("the new standing", lambda: where() == standing, every_s=0.5)
     time.sleep(3)  # until the state is on the disk
     return standing
 
