@@ -10,6 +10,7 @@ import sys
 import threading
 import urllib.error
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -182,9 +183,9 @@ class Daemon(Client):
 
     _running: ClassVar[list[Daemon]] = []
 
-    def __init__(self, folder: Path, port: int = 8473) -> None:
+    def __init__(self, folder: Path, port: int = 8473, write: Callable[[Path], Path] = write_rig) -> None:
         super().__init__(f"127.0.0.1:{port}")
-        self.folder = write_rig(folder / "rig")
+        self.folder = write(folder / "rig")
         self.log_file = folder / "log"
         command = [sys.executable, "-m", "routerd.cli", "run", str(self.folder), "--ports", "alsa"]
         command += ["--listen", f"127.0.0.1:{port}", "--state-dir", str(folder / "state")]

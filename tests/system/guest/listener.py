@@ -16,13 +16,16 @@ daemon does. What is said about the time of a message is right to within this, a
 class Aseqdump:
     """aseqdump with a port of its own that others connect to. Each message is one line of its text."""
 
-    def __init__(self) -> None:
+    def __init__(self, *ports: str) -> None:
+        """Listen to these ports too, each client:port in numbers."""
         self._pieces: list[tuple[float, bytes]] = []
         self._read_up_to = 0
         self._rest = b""
+        self._heard: list[tuple[float, str, str]] = []
         self._texts: list[str] = []
         self._clocks: list[float] = []
-        self._process = subprocess.Popen(["stdbuf", "-oL", "aseqdump"], stdout=subprocess.PIPE, bufsize=0)
+        command = ["stdbuf", "-oL", "aseqdump", *(["-p", ",".join(ports)] if ports else [])]
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, bufsize=0)
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 
@@ -32,13 +35,18 @@ class Aseqdump:
             self._pieces.append((time.monotonic(), piece))
             time.sleep(GATHER_S)
 
+    def heard(self) -> list[tuple[float, str, str]]:
+        """Return when (in seconds), from which port and what has arrived; the next question adds to it."""
+        self._take()
+        return self._heard
+
     def texts(self) -> list[str]:
-        """Return what has arrived so far; the next question lets the list grow."""
+        """Return what has arrived so far; the next question adds to it."""
         self._take()
         return self._texts
 
     def clocks(self) -> list[float]:
-        """Return when each timing clock arrived here, in seconds; the next question lets the list grow."""
+        """Return when each timing clock arrived here, in seconds; the next question adds to it."""
         self._take()
         return self._clocks
 
@@ -51,6 +59,7 @@ class Aseqdump:
                 words = line.decode().split()
                 if words and ":" in words[0]:  # a message begins with its sender's address
                     self._texts.append(" ".join(words[1:]))
+                    self._heard.append((at, words[0], self._texts[-1]))
                     if words[1:] == ["Clock"]:
                         self._clocks.append(at)
 
