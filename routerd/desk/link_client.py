@@ -150,6 +150,10 @@ class EngineLink:
         self._send("refuse", {"problems": problems})
         await self._drain()
 
+    def say_serving(self) -> None:
+        """Tell the engine that the API answers from now on."""
+        self._send("serving", {})
+
     async def _ask(self, kind: str, body: Plain) -> None:
         number = next(self._numbers)
         async with _expect(self._answers, number) as answer:

@@ -126,6 +126,7 @@ async def _serve(desk: Desk, guard: Guard, listener: socket.socket, *, record: b
     api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
     async with server.serving(api.make_app(desk, guard), listener):
         renewing = asyncio.create_task(_renew_book(desk))
+        desk.link.say_serving()
         where = str(Listen(*listener.getsockname()[:2]))
         desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
         await renewing

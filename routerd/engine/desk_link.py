@@ -34,11 +34,13 @@ class DeskLink:
         loaded: Callable[[CompiledBook], None],
         refused: Callable[[list[str]], None],
         ponged: Callable[[], None],
+        serving: Callable[[], None],
     ) -> None:
         self._worker = worker
         self._loaded = loaded
         self._refused = refused
         self._ponged = ponged
+        self._serves = serving
         self._compiler: Compiler | None = None
         self._set_list: SetList | None = None
         self._writer: asyncio.StreamWriter | None = None
@@ -204,6 +206,9 @@ class DeskLink:
     def _pong(self, _body: Any) -> None:
         self._ponged()
 
+    def _serving(self, _body: Any) -> None:
+        self._serves()
+
     def _refuse(self, body: Any) -> None:
         self._refused([str(problem) for problem in body["problems"]])
 
@@ -221,5 +226,6 @@ _HANDLERS: dict[str, Callable[[DeskLink, Any], None]] = {
     "check": DeskLink._check,
     "sound": DeskLink._sound,
     "pong": DeskLink._pong,
+    "serving": DeskLink._serving,
     "refuse": DeskLink._refuse,
 }

@@ -196,8 +196,8 @@ class Engine:
             arguments += ["--token-file", str(options.token_file)]
         return arguments
 
-    def _make_link(self, ponged: Any) -> DeskLink:
-        return DeskLink(self._worker, self._loaded, self._refused, ponged)
+    def _make_link(self, ponged: Any, serving: Any) -> DeskLink:
+        return DeskLink(self._worker, self._loaded, self._refused, ponged, serving)
 
     def _greet(self) -> dict[str, object]:
         return {

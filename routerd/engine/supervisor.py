@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 import socket
 import sys
@@ -18,13 +19,14 @@ SILENT_S = 1.0
 """A desk that is silent for so long, does no work and wants to do none is killed."""
 
 BUSY_SILENT_S = 10.0
-"""The same for one that works: it may have much to do on a busy machine, or go round in circles."""
+"""One that works is killed when it has used so much of the processor without an answer: it goes round in
+circles. Time on the clock would say nothing where the machine is slow, or busy with something else."""
 
 FIRST_ANSWER_S = 20.0
-"""A young desk may be silent for so long without work; it loads what the API needs and reads the folder."""
+"""As `SILENT_S`, until it serves the API: it loads what that needs and reads the folder."""
 
 FIRST_BUSY_S = 180.0
-"""The same while it works: on a slow or busy machine it would else be killed at every start, for ever."""
+"""As `BUSY_SILENT_S`, until it serves the API: a slow machine would else kill it at every start, for ever."""
 
 REST_S = 1.0
 """A desk has work while it has used the processor within so long, or waits for it or for the disk."""
@@ -33,7 +35,7 @@ PAUSE_S = (0.0, 0.25, 0.5, 1.0)
 """Before the first, second, ... restart in a row; the last one stays."""
 
 STEADY_S = 10.0
-"""A desk that has lived so long is young no more, and starts the row of pauses again."""
+"""A desk that has lived so long starts the row of pauses again."""
 
 
 _WAITING = ("R", "D")
@@ -48,7 +50,7 @@ class Supervisor:
     def __init__(
         self,
         desk_arguments: list[str],
-        make_link: Callable[[Callable[[], None]], DeskLink],
+        make_link: Callable[[Callable[[], None], Callable[[], None]], DeskLink],
         greet: Callable[[], dict[str, object]],
         say: Callable[[str], None],
     ) -> None:
@@ -57,7 +59,6 @@ class Supervisor:
         self._greet = greet
         self._say = say
         self._process: asyncio.subprocess.Process | None = None
-        self._began_s = 0.0
         self._answered_s = 0.0
         self._young = True
         self.link: DeskLink | None = None
@@ -115,9 +116,9 @@ class Supervisor:
                 stdin=asyncio.subprocess.DEVNULL,
             )
             theirs.close()
-            self._began_s = self._answered_s = monotonic()
+            self._answered_s = monotonic()
             self._young = True
-            self.link = self._make_link(self._ponged)
+            self.link = self._make_link(self._ponged, self._serves)
             serving = asyncio.create_task(self.link.serve(ours, self._greet))
             serving.add_done_callback(self._look_at_end)
             watching = asyncio.create_task(self._watch(self.link))
@@ -138,7 +139,8 @@ class Supervisor:
 
     async def _watch(self, link: DeskLink) -> None:
         number = 0
-        work, worked_s = 0, monotonic()
+        work, worked_s = 0.0, monotonic()
+        answered_s, work_then = self._answered_s, work
         while True:
             await asyncio.sleep(PING_EVERY_S)
             number += 1
@@ -147,38 +149,42 @@ class Supervisor:
             before, (work, state) = work, self._work()
             if work != before or state in _WAITING:
                 worked_s = now_s
-            silent_s = now_s - self._answered_s
-            patience_s = self._patience_s(busy=now_s - worked_s < REST_S)
-            if silent_s > (SILENT_S if state in _STOPPED else patience_s):
+            if answered_s != self._answered_s:
+                answered_s, work_then = self._answered_s, work
+            silent_s = now_s - answered_s
+            if state in _STOPPED:
+                hangs = silent_s > SILENT_S
+            elif now_s - worked_s < REST_S:
+                hangs = work - work_then > (FIRST_BUSY_S if self._young else BUSY_SILENT_S)
+            else:
+                hangs = silent_s > (FIRST_ANSWER_S if self._young else SILENT_S)
+            if hangs:
                 self._say(f"the desk has been silent for {silent_s:.0f} s: killing it")
                 self._kill()
                 return
 
-    def _patience_s(self, *, busy: bool) -> float:
-        if self._young:
-            return FIRST_BUSY_S if busy else FIRST_ANSWER_S
-        return BUSY_SILENT_S if busy else SILENT_S
-
-    def _work(self) -> tuple[int, str]:
-        """Return the processor time that the desk has used, in kernel ticks, and the state it is in.
+    def _work(self) -> tuple[float, str]:
+        """Return the processor time that the desk has used, in s, and the state it is in.
 
         A desk that gets no processor on a machine that is too busy does not hang: starting another one would
         make that worse. A desk that is stopped or asleep waits for nothing.
         """
         if self._process is None:
-            return 0, ""
+            return 0.0, ""
         try:
             fields = (
                 Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
             )
-            return int(fields[11]) + int(fields[12]), fields[0]  # utime and stime, see proc(5)
+            used = int(fields[11]) + int(fields[12])  # utime and stime, see proc(5)
+            return used / os.sysconf("SC_CLK_TCK"), fields[0]
         except (OSError, ValueError, IndexError):
-            return 0, ""
+            return 0.0, ""
 
     def _ponged(self) -> None:
         self._answered_s = monotonic()
-        if self._answered_s - self._began_s > STEADY_S:
-            self._young = False
+
+    def _serves(self) -> None:
+        self._young = False
 
     def _kill(self) -> None:
         if self._process is not None and self._process.returncode is None:

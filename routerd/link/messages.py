@@ -14,6 +14,7 @@ Kinds from the desk:
     sound                 {"id": n, "device": str, "channel": 0-15, "note": n, "velocity": n}: see Show.sound
     check                 {"id": n, "song": identifier or null, "number": n or null, "done": bool}
     pong                  the body of the ping it answers
+    serving               {}: the API answers from now on
     refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
 
 and from the engine:

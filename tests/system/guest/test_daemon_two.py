@@ -1,8 +1,8 @@
 """Two daemons: a second one follows the first over real ALSA ports.
 
 The kernel's own "Midi Through" is the cable between them, another of its ports takes what the follower sends,
-and one aseqdump hears both. The processor may be emulated: ticks are counted, and nobody judges milliseconds. On
-JACK, outside the guest, the same pair has to be exact.
+and one aseqdump hears both. The processor may be emulated: ticks are counted, and nobody judges
+milliseconds. On JACK, outside the guest, the same pair has to be exact.
 """
 
 from __future__ import annotations
@@ -60,6 +60,7 @@ def leader(daemon: Daemon) -> Iterator[Daemon]:
 def follower(leader: Daemon, tmp_path: Path) -> Iterator[Daemon]:
     running = Daemon(tmp_path, port=8474, write=write_follower)
     yield running
+    print(running.log())
     running.end()
 
 

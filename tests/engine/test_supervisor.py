@@ -1,0 +1,115 @@
+"""When a silent desk is killed: judged by what it does, on a slow machine too. Time is simulated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from routerd.engine import supervisor as module
+from routerd.engine.supervisor import Supervisor
+
+PING_S = module.PING_EVERY_S
+Doing = Callable[[float], tuple[float, str]]
+"""Processor seconds used by then, and the state as proc(5) has it."""
+
+
+class Watched(Supervisor):
+    """A supervisor over a desk that answers for `answers_s` and then never again."""
+
+    def __init__(self, doing: Doing, *, serves: bool, answers_s: float = 30.0) -> None:
+        super().__init__([], self._no_link, dict, self._said.append)
+        self.now_s = 0.0
+        self.killed_s = 0.0
+        self._doing = doing
+        self._answers_s = answers_s
+        if serves:
+            self._serves()
+
+    _said: list[str] = []  # noqa: RUF012 - nobody looks at it
+
+    def _no_link(self, *_: object) -> Any:
+        raise AssertionError("no desk is started here")
+
+    def _work(self) -> tuple[float, str]:
+        return self._doing(self.now_s)
+
+    def _kill(self) -> None:
+        self.killed_s = self.now_s
+
+    async def until_killed(self, monkeypatch: pytest.MonkeyPatch, limit_s: float = 1000.0) -> float:
+        """Return how long after its last answer it was killed, 0 when not within the limit."""
+
+        class Over(Exception):  # noqa: N818 - not an error
+            pass
+
+        async def sleep(span_s: float) -> None:
+            self.now_s += span_s
+            if self.now_s > limit_s:
+                raise Over
+            if self.now_s <= self._answers_s:
+                self._ponged()
+
+        monkeypatch.setattr(module, "monotonic", lambda: self.now_s)
+        monkeypatch.setattr(module.asyncio, "sleep", sleep)
+        try:
+            await self._watch(Silent())  # type: ignore[arg-type]
+        except Over:
+            return 0.0
+        return self.killed_s - self._answers_s
+
+
+class Silent:
+    """A link into which pings vanish."""
+
+    def send(self, kind: str, body: Any) -> None:
+        """Forget it."""
+
+
+def idle(_: float) -> tuple[float, str]:
+    return 5.0, "S"
+
+
+def stopped(_: float) -> tuple[float, str]:
+    return 5.0, "T"
+
+
+def circling(now_s: float) -> tuple[float, str]:
+    return now_s, "R"
+
+
+def on_a_slow_machine(now_s: float) -> tuple[float, str]:
+    """One second of the processor in fifteen."""
+    return now_s // 15, "R"
+
+
+@pytest.mark.parametrize(
+    ("doing", "serves", "seconds"),
+    [
+        (idle, True, module.SILENT_S),
+        (stopped, False, module.SILENT_S),
+        (idle, False, module.FIRST_ANSWER_S),
+        (circling, True, module.BUSY_SILENT_S),
+        (circling, False, module.FIRST_BUSY_S),
+        (on_a_slow_machine, True, 15 * module.BUSY_SILENT_S),
+    ],
+)
+async def test_a_silent_desk_is_killed(
+    monkeypatch: pytest.MonkeyPatch, doing: Doing, serves: bool, seconds: float
+) -> None:
+    killed_s = await Watched(doing, serves=serves).until_killed(monkeypatch)
+    assert seconds < killed_s <= seconds + 15 + 2 * PING_S
+
+
+async def test_a_desk_that_gets_nothing_of_the_processor_is_left_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def waiting(_: float) -> tuple[float, str]:
+        return 5.0, "R"
+
+    assert not await Watched(waiting, serves=True).until_killed(monkeypatch)
+
+
+async def test_a_desk_that_answers_may_work_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert not await Watched(circling, serves=True, answers_s=1000.0).until_killed(monkeypatch)
