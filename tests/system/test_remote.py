@@ -18,6 +18,7 @@ GUEST = Path(__file__).resolve().parent / "guest"
 
 MACHINE = """
 import os, subprocess, sys
+from itertools import takewhile
 from pathlib import Path
 
 if "--check" in sys.argv:
@@ -26,14 +27,16 @@ here = Path(__file__).parent
 starts = here / "starts"
 count = len(starts.read_text().split()) if starts.exists() else 0
 share = sys.argv[sys.argv.index("--share") + 1]
-command = sys.argv[sys.argv.index("env") + 2 :]
+words = sys.argv[sys.argv.index("env") + 1 :]
+settings = dict(word.split("=", 1) for word in takewhile(lambda word: "=" in word, words))
+command = words[len(settings) :]
 with starts.open("a") as file:
     print(sum("::" in word for word in command), file=file)
 plan = (here / "plan").read_text().split()[count]
 print("console of start", count + 1, flush=True)
 if plan.startswith("die"):
     sys.exit(int(plan[3:]))
-environ = os.environ | {"ROUTERD_GUEST": "1", "ROUTERD_GUEST_REPORTS": share + "/reports"}
+environ = os.environ | settings | {"ROUTERD_GUEST": "1", "ROUTERD_GUEST_REPORTS": share + "/reports"}
 status = subprocess.run(command, env=environ | {"DIE_IN": plan}).returncode
 sys.exit(125 if status == 77 else status)
 """

@@ -27,8 +27,10 @@ START_ALLOWANCE_S = 90.0
 """How long the start may take, and how long a test may overrun its own time limit, before nothing new
 from the guest means that the machine hangs."""
 
-ONLY_WHAT_IS_NEEDED = ["-p", "no:cacheprovider", "-p", "pytest_timeout", "-p", "pytest_asyncio.plugin"]
-ONLY_WHAT_IS_NEEDED += ["--confcutdir=tests/system"]
+ONLY_WHAT_IS_NEEDED = {
+    "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
+    "PYTEST_PLUGINS": "pytest_timeout,pytest_asyncio.plugin",
+}
 """Every import takes its time on an emulated processor: no other plugins, and nothing for other tests."""
 
 
@@ -86,11 +88,13 @@ class Remote:
         self._got.clear()
         self._rest = ""
         overrides = [word for one in self._config.getoption("override_ini") or () for word in ("-o", one)]
-        tests = [sys.executable, "-m", "pytest", *ONLY_WHAT_IS_NEEDED, *overrides]
+        nearby = f"--confcutdir={Path(__file__).resolve().parents[1]}"
+        tests = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", nearby, *overrides]
         chosen = [nodeid for nodeid in self._waiting if nodeid not in self._finished]
         limit = ["--time-limit", str(WHOLE_LIMIT_S), "--share", str(self._share)]
         reports = self._share / "reports"
-        environment = ["ROUTERD_GUEST_REPORTS=/run/job/out/reports", "PYTEST_DISABLE_PLUGIN_AUTOLOAD=1"]
+        settings = ONLY_WHAT_IS_NEEDED | {"ROUTERD_GUEST_REPORTS": "/run/job/out/reports"}
+        environment = [f"{name}={value}" for name, value in settings.items()]
         reports.write_text("")
         with (self._share / "console").open("wb") as console:
             self._machine = subprocess.Popen(
