@@ -1,4 +1,4 @@
-"""Prints requirements.txt: everything that an installation takes, in exact versions, with the hashes of its files.
+"""Prints requirements.txt: all that an installation takes, in exact versions, with the hashes of its files.
 
     python3 systemd/pin.py >systemd/requirements.txt
 

@@ -14,10 +14,10 @@ from routerd.core.errors import LinkError
 from routerd.core.model import Book
 from routerd.link.messages import (
     LONGEST_FRAME,
-    Tap,
     TickRecord,
     Unpacker,
     pack_message,
+    pack_tap,
     pack_taps,
     pack_ticks,
 )
@@ -131,7 +131,7 @@ def test_the_link_takes_any_bytes_or_says_so() -> None:
         pack_message("command", {"id": 7, "action": "song", "argument": "low-tide", "when": "bar"}),
         pack_message("play", {"device": "keys", "data": ["903c40"]}),
         pack_ticks([TickRecord(1, 2, 3, 4, 5)] * 20),
-        pack_taps([Tap(1, 2, b"\x90\x3c\x40"), Tap(3, 0x8001, b"\xf8")]),
+        pack_taps([pack_tap(1, 2, b"\x90\x3c\x40"), pack_tap(3, 0x8001, b"\xf8")]),
     ]
     refused = 0
     for _ in range(2000):
