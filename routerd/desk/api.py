@@ -104,5 +104,5 @@ async def _received(request: web.Request) -> bytes:
             return await request.read()
     except TimeoutError as error:
         raise ProblemError("too-slow", f"the body did not arrive within {BODY_S:g} s") from error
-    except (web.RequestPayloadError, ConnectionError) as error:
+    except (web.RequestPayloadError, ConnectionError, RuntimeError) as error:  # the last one: it has closed
         raise ProblemError("malformed-request", f"the body cannot be read: {error}") from error
