@@ -10,10 +10,7 @@ from daemon import Daemon
 from listener import Aseqdump
 from usb import wait_for
 
-pytestmark = [
-    pytest.mark.system,
-    pytest.mark.skip(reason="has not been run in the guest yet; take this mark away to run it"),
-]
+pytestmark = pytest.mark.system
 
 HOUR_S = 3600
 CLOCKS = 96
