@@ -6,7 +6,7 @@ import os
 import subprocess
 import threading
 import time
-from typing import Self
+from typing import ClassVar, Self
 
 GATHER_S = 0.05
 """Lines are taken in bunches: fetching each one by itself would cost an emulated processor more than the
@@ -15,6 +15,8 @@ daemon does. What is said about the time of a message is right to within this, a
 
 class Aseqdump:
     """aseqdump with a port of its own that others connect to. Each message is one line of its text."""
+
+    _running: ClassVar[list[Aseqdump]] = []
 
     def __init__(self, *ports: str) -> None:
         """Listen to these ports too, each client:port in numbers."""
@@ -28,6 +30,7 @@ class Aseqdump:
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, bufsize=0)
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
+        self._running.append(self)
 
     def _read(self) -> None:
         assert self._process.stdout is not None
@@ -63,8 +66,17 @@ class Aseqdump:
                     if words[1:] == ["Clock"]:
                         self._clocks.append(at)
 
+    @classmethod
+    def end_all(cls) -> None:
+        """Make room: a rig that asks for aseqdump gets the first one that there is."""
+        while cls._running:
+            cls._running[-1].end()
+
     def end(self) -> None:
-        """End it."""
+        """End it; harmless when called twice."""
+        if self not in self._running:
+            return
+        self._running.remove(self)
         self._process.terminate()
         self._process.wait()
         self._reader.join()
