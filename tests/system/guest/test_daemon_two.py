@@ -19,10 +19,6 @@ from usb import wait_for
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skip(
-        reason="two daemons on an emulated processor do not start in time on a busy machine; "
-        "take this mark away to run it by hand"
-    ),
     pytest.mark.usefixtures("guest_only"),
 ]
 

@@ -28,10 +28,6 @@ from usb import wait_for
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skip(
-        reason="passes alone; not yet seen to pass after the other tests of this folder: take this mark away "
-        "to run it by hand"
-    ),
     pytest.mark.usefixtures("guest_only"),
 ]
 
