@@ -171,6 +171,12 @@ class ShowCommands(ShowSongs):
             self._position_of(command.argument)
         elif command.action is Action.TEMPO:
             bpm_of(command.argument)
+        elif command.action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO):
+            self._check_subject(command.argument)
+        elif command.action is Action.SOURCE:
+            self._input_of(str(command.argument or ""))
+        elif command.action is Action.RETRIGGER:
+            self._restartable(str(command.argument or ""))
         if command.when.moment is Moment.NAMED_BAR:
             self._check_named_bar(command.when.number)
         self._armed = Armed.of(command)
@@ -213,9 +219,10 @@ class ShowCommands(ShowSongs):
         command = self._take_armed()
         try:
             self._do(command, now_ns)
-        except CommandError:
+        except CommandError as error:
             self._armed, self.revision = before, revision
-            raise
+            # not as NotFoundError: whoever pressed has named nothing
+            raise CommandError(f"what is armed cannot be done: {error}") from error
 
     def panic(self, now_ns: int) -> None:
         """Silence everything: what waits is forgotten, what sounds is released, every channel told."""

@@ -49,8 +49,7 @@ class ShowSongs(ShowTransport):
 
     def _mute(self, action: Action, argument: int | str | None, now_ns: int) -> None:
         """Mute, solo or neither. What sounds on a device that is not heard any more ends now."""
-        if argument not in self.book.subjects:
-            raise NotFoundError(f"there is no {argument}")
+        self._check_subject(argument)
         self.mutes.change(action, str(argument))
         if self._on.song is not None:
             self._install(self._on.section)
@@ -62,6 +61,10 @@ class ShowSongs(ShowTransport):
                         outlet.offer(data, now_ns, self.sink)
         self.revision += 1
         self._event(action.value, subject=argument)
+
+    def _check_subject(self, argument: int | str | None) -> None:
+        if argument not in self.book.subjects:
+            raise NotFoundError(f"there is no {argument}")
 
     def _go_to(self, place: Place, now_ns: int, argument: int | str | None = None) -> None:
         identifier = place.order[place.index] if place.index is not None else str(argument)

@@ -26,7 +26,8 @@ from routerd.core.units import (
 )
 
 if TYPE_CHECKING:
-    pass
+    from routerd.core.device_clock import DeviceClock
+    from routerd.core.notes import Inlet
 
 from routerd.core.show_state import ShowState
 
@@ -65,14 +66,19 @@ class ShowTransport(ShowState):
         if device == (self._source.name if self._source else ""):
             return
         source = None
-        if device:
-            inlet = next((inlet for inlet in self.book.inlets if inlet.name == device), None)
-            if inlet is None:
-                raise NotFoundError(f"there is no device {device!r} with an input to follow")
+        inlet = self._input_of(device)
+        if inlet is not None:
             timing = next(d.timing for d in self.book.rig.devices if d.name == device)
             source = Source(inlet, timing, self.clock, self._devices.lead_ns)
         self._use_source(source)
         self._event("clock-source", device=device or None)
+
+    def _input_of(self, device: str) -> Inlet | None:
+        """Return what a device sends to, None for no device; raises NotFoundError."""
+        inlet = next((inlet for inlet in self.book.inlets if inlet.name == device), None)
+        if device and inlet is None:
+            raise NotFoundError(f"there is no device {device!r} with an input to follow")
+        return inlet
 
     def _use_source(self, source: Source | None) -> None:
         self._source = source
@@ -100,11 +106,7 @@ class ShowTransport(ShowState):
     def _retrigger(self, argument: str) -> None:
         """Restart one device's sequence: "bar NAME" or "cycle NAME"; raises CommandError."""
         at, _, name = argument.partition(" ")
-        one = self._devices.find(name)
-        if one is None:
-            raise NotFoundError(f"there is no device {name!r} that gets transport")
-        if one.timing.start is StartMode.NEVER:
-            raise CommandError(f"device {name!r} is never started: its timing says so")
+        one = self._restartable(argument)
         if at == Wanted.CYCLE.value and not (one.cycle_ticks and one.running):
             raise CommandError(
                 f"device {name!r} has no sequence that runs; its timing states no length, or it is stopped"
@@ -113,6 +115,16 @@ class ShowTransport(ShowState):
         self._devices.look()
         self._event("retrigger", device=name, at=at)
         self.revision += 1
+
+    def _restartable(self, argument: str) -> DeviceClock:
+        """Return the device that is to be restarted; raises CommandError when it never can be."""
+        name = argument.partition(" ")[2]
+        one = self._devices.find(name)
+        if one is None:
+            raise NotFoundError(f"there is no device {name!r} that gets transport")
+        if one.timing.start is StartMode.NEVER:
+            raise CommandError(f"device {name!r} is never started: its timing says so")
+        return one
 
     def _take_click_and_code(self, song: CompiledSong) -> None:
         for coder in self._devices.coders:

@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.arming import Action, Moment, When, parse_when
-from routerd.core.errors import CommandError
+from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model import SectionsEnd, SetList, Sounding
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
@@ -117,6 +117,22 @@ def test_go_that_is_refused_leaves_it_armed() -> None:
         with pytest.raises(CommandError, match="last song"):
             stage.do(press)
         assert stage.show.snapshot() == before
+
+
+@pytest.mark.parametrize(
+    ("action", "argument"),
+    [
+        (Action.MUTE, "device nobody"),
+        (Action.UNSOLO, "route nobody"),
+        (Action.SOURCE, "nobody"),
+        (Action.RETRIGGER, "bar nobody"),
+    ],
+)
+def test_what_is_not_there_cannot_be_armed(action: Action, argument: str) -> None:
+    stage = Stage()
+    with pytest.raises(NotFoundError, match="nobody"):
+        stage.do(action, argument, "press")
+    assert stage.show.snapshot()["armed"] is None
 
 
 def test_cancel_and_another_song_disarm() -> None:
