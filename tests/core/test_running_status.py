@@ -58,4 +58,7 @@ spoken = st.one_of(
 
 @given(st.lists(spoken, max_size=30))
 def test_any_messages_take_what_alsa_sends(messages: list[bytes]) -> None:
-    assert wire_bytes(messages) == alsa_bytes(messages)
+    """ALSA sends the status anew after real time, which M1 does not ask for: it hears only the rest."""
+    real_time = [data for data in messages if data[0] >= 0xF8]
+    rest = [data for data in messages if data[0] < 0xF8]
+    assert wire_bytes(messages) == alsa_bytes(rest) + len(real_time)

@@ -12,7 +12,8 @@ OUTPUTS = 8
 def _play(log: TickLog, hour: int) -> None:
     """Ten seconds of every hour at 120 BPM on eight ports; in between records were dropped."""
     first = hour * 172_800
-    log.event({"kind": "records-dropped", "count": 0, "from_tick": first - 172_320, "to_tick": first - 1})
+    dropped = {"count": 0, "from_tick": first - 172_320, "to_tick": first - 1, "at_ns": first * STEP_NS}
+    log.event({"kind": "records-dropped", **dropped})
     for tick in range(first, first + 480):
         if tick % 20 == 10:  # more gaps in three hours than wait for an explanation
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import shutil
 import signal
@@ -19,9 +20,10 @@ PERIOD_FRAMES = 512
 class DummyServer:
     """A jackd of our own, under a name of its own, that can be ended and started again."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, period_frames: int = PERIOD_FRAMES) -> None:
         self.name = f"routerd-test-{os.getpid()}"
         self.environment = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_AUDIO_RESERVATION": "1"}
+        self._period_frames = period_frames
         self._log = folder / "jackd.log"
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -31,7 +33,8 @@ class DummyServer:
         # A client that is late for a period makes JACK lose a message or deliver it twice; it was seen on a
         # busy machine with periods of 128 frames, with real-time scheduling too. Longer periods prevent it.
         options = ["-R", "-P", "70"] if _may_be_realtime() else ["-r"]
-        command = ["jackd", *options, "-n", self.name, "-d", "dummy", "-r", "48000", "-p", str(PERIOD_FRAMES)]
+        driver = ["-d", "dummy", "-r", "48000", "-p", str(self._period_frames)]
+        command = ["jackd", *options, "-n", self.name, *driver]
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
                 command, env=os.environ | self.environment, stdout=log, stderr=subprocess.STDOUT
@@ -72,8 +75,10 @@ class DummyServer:
         return done.stdout
 
 
+@functools.cache
 def _forget_dead_servers() -> None:
-    """Remove what killed servers have left; touched only where no server runs.
+    """Remove what killed servers have left; touched only where no server runs, and once in a process: from
+    then on libjack, loaded here by some tests, has the registry mapped.
 
     JACK counts them as running while their process numbers exist, be it as another's; eight of them and no
     server starts any more.

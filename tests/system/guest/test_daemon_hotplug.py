@@ -141,7 +141,7 @@ def test_sockets_keep_their_parts_by_usb_path_whatever_is_plugged(
     try:
         (daemon.folder / "rig.yaml").write_text(by_path)
         daemon.post("/v1/reload")
-        assert paths["LEFT1"] in daemon.port("left", "output")["pattern"]
+        wait_for("the new pattern", lambda: paths["LEFT1"] in daemon.port("left", "output")["pattern"])
         for device in ("left", "right"):
             daemon.wait_for_port(device)
         left_end, right_end = swap(daemon, twins)
