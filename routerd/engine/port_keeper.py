@@ -212,8 +212,8 @@ class PortKeeper:
     def _close_all(self) -> None:
         for inlet in list(self._inputs):
             self._inputs.pop(inlet).close()
-        for outlet in list(self._outputs):
-            self._outputs.pop(outlet).close()
+        # Outputs are parted by the system itself, once Stop and note-offs have left them.
+        self._outputs.clear()
         self._system.close()
 
     def _detach(self, outlet: Outlet) -> None:

@@ -26,8 +26,8 @@ from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
 """What was sent before a port was parted may arrive for so long: longer than any usual JACK period."""
 
-_SETTLE_S = 0.02
-"""How long the last messages may be under way when everything is closed."""
+_SETTLE_S = 0.05
+"""How long the last messages may be under way when everything is closed: two JACK periods of 1024 frames."""
 
 _LONGEST_WAIT_NS = 300 * NS_PER_MS
 """How long to wait for inputs to fall silent once they are parted."""

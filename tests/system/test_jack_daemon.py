@@ -146,11 +146,6 @@ def test_the_desk_is_killed_and_ticks_keep_their_grid(service: Service, box: Far
     )
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="on some runs nothing is heard of what goes out just before the ports are closed on JACK; "
-    "not understood yet",
-)
 def test_sigterm_silences_the_rig_sends_stop_and_exits_0(service: Service, box: FarProgram) -> None:
     hear(box, 3)
     service.ask("POST", "/v1/start")
