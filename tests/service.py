@@ -48,6 +48,18 @@ def own_package(place: Path) -> Path:
     return place
 
 
+def write_rig(folder: Path, rig: str, songs: dict[str, str], order: list[str]) -> Path:
+    """Write a rig folder: rig.yaml, songs by identifier, and one set of that order, where there is one."""
+    (folder / "songs").mkdir(parents=True)
+    (folder / "rig.yaml").write_text(rig)
+    for name, text in songs.items():
+        (folder / "songs" / f"{name}.yaml").write_text(text)
+    if order:
+        (folder / "sets").mkdir()
+        (folder / "sets" / "set.yaml").write_text(f"name: Set\norder: [{', '.join(order)}]\n")
+    return folder
+
+
 class Service:
     """`routerd run FOLDER` with options; ended by SIGTERM when left."""
 

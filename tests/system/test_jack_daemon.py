@@ -12,7 +12,7 @@ from dummy_server import DummyServer
 from far_program import FarProgram
 
 from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, controller, note_off, note_on
-from tests.service import Service, until
+from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system
 
@@ -37,14 +37,7 @@ PERIOD_NS = 512 / 48_000 * 1e9
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    folder = tmp_path / "rig"
-    (folder / "songs").mkdir(parents=True)
-    (folder / "sets").mkdir()
-    (folder / "rig.yaml").write_text(RIG)
-    for name, text in SONGS.items():
-        (folder / "songs" / f"{name}.yaml").write_text(text)
-    (folder / "sets" / "set.yaml").write_text("name: Set\norder: [one, two]\n")
-    return folder
+    return write_rig(tmp_path / "rig", RIG, SONGS, ["one", "two"])
 
 
 @pytest.fixture

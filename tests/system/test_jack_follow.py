@@ -19,7 +19,7 @@ from dummy_server import DummyServer
 from far_program import FarProgram
 
 from routerd.core.messages import START, STOP, TICK
-from tests.service import Service, until
+from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system
 
@@ -34,19 +34,13 @@ FOLLOWER = (
 )
 
 
-def rig(folder: Path, text: str, song: str) -> Path:
-    (folder / "songs").mkdir(parents=True)
-    (folder / "rig.yaml").write_text(text)
-    (folder / "songs" / "one.yaml").write_text(f"title: One\n{song}")
-    return folder
-
-
 @pytest.fixture
 def pair(
     jack_server: DummyServer, tmp_path: Path
 ) -> Iterator[tuple[Service, Service, FarProgram, FarProgram]]:
-    leads = rig(tmp_path / "leads", LEADER, "tempo: 120\n")
-    follows = rig(tmp_path / "follows", FOLLOWER, "tempo: 100\nfollow: cable\n")
+    leads = write_rig(tmp_path / "leads", LEADER, {"one": "title: One\ntempo: 120\n"}, [])
+    song = "title: One\ntempo: 100\nfollow: cable\n"
+    follows = write_rig(tmp_path / "follows", FOLLOWER, {"one": song}, [])
     with (
         FarProgram("jack", "Cable") as cable,
         FarProgram("jack", "Ear") as ear,

@@ -12,7 +12,7 @@ from far_program import FarProgram
 
 from routerd.core.messages import controller, note_off, note_on
 from routerd.desk.soundcheck.identity import REQUEST
-from tests.service import Service, until
+from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system
 
@@ -34,14 +34,8 @@ REPLY = bytes.fromhex("F0 7E 10 06 02 7D 42 00 00 20 00 01 00 00 F7")
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    folder = tmp_path / "rig"
-    (folder / "songs").mkdir(parents=True)
-    (folder / "sets").mkdir()
-    (folder / "rig.yaml").write_text(RIG)
-    for name in ("one", "two"):
-        (folder / "songs" / f"{name}.yaml").write_text(f"title: {name.title()}\ntempo: 240\n")
-    (folder / "sets" / "set.yaml").write_text("name: Set\norder: [one, two]\n")
-    return folder
+    songs = {name: f"title: {name.title()}\ntempo: 240\n" for name in ("one", "two")}
+    return write_rig(tmp_path / "rig", RIG, songs, list(songs))
 
 
 class Box:
