@@ -259,13 +259,14 @@ def value_key(channel: int, target: Quantity) -> int:
     """Return the key of a target in `Outlet.values`; that of a controller is its first two bytes."""
     if target.kind is QuantityKind.CONTROLLER:
         return (CONTROLLER | channel) << 7 | target.number
-    return (list(QuantityKind).index(target.kind) + 1) << 20 | target.number << 4 | channel
+    return _kind_key(target.kind) | target.number << 4 | channel
 
 
-_FINE, _PRESSURE, _BEND = (
-    (list(QuantityKind).index(kind) + 1) << 20
-    for kind in (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.BEND)
-)
+def _kind_key(kind: QuantityKind) -> int:
+    return (list(QuantityKind).index(kind) + 1) << 20
+
+
+_FINE, _PRESSURE, _BEND = map(_kind_key, (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.BEND))
 
 
 def note_value(values: dict[int, int], data: bytes) -> None:
