@@ -1,6 +1,8 @@
 """Where the tests of this folder run: here, if this machine has ALSA, else in a virtual machine.
 
-In the second case each test is collected here and run there, and its own report is shown here.
+In the second case each test is collected here and run there, and its own report is shown here. The machine
+starts at once, and what needs no real time is tested out here meanwhile; the rest waits until the machine has
+ended, because emulating a processor keeps all of a small computer busy.
 ROUTERD_VM=1 asks for the virtual machine on a machine that has ALSA.
 """
 
@@ -20,6 +22,10 @@ from remote import Remote, what_is_missing
 from usb import Gadget, load_bus, wait_for
 
 HERE = Path(__file__).resolve().parent
+TIMELESS = [
+    HERE.parents[1] / room for room in ("core", "desk", "properties", "scenarios", "hostile/test_yaml_fuzz.py")
+]
+"""Tests on simulated time, and of files and pages."""
 IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
 HAS_ALSA = Path("/dev/snd/seq").exists()
 REMOTE = not IN_GUEST and (not HAS_ALSA or os.environ.get("ROUTERD_VM") == "1")
@@ -51,10 +57,26 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    if REMOTE and (reason := what_is_missing()):
+    if not REMOTE:
+        return
+    if reason := what_is_missing():
         for item in items:
             if HERE in item.path.parents:
                 item.add_marker(pytest.mark.skip(reason=f"no ALSA here (/dev/snd/seq), and {reason}"))
+    else:
+        items.sort(key=_turn)
+
+
+def _turn(item: pytest.Item) -> int:
+    if any(place in (item.path, *item.path.parents) for place in TIMELESS):
+        return 0
+    return 1 if HERE in item.path.parents else 2
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    chosen = [item for item in session.items if _is_remote(item)]
+    if chosen and not session.config.option.collectonly:
+        session.config.stash[_remote] = Remote(session.config, chosen)
 
 
 def _is_remote(item: pytest.Item) -> bool:
@@ -72,9 +94,6 @@ def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> 
     if not _is_remote(item):
         return None
     session = item.session
-    if _remote not in session.config.stash:
-        chosen = [one for one in session.items if HERE in one.path.parents]
-        session.config.stash[_remote] = Remote(session.config, chosen)
     item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
     for report in session.config.stash[_remote].reports(item):
         item.ihook.pytest_runtest_logreport(report=report)

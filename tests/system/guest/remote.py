@@ -42,7 +42,7 @@ def what_is_missing() -> str:
 
 
 class Remote:
-    """One run of tests in the guest, started when the first of them is due."""
+    """One run of tests in the guest, started at once; reports are kept until their test is due."""
 
     def __init__(self, config: pytest.Config, items: list[pytest.Item]) -> None:
         self._config = config
@@ -57,6 +57,7 @@ class Remote:
         self._news_at = 0.0
         self.history: list[str] = []
         """One line for each start that went wrong."""
+        self._start()
 
     def reports(self, item: pytest.Item) -> Iterator[pytest.TestReport]:
         """Wait for the reports of one test."""
