@@ -7,7 +7,6 @@ whatever is wrong is told in one line, and the start is an ordinary one, by the 
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,9 @@ from routerd.core.kept import FIELDS, kept_from_plain, place_in
 from routerd.core.model import SetList, set_list_from_plain
 from routerd.core.show import Show
 from routerd.core.units import NS_PER_S
+from routerd.engine.manners import give_way
 from routerd.engine.memory import Memory
+from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptBook, Origin
 
 LONGEST_NS = 60 * NS_PER_S
@@ -62,12 +63,12 @@ class Comeback:
         self._compiled = compiled
         self._place = place
 
-    async def rest(self) -> CompiledBook:
+    async def rest(self, worker: Worker) -> CompiledBook:
         """Compile all songs, giving way to everything else between two of them."""
         compiler = Compiler(self._compiled.rig, self._compiled)
         for place in range(len(self._kept)):
+            await give_way(worker)
             compiler.add(self._kept.song_at(place))
-            await asyncio.sleep(0)
         return compiler.finish(self._compiled.set_list)
 
     def complete(self, book: CompiledBook, now_ns: int) -> None:

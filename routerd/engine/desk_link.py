@@ -18,6 +18,7 @@ from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.notes import Inlet
 from routerd.core.pressed import Pressed
+from routerd.engine.manners import give_way
 from routerd.engine.worker import Worker
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 
@@ -59,6 +60,8 @@ class DeskLink:
             while data := await reader.read(65536):
                 for message in unpacker.feed(data):
                     if isinstance(message, Message):
+                        if message.kind == "song":
+                            await give_way(self._worker)
                         self._take(message)
         except (ConnectionError, LinkError) as error:
             self.send("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"})

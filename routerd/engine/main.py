@@ -174,7 +174,7 @@ class Engine:
     async def _complete(self, back: Comeback) -> None:
         """Compile the songs that are still to come."""
         try:
-            book = await back.rest()
+            book = await back.rest(self._worker)
         except (*UNREADABLE, RouterdError) as error:
             _say(f"the rest of the last book that worked makes no sense ({error!r}); the desk brings it anew")
             return

@@ -133,6 +133,11 @@ class Worker:
         self.outbox.append((kind, value))
         self._tell()
 
+    def is_at_work(self, ahead_ns: int) -> bool:
+        """Tell whether something is carried through the show, or a deadline is less than `ahead_ns` away."""
+        begins_ns = self._planned_ns - SPIN_NS
+        return self._baton.locked() or 0 < begins_ns < monotonic_ns() + ahead_ns
+
     def stop(self) -> None:
         """Let `run` return."""
         self._stopping = True

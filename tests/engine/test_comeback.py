@@ -25,6 +25,7 @@ from routerd.demo import rig_folder
 from routerd.engine.comeback import NoComebackError, come_back, record_of
 from routerd.engine.memory import Memory
 from routerd.engine.realtime import make_thread_realtime
+from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.ports.far_end import Arrival, FarEnd
 from tests.service import Restarted, free_port, until
@@ -202,7 +203,7 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     with pytest.raises(CommandError, match="not loaded yet"):
         back.show.apply(Command(Action.SONG, 31), 4_500_000_000)
     back.show.apply(Command(Action.NEXT), 4_500_000_000)
-    back.complete(await back.rest(), 4_600_000_000)
+    back.complete(await back.rest(Worker(back.show, lambda: None)), 4_600_000_000)
     assert set(back.show.book.songs) == set(many)
     assert back.show.snapshot()["song"] == "song-8"
     assert back.show.snapshot()["muted"] == ["route pads to synth"]

@@ -23,7 +23,8 @@ from usb import Gadget, load_bus, wait_for
 
 HERE = Path(__file__).resolve().parent
 TIMELESS = [
-    HERE.parents[1] / room for room in ("core", "desk", "properties", "scenarios", "hostile/test_yaml_fuzz.py")
+    HERE.parents[1] / room
+    for room in ("core", "desk", "properties", "scenarios", "hostile/test_yaml_fuzz.py")
 ]
 """Tests on simulated time, and of files and pages."""
 IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
