@@ -20,7 +20,7 @@ from routerd.core.units import NS_PER_S
 from routerd.core.wire import Outlet
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.worker import Worker
-from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, match_port
+from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, match_port
 
 RETRY_S = 2.0
 """How often ports that could not be opened or listed are tried again. Otherwise nothing is looked at
@@ -202,12 +202,12 @@ class PortKeeper:
         for inlet in [inlet for inlet in self._inputs if inlet not in book.inlets]:
             self._inputs.pop(inlet).close()
         gone = [outlet for outlet in self._outputs if outlet not in book.outlets]
-        if gone:
-            sleep(0.05)  # the releases that the show has sent on them are still on their way
         for outlet in gone:
-            port = self._outputs.pop(outlet)
             self._detach(outlet)
-            port.close()
+        if gone:
+            sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
+        for outlet in gone:
+            self._outputs.pop(outlet).close()
 
     def _close_all(self) -> None:
         for inlet in list(self._inputs):
@@ -217,7 +217,7 @@ class PortKeeper:
         self._system.close()
 
     def _detach(self, outlet: Outlet) -> None:
-        """Take the port away from the worker; when this returns nothing is sent on it any more."""
+        """Take the port away from the worker; when this returns all has been sent on it that will be."""
         done = threading.Event()
 
         def detach(now_ns: int) -> None:

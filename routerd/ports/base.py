@@ -20,6 +20,10 @@ Received = Callable[[bytes, int], None]
 Changed = Callable[[], None]
 """Called when ports may have come or gone."""
 
+SETTLE_S = 0.05
+"""How long what was handed over last may be under way, and is lost if the port is parted meanwhile: two JACK
+periods of 1024 frames."""
+
 
 @dataclass(frozen=True, slots=True)
 class PortInfo:
@@ -54,7 +58,7 @@ class OutputPort(Protocol):
         """Hand over one whole message, or a piece of a SysEx; never blocks; raises PortError."""
 
     def close(self) -> None:
-        """Close; harmless when called twice."""
+        """Close at once: what was sent less than SETTLE_S ago may be lost. Harmless when called twice."""
 
 
 class PortSystem(Protocol):

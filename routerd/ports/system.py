@@ -19,15 +19,12 @@ import rtmidi
 from routerd.core.errors import PortError
 from routerd.core.messages import is_whole
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.ports.base import Changed, PortInfo, Received
+from routerd.ports.base import SETTLE_S, Changed, PortInfo, Received
 from routerd.ports.mend import Mender
 from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
 
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
 """What was sent before a port was parted may arrive for so long: longer than any usual JACK period."""
-
-_SETTLE_S = 0.05
-"""How long the last messages may be under way when everything is closed: two JACK periods of 1024 frames."""
 
 _LONGEST_WAIT_NS = 300 * NS_PER_MS
 """How long to wait for inputs to fall silent once they are parted."""
@@ -106,13 +103,13 @@ class RtMidiPorts:
         if patchbay is None:
             return
         if patchbay.alive:
-            sleep(_SETTLE_S)
+            sleep(SETTLE_S)
             for end in (*self._ins, *self._outs):
                 end.part()
             until_ns = monotonic_ns() + _LONGEST_WAIT_NS
-            sleep(_SETTLE_S)
+            sleep(SETTLE_S)
             while any(end.is_busy() for end in self._ins) and monotonic_ns() < until_ns:
-                sleep(_SETTLE_S)
+                sleep(SETTLE_S)
         self._forget()
         patchbay.close()
 
@@ -167,7 +164,7 @@ class SystemOutput:
         self.send: Callable[[bytes], None] = writer.write
 
     def close(self) -> None:
-        """Close; harmless when called twice."""
+        """Close at once, see `OutputPort`; harmless when called twice."""
         end, self._end = self._end, None
         if end is not None:
             self.send = self._refuse
@@ -248,7 +245,7 @@ class _In(_End):
 
     def is_busy(self) -> bool:
         """Tell whether something came just now: its thread may be about to ask for the interpreter."""
-        return monotonic_ns() - self._heard_ns < _SETTLE_S * NS_PER_S
+        return monotonic_ns() - self._heard_ns < SETTLE_S * NS_PER_S
 
 
 class _Out(_End):

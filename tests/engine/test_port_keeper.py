@@ -11,29 +11,33 @@ import pytest
 
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.errors import PortError
+from routerd.core.messages import note_off
 from routerd.core.model import Device, Rig, SetList, Song, Usb
 from routerd.core.show import Show
 from routerd.engine import port_keeper
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
-from routerd.ports.base import PortInfo
+from routerd.ports.base import SETTLE_S, PortInfo
 
 LIMIT_S = 10.0
 
 
 class Opened:
-    """An output that takes everything."""
+    """An output that takes everything, and notes when it took the last of it and when it was closed."""
 
     takes_pieces = True
 
     def __init__(self, info: PortInfo) -> None:
         self.info = info
+        self.sent: list[bytes] = []
+        self.sent_s = self.closed_s = 0.0
 
     def send(self, data: bytes) -> None:
-        """Take it."""
+        self.sent.append(data)
+        self.sent_s = monotonic()
 
     def close(self) -> None:
-        """Let go of nothing."""
+        self.closed_s = monotonic()
 
 
 class Listing:
@@ -165,3 +169,23 @@ def test_the_wrong_twin_is_not_taken(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Twin", "a", "T0001"), PortInfo("Twin", "c", "T0003")]
     stage.start()
     assert stage.where() == {"any": "a", "right": None}
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(stage: Stage) -> None:
+    """On JACK it would be lost, however late the show has come to send it."""
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.start()
+    (outlet,) = stage.book.outlets
+    opened = stage.keeper._outputs[outlet]
+    assert isinstance(opened, Opened)
+
+    def late_load(_now_ns: int) -> None:
+        sleep(2 * SETTLE_S)
+        stage.worker.show.sink.append((outlet, note_off(0, 60)))
+
+    stage.worker.call(late_load)
+    stage.keeper.keep(book_of())
+    stage.until(lambda: opened.closed_s > 0)
+    assert opened.sent[-1] == note_off(0, 60)
+    assert opened.closed_s - opened.sent_s >= SETTLE_S

@@ -156,6 +156,22 @@ def test_sigterm_silences_the_rig_sends_stop_and_exits_0(service: Service, box: 
     assert took_s < 5  # well under a second on a quiet machine; this one may be busy
 
 
+def test_a_device_that_leaves_the_rig_hears_its_releases(
+    service: Service, box: FarProgram, folder: Path
+) -> None:
+    hear(box, 3)
+    for note in (60, 64, 67):
+        box.send(note_on(0, note, 90))
+    hear(box, 3)
+    (folder / "rig.yaml").write_text(RIG.replace("Box in*", "Somebody else*"))
+    service.ask("POST", "/v1/reload")
+    until(lambda: [p["state"] for p in service.status()["ports"]].count("open") == 1)
+    assert sorted(hear(box, 3)) == [note_off(4, note + 12) for note in (60, 64, 67)]
+    drain(box)
+    time.sleep(0.3)
+    assert drain(box) == [], "the box has been parted"
+
+
 def test_a_missing_port_is_said_and_opened_when_it_comes(
     jack_server: DummyServer, folder: Path, tmp_path: Path
 ) -> None:
