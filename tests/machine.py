@@ -3,17 +3,49 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import resource
+import select
 import shutil
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 STATE_BYTES = 64 * 1024
 """What a full disk is made of; a page or two are in use before it is full."""
+
+
+class Pipe:
+    """A small pipe for a log; `reading` may be taken away and given back."""
+
+    def __init__(self) -> None:
+        self._end, self.theirs = os.pipe()
+        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, 4096)
+        self._broken = False
+        self.reading = threading.Event()
+        self.reading.set()
+        self.text = ""
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._broken:
+            self.reading.wait()
+            if select.select([self._end], [], [], 0.05)[0]:
+                self.text += os.read(self._end, 4096).decode(errors="replace")
+        os.close(self._end)
+
+    def lines(self) -> list[str]:
+        return self.text.splitlines()
+
+    def close(self) -> None:
+        """Break it: from now on whoever writes is told that nobody reads."""
+        self._broken = True
+        self._thread.join(10)
 
 
 @contextlib.contextmanager

@@ -69,7 +69,7 @@ def dying_at_every_start() -> Row:
                 back.append(stage.until_back(pid))
 
             lateness = beside(stage, disturb)
-            seen = f"clock, routes, foot switch go on; {_compared(answer_of(service), before)}"
+            seen = f"clock and foot switch go on; {_compared(answer_of(service), before)}"
             module.write_text("raise RuntimeError('broken on purpose')\n")
             service.kill_desk()
             time.sleep(1)
@@ -112,7 +112,7 @@ def _desk_fault(stage: Watched, name: str, number: int) -> Row:
     os.kill(pid, number)
     press_s = stage.press()
     stage.until_back(pid)
-    seen = f"clock, routes, foot switch go on; {same}"
+    seen = f"clock and foot switch go on; {same}"
     back_text = f"API again after {min(back):.1f} to {max(back):.1f} s"
     figure = f"{back_text}; press to patch meanwhile {press_s * 1e3:.0f} ms; {lateness.text()}"
     return Row(name, seen, figure)

@@ -6,15 +6,12 @@ and by what is said; how late ticks are meanwhile is for `python -m tests.bench.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import resource
-import select
 import shutil
 import signal
 import socket
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,42 +22,22 @@ import pytest
 from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
-from tests.machine import can_mount, connections, descriptors, disk, few_descriptors, hogs, memory_is_locked
+from tests.machine import (
+    Pipe,
+    can_mount,
+    connections,
+    descriptors,
+    disk,
+    few_descriptors,
+    hogs,
+    memory_is_locked,
+)
 from tests.service import Service, free_port, until
 
 MOST_LINES = 40
 """What a fault may say, with what people do meanwhile; a flood would be hundreds."""
 
 needs_mount = pytest.mark.skipif(not can_mount(), reason="mounting a small disk needs root and the right to")
-
-
-class Pipe:
-    """The log's pipe; `reading` may be taken away and given back."""
-
-    def __init__(self) -> None:
-        self._end, self.theirs = os.pipe()
-        fcntl.fcntl(self._end, fcntl.F_SETPIPE_SZ, 4096)
-        self._broken = False
-        self.reading = threading.Event()
-        self.reading.set()
-        self.text = ""
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        while not self._broken:
-            self.reading.wait()
-            if select.select([self._end], [], [], 0.05)[0]:
-                self.text += os.read(self._end, 4096).decode(errors="replace")
-        os.close(self._end)
-
-    def lines(self) -> list[str]:
-        return self.text.splitlines()
-
-    def close(self) -> None:
-        """Break it: from now on whoever writes is told that nobody reads."""
-        self._broken = True
-        self._thread.join(10)
 
 
 class Stage:
