@@ -67,9 +67,20 @@ def job_script(command: list[str], names: list[str], share: bool) -> str:
     return "\n".join(lines) + "\n"
 
 
+def machine_arguments(initramfs: Path, serial: Path, memory_mb: int) -> list[str]:
+    """Return qemu's command line for a machine without devices; `serial` gets what the kernel says."""
+    accel = os.environ.get("ROUTERD_VM_ACCEL", "tcg,thread=multi")
+    return [
+        "qemu-system-x86_64", "-accel", accel, "-cpu", "host" if accel.startswith("kvm") else EMULATED,
+        "-M", "q35", "-m", str(memory_mb), "-smp", "2",
+        "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
+        "-kernel", str(GUEST / "vmlinux"), "-initrd", str(initramfs), "-append", KERNEL_LINE,
+        "-serial", f"file:{serial}",
+    ]  # fmt: skip
+
+
 def qemu_arguments(job: Path, share: Path | None, memory_mb: int) -> list[str]:
     """Return qemu's command line: shares of files instead of disks, one console for output."""
-    accel = os.environ.get("ROUTERD_VM_ACCEL", "tcg,thread=multi")
 
     def folder(tag: str, path: Path, extra: str = "") -> list[str]:
         return [
@@ -78,11 +89,7 @@ def qemu_arguments(job: Path, share: Path | None, memory_mb: int) -> list[str]:
         ]  # fmt: skip
 
     return [
-        "qemu-system-x86_64", "-accel", accel, "-cpu", "host" if accel.startswith("kvm") else EMULATED,
-        "-M", "q35", "-m", str(memory_mb), "-smp", "2",
-        "-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
-        "-kernel", str(GUEST / "vmlinux"), "-initrd", str(GUEST / "initramfs"), "-append", KERNEL_LINE,
-        "-serial", f"file:{job / 'serial'}",
+        *machine_arguments(GUEST / "initramfs", job / "serial", memory_mb),
         *folder("host", Path("/"), ",readonly=on,multidevs=remap"),
         *folder("job", job),
         *(folder("out", share) if share else []),
