@@ -1,9 +1,11 @@
-"""What can be done only to a machine that nobody uses: its wall clock is set by hours under the daemon."""
+"""What only a machine that nobody uses is good for: its clock is set by hours, its memory taken."""
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from daemon import Daemon
@@ -13,8 +15,13 @@ from usb import wait_for
 pytestmark = pytest.mark.system
 
 HOUR_S = 3600
+TICK_S = 60 / (24 * 120)
+"""M1 p. 30: 24 clocks to the quarter note, of which the songs have 120 a minute."""
+
 CLOCKS = 96
-"""Two seconds of them at the songs' 120 quarter notes a minute (24 to each, M1 p. 30)."""
+"""Two seconds of them."""
+
+TIMES_TAKEN = 5
 
 
 @pytest.fixture
@@ -44,3 +51,45 @@ def test_setting_the_wall_clock_by_hours_moves_nothing(
     assert status["tempo"]["anchor_ns"] == anchor_ns
     assert status["desk"]["restarts"] == restarts
     assert not any("fault" in event["kind"] for event in daemon.events.seen)
+
+
+def take_memory() -> None:
+    """Take from all that runs here whatever the kernel can read in again: programs, libraries, files.
+
+    As when memory is short, but at once and all of it (memory.reclaim in the kernel's cgroup-v2.rst).
+    """
+    group = Path("/sys/fs/cgroup" + Path("/proc/self/cgroup").read_text().strip().partition("::")[2])
+    with contextlib.suppress(OSError):  # it says so when that was less than was asked for
+        (group / "memory.reclaim").write_text("2G")
+
+
+def pages_read_in(pid: int) -> int:
+    """Return how often a process has waited for a page to be read (proc(5), stat, field 12)."""
+    return int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[9])
+
+
+def test_memory_that_is_short_costs_the_engine_no_page_and_no_tick(
+    guest_only: None, daemon: Daemon, watcher: Aseqdump
+) -> None:
+    status = daemon.status()
+    assert status["engine"]["memory_locked"]
+    engine, desk, restarts = status["engine"]["pid"], status["desk"]["pid"], status["desk"]["restarts"]
+    given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
+    before, begun = len(watcher.clocks()), time.monotonic()
+    read_in = {pid: pages_read_in(pid) for pid in (engine, desk)}
+    for _ in range(TIMES_TAKEN):
+        take_memory()
+        daemon.status()
+    ended = time.monotonic()
+    wait_for("clocks to go on", lambda: watcher.clocks()[-1] > ended + 1, 30.0, every_s=0.2)
+    clocks = watcher.clocks()[before:]
+    lost = sum(event["count"] for event in daemon.events.of("ticks-missed")) - given_up
+    read_in = {pid: pages_read_in(pid) - count for pid, count in read_in.items()}
+    print(
+        f"in {ended - begun:.1f} s; pages read in: engine {read_in[engine]}, desk {read_in[desk]}; "
+        f"{len(clocks)} clocks in {clocks[-1] - clocks[0]:.2f} s, {lost} given up (emulated processor)"
+    )
+    assert read_in[engine] == 0 < read_in[desk]
+    assert (len(clocks) - 1 + lost) * TICK_S == pytest.approx(clocks[-1] - clocks[0], abs=0.25)
+    status = daemon.status()
+    assert (status["engine"]["pid"], status["desk"]["restarts"]) == (engine, restarts)
