@@ -1,6 +1,6 @@
 """From a message's arrival to its way out: routerd beside a bare python-rtmidi callback that hands it on.
 
-    python -m tests.bench.latency [--rounds 20]
+    python -m tests.bench.latency [--rounds 20] [--least]
 
 Needs jackd; starts a server of its own with the dummy driver (period 10.7 ms). Two processes, alike in
 scheduling and in how the interpreter is shared: (a) a callback that sends what it gets, (b) routerd's input,
@@ -9,6 +9,10 @@ them in turn:
 
 - cold: a message every 50 ms, to one and the other alternately, as somebody plays;
 - warm: 400 messages within half a second to one, then to the other, as a fader sends.
+
+With `--least` a third process takes its turn, the least that a router in Python does: a callback that looks
+a message up in the same table, remembers what is held, and sends. It knows no clock, no second input, no
+controls and no port that is slow or away.
 
 Told are the time from the beginning of the input's callback until the output port has the message, and (cold)
 from the player's sending to the listener's hearing, in which JACK's period is contained twice. What a
@@ -26,6 +30,7 @@ import statistics
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -33,11 +38,13 @@ from typing import Any
 import rtmidi
 
 from routerd.core.compiler import Compiler
-from routerd.core.messages import SYSEX, Kind, note_off, note_on
+from routerd.core.messages import NOTE_ON, SYSEX, Kind, note_off, note_on
 from routerd.core.model import Device, Rig, SetList, Song
 from routerd.core.routes import Route
+from routerd.core.routing import compile_tables
 from routerd.core.show import Show
 from routerd.core.units import parse_bpm
+from routerd.core.wire import Outlet
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
@@ -45,7 +52,7 @@ from routerd.ports.base import OutputPort, PortInfo
 from tests.system.dummy_server import DummyServer
 
 JACK = rtmidi.API_UNIX_JACK
-NAMES = ("bare", "routed")
+NAMES = ["bare", "routed"]
 COLD_S, COLD_NOTES, WARM_S, WARM_NOTES = 0.05, 20, 0.5, 400
 FIRST = 20
 """So many messages of each kind are not counted: they find nothing where it will be."""
@@ -58,18 +65,50 @@ ROUTE = Route(
 class Bare:
     """The reference: a callback that sends what it gets."""
 
+    name = "bare"
+
     def __init__(self) -> None:
         self.times_ns: list[tuple[int, int]] = []
-        self.input = rtmidi.MidiIn(JACK, name="Bare in")
-        self.output = rtmidi.MidiOut(JACK, name="Bare out")
-        self.output.open_port(number(self.output, "Hear bare"))
+        self.input = rtmidi.MidiIn(JACK, name=f"{self.name} in")
+        self.output = rtmidi.MidiOut(JACK, name=f"{self.name} out")
+        self.output.open_port(number(self.output, f"Hear {self.name}"))
         self.input.set_callback(self.hand_on)
-        self.input.open_port(number(self.input, "Play bare"))
+        self.input.open_port(number(self.input, f"Play {self.name}"))
 
     def hand_on(self, event: tuple[list[int], float], _data: Any) -> None:
         """Be the callback."""
         begin_ns = time.monotonic_ns()
         self.output.send_message(event[0])
+        self.times_ns.append((begin_ns, time.monotonic_ns()))
+
+
+class Least(Bare):
+    """A callback that routes notes by the same table, and nothing else; see the module's head."""
+
+    name = "least"
+
+    def __init__(self) -> None:
+        outlets = {"synth": Outlet(Device("synth", output_pattern="x"), 0)}
+        (self.table,) = compile_tables((ROUTE,), {"keys": 0}, outlets).tables
+        self.held: dict[int, list[tuple[int, int]]] = {}
+        super().__init__()
+
+    def hand_on(self, event: tuple[list[int], float], _data: Any) -> None:
+        """Be the callback."""
+        begin_ns = time.monotonic_ns()
+        status, note, velocity = event[0]
+        key = (status & 0x0F) << 7 | note
+        if status >= NOTE_ON and velocity:
+            ways = []
+            for _, status_out, notes, velocities in self.table[status - 0x80]:
+                note_out, velocity_out = notes[note], velocities[velocity]
+                if note_out < 128 and velocity_out < 128:
+                    ways.append((status_out & 0xEF, note_out))
+                    self.output.send_message((status_out, note_out, velocity_out))
+            self.held[key] = ways
+        else:
+            for status_out, note_out in self.held.pop(key, ()):
+                self.output.send_message((status_out, note_out, velocity))
         self.times_ns.append((begin_ns, time.monotonic_ns()))
 
 
@@ -132,11 +171,12 @@ def number(port: Any, name: str) -> int:
 
 
 def work(name: str, told: Connection) -> None:
-    """Be one of the two processes; tell what was measured when asked."""
+    """Be one of the processes; tell what was measured when asked."""
     prepare_process()
     make_thread_realtime(PORT_PRIORITY)
     calm_interpreter()
-    one = Bare() if name == "bare" else Routed()
+    kinds: dict[str, type[Bare | Routed]] = {"bare": Bare, "least": Least, "routed": Routed}
+    one = kinds[name]()
     told.send("ready")
     told.recv()
     told.send(one.times_ns)
@@ -144,11 +184,11 @@ def work(name: str, told: Connection) -> None:
     os._exit(0)  # the server may be gone by now
 
 
-def measure(rounds: int) -> dict[str, dict[str, list[float]]]:
+def measure(rounds: int, names: Sequence[str] = NAMES) -> dict[str, dict[str, list[float]]]:
     """Play, and return what was measured in µs, by kind and process."""
-    heard: dict[str, queue.SimpleQueue[int]] = {name: queue.SimpleQueue() for name in NAMES}
+    heard: dict[str, queue.SimpleQueue[int]] = {name: queue.SimpleQueue() for name in names}
     players, listeners, workers = {}, {}, {}
-    for name in NAMES:
+    for name in names:
         listeners[name] = rtmidi.MidiIn(JACK, name=f"Hear {name}")
         listeners[name].set_callback(
             lambda event, to: to.put(time.monotonic_ns()) if event[0][0] < SYSEX else None,
@@ -191,8 +231,8 @@ def play(
 
     Presses and releases in turn, so that every message makes one.
     """
-    kinds: dict[str, list[str]] = {name: [] for name in NAMES}
-    through: dict[str, list[float]] = {name: [] for name in NAMES}
+    kinds: dict[str, list[str]] = {name: [] for name in players}
+    through: dict[str, list[float]] = {name: [] for name in players}
     for _ in range(rounds):
         for count in range(COLD_NOTES):
             for name, player in players.items():
@@ -221,24 +261,27 @@ def main() -> None:
     """See the module's head."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--rounds", type=int, default=20)
-    rounds = parser.parse_args().rounds
+    parser.add_argument("--least", action="store_true")
+    options = parser.parse_args()
+    names = [*NAMES, "least"] if options.least else NAMES
     with tempfile.TemporaryDirectory() as folder:
         server = DummyServer(Path(folder))
         os.environ |= server.environment
         server.start()
         try:
-            measured = measure(rounds)
+            measured = measure(options.rounds, names)
         finally:
             server.end()
-    print(f"{'µs':12}{'':10}{'median':>10}{'p99':>10}{'max':>10}")
+    print(f"{'µs':12}{'':14}{'median':>10}{'p99':>10}{'max':>10}")
     for what, by_name in measured.items():
         figures = {}
-        for name in NAMES:
+        for name in names:
             times = sorted(by_name[name])
             figures[name] = (statistics.median(times), times[int(len(times) * 0.99)], times[-1])
-            print(f"{what:12}{name:10}" + "".join(f"{one:10.1f}" for one in figures[name]))
-        ratios = [a / b for a, b in zip(figures["routed"], figures["bare"], strict=True)]
-        print(f"{what:12}{'ratio':10}" + "".join(f"{one:9.2f}x" for one in ratios))
+            print(f"{what:12}{name:14}" + "".join(f"{one:10.1f}" for one in figures[name]))
+        for name in names[1:]:
+            ratios = [a / b for a, b in zip(figures[name], figures["bare"], strict=True)]
+            print(f"{what:12}{f'{name} / bare':14}" + "".join(f"{one:9.2f}x" for one in ratios))
 
 
 if __name__ == "__main__":
