@@ -10,6 +10,8 @@ on sounding until its own release.
 Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III). Bank
 select waits for its program change, so that nothing comes between the two on the way out (M1 p. 13);
 a device that sends it alone has it sent on before its next message on that channel, or after BANK_WAIT_NS.
+
+More than 400 lines: what is held and where it goes are one state, and a message passes few functions.
 """
 
 from __future__ import annotations
@@ -40,7 +42,7 @@ from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
 from routerd.core.routing import EMPTY, Leg, Table, WideEntry
-from routerd.core.watch import LOOP_LIMIT, Watch
+from routerd.core.watch import Watch
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -65,6 +67,7 @@ class Inlet:
     """The way in from one device, with the table of the current section and what is held."""
 
     __slots__ = (
+        "_plain",
         "banks",
         "banks_since_ns",
         "controls",
@@ -105,6 +108,14 @@ class Inlet:
         self.banks_since_ns = 0
         self.selected: Selected = {}
         """The parameter that the device stands on."""
+        self._plain = True
+        """Whether the table alone decides what becomes of a message."""
+
+    def _look_whether_plain(self) -> None:
+        controls = self.controls
+        self._plain = not (
+            controls.by_key or controls.by_message or self.controls_down or self.pedals or self.banks
+        )
 
     def receive(self, data: bytes, now_ns: int, sink: Sink) -> Turn | None:
         """Route one message, or return what it does to a switch.
@@ -112,35 +123,41 @@ class Inlet:
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
-        length = len(data)
-        if self.controls.by_message and (exact := self.controls.by_message.get(data)) is not None:
+        if not self._plain and (exact := self.controls.by_message.get(data)) is not None:
             return Turn((self.name, data), exact, True, True)
-        if length == 0 or (status := data[0]) >= SYSEX:
+        if not data or (status := data[0]) >= SYSEX:
             self._receive_system(data, now_ns, sink)
             return None
-        if status < 0x80 or length != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
+        if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
             return None
         watch = self.watch
-        if len(watch.recent) < LOOP_LIMIT and not watch.is_loop:  # as `hear` does, without the way there
+        if (count := watch.count) < watch.room and not watch.is_loop:  # as `hear` does, without the way there
             watch.heard_ns = now_ns
-            watch.recent.append(data)
+            watch.recent[count] = data
+            watch.count = count + 1
         elif not watch.hear(data, now_ns):
             return None
-        number = (status << 7) | data[1]
-        if self.pedals and (values := self.pedals.get(number)) is not None:
-            data = bytes((status, data[1], values[data[2]]))
-        switch = self.controls.by_key.get(number)
-        if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
-            return self._turn(switch, data)
-        kind = status & 0xF0
-        if self.banks and not (kind == CONTROLLER and data[1] in BANK_SELECT):
-            self._send_bank(status & 0x0F, now_ns, sink)
-        if kind == NOTE_ON and data[2]:
+        if not self._plain:
+            if (values := self.pedals.get((status << 7) | data[1])) is not None:
+                data = bytes((status, data[1], values[data[2]]))
+            switch = self.controls.by_key.get((status << 7) | data[1])
+            if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
+                return self._turn(switch, data)
+            if self.banks and not (status & 0xF0 == CONTROLLER and data[1] in BANK_SELECT):
+                self._send_bank(status & 0x0F, now_ns, sink)
+        if status >= POLY_PRESSURE:
+            _WAYS[status & 0xF0](self, data, now_ns, sink)
+        elif status >= NOTE_ON and data[2]:
             self.press(data, now_ns, sink)
         else:
-            _WAYS[kind](self, data, now_ns, sink)
+            self.release(data, now_ns, sink)
         return None
+
+    def use_pedals(self, pedals: dict[int, bytes]) -> None:
+        """Take other maps of what controllers become first."""
+        self.pedals = pedals
+        self._look_whether_plain()
 
     def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if data[1] in _SPECIAL:
@@ -159,7 +176,7 @@ class Inlet:
         is_long = len(data) == 3
         second = data[2] if is_long else 0
         legs = self.table[data[0] - 0x80]
-        if isinstance(legs, WideEntry):
+        if type(legs) is WideEntry:
             legs = legs.by_first[first]
         for target, status_out, firsts, seconds in legs:
             first_out = firsts[first]
@@ -194,6 +211,7 @@ class Inlet:
             if not self.banks:
                 self.banks_since_ns = now_ns
             self.banks.setdefault(channel, []).append(data)
+            self._plain = False
         elif number in PARAMETER_SELECT:
             select(self.selected, channel, number, value)
             for target, status_out, firsts, seconds in self.table[status - 0x80]:
@@ -220,6 +238,7 @@ class Inlet:
     def _send_bank(self, channel: int, now_ns: int, sink: Sink) -> None:
         for data in self.banks.pop(channel, ()):
             self._pass(data, now_ns, sink)
+        self._look_whether_plain()
 
     def send_banks(self, now_ns: int, sink: Sink) -> None:
         """Send on what has waited too long for its program change."""
@@ -251,22 +270,30 @@ class Inlet:
         if down is (key in self.controls_down):
             return None
         (self.controls_down.add if down else self.controls_down.discard)(key)
+        self._look_whether_plain()
         return Turn((self.name, key), switch, down)
 
     def swallow_release(self, data: bytes) -> None:
         """Let the release of this press go nowhere."""
         if 0x80 <= data[0] < PROGRAM:
             self.controls_down.add(_switch_key(data))
+            self._plain = False
+
+    def forget_switches(self) -> None:
+        """The device has gone: no switch of it is down any more."""
+        self.controls_down.clear()
+        self._look_whether_plain()
 
     def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a Note On with velocity above 0."""
-        status, note, velocity = data
+        status, note, velocity = data[0], data[1], data[2]
         key = ((status & 0x0F) << 7) | note
         held = self.held_notes
-        for way in held.get(key, ()):  # pressed again without a release: the first press ends now
-            _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
+        if key in held:  # pressed again without a release: the first press ends now
+            for way in held[key]:
+                _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
         legs = self.table[status - 0x80]
-        if isinstance(legs, WideEntry):
+        if type(legs) is WideEntry:
             legs = legs.by_first[note]
         ways: tuple[Way, ...] = ()
         for target, status_out, notes, velocities in legs:
@@ -287,14 +314,18 @@ class Inlet:
         A release whose press was never seen goes by the current table: it may end a note that was
         pressed before routerd started.
         """
-        status, note, velocity = data
+        status, note, velocity = data[0], data[1], data[2]
         if status >= NOTE_ON:
             velocity = _DEFAULT_RELEASE_VELOCITY
         ways = self.held_notes.pop(((status & 0x0F) << 7) | note, None)
         if ways is None:
             ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
-        for way in ways:
-            _release(way, velocity, now_ns, sink)
+        for target, status_out, note_out in ways:  # as in _release, without the way there
+            out = bytes((status_out, note_out, velocity))
+            if (outlet := target.at_once) is not None:
+                sink.append((outlet, out))
+            else:
+                target.offer(out, now_ns, sink)
 
     def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a hold pedal: down by the current table, up also the way that it went down.
@@ -327,6 +358,7 @@ class Inlet:
         if controls is self.controls:
             return
         self.controls = controls
+        self._look_whether_plain()
         for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
             for key in [key for key in held if (status << 7) | key in controls.by_key]:
                 for way in held.pop(key):
@@ -362,9 +394,7 @@ def _switch_key(data: bytes) -> int:
     return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
 
 
-_WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {
-    NOTE_OFF: Inlet.release,
-    NOTE_ON: Inlet.release,
+_WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {  # of what is no note
     POLY_PRESSURE: Inlet._receive_pressure,
     CONTROLLER: Inlet._receive_controller,
     PROGRAM: Inlet._receive_program,

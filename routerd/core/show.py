@@ -53,6 +53,8 @@ __all__ = ["DEFAULT_BPM", "NO_SONG", "Show"]
 class Show(ShowReturn):
     """See the module's head."""
 
+    __slots__ = ()
+
     def next_deadline_ns(self) -> int:
         """Return when `advance` has something to do."""
         if self._after_tick or self._ticked:

@@ -42,6 +42,8 @@ SILENCE = tuple(
 class ShowCommands(ShowSongs):
     """The layer above songs."""
 
+    __slots__ = ()
+
     def load(
         self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
     ) -> None:

@@ -47,6 +47,8 @@ _BARS_LOOKED_AT = 8
 class ShowReturn(ShowCommands):
     """The layer above what can be asked."""
 
+    __slots__ = ()
+
     def go_on(self, kept: Kept, now_ns: int) -> int:
         """Take up what another engine has left, after `load` and before any tick; return the gap in ns.
 

@@ -31,6 +31,8 @@ from routerd.core.tap import bpm_of
 class ShowSongs(ShowTransport):
     """The layer above transport."""
 
+    __slots__ = ()
+
     def _step_song(self, action: Action, now_ns: int) -> None:
         self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
 
@@ -175,7 +177,7 @@ class ShowSongs(ShowTransport):
         """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
         self._enter(max(now_ns, self._now_ns))
         inlet.let_go(self._now_ns, self.sink)
-        inlet.controls_down.clear()
+        inlet.forget_switches()
         self._presses.forget(inlet.name)
         self._event("port-closed", device=inlet.name, direction="input")
 
@@ -204,7 +206,7 @@ class ShowSongs(ShowTransport):
             self._use_source(None)  # its device has left the rig
             self._event("clock-source", device=None)
         for inlet, pedals in zip(book.inlets, book.pedals, strict=True):
-            inlet.pedals = pedals
+            inlet.use_pedals(pedals)
         if before.identifier in book.songs:
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:

@@ -53,6 +53,47 @@ DEFAULT_BPM = Fraction(120)
 class ShowState:
     """Everything that a show remembers; see `show` for how it is used."""
 
+    __slots__ = (
+        "_after_tick",
+        "_armed",
+        "_caught_up",
+        "_clocked",
+        "_devices",
+        "_learner",
+        "_lit_revision",
+        "_metronome",
+        "_now_ns",
+        "_on",
+        "_order_revision",
+        "_position_tick",
+        "_presses",
+        "_returns",
+        "_sensed",
+        "_set_list",
+        "_source",
+        "_source_inlet",
+        "_step",
+        "_taps",
+        "_ticked",
+        "_ticks",
+        "_to_tell",
+        "_transported",
+        "_tuner",
+        "_tuning",
+        "_tuning_until_ns",
+        "clock",
+        "events",
+        "generation",
+        "mutes",
+        "revision",
+        "schedule",
+        "sink",
+        "song_number",
+        "stamps",
+        "tick_due_ns",
+        "tick_number",
+    )
+
     def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM) -> None:
         self.sink: Sink = []
         self.events: list[dict[str, Any]] = []

@@ -35,6 +35,8 @@ from routerd.core.show_state import ShowState
 class ShowTransport(ShowState):
     """The layer above the state."""
 
+    __slots__ = ()
+
     def _step_taken(self) -> None:
         """Tell a change of meter, and tempo as often as once a beat."""
         clock = self.clock

@@ -34,14 +34,29 @@ SENSING_LOST = "sensing-lost"
 class Watch:
     """Watches one input. `hear` for every message, `look` every tick or so."""
 
-    __slots__ = ("_counts", "_senses", "_told", "_window_ns", "heard_ns", "is_loop", "recent")
+    __slots__ = (
+        "_counts",
+        "_most",
+        "_senses",
+        "_told",
+        "_window_ns",
+        "count",
+        "heard_ns",
+        "is_loop",
+        "recent",
+        "room",
+    )
 
     def __init__(self) -> None:
-        self.recent: list[bytes | int] = []
-        """The first messages of this window: up to LOOP_LIMIT of them are no loop, whatever they are."""
+        self.recent: list[bytes | int] = [b""] * LOOP_LIMIT
+        """The first `count` of them have not been counted yet."""
+        self.count = 0
+        self.room = LOOP_LIMIT
+        """So many may wait to be counted: until then nothing can have come more than LOOP_LIMIT times."""
         self.heard_ns = 0
         self.is_loop = False
         self._counts: dict[bytes | int, int] = {}
+        self._most = 0
         self._window_ns = 0
         self._senses = False
         self._told = False
@@ -53,20 +68,25 @@ class Watch:
             self._senses = self._senses or data[0] == ACTIVE_SENSING
             return True
         key = data if len(data) < LONGEST_KEPT else hash(data)
-        if len(self.recent) < LOOP_LIMIT:
-            self.recent.append(key)
+        if self.count < self.room:
+            self.recent[self.count] = key
+            self.count += 1
         elif self._count(key) > LOOP_LIMIT and now_ns - self._window_ns < 2 * LOOP_WINDOW_NS:
             self.is_loop = True
         return not self.is_loop or is_release(data)
 
-    def _count(self, key: bytes | int) -> int:
+    def _count(self, last: bytes | int) -> int:
+        """Count what has waited for it, and `last`; return how often that has come."""
         counts = self._counts
-        if not counts:
-            for one in self.recent:
-                counts[one] = counts.get(one, 0) + 1
-        count = counts.get(key, 0) + 1
-        if count > 1 or len(counts) < MOST_COUNTED:
-            counts[key] = count
+        count = 0
+        for key in (*self.recent[: self.count], last):
+            count = counts.get(key, 0) + 1
+            if count > 1 or len(counts) < MOST_COUNTED:
+                counts[key] = count
+                if count > self._most:  # noqa: PLR1730 - max is one call more
+                    self._most = count
+        self.count = 0
+        self.room = LOOP_LIMIT - self._most
         return count
 
     def look(self, now_ns: int) -> str | None:
@@ -79,9 +99,10 @@ class Watch:
             return LOOP
         if now_ns - self._window_ns < LOOP_WINDOW_NS:
             return None
-        still = any(count > LOOP_LIMIT for count in self._counts.values())
+        still = self._most > LOOP_LIMIT
         self._counts.clear()
-        self.recent.clear()
+        self._most = self.count = 0
+        self.room = LOOP_LIMIT
         self._window_ns = now_ns
         if self.is_loop and not still:
             self.is_loop = self._told = False

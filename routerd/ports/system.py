@@ -17,7 +17,7 @@ from typing import Any
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.core.messages import is_whole
+from routerd.core.messages import MESSAGE_LENGTH
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import SETTLE_S, Changed, PortInfo, Received
 from routerd.ports.mend import Mender
@@ -222,6 +222,7 @@ class _In(_End):
         midi.ignore_types(sysex=False, timing=False, active_sense=False)
         self.received: Received = _nobody
         self.mender = Mender()
+        self._mender_open = self.mender.open
         self.faults = 0
         self._heard_ns = 0
         midi.set_callback(self._heard)
@@ -234,12 +235,17 @@ class _In(_End):
         at_ns = monotonic_ns()
         self._heard_ns = at_ns
         try:
-            whole = bytes(message[0])
-            if len(whole) < 4 and not self.mender.open and is_whole(whole):  # all but SysEx
-                self.received(whole, at_ns)
-                return
-            for data in self.mender.take(whole):
+            data = bytes(message[0])
+            # as the mender would find: a whole message with data bytes, and no SysEx that it could stand in
+            if (
+                1 < len(data) == MESSAGE_LENGTH[data[0]]
+                and (data[1] | data[-1]) < 0x80
+                and not self._mender_open
+            ):
                 self.received(data, at_ns)
+                return
+            for whole in self.mender.take(data):
+                self.received(whole, at_ns)
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1
 

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from itertools import pairwise
 
+from hypothesis import given
+from hypothesis import strategies as st
+
+from routerd.core.watch import LOOP_LIMIT, Watch
 from tests.stage import MS, OPENER, RIG, Stage, compiled, route
 
 
@@ -85,3 +90,21 @@ def test_fast_playing_and_floods_are_no_loop() -> None:
         if at_ms % 33 == 0:
             made.play("keys", "90 3c 40", "80 3c 40")
     assert kinds(made) == []
+
+
+@given(st.lists(st.sampled_from([bytes((0x90, 60, n)) for n in range(1, 6)]), max_size=500))
+def test_a_loop_is_cut_at_the_same_message_as_by_counting_each(heard: list[bytes]) -> None:
+    watch, counts, is_loop = Watch(), Counter[bytes](), False
+    for data in heard:
+        counts[data] += 1
+        is_loop = is_loop or counts[data] > LOOP_LIMIT
+        assert watch.hear(data, MS) is not is_loop
+
+
+def test_what_repeats_is_found_among_much_that_does_not() -> None:
+    watch = Watch()
+    for count in range(LOOP_LIMIT):
+        assert watch.hear(b"\x90\x3c\x40", MS)
+        for other in range(40):
+            assert watch.hear(bytes((0xB0, other, count)), MS)
+    assert not watch.hear(b"\x90\x3c\x40", MS)
