@@ -4,17 +4,22 @@ Owns the estimate (when is which tick of the source, and how far apart are they)
 judgement of single arrivals. It knows nothing of the grid, of transport or of what goes out: `following`
 does.
 
-The loop is of second order: with e = arrival − prediction, prediction += period + K1·e and period += K2·e.
-K1 and K2 for a noise bandwidth B·T per tick and a damping ζ are those of M. Rice, Digital Communications: A
-Discrete-Time Approach, Appendix C, Eq. C.57–58, as other loops cite it. A narrow loop is calm and slow, so
-the gains begin where a line is fitted through the last n arrivals, with n growing (a growing-memory filter:
-K1 = 2(2n−1)/(n(n+1)), K2 = 6/(n(n+1)), the recursive least-squares line), until they have come down to the
-narrow ones. When the source leaves the estimate by more than its own noise explains (a new tempo, a ramp),
-the memory is cut and grows again: fast to lock, then narrow.
+The loop is of second order (`gains`). When the source leaves the estimate by more than its own noise explains
+(a new tempo, a ramp), the memory is cut and grows again: fast to lock, then narrow.
+
+Arrivals may come in steps (`steps`): each is late by anything from nothing to a step. While every arrival is
+one tick, the line through enough of them has the tempo of the source, whatever line lies between two jumps.
+So an arrival that is half a period off is a tick, not a doubled or a missing one; a jump moves the phase
+and not the tempo; and the jump that tells the step has the line fitted through all that was kept. What can
+be told of a source with a step of r periods and a jump every P ticks: until the second jump the tempo is off
+by r/P, and where P is more than 64 it stays so, as nothing tells that line from the source's own; else it
+comes to 0.1 % in 8 beats, to 0.3 % where ticks lie at halves or thirds of a step. This holds up to r = 0.7.
+Beyond, a jump is much like a missing tick: the source may never be trusted, and near r = 1 its arrivals are
+those of a source with another tempo that loses or doubles one tick in 15 or more, for which it may be taken.
 
 Bandwidths are counted in ticks, not in seconds, so that all limits hold in beats at every tempo.
 Spans and stamps are in ns; inside, floats count from the stamp that the fit began with (a float holds a span
-of days to a fraction of a ns).
+of days to a fraction of a ns). Longer than most, as fits, judgement and loop are one state.
 """
 
 from __future__ import annotations
@@ -23,23 +28,40 @@ import itertools
 from collections import deque
 from enum import StrEnum
 
+from routerd.core.gains import GAINS, LONGEST_MEMORY
+from routerd.core.lines import Line, first_line, fitted
+from routerd.core.slips import Slips
+from routerd.core.steps import Steps
+from routerd.core.timing import HOLD_S
 from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, NS_PER_MS, NS_PER_S, TICKS_PER_QUARTER
 from routerd.core.wire import NEVER_NS
-
-NARROW_BANDWIDTH = 0.01
-"""B·T of the settled loop: white jitter comes out √(2·B·T) = 0.142 of what came in."""
-
-DAMPING = 0.5**0.5
 
 SHORTEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MAX))
 LONGEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MIN))
 
 FIT_TICKS = 8
-"""Arrivals that the first line is fitted through."""
+FIT_TICKS_MOST = 64
+"""Arrivals that the first line is fitted through; twice as many each time that an estimate is given up soon
+after it was made."""
 
-GAPS_FIT_BETTER = 1.5
-"""A line with missing ticks must fit so many times better than one without: coarse stamps make gaps of 1.5
-periods, which are none."""
+ODD_MOST = 2
+ODD_PART = 1 / 32
+"""So many of the arrivals of the shortest first line may be doubled or missing ticks, and such a part of
+those of a longer one: more of them are a wrong tempo (see `slips`)."""
+
+KEPT_TICKS = 64
+"""Arrivals that are kept for the line that is fitted when a step becomes known."""
+
+SLIP_PART = 0.65
+"""An arrival that is further than so much of a period from its prediction is a doubled one, or is behind
+missing ones; nearer it is the tick itself, also where arrivals come in steps of half a period."""
+
+EACH_GAP_PART = 0.4
+EACH_PART = 0.2
+EACH_MOST_PART = 0.25
+"""It is neither when it came one period after the tick before, to within so much of it, and a line through
+the last arrivals, each of them a tick, leaves no more than so much, rms, at a tempo that is no further away:
+then the tempo is another. (A single doubled tick leaves 0.21 and more.)"""
 
 LOCK_TICKS = 16
 """Memory from which on the estimate is called locked."""
@@ -54,29 +76,32 @@ OUTLIER_MOST_PART = 0.45
 the source's own noise, and always beyond 0.45 of a period. It is counted as a tick and moves nothing."""
 
 OUTLIERS_IN_A_ROW = 3
-"""So many on the same side are no outliers but a new tempo."""
+"""So many on the same side are no outliers but a new phase or a new tempo."""
 
-DOUBT_LIMIT = 12
-"""Doubled and missing ticks add 2, good ones take 1 away; beyond this the estimate is given up and fitted
-anew."""
+STEP_PART = 1.125
+"""An arrival that is off by a known step, and a little for jitter, is no outlier."""
 
-SLIP_LIMITS = ((64, 4), (256, 9))
-"""Missing ticks less doubled ones, of the last so many arrivals: chance makes as many of the one as of the
-other (of 1 % each 256 arrivals have 2.3 rms), a wrong tempo makes always the same. Beyond one of the limits
-the estimate is given up too, and with it what was judged: the count is that of the arrivals again."""
+PHASE_PART = 0.6
+"""A jump that leaves so much of itself as error is a new phase of the same tempo, while no step is known or
+where jumps are too rare for a line through several of them."""
+
+LONG_TICKS = 1024
+"""An estimate that has held for so many arrivals was right: given up, the next first line is short again."""
 
 TREND_WEIGHT = 1 / 8
 TREND_SIGMAS = 1.0
 TREND_LEAST_NS = 0.3 * NS_PER_MS
+TREND_STEPS = 0.5
 """The smoothed error may be this far from zero before the memory is cut; its own deviation is 0.26 of the
-noise."""
+noise. Arrivals that come in steps may be half of one from the middle for long."""
 
 LOST_PERIODS = 4
 LOST_LEAST_NS = NS_PER_MS * 100
 """The source has fallen silent after four of its periods, and not before a tenth of a second."""
 
-HOLD_NS = 15 * NS_PER_S
-"""So long tempo and phase are held for a silent source; then this clock leads on."""
+HOLD_NS = HOLD_S * NS_PER_S
+"""So long tempo and phase are held for a silent source unless the rig says otherwise; then this clock
+leads on."""
 
 
 class FollowState(StrEnum):
@@ -89,39 +114,6 @@ class FollowState(StrEnum):
     LOCKED = "locked"
     HOLDING = "holding"
     """The source has just fallen silent: its tempo and phase go on."""
-
-
-def loop_gains(bandwidth: float, damping: float = DAMPING) -> tuple[float, float]:
-    """Return K1 and K2 for the noise bandwidth B·T (per tick) and damping ζ: Rice, Eq. C.57–58."""
-    theta = bandwidth / (damping + 1 / (4 * damping))
-    scale = 1 + 2 * damping * theta + theta * theta
-    return 4 * damping * theta / scale, 4 * theta * theta / scale
-
-
-def _gains_by_memory() -> tuple[tuple[float, float], ...]:
-    """Return the gains for each memory; the last are those of the narrow loop."""
-    narrow = loop_gains(NARROW_BANDWIDTH)
-    table = []
-    for n in range(2, 1000):
-        gains = 2 * (2 * n - 1) / (n * (n + 1)), 6 / (n * (n + 1))
-        if gains[0] <= narrow[0] or gains[1] <= narrow[1]:
-            break
-        table.append(gains)
-    return (*table[:1] * 2, *table, narrow)
-
-
-GAINS = _gains_by_memory()
-LONGEST_MEMORY = len(GAINS) - 1
-
-
-def _line(places: list[int], offsets: list[float]) -> tuple[float, float, float, int]:
-    """Return slope, value at the place after the last, deviation (rms) and last place of the fitted line."""
-    count = len(places)
-    mean_x, mean_y = sum(places) / count, sum(offsets) / count
-    spread = sum((x - mean_x) ** 2 for x in places)
-    slope = sum((x - mean_x) * (y - mean_y) for x, y in zip(places, offsets, strict=True)) / spread
-    rest = sum((y - mean_y - slope * (x - mean_x)) ** 2 for x, y in zip(places, offsets, strict=True))
-    return slope, mean_y + slope * (places[-1] + 1 - mean_x), (rest / (count - 2)) ** 0.5, places[-1]
 
 
 class Follower:
@@ -141,24 +133,30 @@ class Follower:
         self.lag_ns = 0.0
         """How far the estimate is behind the source (smoothed; behind is positive: the source is early)."""
         self.accepted = self.outliers = self.doubled = self.missing = self.relocks = 0
-        self._hold_ns = hold_ns
+        self.hold_ns = hold_ns
+        """So long tempo and phase are held for a silent source."""
         self._origin_ns = 0
         self._next = 0.0
         """When tick `number` + 1 is expected, from `_origin_ns`."""
         self._memory = 0
         self._trend = 0.0
-        self._trend_from = 0
         self._variance = 0.0
         self._last_error = 0.0
         self._side = 0
-        self._doubt = 0
         self._heard = 0
-        self._slips: deque[tuple[int, int]] = deque()
-        """Of the last arrivals: which were judged doubled (-1) or behind so many missing ones."""
+        self._slips = Slips()
         self.resumed = False
         """Whether the source was silent before the last fit, so that its count means nothing."""
         self._last_ns = -NEVER_NS
-        self._arrivals: deque[int] = deque(maxlen=FIT_TICKS)
+        self._arrivals: deque[tuple[int, int]] = deque(maxlen=FIT_TICKS)
+        """Of the first line: how many had been heard, and when it was."""
+        self._fit_heard = 0
+        self._kept: deque[tuple[int, float]] = deque(maxlen=KEPT_TICKS)
+        """Number and offset of the last arrivals, since the tempo was another; a doubled tick has the number
+        of the tick before."""
+        self._tick = 0.0
+        """The offset at which tick `number` came."""
+        self._steps = Steps()
 
     @property
     def usable(self) -> bool:
@@ -185,7 +183,7 @@ class Follower:
         if self.state is FollowState.FREE:
             return NEVER_NS
         if self.state is FollowState.HOLDING:
-            return self._last_ns + self._hold_ns
+            return self._last_ns + self.hold_ns
         return self._last_ns + self._patience_ns()
 
     def pass_time(self, now_ns: int) -> None:
@@ -196,12 +194,12 @@ class Follower:
             self.state = FollowState.FREE
         elif self._memory:
             self.state = FollowState.HOLDING
-        elif now_ns >= self._last_ns + self._hold_ns or not self.period_ns:
+        elif now_ns >= self._last_ns + self.hold_ns or not self.period_ns:
             self.state = FollowState.FREE
         else:  # it was never trusted since it was lost: what was held before is held on
             self.state = FollowState.HOLDING
         self._memory = 0
-        self._arrivals.clear()
+        self._arrivals = deque(maxlen=FIT_TICKS)
 
     def tick(self, at_ns: int) -> bool:
         """Take an arrival; True when the estimate has moved. Arrivals before earlier ones are taken as
@@ -215,21 +213,25 @@ class Follower:
         error = offset - self._next
         period = self.period_ns
         self._last_ns = max(self._last_ns, at_ns)
-        if error < -period / 2:
+        if abs(error) <= SLIP_PART * period:
+            self._slips.good()
+        elif self._each_was_a_tick(offset):
+            return True
+        elif error < 0:
             self.doubled += 1
+            self._kept.append((self.number, offset))
             self._mistrust(-1, at_ns)
             return False
-        if error > period / 2:
-            skipped = round(error / period)
+        else:
+            skipped = max(1, round(error / period))
             self.missing += skipped
             self.number += skipped
             self._next += skipped * period
+            self._tick += skipped * period
             error -= skipped * period
             if self._mistrust(skipped, at_ns):
                 return False
-        elif self._doubt:
-            self._doubt -= 1
-        return self._judge(error)
+        return self._judge(error, offset)
 
     def _patience_ns(self) -> int:
         if self._memory == 0:
@@ -247,60 +249,111 @@ class Follower:
             self.doubled += 1
             return False
         self._last_ns = at_ns
-        self._arrivals.append(at_ns)
-        if len(self._arrivals) == FIT_TICKS:
+        full = len(self._arrivals) == self._arrivals.maxlen
+        self.number += full  # the first of them drops out
+        self._arrivals.append((self._heard, at_ns))
+        if len(self._arrivals) == self._arrivals.maxlen:
             self._fit()
         return self._memory > 0
 
     def _fit(self) -> None:
         """Fit a line through what has arrived, with places left empty for missing ticks where that fits
         better."""
-        offsets = [float(at_ns - self._arrivals[0]) for at_ns in self._arrivals]
-        gaps = [b - a for a, b in itertools.pairwise(offsets)]
-        guess = sorted(gaps)[len(gaps) // 2]
-        places = [0]
-        for gap in gaps:
-            places.append(places[-1] + max(1, round(gap / guess)))
-        line = _line(list(range(len(offsets))), offsets)
-        if places[-1] >= len(offsets):
-            with_gaps = _line(places, offsets)
-            if with_gaps[2] * GAPS_FIT_BETTER < line[2]:
-                line = with_gaps
-        slope, self._next, sigma, last = line
-        if not SHORTEST_NS <= slope <= LONGEST_NS or sigma > slope / 4:
+        heard, times = zip(*self._arrivals, strict=True)
+        offsets = [float(at_ns - times[0]) for at_ns in times]
+        count = len(offsets)
+        odd_most = ODD_MOST if count == FIT_TICKS else int(count * ODD_PART)
+        left_out = heard[-1] - heard[0] - (count - 1)
+        line = first_line(offsets, odd_most)
+        if left_out > odd_most or not SHORTEST_NS <= line.slope <= LONGEST_NS or line.sigma > line.slope / 4:
             return
-        self._origin_ns = self._arrivals[0]
-        self.period_ns = slope
-        self.number += last + 1
-        self._memory = len(offsets)
-        self._variance = sigma * sigma
-        self.sigma_ns = sigma
-        self._last_error = offsets[-1] - (self._next - slope)
-        self._trend = self.lag_ns = 0.0
-        self._side = self._doubt = 0
+        self._origin_ns = times[0]
+        self._take_line(line, self.number + 1)
         self._slips.clear()
+        self._fit_heard = self._heard
         self.relocks += 1
-        self.accepted += self._memory
+        self.accepted += count
 
     # The loop
 
-    def _judge(self, error: float) -> bool:
-        period = self.period_ns
-        limit = min(OUTLIER_MOST_PART * period, max(OUTLIER_PART * period, OUTLIER_SIGMAS * self.sigma_ns))
+    def _judge(self, error: float, offset: float) -> bool:
+        excess = offset - self._tick - self.period_ns
         self.number += 1
-        side = 1 if error > 0 else -1
-        if abs(error) > limit:
+        self._tick = offset
+        self._kept.append((self.number, offset))
+        steps, known = self._steps, self._steps.step_ns
+        jump = steps.take(excess, self.sigma_ns)
+        if steps.step_ns > known == 0 and steps.apart_ticks < len(self._kept):
+            return self._fit_steps()
+        if abs(error) > self._limit_ns():
+            side = 1 if error > 0 else -1
             self._side = self._side + side if self._side * side > 0 else side
-            self._next += period
             if abs(self._side) < OUTLIERS_IN_A_ROW:
+                self._next += self.period_ns
                 self.outliers += 1
                 return False
-            self._next -= period
-            self._memory = SHORT_MEMORY
-            self._trend = 0.0
+            if not jump:
+                self._memory = SHORT_MEMORY
+                self._forget(SHORT_MEMORY)
+                self._trend = 0.0
+        if jump and abs(error) > PHASE_PART * abs(jump) and (not known or steps.apart_ticks > KEPT_TICKS):
+            self._next += error  # a new phase of the same tempo
+            error = self._trend = 0.0
+            self._memory = min(self._memory, LOCK_TICKS)
         self._side = 0
         self._correct(error)
         return True
+
+    def _each_was_a_tick(self, offset: float) -> bool:
+        """Go on from the line through the last arrivals and this one if each of them was a tick."""
+        if abs(offset - self._tick - self.period_ns) > EACH_GAP_PART * self.period_ns:
+            return False
+        last = [at for _, at in itertools.islice(self._kept, max(0, len(self._kept) + 1 - FIT_TICKS), None)]
+        if len(last) < FIT_TICKS - 1:
+            return False
+        line = fitted(range(FIT_TICKS), [*last, offset])
+        away_ns = abs(line.slope - self.period_ns)
+        if line.sigma > EACH_PART * line.slope or away_ns > EACH_MOST_PART * self.period_ns:
+            return False
+        self._take_line(line, self._kept[1 - FIT_TICKS][0])
+        self._slips.clear()
+        self.accepted += 1
+        return True
+
+    def _fit_steps(self) -> bool:
+        """Go on from the line through all that was kept: now it is known how far from it arrivals may be."""
+        places = {number - self._kept[0][0]: offset for number, offset in reversed(self._kept)}
+        line = fitted(list(places)[::-1], list(places.values())[::-1])
+        self._take_line(line, self._kept[0][0])
+        self.accepted += 1
+        return True
+
+    def _forget(self, arrivals: int) -> None:
+        """Keep no more than the last arrivals."""
+        while len(self._kept) > arrivals:
+            self._kept.popleft()
+
+    def _limit_ns(self) -> float:
+        """Return how far from its prediction an arrival is an outlier."""
+        period = self.period_ns
+        scattered = min(
+            OUTLIER_MOST_PART * period, max(OUTLIER_PART * period, OUTLIER_SIGMAS * self.sigma_ns)
+        )
+        return max(scattered, min(SLIP_PART * period, STEP_PART * self._steps.step_ns))
+
+    def _take_line(self, line: Line, first: int) -> None:
+        """Go on from a fitted line, whose place 0 is tick `first`."""
+        self._kept.clear()
+        self._kept.extend((first + n, offset) for n, offset in zip(line.places, line.offsets, strict=True))
+        self.number, self._tick = self._kept[-1]
+        self.period_ns = min(LONGEST_NS, max(SHORTEST_NS, line.slope))
+        self._next = line.next_ns
+        self._memory = min(len(line.places), LONGEST_MEMORY)
+        self._variance = line.sigma * line.sigma
+        self.sigma_ns = line.sigma
+        self._last_error = line.offsets[-1] - (line.next_ns - line.slope)
+        self._trend = self.lag_ns = 0.0
+        self._side = 0
 
     def _correct(self, error: float) -> None:
         change = error - self._last_error
@@ -309,7 +362,8 @@ class Follower:
         self.sigma_ns = self._variance**0.5
         self._trend += (error - self._trend) * TREND_WEIGHT
         self.lag_ns = -self._trend
-        if abs(self._trend) > max(TREND_LEAST_NS, TREND_SIGMAS * self.sigma_ns) and self._memory > LOCK_TICKS:
+        calm_ns = max(TREND_LEAST_NS, TREND_SIGMAS * self.sigma_ns, TREND_STEPS * self._steps.step_ns)
+        if abs(self._trend) > calm_ns and self._memory > LOCK_TICKS:
             self._memory = max(LOCK_TICKS, self._memory // 2)
             self._trend *= 0.5
         elif self._memory < LONGEST_MEMORY:
@@ -323,21 +377,15 @@ class Follower:
 
     def _mistrust(self, ticks: int, at_ns: int) -> bool:
         """Doubt the count of `ticks` missing (or -1: a doubled one); True when the estimate is given up."""
-        self._doubt += 2
-        self._slips.append((self._heard, ticks))
-        while self._slips[0][0] < self._heard - SLIP_LIMITS[-1][0]:
-            self._slips.popleft()
-        net = [sum(t for at, t in self._slips if at >= self._heard - span) for span, _ in SLIP_LIMITS]
-        beyond = [slip for slip, (_, limit) in zip(net, SLIP_LIMITS, strict=True) if abs(slip) > limit]
-        if self._doubt <= DOUBT_LIMIT and not beyond:
+        slip = self._slips.take(ticks, self._heard)
+        if slip is None:
             return False
-        slip = beyond[-1] if beyond else net[0]
         # the tempo is another: what was taken for missing or doubled was neither
         self.number -= slip + (ticks < 0)  # this arrival is counted again with the first of the fit
         self._memory = 0
-        self._doubt = 0
         self.resumed = False
-        self._arrivals.clear()
-        self._arrivals.append(at_ns)
+        lasted = self._heard - self._fit_heard > LONG_TICKS
+        fit_ticks = FIT_TICKS if lasted else min(FIT_TICKS_MOST, 2 * (self._arrivals.maxlen or FIT_TICKS))
+        self._arrivals = deque([(self._heard, at_ns)], maxlen=fit_ticks)
         self.state = FollowState.ACQUIRING
         return True

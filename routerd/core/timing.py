@@ -12,6 +12,9 @@ from typing import Any
 
 Plain = dict[str, Any]
 
+HOLD_S = 15
+"""For so many seconds a silent source is held unless the rig says otherwise."""
+
 
 class Curve(StrEnum):
     """How tempo goes from one value to another, as a function of position."""

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from routerd.core.follower import GAINS, LONGEST_MEMORY, NARROW_BANDWIDTH, Follower, FollowState, loop_gains
+from routerd.core.follower import Follower, FollowState
+from routerd.core.gains import GAINS, LONGEST_MEMORY, NARROW_BANDWIDTH, loop_gains
 
 MS = 1_000_000
 PERIOD = 20_000_000
