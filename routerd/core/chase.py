@@ -16,7 +16,7 @@ from enum import Enum
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.follower import Follower, FollowState
+from routerd.core.follower import HOLD_NS, Follower, FollowState
 from routerd.core.following import SLEW_PART
 from routerd.core.time_code import PIECES, FrameTime, frame_ns, frame_number, rate_of_code
 from routerd.core.timeline import TICK_NS_AT_1_BPM
@@ -51,10 +51,10 @@ class Chased(Enum):
 
 class Chase:
     """Keeps `clock` on a source's time code. `lead_ns`: how much earlier than the source's our ticks shall
-    be."""
+    be; `hold_ns`: how long a silent source is held."""
 
-    def __init__(self, clock: Clock, lead_ns: int = 0) -> None:
-        self.follower = Follower()
+    def __init__(self, clock: Clock, lead_ns: int = 0, hold_ns: int = HOLD_NS) -> None:
+        self.follower = Follower(hold_ns)
         self.lead_ns = lead_ns
         self.distance_ns = 0
         self.position_ticks = 0

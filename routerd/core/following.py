@@ -15,7 +15,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.follower import Follower
+from routerd.core.follower import HOLD_NS, Follower
 from routerd.core.timeline import TICK_NS_AT_1_BPM
 from routerd.core.transport import State
 
@@ -30,10 +30,11 @@ _RATE_STEPS = 1024
 
 
 class Following:
-    """Keeps `clock` on a source. `lead_ns`: how much earlier than the source's our ticks shall be."""
+    """Keeps `clock` on a source. `lead_ns`: how much earlier than the source's our ticks shall be;
+    `hold_ns`: how long a silent source is held."""
 
-    def __init__(self, clock: Clock, lead_ns: int = 0) -> None:
-        self.follower = Follower()
+    def __init__(self, clock: Clock, lead_ns: int = 0, hold_ns: int = HOLD_NS) -> None:
+        self.follower = Follower(hold_ns)
         self.lead_ns = lead_ns
         self.distance_ns = 0
         """How far our next tick was from where the source wants it, before it was moved; late is positive."""

@@ -2,7 +2,8 @@
 
 The desk makes these from files, the link carries them as plain JSON values, the engine
 compiles them. Everything is resolved here: channels are 0–15, programs 0–127, tempo is an
-exact fraction, sections carry their whole route list. Nothing here checks; the desk has.
+exact fraction, sections carry their whole route list. Nothing here checks; the desk has. A few lines more
+than most modules, as what a value holds and how it is written out are changed together.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from routerd.core.lamps import Lamp, lamp_from_plain, lamp_to_plain
 from routerd.core.plain import Readers, read_fields, read_messages, read_pairs, to_plain
 from routerd.core.routes import Route, route_from_plain
 from routerd.core.timing import (
+    HOLD_S,
     PLAIN_SONG_TIMING,
     PLAIN_TIMING,
     SongTiming,
@@ -206,6 +208,8 @@ class Rig:
     pedals: tuple[Pedal, ...] = ()
     lamps: tuple[Lamp, ...] = ()
     after_restart: AfterRestart = AfterRestart.SILENT
+    hold_s: int = HOLD_S
+    """How long tempo and phase of a source that is followed are held when it falls silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +282,7 @@ def rig_to_plain(rig: Rig) -> Plain:
         "pedals": [pedal_to_plain(pedal) for pedal in rig.pedals],
         "lamps": [lamp_to_plain(lamp) for lamp in rig.lamps],
         "after_restart": rig.after_restart.value,
+        "hold_s": rig.hold_s,
     }
 
 
@@ -291,6 +296,7 @@ def rig_from_plain(plain: Plain) -> Rig:
         pedals=tuple(Pedal(*pedal) for pedal in plain["pedals"]),
         lamps=tuple(lamp_from_plain(lamp) for lamp in plain["lamps"]),
         after_restart=AfterRestart(plain["after_restart"]),
+        hold_s=plain["hold_s"],
     )
 
 

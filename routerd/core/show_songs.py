@@ -18,6 +18,7 @@ from routerd.core.setlist import Place, Standing
 from routerd.core.timing import ChangePolicy
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.transport import State
+from routerd.core.units import NS_PER_S
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -215,7 +216,7 @@ class ShowSongs(ShowTransport):
         self._light()
 
     def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
-        """Give every device its clock, and the source its lead before the latest of them."""
+        """Give every device its clock, and the source its lead before the latest of them and its hold."""
         gone = set(before.outlets) - set(book.outlets)
         self.schedule.drop(gone)
         for outlet in gone:
@@ -230,6 +231,7 @@ class ShowSongs(ShowTransport):
             self.stamps.pop(outlet, None)
         if self._source is not None:
             self._source.lead(devices.lead_ns)
+            self._source.follower.hold_ns = book.rig.hold_s * NS_PER_S
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""

@@ -20,6 +20,7 @@ from routerd.core.transport import State
 from routerd.core.units import (
     BPM_MAX,
     BPM_MIN,
+    NS_PER_S,
     SPP_MAX,
     TICKS_PER_SPP_UNIT,
     format_bpm,
@@ -70,8 +71,9 @@ class ShowTransport(ShowState):
         source = None
         inlet = self._input_of(device)
         if inlet is not None:
-            timing = next(d.timing for d in self.book.rig.devices if d.name == device)
-            source = Source(inlet, timing, self.clock, self._devices.lead_ns)
+            rig = self.book.rig
+            timing = next(d.timing for d in rig.devices if d.name == device)
+            source = Source(inlet, timing, self.clock, self._devices.lead_ns, rig.hold_s * NS_PER_S)
         self._use_source(source)
         self._event("clock-source", device=device or None)
 

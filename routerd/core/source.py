@@ -41,12 +41,12 @@ class Source:
     """A device that is followed. `state` is its follower's as last told; `position_ticks` its last
     position."""
 
-    def __init__(self, inlet: Inlet, timing: Timing, clock: Clock, lead_ns: int) -> None:
+    def __init__(self, inlet: Inlet, timing: Timing, clock: Clock, lead_ns: int, hold_ns: int) -> None:
         self.inlet = inlet
         self.name = inlet.name
         self.leads_transport = timing.leads_transport
-        self.following = Following(clock, lead_ns)
-        self.chase = Chase(clock, lead_ns) if timing.sends_time_code else None
+        self.following = Following(clock, lead_ns, hold_ns)
+        self.chase = Chase(clock, lead_ns, hold_ns) if timing.sends_time_code else None
         self.state: FollowState = self.follower.state
         self.position_ticks = 0
         self.strange = 0

@@ -226,6 +226,25 @@ def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
     assert one.show.snapshot()["bpm"] == "125"
 
 
+def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
+    """Also while it is followed, when a book with another hold is loaded; told to the millisecond."""
+    drums = replace(DRUMS, timing=Timing(leads_transport=True))
+    one = Stage(compiled(Rig("band", (*RIG.devices, drums), hold_s=2), (FOLLOWING,), ("one",)))
+    last_ns = tick(one, 100, 7 * MS) - PERIOD
+    one.run(last_ns + 1999 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "holding"
+    one.run(last_ns + 2000 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "free"
+    last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+    longer = Rig("band", (*RIG.devices, drums), hold_s=60)
+    one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
+    one.run(last_ns + 59_999 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "holding"
+    one.run(last_ns + 60_000 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "free"
+
+
 def test_other_inputs_are_no_source() -> None:
     one = stage()
     for n in range(100):

@@ -38,6 +38,7 @@ lamps:
   - {to: pedals, controller: 80, channel: 16, shows: running}
   - {to: pedals, note: 36, channel: 1, shows: section, section: chorus, on: 100, off: 1}
 after-restart: play
+hold: 600
 """
     made = book(rig_folder, rig).rig
     assert made.controls == (
@@ -55,6 +56,8 @@ after-restart: play
         Lamp("pedals", 0x90, 36, Shows.SECTION, "chorus", 100, 1),
     )
     assert made.after_restart is AfterRestart.PLAY
+    assert made.hold_s == 600
+    assert book(rig_folder).rig.hold_s == 15
 
 
 def test_every_key_of_a_song_that_feet_meet(rig_folder: Folder) -> None:
@@ -121,6 +124,10 @@ CONTROL = "controls:\n  - {from: pedals, controller: 80, do: next}\n  - {from: p
         ("lamps:\n  - {to: synths, note: 1, channel: 1, shows: armed}\n", 6, "not a device in rig.yaml"),
         ("reference: 44\n", 5, "not a reference pitch"),
         ("after-restart: loud\n", 5, "'loud' is not known here"),
+        ("hold: 0\n", 5, "0 is outside 1 to 600"),
+        ("hold: 601\n", 5, "601 is outside 1 to 600"),
+        ("hold: 15 s\n", 5, "'15 s' is not a whole number"),
+        ("hold: 1.5\n", 5, "is not a whole number"),
     ],
 )
 def test_mistakes_in_the_rig(rig_folder: Folder, rig: str, line: int, told: str) -> None:

@@ -107,6 +107,7 @@ rigs = st.builds(
     times,
     st.lists(pedals, max_size=2).map(tuple),
     st.lists(lamps, max_size=2).map(tuple),
+    hold_s=st.integers(1, 600),
 )
 pairs = st.tuples(seven, seven)
 quantities = st.builds(Quantity, st.sampled_from(QuantityKind), st.integers(0, 16383))

@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field
 
 from routerd.core.checklist import Item
 from routerd.core.model import AfterRestart, SectionsEnd, Sounding, StartPolicy, WireKind
-from routerd.core.timing import ChangePolicy
+from routerd.core.timing import HOLD_S, ChangePolicy
 from routerd.desk.config import route_leaves as r
 from routerd.desk.config import scalars as s
 from routerd.desk.config import time_scalars as t
@@ -180,6 +180,11 @@ class RigFile(Entry):
         "play",
         AfterRestart.SILENT,
         "after-restart",
+    )
+    hold: Annotated[int, s.HOLD] = _key(
+        "For how many seconds tempo and phase of a source that has fallen silent are held.",
+        60,
+        HOLD_S,
     )
     presses: PressesEntry | None = _key("How presses are measured.", {"guard-ms": 80}, None)
     pedals: list[PedalEntry] = _lines(

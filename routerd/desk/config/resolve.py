@@ -38,6 +38,7 @@ def resolve_rig(file: RigFile) -> Rig:
         pedals=tuple(pedal_of(entry) for entry in file.pedals),
         lamps=tuple(lamp_of(entry) for entry in file.lamps),
         after_restart=file.after_restart,
+        hold_s=file.hold,
     )
 
 
