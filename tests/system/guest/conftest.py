@@ -1,8 +1,7 @@
 """Where the tests of this folder run: here, if this machine has ALSA, else in a virtual machine.
 
 In the second case each test is collected here and run there, and its own report is shown here. The machine
-starts at once, and what needs no real time is tested out here meanwhile; the rest waits until the machine has
-ended, because emulating a processor keeps all of a small computer busy.
+starts at once and runs beside all other tests, on what they leave of the processors; its own tests come last.
 ROUTERD_VM=1 asks for the virtual machine on a machine that has ALSA.
 """
 
@@ -22,11 +21,6 @@ from remote import Remote, what_is_missing
 from usb import Gadget, load_bus, wait_for
 
 HERE = Path(__file__).resolve().parent
-TIMELESS = [
-    HERE.parents[1] / room
-    for room in ("core", "desk", "properties", "scenarios", "hostile/test_yaml_fuzz.py")
-]
-"""Tests on simulated time, and of files and pages."""
 IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
 HAS_ALSA = Path("/dev/snd/seq").exists()
 REMOTE = not IN_GUEST and (not HAS_ALSA or os.environ.get("ROUTERD_VM") == "1")
@@ -65,13 +59,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if HERE in item.path.parents:
                 item.add_marker(pytest.mark.skip(reason=f"no ALSA here (/dev/snd/seq), and {reason}"))
     else:
-        items.sort(key=_turn)
-
-
-def _turn(item: pytest.Item) -> int:
-    if any(place in (item.path, *item.path.parents) for place in TIMELESS):
-        return 0
-    return 1 if HERE in item.path.parents else 2
+        items.sort(key=lambda item: HERE in item.path.parents)
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Run one command in a virtual machine that has ALSA, USB and systemd as its first process.
 
-    run.py [--time-limit S] [--share DIR] [--env NAME]... -- COMMAND...
+    run.py [--time-limit S] [--share DIR] [--env NAME]... [--aside] -- COMMAND...
     run.py --check          say what is missing, if anything
 
 The guest's root is this machine's own below a layer that is thrown away; the command runs as root in the
@@ -102,6 +102,11 @@ def die_with_parent(number: int) -> None:
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, number, 0, 0, 0)
 
 
+def stand_aside() -> None:
+    """Run only on what other programs leave of the processors."""
+    os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
+
+
 def read_if_there(path: Path) -> str:
     return path.read_text(errors="replace") if path.exists() else ""
 
@@ -146,6 +151,7 @@ def main() -> int:
     add("--time-limit", type=float, default=300, metavar="S", help="for the whole machine (300)")
     add("--share", type=Path, metavar="DIR", help="writable folder, /run/job/out in the guest")
     add("--env", action="append", default=[], metavar="NAME", help="hand this variable on")
+    add("--aside", action="store_true", help="run only on what other programs leave of the processors")
     add("--memory", type=int, default=2048, metavar="MB", help="of the guest (2048)")
     parser.add_argument("command", nargs="*")
     arguments = parser.parse_args()
@@ -159,6 +165,8 @@ def main() -> int:
     # An end from outside is an exception here, so that the machine is ended too.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     die_with_parent(signal.SIGTERM)
+    if arguments.aside:
+        stand_aside()
     share = arguments.share.resolve() if arguments.share else None
     return run(arguments.command, arguments.time_limit, share, arguments.env, arguments.memory)
 
