@@ -16,6 +16,9 @@ from tests.service import Service, until
 CLIENTS = 120
 """Of each kind that waits: more than twice as many as are let in."""
 MOST_GROWTH_KB = 300_000
+ACCEPTED_AT_ONCE = 128
+"""What asyncio takes from a socket that listens (aiohttp asks for a backlog of so many) before it tells of
+the first; and as many more while those that had to go are closed. The rest are the desk's own files."""
 
 
 @pytest.fixture
@@ -30,7 +33,7 @@ def memory_kb(pid: int) -> int:
     return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS:"))
 
 
-def connections_of(pid: int) -> int:
+def descriptors_of(pid: int) -> int:
     return len(list(Path(f"/proc/{pid}/fd").iterdir()))
 
 
@@ -54,7 +57,7 @@ async def test_thousands_of_bad_clients(service: Service) -> None:
         for _ in range(8):
             await asyncio.sleep(0.2)
             status = await asyncio.to_thread(until, service.status, 20, "an answer amid the crowd")
-            assert connections_of(desk) < MOST_CONNECTIONS + 60
+            assert descriptors_of(desk) < MOST_CONNECTIONS + 2 * ACCEPTED_AT_ONCE + 60
         assert memory_kb(desk) - memory < MOST_GROWTH_KB
     assert status["engine"]["pid"] == before["engine"]["pid"]
     assert int(status["desk"]["pid"]) == desk
