@@ -2,8 +2,8 @@
 
 JACK hands messages over once a period, so arrivals scatter evenly over a period: 256 frames at 48 kHz are
 5.3 ms, 1.5 ms rms. That is more than any cable does, and what the follower has to calm. With 512 frames the
-steps are half a tick at 120 BPM: a tempo is found then too, but a new one can take a dozen beats, and some ticks
-are lost on the way.
+steps are half a tick at 120 BPM: a tempo is found then too, but a new one can take a dozen beats, and some
+ticks are lost on the way.
 """
 
 from __future__ import annotations
