@@ -137,8 +137,7 @@ class Worker:
 
     def is_at_work(self, ahead_ns: int) -> bool:
         """Tell whether something is carried through the show, or a deadline is less than `ahead_ns` away."""
-        begins_ns = self._planned_ns - SPIN_NS
-        return self._baton.locked() or 0 < begins_ns < monotonic_ns() + ahead_ns
+        return self._baton.locked() or 0 < self._hands_off_ns < monotonic_ns() + ahead_ns
 
     def stop(self) -> None:
         """Let `run` return."""

@@ -56,7 +56,7 @@ async def test_it_only_lets_others_run_when_there_is_room() -> None:
 def test_a_worker_is_at_work_from_a_piece_before_its_deadline(due_in_ms: int | None, at_work: bool) -> None:
     worker = Worker(Show(0), lambda: None)
     if due_in_ms is not None:
-        worker._planned_ns = monotonic_ns() + due_in_ms * NS_PER_MS
+        worker._hands_off_ns = monotonic_ns() + due_in_ms * NS_PER_MS
     assert worker.is_at_work(2 * NS_PER_MS) is at_work
 
 
