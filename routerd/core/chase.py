@@ -75,7 +75,7 @@ class Chase:
     def quarter_frame(self, value: int, at_ns: int, now_ns: int) -> Chased:
         """Take the data byte of a quarter frame."""
         follower = self.follower
-        moved = follower.tick(at_ns) and follower.usable
+        moved = follower.tick(at_ns, now_ns) and follower.usable
         jumped = self._collect(value)
         if not moved or self._rate is None or follower.state is not FollowState.LOCKED:
             return Chased.NOTHING

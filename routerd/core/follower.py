@@ -148,6 +148,8 @@ class Follower:
         self.resumed = False
         """Whether the source was silent before the last fit, so that its count means nothing."""
         self._last_ns = -NEVER_NS
+        self._told_ns = -NEVER_NS
+        """When the last one was told of: after a standstill many are, later than they came."""
         self._arrivals: deque[tuple[int, int]] = deque(maxlen=FIT_TICKS)
         """Of the first line: how many had been heard, and when it was."""
         self._fit_heard = 0
@@ -183,8 +185,8 @@ class Follower:
         if self.state is FollowState.FREE:
             return NEVER_NS
         if self.state is FollowState.HOLDING:
-            return self._last_ns + self.hold_ns
-        return self._last_ns + self._patience_ns()
+            return self._told_ns + self.hold_ns
+        return self._told_ns + self._patience_ns()
 
     def pass_time(self, now_ns: int) -> None:
         """Notice that the source is silent."""
@@ -194,25 +196,26 @@ class Follower:
             self.state = FollowState.FREE
         elif self._memory:
             self.state = FollowState.HOLDING
-        elif now_ns >= self._last_ns + self.hold_ns or not self.period_ns:
+        elif now_ns >= self._told_ns + self.hold_ns or not self.period_ns:
             self.state = FollowState.FREE
         else:  # it was never trusted since it was lost: what was held before is held on
             self.state = FollowState.HOLDING
         self._memory = 0
         self._arrivals = deque(maxlen=FIT_TICKS)
 
-    def tick(self, at_ns: int) -> bool:
+    def tick(self, at_ns: int, told_ns: int = 0) -> bool:
         """Take an arrival; True when the estimate has moved. Arrivals before earlier ones are taken as
-        doubled."""
+        doubled. `told_ns`: when it is told, if that is later: a source whose ticks are late is not silent."""
         self.pass_time(at_ns)
         self._heard += 1
         since_ns = at_ns - self._last_ns
         if self._memory == 0:
-            return self._collect(at_ns, since_ns)
+            return self._collect(at_ns, since_ns, told_ns)
         offset = at_ns - self._origin_ns
         error = offset - self._next
         period = self.period_ns
         self._last_ns = max(self._last_ns, at_ns)
+        self._told_ns = max(self._last_ns, told_ns)
         if abs(error) <= SLIP_PART * period:
             self._slips.good()
         elif self._each_was_a_tick(offset):
@@ -240,7 +243,7 @@ class Follower:
 
     # The first line
 
-    def _collect(self, at_ns: int, since_ns: int) -> bool:
+    def _collect(self, at_ns: int, since_ns: int, told_ns: int) -> bool:
         if self.state in (FollowState.FREE, FollowState.HOLDING):
             self.state = FollowState.ACQUIRING
             self._arrivals.clear()
@@ -249,6 +252,7 @@ class Follower:
             self.doubled += 1
             return False
         self._last_ns = at_ns
+        self._told_ns = max(at_ns, told_ns)
         full = len(self._arrivals) == self._arrivals.maxlen
         self.number += full  # the first of them drops out
         self._arrivals.append((self._heard, at_ns))

@@ -55,7 +55,7 @@ class Following:
     def tick(self, at_ns: int, now_ns: int) -> bool:
         """Take a tick of the source; True when the grid has moved."""
         follower = self.follower
-        if not follower.tick(at_ns) or not follower.usable:
+        if not follower.tick(at_ns, now_ns) or not follower.usable:
             return False
         clock = self._clock
         period_ns = follower.period_ns

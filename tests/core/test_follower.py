@@ -141,6 +141,32 @@ def test_an_outlier_is_a_tick_that_moves_nothing() -> None:
     assert follower.outliers == 1
 
 
+def test_ticks_told_late_after_a_standstill_are_those_of_a_steady_source() -> None:
+    """A second passes without a tick being told; then all come at once, each with its own stamp."""
+    follower = locked()
+    told_ns = 449 * PERIOD
+    for n in range(400, 450):
+        follower.tick(n * PERIOD, told_ns)
+        follower.pass_time(told_ns + 1 * MS)
+        assert follower.state is FollowState.LOCKED
+    assert (follower.number, follower.relocks, follower.missing) == (450, 1, 0)
+    assert follower.period_ns == pytest.approx(PERIOD, rel=1e-9)
+
+
+def test_a_source_whose_ticks_are_told_late_falls_silent_by_what_is_told() -> None:
+    follower = locked()
+    late_ns = 300 * MS  # longer than a silent source is waited for
+    for n in range(400, 500):
+        at_ns = n * PERIOD
+        follower.tick(at_ns, at_ns + late_ns)
+        follower.pass_time(at_ns + late_ns + 15 * MS)
+        assert follower.state is FollowState.LOCKED
+    follower.pass_time(499 * PERIOD + late_ns + 99 * MS)
+    assert follower.state is FollowState.LOCKED
+    follower.pass_time(499 * PERIOD + late_ns + 100 * MS)
+    assert follower.state is FollowState.HOLDING
+
+
 def test_time_that_stands_still_or_goes_back_is_harmless() -> None:
     follower = locked()
     for at_ns in (399 * PERIOD, 0, 399 * PERIOD, -5):
