@@ -22,6 +22,10 @@ from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import SETTLE_S, Changed, PortInfo, Received
 from routerd.ports.mend import Mender
 from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
+from routerd.ports.queue_time import QueueTime
+
+_AFTER_SYSEX = b"\xf1"
+"""From here on status bytes are the system's: somebody's clock, time code and transport."""
 
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
 """What was sent before a port was parted may arrive for so long: longer than any usual JACK period."""
@@ -66,7 +70,7 @@ class RtMidiPorts:
         if idle and monotonic_ns() - idle[0].parted_ns > _STILL_ARRIVING_NS:
             end = idle.popleft()
         else:
-            end = _In(self._api, self._next_name(patchbay, "in"), patchbay)
+            end = _In(self._api, self._next_name(patchbay, "in"), patchbay, stamped=self.kind == "alsa")
             self._ins.append(end)
         end.received = received
         try:
@@ -217,25 +221,29 @@ class _End:
 class _In(_End):
     """An input; `received` may be exchanged at any time."""
 
-    def __init__(self, api: int, name: str, patchbay: Patchbay) -> None:
+    def __init__(self, api: int, name: str, patchbay: Patchbay, *, stamped: bool) -> None:
+        """`stamped`: RtMidi's intervals are the kernel's (see `queue_time`), not those of its callback."""
         midi = _make(rtmidi.MidiIn, api, name)
         midi.ignore_types(sysex=False, timing=False, active_sense=False)
         self.received: Received = _nobody
         self.mender = Mender()
         self._mender_open = self.mender.open
+        self._queue = QueueTime() if stamped else None
         self.faults = 0
         self._heard_ns = 0
         midi.set_callback(self._heard)
         super().__init__(midi, name, patchbay)
 
     def _heard(self, message: tuple[list[int], float], _: object) -> None:
-        # RtMidi's own interval is no calmer. On JACK it is taken in the same callback (bench input_stamps:
-        # 3783 µs rms against 3784, 74.7 ms against 74.8 under load), and intervals would have to be added up.
-        # On ALSA it comes from the kernel's queue; that has not been measured yet.
         at_ns = monotonic_ns()
         self._heard_ns = at_ns
         try:
             data = bytes(message[0])
+            queue = self._queue
+            if queue is not None:
+                queue.elapsed_s += message[1]
+                if data >= _AFTER_SYSEX:  # notes are routed at once, whenever they came
+                    at_ns = queue.instant_ns(at_ns)
             # as the mender would find: a whole message with data bytes, and no SysEx that it could stand in
             if (
                 1 < len(data) == MESSAGE_LENGTH[data[0]]

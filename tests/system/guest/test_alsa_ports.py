@@ -105,6 +105,22 @@ def test_messages_go_out_and_come_in_whole_and_in_order(
     assert capfd.readouterr().err == ""
 
 
+def test_a_tick_is_stamped_when_the_kernel_got_it_also_behind_a_dump(
+    ports: PortSystem, box: FarProgram
+) -> None:
+    heard: queue.Queue[tuple[bytes, int, int]] = queue.Queue()
+    ports.open_input(
+        find(ports.inputs(), box.output_name),
+        lambda data, at_ns: heard.put((data, at_ns, time.monotonic_ns())),
+    )
+    for message in (b"\xf8", WHOLE_DUMP, b"\x90\x3c\x40", b"\xf8") * 5:
+        before_ns = time.monotonic_ns()
+        box.send(message)
+        data, at_ns, told_ns = heard.get(timeout=TIMEOUT_S)
+        assert data == message
+        assert before_ns < at_ns <= told_ns
+
+
 def test_a_dump_in_pieces_with_ticks_between_them_reaches_a_device_whole(
     ports: PortSystem, synth: Gadget
 ) -> None:
