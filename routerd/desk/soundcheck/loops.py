@@ -2,8 +2,10 @@
 
 Two things are sent round: the clock's own ticks, one byte each, and probes, SysEx of the number that is kept
 for non-commercial use (7D; from memory), which no instrument acts on. Both ends are stamped in the engine
-by the same clock: when the port had taken the bytes, and when the input port told their arrival. So the
-interface, the wire and the input are in these figures, and the far instrument is not.
+by the same clock: when the port had taken the bytes, and when the input port told their arrival (of ticks on
+ALSA, when the kernel stamped it). So the interface, the wire and the input are in these figures, and the far
+instrument is not. A loop inside the computer may bring the bytes before the port has said that it took them:
+that is no time at all.
 """
 
 from __future__ import annotations
@@ -21,6 +23,9 @@ PROBES = 200
 PROBE_EVERY_S = 0.05
 WINDOW_NS = 500 * NS_PER_MS
 """What has not come round by then is lost."""
+
+EARLY_NS = NS_PER_MS
+"""By so much a tick may have come before it is known to have been sent."""
 
 TICK_WINDOW_NS = 15 * NS_PER_MS
 """Shorter than any interval of ticks up to 166 BPM, so that a tick is not taken for the one before."""
@@ -68,9 +73,9 @@ class Loop:
     def plain(self) -> Plain:
         """Return the figures as JSON values, in µs."""
         took = [
-            self._came[data] - sent_ns
+            max(0, self._came[data] - sent_ns)
             for data, sent_ns in self._sent.items()
-            if data in self._came and 0 <= self._came[data] - sent_ns <= WINDOW_NS
+            if data in self._came and self._came[data] - sent_ns <= WINDOW_NS
         ]
         ticks = match(self._ticks_sent, self._ticks_came, TICK_WINDOW_NS)
         return {
@@ -89,15 +94,15 @@ class Loop:
 def match(sent: list[int], came: list[int], window_ns: int) -> list[int]:
     """Return how long each of `sent` took, of those that came round within `window_ns`.
 
-    Both in order of time; each arrival belongs to the last that was sent before it.
+    Both in order of time; an arrival belongs to the last that was sent before it, or EARLY_NS after it.
     """
     took: list[int] = []
     place = 0
     for at_ns in came:
-        while place + 1 < len(sent) and sent[place + 1] <= at_ns:
+        while place + 1 < len(sent) and sent[place + 1] - EARLY_NS <= at_ns:
             place += 1
-        if place < len(sent) and 0 <= at_ns - sent[place] <= window_ns:
-            took.append(at_ns - sent[place])
+        if place < len(sent) and -EARLY_NS <= at_ns - sent[place] <= window_ns:
+            took.append(max(0, at_ns - sent[place]))
     return took
 
 

@@ -67,8 +67,16 @@ def test_ticks_are_matched_with_the_ones_that_were_sent() -> None:
 
 
 def test_what_comes_before_anything_was_sent_is_not_matched() -> None:
-    assert match([100, 200], [50, 110, 205, 900], 50) == [10, 5]
+    ms = NS_PER_MS
+    assert match([100 * ms, 200 * ms], [50 * ms, 110 * ms, 205 * ms, 900 * ms], 50 * ms) == [10 * ms, 5 * ms]
     assert match([], [5], 50) == []
+
+
+def test_what_comes_before_it_is_known_to_be_sent_took_no_time_and_is_not_lost() -> None:
+    found = measured([-200_000, 0, 300_000])
+    assert (found["lost"], found["latency_us"]["min"], found["latency_us"]["max"]) == (0, 0, 300)
+    ms = NS_PER_MS
+    assert match([100 * ms, 120 * ms, 140 * ms], [99_500_000, 119_999_999, 141 * ms], 15 * ms) == [0, 0, ms]
 
 
 def test_the_slowest_keeps_its_place_and_the_others_wait() -> None:

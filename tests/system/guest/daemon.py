@@ -145,10 +145,11 @@ class Client:
     def wait_for_port(
         self, device: str, direction: str = "output", state: str = "open", limit_s: float = 60.0
     ) -> None:
-        """Wait until a port is in that state."""
+        """Wait until a port is in that state; just after a reload it may not be in the status yet."""
+        wanted = device, direction, state
         wait_for(
             f"the {direction} of {device} to be {state}",
-            lambda: self.port(device, direction)["state"] == state,
+            lambda: any((p["device"], p["direction"], p["state"]) == wanted for p in self.status()["ports"]),
             limit_s,
             every_s=0.2,
         )
