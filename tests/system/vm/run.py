@@ -27,6 +27,9 @@ HERE = Path(__file__).resolve().parent
 CACHE = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "routerd-vm"
 GUEST = CACHE / "guest"
 MODULES = "snd-seq snd-seq-midi snd-timer snd-hrtimer snd-seq-dummy"
+MODULE_OPTIONS = "options snd-seq-dummy ports=2"
+"""Not as words of a modprobe: the kernel itself loads this module when somebody asks for its client."""
+
 KERNEL_LINE = (
     "console=ttyS0 quiet panic=-1 mitigations=off nokaslr tsc=reliable audit=0 apparmor=0 "
     "rdinit=/init net.ifnames=0"
@@ -60,6 +63,7 @@ def job_script(command: list[str], names: list[str], share: bool) -> str:
         if name in os.environ:
             lines.append(f"export {name}={shlex.quote(os.environ[name])}")
     lines.append("export ROUTERD_GUEST=1")
+    lines.append(f"echo {MODULE_OPTIONS} >/etc/modprobe.d/routerd-tests.conf")
     lines.append(f"for module in {MODULES}; do modprobe $module; done")
     # What udev's rules would do.
     lines.append("chgrp -R audio /dev/snd && chmod -R g+rwX /dev/snd")
