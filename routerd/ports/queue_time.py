@@ -9,10 +9,12 @@ distance between moment and stamp over the last five to ten seconds, as the queu
 CLOCK_MONOTONIC but may step.
 
 Measured (tests.bench.input_stamps, rms about the moments of sending, on an emulated processor some fifteen
-times slower than a real one, with other work beside it): intervals 91 µs, moments 1155 µs; 530 against
-14 647 while the interpreter computed, 1004 against 4450 while processors were busy. No real one with ALSA was
-at hand. On JACK intervals are taken in the callback itself and are no calmer (3783 against 3784 µs about a
-straight line), so they are not used.
+times slower than a real one): intervals 71 µs, moments 500 µs; 157 against 1217 while the interpreter
+computed, 304 against 574 while processors were busy; with much other work on the machine that emulates 91
+against 1155, 530 against 14 647 and 1004 against 4450. No real one with ALSA was at hand.
+
+On JACK intervals are taken in the callback itself and are no calmer (3783 against 3784 µs about a straight
+line), so they are not used.
 
 Nothing here is ever later than the moment itself, or earlier than what was told before.
 """
