@@ -153,6 +153,8 @@ class Follower:
         self._arrivals: deque[tuple[int, int]] = deque(maxlen=FIT_TICKS)
         """Of the first line: how many had been heard, and when it was."""
         self._fit_heard = 0
+        self._settled_heard = 0
+        """Up to which arrival the tempo held: what was judged missing or doubled since may be neither."""
         self._kept: deque[tuple[int, float]] = deque(maxlen=KEPT_TICKS)
         """Number and offset of the last arrivals, since the tempo was another; a doubled tick has the number
         of the tick before."""
@@ -319,7 +321,8 @@ class Follower:
         away_ns = abs(line.slope - self.period_ns)
         if line.sigma > EACH_PART * line.slope or away_ns > EACH_MOST_PART * self.period_ns:
             return False
-        self._take_line(line, self._kept[1 - FIT_TICKS][0])
+        slipped = self._slips.between(self._settled_heard, self._heard - FIT_TICKS)
+        self._take_line(line, self._kept[1 - FIT_TICKS][0] - slipped)
         self._slips.clear()
         self.accepted += 1
         return True
@@ -376,6 +379,8 @@ class Follower:
         self.period_ns = min(LONGEST_NS, max(SHORTEST_NS, self.period_ns + integral * error))
         self._next += self.period_ns + proportional * error
         self.accepted += 1
+        if self._memory >= LOCK_TICKS and self._slips.calm_at(self._heard):
+            self._settled_heard = self._heard
         if self._memory >= LOCK_TICKS and self.sigma_ns < self.period_ns / 4:
             self.state = FollowState.LOCKED
 

@@ -18,6 +18,10 @@ wrong tempo makes always the same. Beyond one of the limits the tempo is wrong t
 judged: the count is that of the arrivals again."""
 
 
+CALM_TICKS = 16
+"""At a wrong tempo doubled or missing ticks follow each other faster than this."""
+
+
 class Slips:
     """Takes what was judged with `take`, and good ticks with `good`."""
 
@@ -25,6 +29,10 @@ class Slips:
         self._doubt = 0
         self._judged: deque[tuple[int, int]] = deque()
         """Which arrivals were judged doubled (-1) or behind so many missing ones."""
+
+    def calm_at(self, heard: int) -> bool:
+        """Tell whether arrival number `heard` and those just before it were good."""
+        return not self._judged or self._judged[-1][0] < heard - CALM_TICKS
 
     def clear(self) -> None:
         """Trust a new estimate."""
@@ -35,6 +43,10 @@ class Slips:
         """Take a tick that came as expected."""
         if self._doubt:
             self._doubt -= 1
+
+    def between(self, after: int, until: int) -> int:
+        """Return missing ticks less doubled ones of the arrivals with numbers above `after` up to `until`."""
+        return sum(ticks for heard, ticks in self._judged if after < heard <= until)
 
     def take(self, ticks: int, heard: int) -> int | None:
         """Take that arrival number `heard` was behind so many missing ticks, or doubled (-1).

@@ -121,6 +121,42 @@ def test_a_new_tempo_is_found_in_eight_beats(frames: int, factor: float) -> None
             assert abs(counts[-1] - counts[599]) <= 2
 
 
+def place_lost(bpm: float, factor: float, step_ns: float, start: float) -> int:
+    """Return how many ticks the count is off, 10 s after a source has become faster by `factor` at once."""
+    period_ns = 2.5e9 / bpm
+    before = [(start + n) * period_ns for n in range(int(12e9 / period_ns))]
+    after_ns = period_ns / factor
+    source = [*before, *(before[-1] + n * after_ns for n in range(1, int(10e9 / after_ns)))]
+    follower = Follower()
+    for n, at_ns in enumerate(coarse(source, step_ns)):
+        follower.tick(at_ns)
+        if n == len(before) - 1:
+            count = follower.number - n
+    assert follower.period_ns == pytest.approx(after_ns, rel=0.01)
+    return abs(follower.number - n - count)
+
+
+JUMPS = [n / 20 for n in range(10, 41) if n != 20]
+
+
+@pytest.mark.parametrize("bpm", [60, 90.5, 120, 140])
+def test_no_jump_of_the_tempo_of_a_clean_source_loses_a_tick(bpm: float) -> None:
+    """Half to twice as fast, at once: what was taken for doubled or missing ticks meanwhile was neither."""
+    assert [place_lost(bpm, factor, 1.0, 0.0) for factor in JUMPS] == [0] * len(JUMPS)
+
+
+@pytest.mark.parametrize("frames", [128, 256])
+def test_jumps_of_a_coarse_source_hardly_ever_lose_one(frames: int) -> None:
+    step_ns = frames / 48_000 * 1e9
+    lost = [
+        place_lost(bpm, factor, step_ns, start / 6)
+        for bpm in (60, 90.5, 120, 140)
+        for factor in JUMPS
+        for start in range(6)
+    ]
+    assert sum(ticks > 0 for ticks in lost) <= 0.02 * len(lost)
+
+
 def test_a_jump_of_the_phase_keeps_the_tempo() -> None:
     """A source that begins its ticks anew, 7 ms later: nothing tells that from a step, and it is none."""
     follower = Follower()

@@ -10,6 +10,7 @@ import pytest
 from desk_service import Answer, Service
 
 from routerd.core.errors import CommandError
+from routerd.core.show import Show
 from routerd.desk import api
 from routerd.desk.problems import KINDS
 
@@ -175,8 +176,10 @@ async def test_a_mistake_inside_is_a_problem_too(service: Service) -> None:
     assert "KeyError" in answer.json["detail"]
 
 
-async def test_refusals_of_the_show_keep_their_words(service: Service) -> None:
-    service.engine.show.apply = _refuse  # type: ignore[method-assign, assignment]
+async def test_refusals_of_the_show_keep_their_words(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Show, "apply", _refuse)
     answer = await service.ask("POST", "/v1/start")
     is_problem(answer, "refused")
     assert json.loads(answer.text)["detail"] == "not on a Tuesday"
