@@ -19,7 +19,7 @@ those of a source with another tempo that loses or doubles one tick in 15 or mor
 
 Bandwidths are counted in ticks, not in seconds, so that all limits hold in beats at every tempo.
 Spans and stamps are in ns; inside, floats count from the stamp that the fit began with (a float holds a span
-of days to a fraction of a ns). Longer than most, as fits, judgement and loop are one state.
+of days to a fraction of a ns). More than 400 lines, as fits, judgement and loop are one state.
 """
 
 from __future__ import annotations
@@ -56,12 +56,14 @@ SLIP_PART = 0.65
 """An arrival that is further than so much of a period from its prediction is a doubled one, or is behind
 missing ones; nearer it is the tick itself, also where arrivals come in steps of half a period."""
 
+EVEN_PART = 0.12
 EACH_GAP_PART = 0.4
 EACH_PART = 0.2
 EACH_MOST_PART = 0.25
-"""It is neither when it came one period after the tick before, to within so much of it, and a line through
-the last arrivals, each of them a tick, leaves no more than so much, rms, at a tempo that is no further away:
-then the tempo is another. (A single doubled tick leaves 0.21 and more.)"""
+"""It is neither when the last arrivals are even: a line through them, each a tick, leaves no more than the
+first, rms, and no pattern of doubled and missing ticks does (they leave 0.156 and more). Nor when it came one
+period after the tick before, to within so much of it, and the line leaves no more than so much at a tempo that
+is no further away. (A single doubled tick leaves 0.21 and more.) Then the tempo is another."""
 
 LOCK_TICKS = 16
 """Memory from which on the estimate is called locked."""
@@ -312,16 +314,22 @@ class Follower:
 
     def _each_was_a_tick(self, offset: float) -> bool:
         """Go on from the line through the last arrivals and this one if each of them was a tick."""
-        if abs(offset - self._tick - self.period_ns) > EACH_GAP_PART * self.period_ns:
-            return False
         last = [at for _, at in itertools.islice(self._kept, max(0, len(self._kept) + 1 - FIT_TICKS), None)]
         if len(last) < FIT_TICKS - 1:
             return False
         line = fitted(range(FIT_TICKS), [*last, offset])
-        away_ns = abs(line.slope - self.period_ns)
-        if line.sigma > EACH_PART * line.slope or away_ns > EACH_MOST_PART * self.period_ns:
+        if not SHORTEST_NS <= line.slope <= LONGEST_NS:
             return False
-        slipped = self._slips.between(self._settled_heard, self._heard - FIT_TICKS)
+        if line.sigma > EVEN_PART * line.slope:
+            gap_off_ns = abs(offset - self._tick - self.period_ns)
+            away_ns = abs(line.slope - self.period_ns)
+            if (
+                gap_off_ns > EACH_GAP_PART * self.period_ns
+                or line.sigma > EACH_PART * line.slope
+                or away_ns > EACH_MOST_PART * self.period_ns
+            ):
+                return False
+        slipped = self._slips.between(self._settled_heard, self._heard + 1 - FIT_TICKS)
         self._take_line(line, self._kept[1 - FIT_TICKS][0] - slipped)
         self._slips.clear()
         self.accepted += 1
