@@ -61,9 +61,9 @@ EACH_GAP_PART = 0.4
 EACH_PART = 0.2
 EACH_MOST_PART = 0.25
 """It is neither when the last arrivals are even: a line through them, each a tick, leaves no more than the
-first, rms, and no pattern of doubled and missing ticks does (they leave 0.156 and more). Nor when it came one
-period after the tick before, to within so much of it, and the line leaves no more than so much at a tempo that
-is no further away. (A single doubled tick leaves 0.21 and more.) Then the tempo is another."""
+first, rms, and no pattern of doubled and missing ticks does (they leave 0.156 and more). Nor when it came
+one period after the tick before, to within so much of it, and the line leaves no more than so much at a tempo
+that is no further away. (A single doubled tick leaves 0.21 and more.) Then the tempo is another."""
 
 LOCK_TICKS = 16
 """Memory from which on the estimate is called locked."""

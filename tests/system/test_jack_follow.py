@@ -1,8 +1,8 @@
 """One daemon leads, a second follows it through real JACK ports; a program beside them hears what goes over.
 
 JACK hands messages over once a period, so arrivals scatter evenly over a period: 256 frames at 48 kHz are
-5.3 ms, 1.5 ms rms. That is more than any cable does, and what the follower has to calm. (With 512 frames, half
-a tick at 120 BPM, it passed as well, twice by hand.)
+5.3 ms, 1.5 ms rms. That is more than any cable does, and what the follower has to calm. (With 512 frames,
+half a tick at 120 BPM, it passed as well, twice by hand.)
 """
 
 from __future__ import annotations
