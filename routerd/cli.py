@@ -195,6 +195,12 @@ def _add_soundcheck(commands: Commands) -> None:
     soundcheck.add_argument(
         "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
     )
+    soundcheck.add_argument(
+        "--write-silent",
+        action="store_true",
+        help="mark devices that did not answer the roll call in rig.yaml (answers: false), so that their "
+        "silence is no fault any more: they are not asked again",
+    )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
 
 
@@ -360,6 +366,7 @@ def _soundcheck(options: argparse.Namespace) -> int:
         html=options.html,
         agreed=options.yes,
         offsets=options.write_offsets,
+        silent=options.write_silent,
     )
     return run_soundcheck(Client(options.listen, options.token_file), wish)
 

@@ -19,6 +19,7 @@ import jsonschema
 import pytest
 
 from routerd.core.messages import controller
+from routerd.desk import openapi
 from routerd.desk.soundcheck.identity import REQUEST
 from routerd.desk.soundcheck.schema import SOUNDCHECK_SCHEMA
 from routerd.ports.far_end import FarEnd
@@ -155,6 +156,62 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     until(lambda: len(service.ask("GET", "/v1/soundchecks")["soundchecks"]) == 2)
     assert refused(service, "GET", "/v1/soundcheck?name=x")[:2] == (404, "/problems/no-soundcheck")
     assert service.ask("GET", f"/v1/soundcheck?name={document['name']}") == document
+
+
+def test_silent_devices_are_marked_on_request(stage: tuple[Service, Band], rig: Path) -> None:
+    """Of five devices one answers, one is silent, one is marked, and two have ports that are away."""
+    service, band = stage
+    silent = "/v1/soundcheck/silent"
+    file = rig / "rig.yaml"
+    text = file.read_text()
+    for name in ("Lead Synth", "Bass Synth", "Modular Left", "Drum Synth"):
+        extra = "    answers: true  # the maker says so\n" if name == "Lead Synth" else ""
+        text = text.replace(f"    output: {name}*\n", f"    output: {name}*\n    input: {name}*\n{extra}")
+    file.write_text(text)
+    service.ask("POST", "/v1/reload")
+    service.wait_until_open()
+    for name in ("bass-synth", "drum-synth"):
+        band.far_end.unplug(name)
+    until(lambda: sum(port["state"] != "open" for port in service.status()["ports"]) == 4)
+    service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["machine"]})
+    over(service)
+    code, kind, detail = refused(service, "POST", silent)
+    assert (code, kind, "has no roll call" in detail) == (409, "/problems/refused", True)
+    command = [sys.executable, "-m", "routerd.cli", "soundcheck", "--listen", f"127.0.0.1:{service.http}"]
+    command += ["--yes", "--stage", "roll-call"]
+    told = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert "lead-synth: silent; no answer; if it is on and never answers, `routerd" in told.stdout
+    assert "--write-silent" in told.stdout
+    calls = {one["device"]: one for one in service.ask("GET", "/v1/soundcheck")["roll_call"]}
+    assert {name for name, one in calls.items() if one["state"] == "silent"} == {"lead-synth"}
+    assert calls["keys"]["state"] == "answered"
+    assert "not both open" in calls["bass-synth"]["words"]
+    assert file.read_text() == text
+    # a folder with a mistake: nothing is written
+    song = next((rig / "songs").glob("*.yaml"))
+    good = song.read_text()
+    song.write_text("tempo: fast\n")
+    assert refused(service, "POST", silent)[:2] == (422, "/problems/broken-files")
+    assert file.read_text() == text
+    song.write_text(good)
+    # on request
+    done = subprocess.run([*command, "--write-silent"], capture_output=True, text=True, check=False)
+    assert "Marked in rig.yaml (answers: false): lead-synth\n" in done.stdout, done.stderr
+    marked = text.replace("answers: true  # the maker", "answers: false  # the maker")
+    assert file.read_text() == marked
+    # again: as it is; in the next roll call it is not asked, so there is none to mark
+    name = service.ask("GET", "/v1/soundchecks")["soundchecks"][-1]
+    answer = service.ask("POST", silent)
+    assert answer == {"soundcheck": name, "devices": ["lead-synth"]}
+    described = openapi.document()
+    content = described["paths"][silent]["post"]["responses"]["200"]["content"]["application/json"]
+    shape = {**content["schema"], "components": described["components"]}
+    jsonschema.Draft202012Validator(shape).validate(answer)
+    assert file.read_text() == marked
+    last = subprocess.run([*command, "--write-silent"], capture_output=True, text=True, check=False)
+    assert (last.returncode, "no device was silent" in last.stderr) == (1, True)
+    assert "lead-synth: not asked; marked in the rig file" in last.stdout
+    assert file.read_text() == marked
 
 
 def test_levels_twice_and_stopped_half_way(stage: tuple[Service, Band], rig: Path) -> None:

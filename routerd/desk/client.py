@@ -70,6 +70,8 @@ class SoundcheckWish:
     agreed: bool = False
     offsets: bool = False
     """Whether suggested time offsets are written into rig.yaml."""
+    silent: bool = False
+    """Whether devices that were silent in the roll call are marked there."""
 
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
@@ -98,6 +100,9 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             print(
                 "In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written)
             )
+        if wish.silent:
+            marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
+            print("Marked in rig.yaml (answers: false): " + ", ".join(marked))
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
             print(f"The page is in {wish.html}.")

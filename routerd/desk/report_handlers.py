@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Awaitable
 
 from aiohttp import web
 
@@ -15,7 +16,7 @@ from routerd.desk.desk import FilesError
 from routerd.desk.handlers import Call
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
-from routerd.desk.shapes import Offset, Offsets, Recording, Soundchecks, SoundcheckState
+from routerd.desk.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 
@@ -140,11 +141,22 @@ async def post_recording(call: Call) -> Recording:
 
 async def post_offsets(call: Call) -> Offsets:
     """Write suggested offsets into rig.yaml."""
+    written = await _in_rig(call.desk.soundchecks.write_offsets())
+    return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))
+
+
+async def post_silent(call: Call) -> SilentDevices:
+    """Mark silent devices in rig.yaml."""
+    written = await _in_rig(call.desk.soundchecks.write_silent())
+    return SilentDevices(written["soundcheck"], tuple(written["devices"]))
+
+
+async def _in_rig(writing: Awaitable[Plain]) -> Plain:
+    """Return what is written into rig.yaml, or raise the problem that it has."""
     try:
-        written = await call.desk.soundchecks.write_offsets()
+        return await writing
     except FileError as error:
         raise ProblemError("refused", str(error)) from error
     except FilesError as error:
         detail = f"{len(error.problems)} problems, the first: {error.problems[0]}"
         raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error
-    return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from routerd.desk import report_handlers
 from routerd.desk.bodies import Nothing, RecordingBody, SoundcheckBody
 from routerd.desk.operation import HTML, JSON, METRICS, TEXT, Operation
-from routerd.desk.shapes import Offsets, Recording, Soundchecks, SoundcheckState
+from routerd.desk.shapes import Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
 
 REPORT_OPERATIONS: tuple[Operation, ...] = (
     Operation(
@@ -68,6 +68,16 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         report_handlers.post_offsets,
         "Write the offsets that the newest soundcheck suggests into rig.yaml, and load it",
         Offsets,
+        body=Nothing,
+        problems=("refused", "broken-files", "engine-refused", "engine-silent"),
+    ),
+    Operation(
+        "POST",
+        "/v1/soundcheck/silent",
+        report_handlers.post_silent,
+        "Mark devices that were silent in the newest soundcheck's roll call in rig.yaml (answers: false), "
+        "and load it",
+        SilentDevices,
         body=Nothing,
         problems=("refused", "broken-files", "engine-refused", "engine-silent"),
     ),

@@ -378,3 +378,11 @@ class Offsets:
 
     soundcheck: str
     offsets: tuple[Offset, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SilentDevices:
+    """The devices that are marked in rig.yaml now, and the soundcheck in whose roll call they were silent."""
+
+    soundcheck: str
+    devices: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 `load_folder` and `json_schemas` are all that the rest of the desk needs. The way of a file:
 files (bytes) → text (values with lines) → check against entries, leaf by leaf (scalars, sysex)
-→ rules (across values) → folder (across files) → resolve (core.model).
+→ rules (across values) → folder (across files) → resolve (core.model). `edit` writes into one of them.
 """
 
 from __future__ import annotations

@@ -46,6 +46,12 @@ engine gathers records before it sends them; the other is where waiting ends."""
 CABLE_S = 120.0
 """How long somebody has to pull a cable, and to put it back."""
 
+_SHUT = "its input and its output were not both open"
+_NO_ANSWER = (
+    "no answer; if it is on and never answers, `routerd soundcheck --write-silent` marks it in rig.yaml "
+    "(answers: false), and it is not asked again"
+)
+
 _AHEAD_S = 0.1
 """Playing is handed to the engine in steps of this."""
 
@@ -225,6 +231,8 @@ class Soundcheck:
             return _silent("not asked", "marked in the rig file: it never answers")
         if device.name not in inputs:
             return _silent("not asked", "it has no input in the rig file, so its answer could not be heard")
+        if not self._is_open(device):
+            return _silent("not asked", _SHUT)
         self._taken.taps.clear()
         self._desk.link.send_to(device.name, [REQUEST])
         way = INPUT_BIT | inputs.index(device.name)
@@ -235,7 +243,14 @@ class Soundcheck:
                 if identity is not None:
                     return {"state": "answered", "words": identity.words, "identity": identity._asdict()}
             await asyncio.sleep(0.05)
-        return _silent("silent", "no answer; if it never answers, write 'answers: false' in rig.yaml")
+        if not self._is_open(device):
+            return _silent("not asked", f"{_SHUT}: a port went just then")
+        return _silent("silent", _NO_ANSWER)
+
+    def _is_open(self, device: Device) -> bool:
+        """Tell whether a device can be asked and heard."""
+        states = {(port["device"], port["direction"]): port["state"] for port in self._desk.view.ports}
+        return {states.get((device.name, direction)) for direction in ("input", "output")} == {"open"}
 
     async def _clock(self) -> str:
         await asyncio.sleep(self._plan.seconds)

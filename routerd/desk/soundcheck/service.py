@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import suppress
 from time import monotonic_ns
 from typing import TYPE_CHECKING
@@ -11,12 +12,12 @@ import structlog
 
 from routerd.core.errors import CommandError
 from routerd.core.model import Plain
+from routerd.desk.config.edit import Key, replace, write_values
 from routerd.desk.shapes import SoundcheckStage, SoundcheckState
 from routerd.desk.showlog.record import FOLDER
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.keep import SoundcheckFolder, compare_with_kept
-from routerd.desk.soundcheck.offsets import replace, write_offsets
 from routerd.desk.soundcheck.recorded import Source, find_recorded
 from routerd.desk.soundcheck.run import Plan, Soundcheck
 
@@ -108,23 +109,46 @@ class Soundchecks:
     async def write_offsets(self) -> Plain:
         """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
 
-        Return what was written. Raises CommandError without a suggestion, FileError when the file cannot be
-        changed, FilesError when it would then have a mistake; in either case the file is as it was.
+        Return what was written. Raises CommandError without a suggestion, and what `_write` raises.
         """
         document = await self.document()
         if document is None or not document["offsets"]:
             raise CommandError(
                 "no soundcheck suggests offsets: give two devices or more a 'loop' in rig.yaml and run one"
             )
-        offsets = {one["device"]: one["offset_ms"] for one in document["offsets"]}
+        offsets = {one["device"]: f"{one['offset_ms']:g}" for one in document["offsets"]}
+        await self._write(("timing", "offset"), offsets)
+        return {"soundcheck": document["name"], "offsets": document["offsets"]}
+
+    async def write_silent(self) -> Plain:
+        """Mark in rig.yaml what was silent in the newest soundcheck's roll call, and load it.
+
+        Return the devices that are marked. Raises CommandError without one, and what `_write` raises.
+        """
+        document = await self.document()
+        if document is None or not document["roll_call"]:
+            raise CommandError("the newest soundcheck has no roll call: run one with the stage 'roll-call'")
+        silent = [one["device"] for one in document["roll_call"] if one["state"] == "silent"]
+        if not silent:
+            raise CommandError(
+                f"no device was silent in the roll call of soundcheck {document['name']}: nothing to mark"
+            )
+        await self._write(("answers",), dict.fromkeys(silent, "false"))
+        return {"soundcheck": document["name"], "devices": silent}
+
+    async def _write(self, key: Key, values: Mapping[str, str]) -> None:
+        """Write a key of some devices into rig.yaml, and load it.
+
+        Raises FileError when the file cannot be changed, FilesError when the folder has a mistake, LinkError
+        when the engine does not take it; in either case the file is as it was.
+        """
         rig_file = self._desk.rig_file
-        before = await asyncio.to_thread(write_offsets, rig_file, offsets)
+        before = await asyncio.to_thread(write_values, rig_file, key, values)
         try:
             await self._desk.reload()
         except Exception:
             await asyncio.to_thread(replace, rig_file, before)
             raise
-        return {"soundcheck": document["name"], "offsets": document["offsets"]}
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""

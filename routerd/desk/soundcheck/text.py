@@ -58,5 +58,8 @@ def _lines(document: Plain) -> Iterator[str]:
 
 
 def _items(items: list[str]) -> Iterator[str]:
+    """Yield each as lines; options and names of devices stay whole, to be copied."""
     for item in items:
-        yield from textwrap.wrap(item, WIDTH, initial_indent="    - ", subsequent_indent="      ")
+        yield from textwrap.wrap(
+            item, WIDTH, initial_indent="    - ", subsequent_indent="      ", break_on_hyphens=False
+        )
