@@ -42,6 +42,10 @@ _STYLE: dict[Any, Any] = {
 }
 _NO_METADATA = dict.fromkeys(("Date", "Creator", "Format", "Type"))
 
+_NAME_PART = 1 / 40
+_MOST_NAMES = 12
+"""Song changes closer than such a part of the axis are in one place; with more places none is named."""
+
 _LIMITS = ((1000, "1 ms"), (3000, "3 ms"), (6000, "6 ms"))
 """Thresholds as in `thresholds`, where they are drawn."""
 
@@ -180,13 +184,21 @@ def _limits(line: Callable[..., Any]) -> None:
 
 
 def _name_songs(axes: Axes, marks: Iterable[Plain], factor: float) -> None:
-    marks = list(marks)
-    if len(marks) > 12:
-        return
+    """Write the names of songs at their changes; of those in one place the first, and how many."""
+    first, last = axes.get_xlim()
+    names: list[tuple[float, str, int]] = []
     for mark in marks:
+        at = mark["at_s"] / factor
+        if names and at - names[-1][0] < (last - first) * _NAME_PART:
+            names[-1] = *names[-1][:2], names[-1][2] + 1
+        else:
+            names.append((at, mark["words"], 0))
+    if len(names) > _MOST_NAMES:
+        return
+    for at, words, more in names:
         axes.annotate(
-            mark["words"],
-            (mark["at_s"] / factor, 1.0),
+            f"{words} +{more}" if more else words,
+            (at, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(2, -3),
             textcoords="offset points",
