@@ -24,6 +24,9 @@ from tests.service import Service, until, write_rig
 pytestmark = pytest.mark.system
 
 PERIOD_FRAMES = 256
+PLAYS = 3
+"""So often it is tried on a machine that keeps JACK from its work."""
+
 
 LEADER = (
     "name: Leads\ndevices:\n  cable: {output: 'Cable in*', wire: virtual, clock: true, transport: true}\n"
@@ -91,23 +94,31 @@ def disturbed(arrivals: list[tuple[bytes, int]]) -> float:
     return float(np.mean((periods < 2.5) | (periods > 6.5) | (abs(periods - np.round(periods)) > 0.3)))
 
 
+@pytest.mark.timeout(240)
 def test_a_second_daemon_follows_the_first(
     pair: tuple[Service, Service, FarProgram, FarProgram],
 ) -> None:
-    arrivals: list[tuple[bytes, int]] = []
-    try:
-        follow_through_changes(pair, arrivals)
-    except AssertionError:
-        arrivals += take(pair[2])
-        if (share := disturbed(arrivals)) > 0.002:
-            pytest.skip(f"too busy a machine for JACK: {share:.1%} of ticks came late, doubled or not at all")
-        raise
+    for plays_left in reversed(range(PLAYS)):
+        arrivals: list[tuple[bytes, int]] = []
+        try:
+            follow_through_changes(pair, arrivals)
+        except AssertionError:
+            arrivals += take(pair[2])
+            if (share := disturbed(arrivals)) <= 0.002:
+                raise
+            print(f"too busy a machine for JACK: {share:.1%} of ticks came late, doubled or not at all")
+            if not plays_left:
+                pytest.skip(f"too busy a machine for JACK, {PLAYS} times: {share:.1%} of ticks came late")
+            pair[0].ask("POST", "/v1/stop")
+        else:
+            break
 
 
 def follow_through_changes(
     pair: tuple[Service, Service, FarProgram, FarProgram], arrivals: list[tuple[bytes, int]]
 ) -> None:
     leader, follower, cable, ear = pair
+    leader.ask("POST", "/v1/tempo", {"bpm": 120})
     locked(follower)
     near(follower, 120)
     time.sleep(3)
