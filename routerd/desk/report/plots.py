@@ -44,7 +44,8 @@ _NO_METADATA = dict.fromkeys(("Date", "Creator", "Format", "Type"))
 
 _NAME_PART = 1 / 40
 _MOST_NAMES = 12
-"""Song changes closer than such a part of the axis are in one place; with more places none is named."""
+"""Song changes closer to the one before than such a part of the axis share its place; with more places none
+is named."""
 
 _LIMITS = ((1000, "1 ms"), (3000, "3 ms"), (6000, "6 ms"))
 """Thresholds as in `thresholds`, where they are drawn."""
@@ -190,7 +191,7 @@ def _name_songs(axes: Axes, marks: Iterable[Plain], factor: float) -> None:
     for mark in marks:
         at = mark["at_s"] / factor
         if names and at - names[-1][0] < (last - first) * _NAME_PART:
-            names[-1] = *names[-1][:2], names[-1][2] + 1
+            names[-1] = at, names[-1][1], names[-1][2] + 1  # behind all their lines
         else:
             names.append((at, mark["words"], 0))
     if len(names) > _MOST_NAMES:
