@@ -105,6 +105,11 @@ def test_messages_go_out_and_come_in_whole_and_in_order(
     assert capfd.readouterr().err == ""
 
 
+TIMER_LATE_NS = 20_000_000
+"""The sequencer's queue goes by a timer, and while that is late it is behind by as much: some ms on an
+emulated processor that gets what others leave of a real one. An interval left out would be more each time."""
+
+
 def test_a_tick_is_stamped_when_the_kernel_got_it_also_behind_a_dump(
     ports: PortSystem, box: FarProgram
 ) -> None:
@@ -118,7 +123,7 @@ def test_a_tick_is_stamped_when_the_kernel_got_it_also_behind_a_dump(
         box.send(message)
         data, at_ns, told_ns = heard.get(timeout=TIMEOUT_S)
         assert data == message
-        assert before_ns < at_ns <= told_ns
+        assert before_ns - TIMER_LATE_NS < at_ns <= told_ns
 
 
 def test_a_dump_in_pieces_with_ticks_between_them_reaches_a_device_whole(
