@@ -133,6 +133,7 @@ class Desk:
             self._take_ports(body)
         elif kind == "hello":
             view.hello = body
+            view.counters = body["counters"]
             self._take_ports(body["port_states"])
             self.greeted.set()
 

@@ -211,6 +211,7 @@ class Engine:
             "brings_old_book": self._back is not None,
             "desk_restarts": self._supervisor.restarts,
             "port_states": self._keeper.states(),
+            "counters": self._counters(),
         }
 
     def _loaded(self, book: CompiledBook) -> None:

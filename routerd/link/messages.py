@@ -20,10 +20,10 @@ Kinds from the desk:
 and from the engine:
 
     hello       {"pid": n, "ports": str, "generation": n, "realtime": {...}, "started_ns": n,
-                "desk_restarts": n, "port_states": as ports, "book_from_ns": start of the engine that took
-                the book in force, "resumed_gap_ms": how long no tick went out, where this engine went on
-                after another had died, else null, "brings_old_book": true while it plays that one's book}:
-                first of all; generation 0: no book yet
+                "desk_restarts": n, "port_states": as ports, "counters": as counters, "book_from_ns": start
+                of the engine that took the book in force, "resumed_gap_ms": how long no tick went out,
+                where this engine went on after another had died, else null, "brings_old_book": true
+                while it plays that one's book}: first of all; generation 0: no book yet
     ping        {"n": n}: is the desk alive?
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command

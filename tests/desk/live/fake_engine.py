@@ -68,6 +68,7 @@ class FakeEngine:
                 "brings_old_book": False,
                 "desk_restarts": self.restarts,
                 "port_states": self.ports,
+                "counters": {},
             },
         )
         self._show_snapshot()
