@@ -15,19 +15,10 @@ if TYPE_CHECKING:
 
 POLL_S = 0.5
 PAGE_S = 90
-NOTHING_TO_DO = 409
-"""The status code of a request that does not fit how things stand."""
 
 
 class ClientError(Exception):
-    """The service cannot be asked, or does not do what it was asked; the words are for people.
-
-    `code` is its status code, 0 where it has not answered.
-    """
-
-    def __init__(self, words: str, code: int = 0) -> None:
-        super().__init__(words)
-        self.code = code
+    """The service cannot be asked, or does not do what it was asked; the words are for people."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +41,7 @@ class Client:
             with urllib.request.urlopen(request, timeout=PAGE_S) as answer:  # noqa: S310
                 return str(answer.read().decode())
         except urllib.error.HTTPError as error:
-            raise ClientError(f"{self.listen} answered {error.code}: {_detail(error)}", error.code) from error
+            raise ClientError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
             words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
@@ -107,11 +98,10 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
             print(f"The page is in {wish.html}.")
-        if wish.offsets and (written := _write(client, "offsets")) is not None:
-            offsets = (f"{one['device']} {one['offset_ms']} ms" for one in written["offsets"])
-            print("In rig.yaml now: " + ", ".join(offsets))
-        if wish.silent and (marked := _write(client, "silent")) is not None:
-            print("Marked in rig.yaml (answers: false): " + ", ".join(marked["devices"]))
+        if wish.offsets:
+            _write_offsets(client, document)
+        if wish.silent:
+            _write_silent(client, document)
     except (ClientError, OSError) as error:
         print(f"routerd: {error}", file=sys.stderr)
         return 1
@@ -121,15 +111,22 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     return 2 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
 
 
-def _write(client: Client, what: str) -> Any:
-    """Have it written into rig.yaml; return what was, or None where there was nothing to write."""
-    try:
-        return json.loads(client.ask("POST", f"/v1/soundcheck/{what}", {}))
-    except ClientError as error:
-        if error.code != NOTHING_TO_DO:
-            raise
-        print(f"Not written: {error}")
-        return None
+def _write_offsets(client: Client, document: Any) -> None:
+    """Have the offsets that a soundcheck suggests written into rig.yaml; raises ClientError."""
+    if not document["offsets"]:
+        print("Not written: no offsets are suggested")
+        return
+    written = json.loads(client.ask("POST", "/v1/soundcheck/offsets", {}))["offsets"]
+    print("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
+
+
+def _write_silent(client: Client, document: Any) -> None:
+    """Have the devices that were silent in its roll call marked there; raises ClientError."""
+    if not any(one["state"] == "silent" for one in document["roll_call"]):
+        print("Not written: no device was silent in a roll call")
+        return
+    marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
+    print("Marked in rig.yaml (answers: false): " + ", ".join(marked))
 
 
 def _follow(client: Client) -> None:
