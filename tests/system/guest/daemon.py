@@ -10,7 +10,8 @@ import sys
 import threading
 import urllib.error
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -216,6 +217,18 @@ class Daemon(Client):
             except ValueError:
                 lines.append({"event": line})
         return lines
+
+    @contextmanager
+    def rig(self, text: str) -> Iterator[None]:
+        """Have another rig.yaml in force; afterwards the tests' own is again."""
+        file = self.folder / "rig.yaml"
+        try:
+            file.write_text(text)
+            self.post("/v1/reload")
+            yield
+        finally:
+            file.write_text(RIG)
+            self.post("/v1/reload")
 
     def song(self, title: str) -> None:
         """Go to a song and wait until it is on."""

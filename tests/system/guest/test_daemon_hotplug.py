@@ -138,9 +138,7 @@ def test_sockets_keep_their_parts_by_usb_path_whatever_is_plugged(
     by_path = RIG.replace("serial: LEFT1", f"usb-path: {json.dumps(paths['LEFT1'])}").replace(
         "serial: RIGHT2", f"usb-path: {json.dumps(paths['RIGHT2'])}"
     )
-    try:
-        (daemon.folder / "rig.yaml").write_text(by_path)
-        daemon.post("/v1/reload")
+    with daemon.rig(by_path):
         wait_for("the new pattern", lambda: paths["LEFT1"] in daemon.port("left", "output")["pattern"])
         for device in ("left", "right"):
             daemon.wait_for_port(device)
@@ -149,8 +147,5 @@ def test_sockets_keep_their_parts_by_usb_path_whatever_is_plugged(
         hear(right_end, LEFT_PATCH)
         left_end.close()
         right_end.close()
-    finally:
-        (daemon.folder / "rig.yaml").write_text(RIG)
-        daemon.post("/v1/reload")
     for device in ("left", "right"):
         daemon.wait_for_port(device)

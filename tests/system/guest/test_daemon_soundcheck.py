@@ -28,15 +28,10 @@ REPLY = bytes.fromhex("F0 7E 10 06 02 7D 42 00 00 20 00 01 00 00 F7")
 @pytest.fixture
 def looped(daemon: Daemon) -> Iterator[Daemon]:
     """The tests' daemon with a loop, and a box that can answer."""
-    try:
-        (daemon.folder / "rig.yaml").write_text(LOOP_RIG)
-        daemon.post("/v1/reload")
+    with daemon.rig(LOOP_RIG):
         daemon.wait_for_port("looped")
         daemon.wait_for_port("loop-in", "input")
         yield daemon
-    finally:
-        (daemon.folder / "rig.yaml").write_text(RIG)
-        daemon.post("/v1/reload")
 
 
 def answer(program: FarProgram) -> None:

@@ -68,16 +68,13 @@ def write_follower(folder: Path) -> Path:
 @pytest.fixture
 def leader(daemon: Daemon) -> Iterator[Daemon]:
     """The tests' daemon, its clock on the cable too."""
-    try:
-        (daemon.folder / "rig.yaml").write_text(LEADER_RIG)
-        daemon.post("/v1/reload")
-        daemon.song("Remap")
-        daemon.wait_for_port("line")
-        yield daemon
-    finally:
-        daemon.song("Remap")  # in its own tempo again
-        (daemon.folder / "rig.yaml").write_text(RIG)
-        daemon.post("/v1/reload")
+    with daemon.rig(LEADER_RIG):
+        try:
+            daemon.song("Remap")
+            daemon.wait_for_port("line")
+            yield daemon
+        finally:
+            daemon.song("Remap")  # in its own tempo again
 
 
 @pytest.fixture
