@@ -63,10 +63,9 @@ def run(seconds: float, rate: int) -> dict[str, Any]:
         listener = multiprocessing.Process(target=listen, args=(udp, there))
         listener.start()
         here.recv()
-        time.sleep(2.5)  # the counters come once a second
         before = get(f"{base}/v1/status")["engine"]["counters"]
         sent = play(udp, seconds, rate)
-        time.sleep(2.5)
+        time.sleep(2.5)  # the counters come once a second
         after = get(f"{base}/v1/status")["engine"]["counters"]
         here.send("stop")
         heard = here.recv()

@@ -99,6 +99,12 @@ def test_a_step_that_is_too_large_is_not_trusted_for_long(step: float) -> None:
         assert max((s.off for s in seen if s.locked), default=0.0) < 1 / 15
 
 
+def jump(period_ns: float, start: float, before: int, factor: float, after: int) -> list[float]:
+    """Return the times of so many ticks, and of so many more of a tempo that is by `factor` faster."""
+    times = [(start + n) * period_ns for n in range(before)]
+    return [*times, *(times[-1] + n * period_ns / factor for n in range(1, after + 1))]
+
+
 @pytest.mark.parametrize("factor", [1.01, 1.02, 1.05, 1.1, 0.95, 0.9])
 @pytest.mark.parametrize("frames", [128, 256])
 def test_a_new_tempo_is_found_in_eight_beats(frames: int, factor: float) -> None:
@@ -108,8 +114,7 @@ def test_a_new_tempo_is_found_in_eight_beats(frames: int, factor: float) -> None
         period_ns = 2.5e9 / bpm
         after_ns = period_ns / factor
         for start in range(8):
-            before = [(0.01 + start / 8 + n) * period_ns for n in range(600)]
-            source = [*before, *(before[-1] + n * after_ns for n in range(1, 601))]
+            source = jump(period_ns, 0.01 + start / 8, 600, factor, 600)
             follower = Follower()
             counts = []
             for n, at_ns in enumerate(coarse(source, step_ns)):
@@ -124,13 +129,13 @@ def test_a_new_tempo_is_found_in_eight_beats(frames: int, factor: float) -> None
 def place_lost(bpm: float, factor: float, step_ns: float, start: float) -> int:
     """Return how many ticks the count is off, 10 s after a source has become faster by `factor` at once."""
     period_ns = 2.5e9 / bpm
-    before = [(start + n) * period_ns for n in range(int(12e9 / period_ns))]
     after_ns = period_ns / factor
-    source = [*before, *(before[-1] + n * after_ns for n in range(1, int(10e9 / after_ns)))]
+    before = int(12e9 / period_ns)
+    source = jump(period_ns, start, before, factor, int(10e9 / after_ns) - 1)
     follower = Follower()
     for n, at_ns in enumerate(coarse(source, step_ns)):
         follower.tick(at_ns)
-        if n == len(before) - 1:
+        if n == before - 1:
             count = follower.number - n
     assert follower.period_ns == pytest.approx(after_ns, rel=0.01)
     return abs(follower.number - n - count)
