@@ -62,6 +62,10 @@ _SENTENCES = {
     "port-opened": ("info", "port opened"),
     "port-closed": ("warning", "port closed"),
     "port-missing": ("warning", "port is not open; it is opened as soon as it can be"),
+    "sensing-lost": (
+        "warning",
+        "active sensing has stopped: the cable or the device is dead; its held notes were released",
+    ),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
     "flood": ("error", "a port floods: it is slowed down, and what is too much is lost"),
     "suspended": (

@@ -296,11 +296,19 @@ class Engine:
             fresh = now_ns - last_tick_ns < TICK_FRESH_NS
             if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
                 self._ready = True
-                self._notifier.ready(f"{worker.show.book.rig.name}: ticking, ports are open")
+                self._notifier.ready(self._describe_service())
+            elif self._ready:
+                self._notifier.status(self._describe_service())
             self._notifier.feed(last_tick_ns, now_ns)
             if self._memory is not None and now_ns - self._started_ns > STEADY_NS:
                 self._memory.note_tries(0)
         raise RouterdError("the clock thread has ended")
+
+    def _describe_service(self) -> str:
+        """Return the one line that `systemctl status` shows."""
+        ports = self._keeper.states()
+        opened = sum(port["state"] == "open" for port in ports)
+        return f"{self._worker.show.book.rig.name}: ticking, {opened} of {len(ports)} ports open"
 
     def _look_for_suspension(self) -> None:
         if slept_ns := slept_since(self._suspensions):

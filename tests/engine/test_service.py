@@ -217,3 +217,25 @@ def test_without_ports_the_remedy_is_named(
     with Service(folder, tmp_path / "state") as service:
         assert service.process.wait(30) == 1
         assert "--ports simulated" in service.log
+
+
+def test_the_service_manager_is_told_how_many_ports_are_open(
+    folder: Path, tmp_path: Path, far_end_port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(30)
+        monkeypatch.setenv("NOTIFY_SOCKET", manager.getsockname())
+
+        def until_told(opened: int, count: int) -> None:
+            while f"ticking, {opened} of {count} ports open" not in manager.recv(4096).decode():
+                pass
+
+        options = ("--ports", "simulated", "--far-end", str(far_end_port))
+        with Service(folder, tmp_path / "state", *options) as service:
+            service.wait_until_open()
+            count = len(service.status()["ports"])
+            until_told(count, count)
+            with FarEnd(("127.0.0.1", far_end_port)) as far_end:
+                far_end.unplug("bass-synth")  # which has one port
+            until_told(count - 1, count)
