@@ -241,3 +241,22 @@ def test_what_is_public_is_described(module: str) -> None:
     assert ast.get_docstring(tree), f"{module} does not say what it is"
     bare = [part.name for part in public_parts(tree) if not (ast.get_docstring(part) or is_setter(part))]
     assert bare == []
+
+
+MAKER = re.compile(r"""["' \[|x]f0[ ,]?(?:0x|\\x)?([0-7][0-9a-f])""", re.IGNORECASE)
+MAY_STAND_BEHIND_F0 = {0x7D, 0x7E, 0x7F}
+"""Non-commercial use, universal non-real-time and universal real-time (M1 p. 34, page from memory)."""
+
+
+@pytest.mark.parametrize("folder", ["tests", "configs", "routerd"])
+def test_no_manufacturers_own_number_is_used(folder: str) -> None:
+    files = [path for path in (ROOT / folder).rglob("*") if path.suffix in (".py", ".yaml", ".md")]
+    assert files
+    found = [
+        f"{path.relative_to(ROOT)}:{number}: {line.strip()}"
+        for path in files
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if {int(byte, 16) for byte in MAKER.findall(line)} - MAY_STAND_BEHIND_F0
+    ]
+    # a Standard MIDI File has the length behind F0, as the line itself says
+    assert [line for line in found if "with its length" not in line] == []

@@ -38,7 +38,7 @@ ALWAYS_THERE = "instrument-host"
 
 TEMPOS = ("60", "97", "121.5", "173/2", "1000/7", "180", "240")
 PULLED = ("lead-synth", "bass-synth", "modular-left", "sampler", "drum-synth")
-STRANGE = (b"\xf4", b"\x90\x40", b"\x40", b"\xf0\x01")
+STRANGE = (b"\xf4", b"\x90\x40", b"\x40", b"\xf0\x7d")
 MOST_UNTOLD_NS = 1
 """An anchor is rounded down to a nanosecond once, at a change of tempo; nothing else may be lost."""
 

@@ -99,7 +99,7 @@ def test_realtime_bytes_agree_with_mido(data: bytes, name: str) -> None:
 
 NOT_WHOLE = """
     |00|3c 40|90|90 3c|90 3c 27 40|90 80 27|90 3c 80|90 f8 27|c0|c0 80|c0 01 02
-    |f0|f0 01|f0 80 f7|f0 f0 f7|f0 f8 f7|f0 f7 f7|f7|f4|f5|f9|fd|f8 f8|f1|f1 80
+    |f0|f0 7d|f0 80 f7|f0 f0 f7|f0 f8 f7|f0 f7 f7|f7|f4|f5|f9|fd|f8 f8|f1|f1 80
     |f2 00|f2 00 80|f3|f6 00|fe 00
 """
 WHOLE = """

@@ -141,7 +141,7 @@ def test_forget_tells_what_the_device_has_missed() -> None:
 
 STRANGE = """
     |3c|3c 40|90|90 3c|90 3c 40 3e|90 80 40|90 3c 80|90 ff 40|c0|c0 05 06|c0 f8|d0 80
-    |f0|f0 01|f0 80 f7|f4|f5|f7|f9|fd|f8 f8|f2 00|f1 ff|f6 00|90 90 90|e0 00
+    |f0|f0 7d|f0 80 f7|f4|f5|f7|f9|fd|f8 f8|f2 00|f1 ff|f6 00|90 90 90|e0 00
 """
 
 

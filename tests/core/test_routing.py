@@ -58,7 +58,7 @@ def test_velocity_map_keeps_0_a_release() -> None:
         ("c0 05", {}, []),  # not among the kinds let through
         ("a0 3c 10", {}, []),
         ("d0 10", {}, []),
-        ("f0 01 f7", {}, []),
+        ("f0 7d f7", {}, []),
     ],
 )
 def test_one_route(hexes: str, options: dict[str, int], out: list[str]) -> None:

@@ -365,7 +365,7 @@ def test_continue_from_a_bar_that_no_song_position_reaches() -> None:
 
 
 def test_song_position_goes_out_before_continue_also_behind_a_dump() -> None:
-    dump = b"\xf0" + bytes(600) + b"\xf7"
+    dump = b"\xf0\x7d" + bytes(599) + b"\xf7"
     song = replace(OPENER, patches=(Patch("synth", sysex=(dump,)),))
     stage = Stage(compiled(songs=(song, MIDDLE, CLOSER)))
     stage.run(30 * MS)
@@ -489,7 +489,7 @@ def test_panic_comes_at_once_where_the_wire_allows_and_at_wire_speed_on_din() ->
 
 
 def test_panic_keeps_releases_that_wait_for_the_wire() -> None:
-    dump = b"\xf0" + bytes(2000) + b"\xf7"
+    dump = b"\xf0\x7d" + bytes(1999) + b"\xf7"
     song = replace(OPENER, patches=())
     late = replace(MIDDLE, patches=(Patch("synth", sysex=(dump,)),), sections=())
     stage = Stage(compiled(songs=(song, late, CLOSER)))
@@ -583,7 +583,7 @@ def test_a_device_that_comes_back_gets_what_it_missed_and_its_patch() -> None:
 
 
 def test_a_device_that_goes_while_a_release_waits_gets_it_later() -> None:
-    dump = b"\xf0" + bytes(2000) + b"\xf7"
+    dump = b"\xf0\x7d" + bytes(1999) + b"\xf7"
     stage = Stage(compiled(songs=(OPENER, replace(MIDDLE, patches=(Patch("synth", sysex=(dump,)),)), CLOSER)))
     stage.run(100 * MS)
     stage.play("keys", "90 3c 40")
@@ -710,7 +710,7 @@ def test_an_empty_book_has_no_song_and_routes_nothing() -> None:
 
 
 def test_a_removed_device_is_released_before_it_goes() -> None:
-    dump = b"\xf0" + bytes(2000) + b"\xf7"
+    dump = b"\xf0\x7d" + bytes(1999) + b"\xf7"
     stage = Stage(compiled(songs=(replace(OPENER, patches=(Patch("synth", sysex=(dump,)),)), MIDDLE, CLOSER)))
     stage.run(30 * MS)
     stage.play("keys", *(f"90 {note:02x} 40" for note in range(40, 60)))  # they wait behind the dump

@@ -27,7 +27,7 @@ def outlet(wire: WireKind = WireKind.DIN, *, takes_pieces: bool = True) -> Outle
 
 
 def sysex(length: int) -> bytes:
-    return b"\xf0" + bytes(n & 0x7F for n in range(length - 2)) + b"\xf7"
+    return b"\xf0\x7d" + bytes(n & 0x7F for n in range(length - 3)) + b"\xf7"
 
 
 def data_of(sink: Sink) -> list[bytes]:
@@ -322,7 +322,7 @@ def test_the_bulk_lane_is_bounded_and_empties_to_nothing() -> None:
     """SysEx by a route may flood a wire for ever; what a song's patches send always has room."""
     out, sink = outlet(), []
     out.gate_ns = 0
-    dump = b"\xf0" + bytes(100_000 - 2) + b"\xf7"
+    dump = b"\xf0\x7d" + bytes(100_000 - 3) + b"\xf7"
     for _ in range(60):
         out.offer(dump, 0, sink)
     assert (out.queued, out.dropped) == (41, 19)  # 41 × 100 064 bytes are 4 MiB

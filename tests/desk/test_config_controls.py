@@ -106,7 +106,7 @@ CONTROL = "controls:\n  - {from: pedals, controller: 80, do: next}\n  - {from: p
         (CONTROL + "do: stop}\n", 7, "the control names no message"),
         (CONTROL + "note: 1, message: FA, do: stop}\n", 7, "the control has note and message"),
         (CONTROL + "message: F8, do: stop}\n", 7, "not a message that can be a control"),
-        (CONTROL + "message: F0 01, do: stop}\n", 7, "not a message that can be a control"),
+        (CONTROL + "message: F0 7D, do: stop}\n", 7, "not a message that can be a control"),
         (CONTROL + "message: start, do: stop}\n", 7, "not hexadecimal"),
         (CONTROL + "message: FA, channel: 1, do: stop}\n", 7, "has its channel in it"),
         (CONTROL + "program: 1, press: long, do: stop}\n", 7, "cannot be held"),

@@ -161,9 +161,9 @@ PATCH_MISTAKES = [
     ("{device: synth, controllers: {7: 1, 007: 2}}", "controller '007' is not a whole", "0 to 127"),
     ("{device: synth, sysex: F0 F7}", "'sysex' must be a list", "'- '"),
     ("{device: synth, sysex: [hello]}", "'hello' is not hexadecimal", "F0 7D 01 F7"),
-    ("{device: synth, sysex: [F0 01]}", "no F7 at its end", "whole messages"),
+    ("{device: synth, sysex: [F0 7D]}", "no F7 at its end", "whole messages"),
     ("{device: synth, sysex: [90 3C 40]}", "byte 1 is 90", "F0 to F7"),
-    ("{device: synth, sysex: [F0 01 90 F7]}", "byte 3 is 90", "00 to 7F"),
+    ("{device: synth, sysex: [F0 7D 90 F7]}", "byte 3 is 90", "00 to 7F"),
     ("{device: synth, sysex: [F0 F7 F0 F8 F7]}", "byte 4 is F8", "00 to 7F"),
     ("{device: synth, sysex: [{file: no.syx}]}", "'no.syx' does not exist", "name"),
     ("{device: synth, sysex: [{file: ../x.syx}]}", "outside the rig folder", "copy"),
@@ -420,7 +420,7 @@ def test_a_dump_that_is_too_large_or_linked_out(
     song = (
         HEAD + "patches:\n  - {device: synth, sysex: [{file: big.syx}, {file: out.syx}, {file: loop.syx}]}\n"
     )
-    folder = rig_folder({"songs/one.yaml": song, "big.syx": b"\xf0" + bytes(65_535) + b"\xf7"})
+    folder = rig_folder({"songs/one.yaml": song, "big.syx": b"\xf0\x7d" + bytes(65_534) + b"\xf7"})
     (folder / "out.syx").symlink_to(outside)
     (folder / "loop.syx").symlink_to("loop.syx")
     large, out, loop = told(folder)

@@ -111,7 +111,7 @@ def test_the_walk_lists_what_each_device_gets(book: Book) -> None:
 def test_what_cannot_be_done_in_time_is_told(book: Book) -> None:
     """1 000 bytes last 320 ms on a DIN wire (M1 p. 1); a bar of 4/4 at 480 BPM half a second."""
     song = book.song("copper-ferry")
-    dumps = tuple(b"\xf0" + bytes(998) + b"\xf7" for _ in range(8))
+    dumps = tuple(b"\xf0\x7d" + bytes(997) + b"\xf7" for _ in range(8))
     section = replace(song.sections[2], patches=(Patch("lead-synth", sysex=dumps),))
     slow = replace(song, sections=(*song.sections[:2], section, song.sections[3]))
     changed = Book(book.rig, tuple(slow if s is song else s for s in book.songs), book.set_list)

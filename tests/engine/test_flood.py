@@ -115,7 +115,7 @@ def every_tick_is_there(bench: Bench, ticks: int = 24) -> None:
     "garbage",
     [
         (b"\xf4", b"\xf5", b"\xfd", b"\xf9"),
-        (b"\xf0\x01\x02", b"\x12", b"\x90\x40", b"\xf7"),
+        (b"\xf0\x7d\x02", b"\x12", b"\x90\x40", b"\xf7"),
         (b"\xf8",),
         tuple(bytes((0xB0, number, value)) for number in range(100) for value in range(100)),
     ],

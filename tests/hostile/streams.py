@@ -49,7 +49,7 @@ def legal(random: Random) -> bytes:
         case 6:
             return bytes((0xE0 | channel, low, value))
         case 7:
-            head = random.choice((b"\x7d", b"\x43\x10", b"\x7f\x7f\x06\x02", b"\x7e\x00\x06\x01", b""))
+            head = random.choice((b"\x7d", b"\x7d\x10", b"\x7f\x7f\x06\x02", b"\x7e\x00\x06\x01", b""))
             return b"\xf0" + head + bytes(random.choice((0, 1, 9, 300, 2000))) + b"\xf7"
         case 8:
             return random.choice(
@@ -173,7 +173,7 @@ def _dumps(random: Random, length: int) -> Iterator[Throw]:
     """Dumps without a pause, no two alike, so that they are not taken for a loop."""
     for _ in range(length):
         body = bytes(byte & 0x7F for byte in random.randbytes(random.choice((4, 60, 900))))
-        yield Throw(0, b"\xf0" + random.choice((b"\x7d", b"\x43")) + body + b"\xf7", 0)
+        yield Throw(0, b"\xf0" + random.choice((b"\x7d", b"")) + body + b"\xf7", 0)
 
 
 def _releases(random: Random, length: int) -> Iterator[Throw]:

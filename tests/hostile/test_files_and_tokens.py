@@ -62,7 +62,7 @@ def test_no_file_outside_the_rig_folder_is_read(song: str, tmp_path: Path) -> No
 
 
 def test_large_dumps_are_refused(tmp_path: Path) -> None:
-    (tmp_path / "big.syx").write_bytes(b"\xf0" + bytes(64 * 1024) + b"\xf7")
+    (tmp_path / "big.syx").write_bytes(b"\xf0\x7d" + bytes(64 * 1024 - 1) + b"\xf7")
     with (tmp_path / "sparse.syx").open("wb") as file:
         file.truncate(1 << 40)
     for name in ("big.syx", "sparse.syx"):

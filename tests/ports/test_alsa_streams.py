@@ -52,17 +52,17 @@ def mended(stream: bytes) -> list[bytes]:
         ("90 3c f8 40 3e 41", ["f8", "90 3c 40", "90 3e 41"]),  # real time inside a message (M1 p. 30)
         ("f0 7e f8 7f 06 01 f7", ["f8", "f0 7e 7f 06 01 f7"]),  # and inside a SysEx (M1 p. 30)
         (
-            "f0" + " 01" * 40 + " f8" + " 02" * 40 + " fe f7",
-            ["f8", "fe", "f0" + " 01" * 40 + " 02" * 40 + " f7"],
+            "f0 7d" + " 01" * 40 + " f8" + " 02" * 40 + " fe f7",
+            ["f8", "fe", "f0 7d" + " 01" * 40 + " 02" * 40 + " f7"],
         ),
-        ("f0 01 02 90 3c 40 3e 41", ["90 3c 40", "90 3e 41"]),  # any other status ends it (M1 p. T-8)
+        ("f0 7d 02 90 3c 40 3e 41", ["90 3c 40", "90 3e 41"]),  # any other status ends it (M1 p. T-8)
         ("90 3c 40 f3 01 3e 41 90 3e 41", ["90 3c 40", "f3 01", "90 3e 41"]),  # common clears (M1 p. A-2)
     ],
 )
 def test_published_streams(stream: str, messages: list[str]) -> None:
     data = bytes.fromhex(stream)
     assert [message.hex(" ") for message in mended(data)] == messages
-    if not stream.startswith("f0 01 02 90"):  # ALSA keeps the beginning of a SysEx that never ends
+    if not stream.startswith("f0 7d 02 90"):  # ALSA keeps the beginning of a SysEx that never ends
         assert [message.hex(" ") for message in whole_by_alsa(data)] == messages
 
 

@@ -46,15 +46,15 @@ def test_whole_messages_are_found(handed_over: list[str], messages: list[str], s
 def test_a_sysex_without_end_does_not_fill_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mend, "LONGEST_SYSEX", 100)
     mender = Mender()
-    assert mender.take(b"\xf0" + bytes(90) + b"\xf8") == [b"\xf8"]
+    assert mender.take(b"\xf0\x7d" + bytes(89) + b"\xf8") == [b"\xf8"]
     assert mender.take(bytes(90) + b"\xf8") == [b"\xf8"]
     assert mender.strange == 1
     assert mender.take(bytes(5) + b"\xf7") == []
     assert mender.take(NOTE) == [NOTE]
     for too_long in (
-        b"\xf0" + bytes(200),
-        b"\xf0" + bytes(200) + b"\xf7",
-        b"\xf8\xf0" + bytes(200) + b"\xf7",
+        b"\xf0\x7d" + bytes(199),
+        b"\xf0\x7d" + bytes(199) + b"\xf7",
+        b"\xf8\xf0\x7d" + bytes(199) + b"\xf7",
     ):
         assert [message for message in mender.take(too_long) if len(message) > 1] == []
         assert mender.take(NOTE) == [NOTE]

@@ -108,7 +108,7 @@ def test_din_note_on_takes_960_microseconds(ports: SimulatedPorts, clock: Clock)
 def test_bytes_wait_for_a_busy_din_wire_and_not_for_an_idle_one(ports: SimulatedPorts, clock: Clock) -> None:
     wire = ports.open_output(ports.outputs()[1])
     clock.now_ns = 1_000_000
-    wire.send(bytes((0xF0, *range(98), 0xF7)))
+    wire.send(bytes((0xF0, 0x7D, *range(97), 0xF7)))
     assert wire.free_ns == 1_000_000 + 100 * 320_000
     clock.now_ns = 2_000_000
     wire.send(b"\xf8")

@@ -37,7 +37,7 @@ from tests.stage import (
     route,
 )
 
-DUMP = b"\xf0" + bytes(300) + b"\xf7"
+DUMP = b"\xf0\x7d" + bytes(299) + b"\xf7"
 PLAIN = compiled().rig
 KEY_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 61, Action.NEXT)))
 PEDAL_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0xB0, 64, Action.PANIC)))

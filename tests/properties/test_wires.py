@@ -26,7 +26,7 @@ values = st.builds(
 )
 bends = st.builds(lambda c, a, b: bytes((0xE0 | c, a, b)), channels, seven, seven)
 pressures = st.builds(lambda c, v: bytes((0xD0 | c, v)), channels, seven)
-dumps = st.integers(0, 60).map(lambda n: b"\xf0" + bytes(n) + b"\xf7")
+dumps = st.integers(0, 60).map(lambda n: b"\xf0\x7d" + bytes(n) + b"\xf7")
 sounds = st.builds(
     lambda c, b, p: [bytes((0xB0 | c, 0, b)), bytes((0xB0 | c, 32, b)), bytes((0xC0 | c, p))],
     channels,

@@ -130,7 +130,7 @@ async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
 
 
 def book(songs: int, dump_bytes: int) -> Book:
-    patch = Patch("synth", sysex=(b"\xf0" + bytes(dump_bytes - 2) + b"\xf7",))
+    patch = Patch("synth", sysex=(b"\xf0\x7d" + bytes(dump_bytes - 3) + b"\xf7",))
     made = tuple(Song(f"song-{n}", f"Song {n}", Fraction(120 + n), patches=(patch,)) for n in range(songs))
     return Book(Rig("rig", ()), made, SetList("tonight", tuple(song.identifier for song in made)))
 

@@ -35,7 +35,7 @@ def report(duration_s: float = 60.0) -> dict[str, Any]:
 
 def test_lines_and_messages_come_back(tmp_path: Path) -> None:
     folder = a_show(tmp_path / "show", {"at_ns": 5}, {"event": {"kind": "panic", "at_ns": 6}})
-    taps = [Tap(1, 0, b"\xf8"), Tap(2, INPUT_BIT | 1, b"\xf0" + bytes(500) + b"\xf7")]
+    taps = [Tap(1, 0, b"\xf8"), Tap(2, INPUT_BIT | 1, b"\xf0\x7d" + bytes(499) + b"\xf7")]
     folder.append_taps(taps[:1])
     folder.append_taps(taps[1:])
     assert [*folder.lines()][1:] == [{"at_ns": 5}, {"event": {"kind": "panic", "at_ns": 6}}]
