@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from routerd import __version__
+from routerd.printing import complain, say_lines
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -255,9 +256,7 @@ def main(arguments: list[str] | None = None) -> int:
 def _run(options: argparse.Namespace) -> int:
     folder: Path = options.folder
     if not folder.is_dir():
-        print(
-            f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)", file=sys.stderr
-        )
+        complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
         return 1
     from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
 
@@ -332,9 +331,9 @@ def _ports(options: argparse.Namespace) -> int:
     from routerd.ports.describe import describe_ports
 
     try:
-        print(describe_ports(options.ports))
+        say_lines(describe_ports(options.ports))
     except PortError as error:
-        print(f"routerd: {error}", file=sys.stderr)
+        complain(f"routerd: {error}")
         return 1
     return 0
 
@@ -349,7 +348,7 @@ def _report(options: argparse.Namespace) -> int:
         folders = [options.state_dir] if options.state_dir is not None else state_folders()
         return print_show(options.show, folders, form, options.midi)
     if options.midi is not None or options.state_dir is not None:
-        print("routerd: --midi and --state-dir need the name of a SHOW", file=sys.stderr)
+        complain("routerd: --midi and --state-dir need the name of a SHOW")
         return 1
     client = Client(options.listen, options.token_file)
     return print_report(client, form, "minute" if options.minute else "show")

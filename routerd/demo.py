@@ -26,6 +26,7 @@ from typing import Any
 
 from routerd.core import messages
 from routerd.ports.far_end import FarEnd
+from routerd.printing import complain, say, say_lines
 
 SWITCH_CHANNEL = 15
 """The foot switch board sends on channel 16."""
@@ -45,10 +46,10 @@ def rig_folder() -> Path:
 def copy_rig(target: Path) -> int:
     """Copy the demo's rig folder to `target`, which must not exist yet; return the exit status."""
     if target.exists():
-        print(f"routerd: {target} is there already; give a folder that is not", file=sys.stderr)
+        complain(f"routerd: {target} is there already; give a folder that is not")
         return 1
     shutil.copytree(rig_folder(), target)
-    print(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")
+    say(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")
     return 0
 
 
@@ -61,10 +62,10 @@ def play() -> int:
             with FarEnd(("127.0.0.1", service.far_end_port)) as far_end:
                 _Evening(service, far_end).play()
             _say("That is the end of the set; the whole report follows.")
-            print("\nThe jitter report of this half minute (routerd report prints it at any time):\n")
-            print(service.text("/v1/report?format=text"))
+            say_lines("\nThe jitter report of this half minute (routerd report prints it at any time):\n\n")
+            say_lines(service.text("/v1/report?format=text"))
         except (_DemoError, OSError) as error:
-            print(f"routerd: the demo cannot go on: {error}", file=sys.stderr)
+            complain(f"routerd: the demo cannot go on: {error}")
             service.stop()
             return 1
         _say("Ctrl-C or SIGTERM: the rig is silenced, transport stopped, ports closed.")
@@ -308,7 +309,7 @@ _BEGAN_S = time.monotonic()
 
 
 def _say(text: str) -> None:
-    print(f"{time.monotonic() - _BEGAN_S:5.1f} s  {text}", flush=True)
+    say(f"{time.monotonic() - _BEGAN_S:5.1f} s  {text}")
 
 
 def _free_port(kind: socket.SocketKind) -> int:

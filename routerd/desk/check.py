@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import sys
 from typing import TYPE_CHECKING
 
 from routerd.core.messages import SYSEX_END
@@ -12,6 +11,7 @@ from routerd.core.model import Book
 from routerd.desk.config import json_schemas, load_folder
 from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
 from routerd.desk.rehearse import rehearse, warnings, written
+from routerd.printing import complain, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,26 +28,26 @@ def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed
         try:
             _write_schemas(schemas)
         except OSError as error:
-            print(f"routerd: cannot write schemas to {schemas}: {error.strerror}", file=sys.stderr)
+            complain(f"routerd: cannot write schemas to {schemas}: {error.strerror}")
             return 1
     loaded = load_folder(folder, set_name)
     if loaded.book is None:
         for problem in loaded.problems:
-            print(problem)
+            say(str(problem))
         count = len(loaded.problems)
-        print(f"{folder}: {count} problem{'s' if count != 1 else ''}", file=sys.stderr)
+        complain(f"{folder}: {count} problem{'s' if count != 1 else ''}")
         return 1
     book = loaded.book
-    print(f"{folder}: all good")
-    print(f"  rig {book.rig.name}: {len(book.rig.devices)} devices, {len(book.rig.controls)} controls")
-    print(f"  {len(book.songs)} songs, {len(loaded.set_lists)} sets; tonight: {book.set_list.name}")
+    say(f"{folder}: all good")
+    say(f"  rig {book.rig.name}: {len(book.rig.devices)} devices, {len(book.rig.controls)} controls")
+    say(f"  {len(book.songs)} songs, {len(loaded.set_lists)} sets; tonight: {book.set_list.name}")
     for number, identifier in enumerate(book.set_list.order, 1):
         song = book.song(identifier)
         sections = ", ".join(section.name for section in song.sections) or "no sections"
-        print(f"  {number:3}. {song.title} ({sections})")
+        say(f"  {number:3}. {song.title} ({sections})")
     _walk(book, whole=rehearsed)
     for name in _unused_dumps(folder, book):
-        print(f"warning: {name}: no song sends it; remove it, or name it in a patch")
+        say(f"warning: {name}: no song sends it; remove it, or name it in a patch")
     return 0
 
 
@@ -55,14 +55,14 @@ def _walk(book: Book, *, whole: bool) -> None:
     changes = rehearse(book)
     if whole:
         for line in written(changes):
-            print(line)
+            say(line)
     slowest = max(((s.done_ms, c, s) for c in changes for s in c.shares), default=None, key=lambda x: x[0])
     if slowest is not None:
         done_ms, change, share = slowest
         where = f"{change.song}, {change.section}" if change.section else change.song
-        print(f"  {len(changes)} changes walked; the slowest: {where}, {share.device} in {done_ms:.0f} ms")
+        say(f"  {len(changes)} changes walked; the slowest: {where}, {share.device} in {done_ms:.0f} ms")
     for line in warnings(book, changes):
-        print(f"warning: {line}")
+        say(f"warning: {line}")
 
 
 def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
 import time
 import urllib.error
 import urllib.request
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from routerd.printing import complain, say, say_document, say_lines
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -51,9 +52,9 @@ class Client:
 def print_report(client: Client, form: str, span: str) -> int:
     """Print the jitter report (text, json or html, of the show or last minute); return the exit status."""
     try:
-        print(client.ask("GET", f"/v1/report?format={form}&span={span}"))
+        say_document(client.ask("GET", f"/v1/report?format={form}&span={span}"), form)
     except ClientError as error:
-        print(f"routerd: {error}", file=sys.stderr)
+        complain(f"routerd: {error}")
         return 1
     return 0
 
@@ -78,9 +79,10 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     """Run a soundcheck and print it; return 0: every device passed, 2: one failed, 1: none was made."""
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
-        print("\n".join(f"! {words}" for words in state["cautions"]))
+        for words in state["cautions"]:
+            say(f"! {words}")
         if not wish.agreed and input("Levels down? Type yes to begin: ").strip().lower() != "yes":
-            print("Nothing was started.")
+            say("Nothing was started.")
             return 1
         body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds, "unplug": wish.unplug}
         if wish.playing is not None:
@@ -91,22 +93,22 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
         try:
             _follow(client)
         except KeyboardInterrupt:
-            print("stopping; what has been measured is kept")
+            say("stopping; what has been measured is kept")
             client.ask("POST", "/v1/soundcheck/stop", {})
         document = json.loads(client.ask("GET", "/v1/soundcheck"))
-        print(client.ask("GET", "/v1/soundcheck?format=text"))
+        say_lines(client.ask("GET", "/v1/soundcheck?format=text"))
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
-            print(f"The page is in {wish.html}.")
+            say(f"The page is in {wish.html}.")
         if wish.offsets:
             _write_offsets(client, document)
         if wish.silent:
             _write_silent(client, document)
     except (ClientError, OSError) as error:
-        print(f"routerd: {error}", file=sys.stderr)
+        complain(f"routerd: {error}")
         return 1
     except EOFError:
-        print("routerd: nobody answered; with --yes you say that levels are down", file=sys.stderr)
+        complain("routerd: nobody answered; with --yes you say that levels are down")
         return 1
     return 2 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
 
@@ -114,19 +116,19 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
 def _write_offsets(client: Client, document: Any) -> None:
     """Have the offsets that a soundcheck suggests written into rig.yaml; raises ClientError."""
     if not document["offsets"]:
-        print("Not written: no offsets are suggested")
+        say("Not written: no offsets are suggested")
         return
     written = json.loads(client.ask("POST", "/v1/soundcheck/offsets", {}))["offsets"]
-    print("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
+    say("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
 
 
 def _write_silent(client: Client, document: Any) -> None:
     """Have the devices that were silent in its roll call marked there; raises ClientError."""
     if not any(one["state"] == "silent" for one in document["roll_call"]):
-        print("Not written: no device was silent in a roll call")
+        say("Not written: no device was silent in a roll call")
         return
     marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
-    print("Marked in rig.yaml (answers: false): " + ", ".join(marked))
+    say("Marked in rig.yaml (answers: false): " + ", ".join(marked))
 
 
 def _follow(client: Client) -> None:
@@ -138,7 +140,7 @@ def _follow(client: Client) -> None:
             return
         if state["now"] != said:
             said = state["now"]
-            print(f"... {said}", flush=True)
+            say(f"... {said}")
         time.sleep(POLL_S)
 
 

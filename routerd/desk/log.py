@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import os
 import sys
+from collections.abc import MutableMapping
 from typing import Any, TextIO
 
 import structlog
 
 from routerd.link.log_writer import Descriptor, LogWriter
+from routerd.printing import visible
 
 
 class _Forward(logging.Handler):
@@ -22,6 +24,27 @@ class _Forward(logging.Handler):
         )
 
 
+def _make_visible(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """Let no control character of a port, file or client reach a terminal, nor forge a line (a processor)."""
+    for key, value in event.items():
+        event[key] = _visible_value(value) if key != "exception" else _visible_lines(value)
+    return event
+
+
+def _visible_value(value: Any) -> Any:
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, list | tuple):
+        return [_visible_value(one) for one in value]
+    if isinstance(value, dict):
+        return {visible(str(key)): _visible_value(one) for key, one in value.items()}
+    return value
+
+
+def _visible_lines(text: str) -> str:
+    return "\n".join(visible(line) for line in text.split("\n"))
+
+
 def set_up_log(stream: TextIO | None = None) -> LogWriter:
     """Configure structlog; return the writer, to be closed at the end."""
     on_terminal = (stream or sys.stderr).isatty()
@@ -31,13 +54,15 @@ def set_up_log(stream: TextIO | None = None) -> LogWriter:
         colours = "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
         last = [structlog.dev.ConsoleRenderer(colors=colours)]
     else:
-        last = [structlog.processors.format_exc_info, structlog.processors.JSONRenderer(ensure_ascii=False)]
+        last = [structlog.processors.JSONRenderer(ensure_ascii=False)]
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(
                 fmt="%H:%M:%S.%f" if on_terminal else "iso", utc=not on_terminal
             ),
+            structlog.processors.format_exc_info,
+            _make_visible,
             *last,
         ],
         logger_factory=lambda *_: writer,

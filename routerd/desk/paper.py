@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 from routerd.core.model import Book, SetList
 from routerd.desk.config import load_folder
+from routerd.printing import complain, say, say_document
 
 
 def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
@@ -17,7 +17,8 @@ def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bo
     book = _book(folder, set_name)
     if book is None:
         return 1
-    print(as_html(book, technical=technical) if html else as_text(book, technical=technical), end="")
+    document = as_html(book, technical=technical) if html else as_text(book, technical=technical)
+    say_document(document, "html" if html else "text")
     return 0
 
 
@@ -30,7 +31,7 @@ def print_diff(old: Path, new: Path, old_set: str | None, new_set: str | None) -
         return 2
     lines = list(differences(before, after))
     for line in lines:
-        print(line)
+        say(line)
     return 1 if lines else 0
 
 
@@ -58,24 +59,24 @@ def import_order(wanted: Wanted) -> int:
             raise ValueError(f"it is larger than {LONGEST_TEXT} bytes")
         text = data.decode("utf-8-sig")
     except (OSError, ValueError) as error:
-        print(f"routerd: {wanted.file} cannot be read as text: {error}", file=sys.stderr)
+        complain(f"routerd: {wanted.file} cannot be read as text: {error}")
         return 1
     found = read_order(wanted.file.name, text, {song.identifier: song.title for song in book.songs})
     for problem in found.problems:
-        print(problem)
+        say(str(problem))
     if found.problems:
         return 1
     try:
         written = save_set(wanted.folder, SetList(wanted.name, found.order, wanted.date, found.encore))
     except (SaveError, OSError) as error:
-        print(f"routerd: {error}", file=sys.stderr)
+        complain(f"routerd: {error}")
         return 1
-    print(f"{wanted.folder / written}: {len(found.order)} songs, {found.encore} of them the encore")
+    say(f"{wanted.folder / written}: {len(found.order)} songs, {found.encore} of them the encore")
     return 0
 
 
 def _book(folder: Path, set_name: str | None) -> Book | None:
     loaded = load_folder(folder, set_name)
     for problem in loaded.problems:
-        print(f"{folder}/{problem}", file=sys.stderr)
+        complain(f"{folder}/{problem}")
     return loaded.book

@@ -1,18 +1,19 @@
 """Writing a running order back into its file, only when somebody asks.
 
-Only the lines of `order` and `encore` are replaced: comments and every other key stay as they were written.
+Only the lines of `order` and `encore` are replaced: comments and every other key stay as they were written,
+and so do the file's line ends.
 The file is read and checked again before it takes the place of the old one.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import re
 from pathlib import Path
 
 import yaml
 
+from routerd import storage
 from routerd.core.model import SetList
 from routerd.desk.config import load_folder
 from routerd.desk.config.files import FileProblemError, read_file
@@ -28,25 +29,26 @@ class SaveError(Exception):
 def save_set(folder: Path, set_list: SetList) -> str:
     """Write `set_list` into the rig folder and return its file's name there. Raises SaveError, OSError."""
     path = _path_of(folder, set_list.name)
-    before = path.read_bytes() if path.exists() else None
+    before = storage.read(path, LARGEST_FILE_BYTES, inside=folder) if path.exists() else None
     text = _new_text(set_list) if before is None else _changed_text(_decoded(before), set_list)
     path.parent.mkdir(exist_ok=True)
-    if not path.parent.resolve().is_relative_to(folder.resolve()):
-        raise SaveError("the folder sets is a link that leads out of the rig folder")
-    _replace(path, text.encode())
+    try:
+        storage.put(path, text.encode(), inside=folder, replace=before is not None)
+    except storage.OutsideError as error:
+        raise SaveError("the folder sets or the file is a link that leads out of the rig folder") from error
     loaded = load_folder(folder)
     if loaded.book is None:
         if before is None:
             path.unlink()
         else:
-            _replace(path, before)
+            storage.put(path, before, inside=folder)
         raise SaveError(f"the file would have mistakes: {loaded.problems[0]}")
     return str(path.relative_to(folder))
 
 
 def _decoded(content: bytes) -> str:
     try:
-        return content.decode("utf-8-sig")
+        return content.decode()
     except UnicodeDecodeError as error:
         raise SaveError("its file is not UTF-8 text any more") from error
 
@@ -57,7 +59,7 @@ def _path_of(folder: Path, name: str) -> Path:
         if path.is_symlink():
             continue
         try:
-            plain = read_document(path.name, read_file(path, LARGEST_FILE_BYTES)).data
+            plain = read_document(path.name, read_file(path, LARGEST_FILE_BYTES, folder)).data
         except FileProblemError:
             continue
         if isinstance(plain, dict) and str(plain.get("name")).casefold() == name.casefold():
@@ -69,11 +71,11 @@ def _path_of(folder: Path, name: str) -> Path:
     return path
 
 
-def _order_lines(set_list: SetList) -> str:
+def _order_lines(set_list: SetList, line_end: str = "\n") -> str:
     lines = ["order:", *(f"  - {_scalar(song)}" for song in set_list.order)]
     if set_list.encore:
         lines.append(f"encore: {set_list.encore}")
-    return "\n".join(lines) + "\n"
+    return "".join(line + line_end for line in lines)
 
 
 def _new_text(set_list: SetList) -> str:
@@ -99,9 +101,10 @@ def _changed_text(text: str, set_list: SetList) -> str:
         spans[str(key.value)] = (key.start_mark.line, _without_trailing(lines, key.start_mark.line, last))
     if "order" not in spans or node.flow_style:
         raise SaveError("its file does not have 'order' on lines of its own")
+    line_end = "\r\n" if lines[0].endswith("\r\n") else "\n"
     for name in sorted({"order", "encore"} & set(spans), key=lambda name: -spans[name][0]):
         start, end_line = spans[name]
-        lines[start:end_line] = [_order_lines(set_list)] if name == "order" else []
+        lines[start:end_line] = [_order_lines(set_list, line_end)] if name == "order" else []
     return "".join(lines)
 
 
@@ -118,12 +121,3 @@ def _scalar(text: str) -> str:
     plain = re.fullmatch(r"[A-Za-z][\w -]*\w", text) is not None
     safe = text.casefold() not in ("yes", "no", "on", "off", "true", "false", "null")
     return text if plain and safe else json.dumps(text, ensure_ascii=False)
-
-
-def _replace(path: Path, data: bytes) -> None:
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)

@@ -1,19 +1,18 @@
 """The state folder: where the show stood, and the last book that worked.
 
-Files are written whole: to a file beside it, flushed to the disk, then renamed over the old one, so that
-pulling the plug leaves the old one or the new one. A file that makes no sense is set aside, never fatal.
+A file that makes no sense is set aside, never fatal.
 Everything here blocks; callers use a thread.
 """
 
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+from routerd import storage
 from routerd.core.model import Book, Plain, SetList, set_list_from_plain, set_list_to_plain
 from routerd.core.units import parse_bpm
 from routerd.desk.order import Origin
@@ -83,41 +82,29 @@ class StateFolder:
     def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
         path = self.path / name
         try:
-            if path.stat().st_size > most_bytes:
-                raise ValueError(f"it is larger than {most_bytes} bytes")
-            return make(path.read_bytes())
+            return make(storage.read(path, most_bytes, inside=self.path))
         except FileNotFoundError:
             return None
+        except (storage.NotRegularError, storage.OutsideError, storage.TooLargeError) as error:
+            self._set_aside(path, str(error.strerror))
         except OSError as error:
             self._warn(f"{path} cannot be read ({error.strerror}); going on without it")
         except working_book.UNREADABLE as error:
-            self._set_aside(path, error)
+            self._set_aside(path, f"{type(error).__name__}: {error}")
         return None
 
-    def _set_aside(self, path: Path, error: Exception) -> None:
+    def _set_aside(self, path: Path, why: str) -> None:
         aside = path.with_name(path.name + ".aside")
         try:
             path.replace(aside)
             what = f"set aside as {aside.name}"
         except OSError:
             what = "left where it is"
-        self._warn(f"{path} makes no sense ({type(error).__name__}: {error}); {what}, going on without it")
+        self._warn(f"{path} makes no sense ({why}); {what}, going on without it")
 
     def _write(self, name: str, data: bytes) -> None:
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
-        path = self.path / name
-        beside = path.with_name(name + ".new")
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-        handle = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(handle)  # the rename is safe only when the folder is
-        finally:
-            os.close(handle)
+        storage.put(self.path / name, data, inside=self.path, mode=0o600)
 
 
 def _state_to_plain(state: State) -> Plain:

@@ -7,7 +7,6 @@ import contextlib
 import gc
 import os
 import signal
-import sys
 import threading
 from collections import deque
 from dataclasses import dataclass
@@ -38,6 +37,7 @@ from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
 from routerd.link.working_book import UNREADABLE, Origin
 from routerd.ports import open_system
+from routerd.printing import complain
 
 FLUSH_EVERY_S = 0.5
 COUNTERS_EVERY_S = 1.0
@@ -367,7 +367,7 @@ async def _retire(book: CompiledBook) -> None:
 def _say(text: str) -> None:
     """Say something to whoever started the engine, also when there is no desk to log it."""
     with contextlib.suppress(OSError, ValueError):
-        print(f"routerd: {text}", file=sys.stderr, flush=True)
+        complain(f"routerd: {text}")
 
 
 def run(options: Options) -> int:

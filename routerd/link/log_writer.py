@@ -13,6 +13,8 @@ import threading
 from collections.abc import Callable
 from typing import Protocol
 
+from routerd.printing import visible
+
 QUEUE_LINES = 1000
 STANDARD_ERROR = 2
 
@@ -100,5 +102,5 @@ class LineStream(io.TextIOBase):
         """Take text; whole lines are written soon."""
         *lines, self._begun = (self._begun + text).split("\n")
         for line in lines:
-            self._writer.msg(line)
+            self._writer.msg(visible(line))
         return len(text)

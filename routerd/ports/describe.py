@@ -8,6 +8,7 @@ from collections import Counter
 
 from routerd.ports import open_system
 from routerd.ports.base import PortInfo
+from routerd.printing import visible
 
 _NO_PORTS = """\
   none: switch the device on, or start the program; a device that this machine knows is also
@@ -52,7 +53,7 @@ def pattern_of(name: str) -> str:
 
 
 def _list(ports: list[PortInfo]) -> list[str]:
-    return [f'  "{pattern_of(port.name)}"{_usb(port)}' for port in ports] or [_NO_PORTS]
+    return [f'  "{visible(pattern_of(port.name))}"{_usb(port)}' for port in ports] or [_NO_PORTS]
 
 
 def _usb(port: PortInfo) -> str:
@@ -69,6 +70,6 @@ def _apart(name: str, listed: list[PortInfo]) -> str:
         ("usb-path", [port.usb_path for port in twins]),
     ):
         if all(values) and len(set(values)) == len(twins):
-            example = f'{{name: "{pattern_of(name)}", {key}: {json.dumps(values[0])}}}'
+            example = f'{{name: "{visible(pattern_of(name))}", {key}: {json.dumps(values[0])}}}'
             return f"tell them apart by the {key}, such as\n  input: {example}"
     return "a name cannot tell them apart."

@@ -1,4 +1,4 @@
-"""Writes one key of some devices into rig.yaml, touching nothing else: comments, order and quotes stay.
+"""Writes one key of some devices into rig.yaml; comments, order, quotes and line ends stay as they are.
 
 A key is given as its path inside the device (`("answers",)`, `("timing", "offset")`), a value as it is to be
 written. The place of each device is found by the marks of the parsed file. What is to be written is read
@@ -7,14 +7,15 @@ back before it takes the place of the old file, and must differ from it in these
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import yaml
 
+from routerd import storage
 from routerd.core.errors import FileError
+from routerd.desk.config.text import LARGEST_FILE_BYTES
 
 Key = tuple[str, ...]
 """The path of a key inside a device."""
@@ -49,22 +50,18 @@ def with_values(text: str, key: Key, values: Mapping[str, str]) -> str:
 def write_values(rig_file: Path, key: Key, values: Mapping[str, str]) -> str:
     """Write them into the file; return the text that was there before. Raises FileError."""
     try:
-        before = rig_file.read_text(encoding="utf-8")
+        before = storage.read(rig_file, LARGEST_FILE_BYTES, inside=rig_file.parent).decode()
         replace(rig_file, with_values(before, key, values))
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(f"{rig_file} cannot be changed: {error}") from error
+    except OSError as error:
+        raise FileError(f"{rig_file} cannot be changed: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"{rig_file} cannot be changed: it is not UTF-8 text") from error
     return before
 
 
 def replace(rig_file: Path, text: str) -> None:
-    """Put `text` in the place of the file, all at once and with its permissions. Raises OSError."""
-    beside = rig_file.with_name(f".{rig_file.name}.new")
-    with beside.open("w", encoding="utf-8") as file:
-        os.fchmod(file.fileno(), rig_file.stat().st_mode & 0o777)
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(rig_file)
+    """Put `text` in the place of the file. Raises OSError."""
+    storage.put(rig_file, text.encode(), inside=rig_file.parent)
 
 
 def _plain(text: str) -> Any:

@@ -1,13 +1,11 @@
-"""Reading files and folders, with what can go wrong put in plain words.
-
-Only regular files are opened: a pipe or a device in the folder must not hang the reader.
-"""
+"""Reading files and folders, with what can go wrong put in plain words."""
 
 from __future__ import annotations
 
 import errno
-import stat
 from pathlib import Path
+
+from routerd import storage
 
 _REASONS = {
     errno.ENOENT: ("does not exist", "make it, or correct the name"),
@@ -28,18 +26,20 @@ class FileProblemError(Exception):
         self.remedy = remedy
 
 
-def read_file(path: Path, most_bytes: int) -> bytes:
-    """Return the content of a regular file, at most one byte more than `most_bytes`.
+def read_file(path: Path, most_bytes: int, folder: Path) -> bytes:
+    """Return the content of a regular file in the rig folder, at most one byte more than `most_bytes`.
 
-    Raises FileProblemError.
+    A link in the folder that leads out of it is not followed. Raises FileProblemError.
     """
     try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise FileProblemError(
-                "is a folder or something else that is no file", "put a file there, or remove it"
-            )
-        with path.open("rb") as file:
+        with storage.open_regular(path, inside=folder) as file:
             return file.read(most_bytes + 1)
+    except storage.NotRegularError as error:
+        raise FileProblemError(
+            "is a folder or something else that is no file", "put a file there, or remove it"
+        ) from error
+    except storage.OutsideError as error:
+        raise FileProblemError("is outside the rig folder", "copy it into the rig folder") from error
     except (OSError, ValueError) as error:
         raise _explain(error) from error
 
@@ -50,11 +50,6 @@ def list_folder(path: Path) -> list[str]:
         return sorted(entry.name for entry in path.iterdir() if not entry.name.startswith("."))
     except (OSError, ValueError) as error:
         raise _explain(error) from error
-
-
-def printable(name: str) -> str:
-    """Return a file name as it can be printed, whatever bytes the file system gave."""
-    return name.encode("utf-8", "backslashreplace").decode() if not name.isprintable() else name
 
 
 def _explain(error: OSError | ValueError) -> FileProblemError:

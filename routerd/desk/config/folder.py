@@ -15,13 +15,14 @@ from routerd.desk.config.check import Checked, check
 from routerd.desk.config.clock_rules import review_clocked_routes
 from routerd.desk.config.entries import RigFile, SetFile, SongFile
 from routerd.desk.config.entry import Entry
-from routerd.desk.config.files import FileProblemError, list_folder, printable, read_file
+from routerd.desk.config.files import FileProblemError, list_folder, read_file
 from routerd.desk.config.leaf import Ends, Surroundings
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
 from routerd.desk.config.resolve import resolve_rig, resolve_song
 from routerd.desk.config.rules import review_control_routes, review_rig, review_song
 from routerd.desk.config.tempo import review_time, review_timing
 from routerd.desk.config.text import LARGEST_FILE_BYTES, Document, read_document
+from routerd.printing import visible
 
 ALL_SONGS = "all songs"
 RIG = "rig.yaml"
@@ -132,9 +133,10 @@ class _Reading:
 
     def _document(self, file: str) -> Document:
         try:
-            document = read_document(printable(file), read_file(self.folder / file, LARGEST_FILE_BYTES))
+            content = read_file(self.folder / file, LARGEST_FILE_BYTES, self.folder)
+            document = read_document(visible(file), content)
         except FileProblemError as problem:
-            document = Document(printable(file))
+            document = Document(visible(file))
             document.report(1, f"{shown(Path(file).name)} {problem.what}", problem.remedy)
         self.documents.append(document)
         return document
@@ -151,12 +153,10 @@ class _Reading:
             file = f"{room}/{name}"
             stem, _, ending = name.rpartition(".")
             if ending == "yml":
-                self._add(
-                    printable(file), "the file's name ends in .yml", f"rename it to {printable(stem)}.yaml"
-                )
+                self._add(visible(file), "the file's name ends in .yml", f"rename it to {visible(stem)}.yaml")
             elif ending == "yaml" and _STEM.match(stem) is None:
                 self._add(
-                    printable(file),
+                    visible(file),
                     "the file's name is not plain",
                     "use letters, digits, spaces, hyphens and underscores, at most 100",
                 )

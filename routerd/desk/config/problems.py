@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
+from routerd.printing import visible
+
 LONGEST_SHOWN = 40
 MOST_LISTED = 12
 MOST_COMPARED = 1000
@@ -51,8 +53,7 @@ def shown(value: Any) -> str:
         return str(value)
     if isinstance(value, str):
         cut = value if len(value) <= LONGEST_SHOWN else value[: LONGEST_SHOWN - 1] + "…"
-        plain = cut.encode("unicode_escape").decode() if not cut.isprintable() else cut
-        return f"'{plain}'"
+        return f"'{visible(cut)}'"
     return "a list" if isinstance(value, list) else "a group of keys"
 
 

@@ -52,14 +52,9 @@ def _dump(name: str, surroundings: Surroundings) -> tuple[bytes, ...]:
 
 def _content(name: str, folder: Path) -> bytes:
     try:
-        inside = (folder / name).resolve().is_relative_to(folder.resolve())
-        content = read_file(folder / name, LARGEST_DUMP_BYTES) if inside else b""
+        content = read_file(folder / name, LARGEST_DUMP_BYTES, folder)
     except FileProblemError as problem:
         raise wrong(f"file {shown(name)} {problem.what}", problem.remedy) from problem
-    except (OSError, RuntimeError, ValueError) as error:
-        raise wrong(f"file {shown(name)} cannot be found", "name a file inside the rig folder") from error
-    if not inside:
-        raise wrong(f"file {shown(name)} is outside the rig folder", "copy it into the rig folder")
     if len(content) > LARGEST_DUMP_BYTES:
         raise wrong(f"file {shown(name)} is larger than 64 KiB", "split it over several songs or files")
     return content

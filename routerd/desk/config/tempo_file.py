@@ -38,14 +38,9 @@ def _read(value: Any, surroundings: Surroundings) -> FileTempo:
         raise wrong(f"is {shown(value)}, not a file", remedy)
     folder = surroundings.folder
     try:
-        inside = (folder / value).resolve().is_relative_to(folder.resolve())
-        content = read_file(folder / value, LARGEST_FILE_BYTES) if inside else b""
+        content = read_file(folder / value, LARGEST_FILE_BYTES, folder)
     except FileProblemError as problem:
         raise wrong(f"file {shown(value)} {problem.what}", problem.remedy) from problem
-    except (OSError, RuntimeError, ValueError) as error:
-        raise wrong(f"file {shown(value)} cannot be found", remedy) from error
-    if not inside:
-        raise wrong(f"file {shown(value)} is outside the rig folder", "copy it into the rig folder")
     try:
         return read_tempo(content)
     except ValueError as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from routerd.core.errors import RouterdError
 from routerd.core.model import Plain
 from routerd.desk.report.text import render_text
 from routerd.desk.showlog.record import RecordError, RecordFolder, find_show
+from routerd.printing import complain, say, say_document
 
 
 def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None) -> int:
@@ -21,11 +21,11 @@ def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None
             from routerd.desk.showlog.midi_file import write_midi_file
 
             tracks = write_midi_file(folder, midi)
-            print(f"{midi}: {tracks} tracks of messages, and one of tempo and songs")
+            say(f"{midi}: {tracks} tracks of messages, and one of tempo and songs")
         else:
-            print(render(folder, form))
+            say_document(render(folder, form), form)
     except RouterdError as error:
-        print(f"routerd: {error}", file=sys.stderr)
+        complain(f"routerd: {error}")
         return 1
     return 0
 

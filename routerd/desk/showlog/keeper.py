@@ -46,7 +46,7 @@ class ShowLog:
         self._desk = desk
         self._shows = desk.keeper.folder.path / FOLDER
         self.name = name_of(self._shows, datetime.now(UTC) - ago, hello["started_ns"])
-        self._folder = RecordFolder(self._shows / self.name)
+        self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
         self._number = hello["desk_restarts"] + 1
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []

@@ -11,14 +11,15 @@ what cannot be written is dropped and counted.
 from __future__ import annotations
 
 import contextlib
+import io
 import json
-import os
 import shutil
 import struct
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 
+from routerd import storage
 from routerd.core.errors import RouterdError
 from routerd.core.model import Plain
 from routerd.link.messages import Tap
@@ -31,6 +32,7 @@ MOST_LOG_BYTES = 64 * 1024 * 1024
 """A line a second of a rig of sixteen ports is some 25 MB in twelve hours."""
 
 MOST_MESSAGES_BYTES = 256 * 1024 * 1024
+MOST_REPORT_BYTES = 64 * 1024 * 1024
 MOST_SHOWS = 60
 MOST_BYTES = 1024 * 1024 * 1024
 """Of all shows together; the oldest go first."""
@@ -46,30 +48,32 @@ class RecordError(RouterdError):
 class RecordFolder:
     """One show's folder. Everything here blocks: call it on a thread."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, inside: Path | None = None) -> None:
+        """`inside` is the state folder, out of which nothing is written."""
         self.path = path
+        self._inside = path if inside is None else inside
 
     # Writing; raises OSError
 
     def append_lines(self, lines: Iterable[Plain]) -> bool:
         """Add lines to the log; False when it has its full size."""
         data = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
-        return _append(self.path / LOG, data.encode(), b"", MOST_LOG_BYTES)
+        return self._append(LOG, data.encode(), b"", MOST_LOG_BYTES)
 
     def append_taps(self, taps: Iterable[Tap]) -> bool:
         """Add messages; False when there are as many as may be kept."""
         data = b"".join(_TAP.pack(at_ns, way, len(message)) + message for at_ns, way, message in taps)
-        return _append(self.path / MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
+        return self._append(MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
+
+    def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
+        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return storage.append(self.path / name, data, head, most_bytes, inside=self._inside)
 
     def write_report(self, number: int, report: Plain) -> None:
         """Put the report of the desk's start of that number in the place of the one before."""
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
-        beside = self.path / "report.new"
-        with beside.open("w", encoding="utf-8") as file:
-            json.dump(report, file)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(self.path / f"report-{number}.json")
+        file = self.path / f"report-{number}.json"
+        storage.put(file, json.dumps(report).encode(), inside=self._inside, mode=0o600)
 
     # Reading; raises RecordError
 
@@ -78,7 +82,7 @@ class RecordFolder:
         found: list[Plain] = []
         for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
             try:
-                report = json.loads(file.read_bytes())
+                report = json.loads(storage.read(file, MOST_REPORT_BYTES))
                 if not isinstance(report, dict) or report.get("schema") != 1 or "overall" not in report:
                     raise ValueError("it is no jitter report of this version")
             except (OSError, ValueError, RecursionError) as error:
@@ -90,7 +94,7 @@ class RecordFolder:
         """Yield the lines of the log; a last line that is cut off is left out."""
         file = self.path / LOG
         try:
-            with file.open(encoding="utf-8") as log:
+            with io.TextIOWrapper(storage.open_regular(file), encoding="utf-8") as log:
                 for number, text in enumerate(log, 1):
                     if not text.endswith("\n"):
                         return
@@ -107,7 +111,7 @@ class RecordFolder:
         """Yield the messages; one that is cut off at the end is left out."""
         file = self.path / MESSAGES
         try:
-            with file.open("rb") as stream:
+            with storage.open_regular(file) as stream:
                 if stream.read(len(_MAGIC)) != _MAGIC:
                     raise RecordError(f"{file} holds no messages of this version")
                 while len(head := stream.read(_TAP.size)) == _TAP.size:
@@ -123,30 +127,15 @@ class RecordFolder:
             raise RecordError(f"{file} cannot be read: {error.strerror}") from error
 
 
-def _append(file: Path, data: bytes, head: bytes, most: int) -> bool:
-    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with file.open("ab") as out:
-        size = out.tell()
-        data = data if size else head + data
-        if size + len(data) > most:
-            return False
-        try:
-            out.write(data)
-            out.flush()
-        except OSError:
-            os.truncate(file, size)  # no half line in the middle of a log that goes on later
-            raise
-    return True
-
-
 def make_room(shows: Path, keep: str) -> None:
     """Remove the oldest shows until there are few and small enough; `keep` stays. Raises OSError."""
     if not shows.is_dir():
         return
+    storage.within(shows, shows.parent)  # what a link leads to is not ours to remove
     sizes = {
         folder.name: sum(file.stat().st_size for file in folder.iterdir() if file.is_file())
         for folder in sorted(shows.iterdir())
-        if folder.is_dir()
+        if folder.is_dir() and not folder.is_symlink()
     }
     names = [name for name in sizes if name != keep]
     while names and (len(names) >= MOST_SHOWS or sum(sizes.values()) > MOST_BYTES):

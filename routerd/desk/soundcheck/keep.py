@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from routerd import storage
 from routerd.core.model import Plain
 
 FOLDER = "soundchecks"
@@ -25,17 +25,14 @@ class SoundcheckFolder:
 
     def __init__(self, state_folder: Path, warn: Callable[[str], None]) -> None:
         self.path = state_folder / FOLDER
+        self._inside = state_folder
         self._warn = warn
 
     def write(self, document: Plain) -> None:
         """Keep a soundcheck; raises OSError. The oldest beyond MOST_KEPT are removed."""
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
-        beside = self.path / ".new"
-        with beside.open("w", encoding="utf-8") as file:
-            json.dump(document, file)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(self.path / f"{document['name']}.json")
+        file = self.path / f"{document['name']}.json"
+        storage.put(file, json.dumps(document).encode(), inside=self._inside, mode=0o600)
         for name in self.names()[:-MOST_KEPT]:
             (self.path / f"{name}.json").unlink(missing_ok=True)
 
@@ -47,9 +44,7 @@ class SoundcheckFolder:
         """Return a kept soundcheck, None when it is not there or makes no sense."""
         file = self.path / f"{name}.json"
         try:
-            if file.stat().st_size > LARGEST_BYTES:
-                raise ValueError(f"it is larger than {LARGEST_BYTES} bytes")
-            document = json.loads(file.read_bytes())
+            document = json.loads(storage.read(file, LARGEST_BYTES, inside=self._inside))
             if not isinstance(document, dict) or document.get("kind") != "soundcheck":
                 raise ValueError("it is not a soundcheck")
             if document.get("schema") != 1 or "report" not in document:
