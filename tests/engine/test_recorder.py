@@ -38,7 +38,8 @@ def test_what_overflows_is_dropped_and_counted() -> None:
 
 
 def test_taps_cross_the_link_whole() -> None:
-    taps = [Tap(123_456_789_012, 3, b"\x90\x3c\x01"), Tap(-5, INPUT_BIT | 1, b"\xf0\x7d" + bytes(299) + b"\xf7")]
+    dump = b"\xf0\x7d" + bytes(299) + b"\xf7"
+    taps = [Tap(123_456_789_012, 3, b"\x90\x3c\x01"), Tap(-5, INPUT_BIT | 1, dump)]
     frame = pack_taps(pack_tap(*tap) for tap in taps)
     unpacker = Unpacker()
     got = [batch for byte in frame for batch in unpacker.feed(bytes((byte,)))]
