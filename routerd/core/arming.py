@@ -12,7 +12,7 @@ A moment is written as one of
 
 One change is armed at a time: a new one takes the place of the one before. `Armed` only counts; the show
 asks it once in every gap between two ticks, and does what is armed there, so that tempo and transport fall
-exactly on the line.
+exactly on the line. Stop, panic and silence (both at once) forget it, and so does another song.
 
 Over a restart of the engine what is armed is kept, but for what counted beats or bar lines: they went by
 meanwhile, and nobody would expect the change at some later one.
@@ -48,6 +48,8 @@ class Action(StrEnum):
     CONTINUE = "continue"
     TEMPO = "tempo"
     PANIC = "panic"
+    SILENCE = "silence"
+    """Panic, stop and forget what is armed, at once."""
     GO = "go"
     CANCEL = "cancel"
     SOURCE = "source"

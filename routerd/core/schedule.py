@@ -8,6 +8,8 @@ from __future__ import annotations
 import heapq
 from typing import TYPE_CHECKING, NamedTuple
 
+from routerd.core.lanes import is_release
+from routerd.core.messages import SYSEX
 from routerd.core.wire import NEVER_NS
 
 if TYPE_CHECKING:
@@ -69,6 +71,10 @@ class Schedule:
     def cancel(self, outlet: Outlet, data: bytes, from_ns: int) -> None:
         """Forget what would send `data` to `outlet` from `from_ns` on."""
         self._keep([t for t in self._heap if t.outlet is not outlet or t.data != data or t.at_ns < from_ns])
+
+    def hush(self) -> None:
+        """Forget what would begin to sound; ticks, transport and releases stay."""
+        self._keep([t for t in self._heap if t.data[0] >= SYSEX or is_release(t.data)])
 
     def drop(self, outlets: set[Outlet]) -> None:
         """Forget everything for these outlets."""

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
 
 
+DONE_AT_ONCE = frozenset({Action.PANIC, Action.SILENCE, Action.GO, Action.CANCEL, Action.CHECK, Action.LEARN})
+"""What cannot be armed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """A place in a running order. `index` counts from 0; None when the song is not in the order."""
@@ -118,7 +122,7 @@ class Standing:
         Raises CommandError when it could not be done now, or when it is always done at once.
         """
         action, argument, when, _ = command
-        if action in (Action.PANIC, Action.GO, Action.CANCEL, Action.CHECK, Action.LEARN):
+        if action in DONE_AT_ONCE:
             raise CommandError(f"{action.value} is done at once and cannot be armed")
         if action is Action.NEXT or action is Action.PREVIOUS:
             self.neighbour(action)

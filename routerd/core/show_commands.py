@@ -226,8 +226,23 @@ class ShowCommands(ShowSongs):
             # not as NotFoundError: whoever pressed has named nothing
             raise CommandError(f"what is armed cannot be done: {error}") from error
 
+    def _panic(self, now_ns: int) -> None:
+        """Forget what is armed and end all that sounds. Transport, clock and click go on."""
+        self._disarm("panic")
+        self.panic(now_ns)
+
+    def _silence(self, now_ns: int) -> None:
+        """Stop, forget what is armed and end all that sounds, also the click and what would sound a little
+        later. The clock goes on, as always."""
+        self._transport(TransportCommand.STOP, now_ns)
+        if self._metronome.alone:
+            self._click("off")
+        self._disarm("silence")
+        self.schedule.hush()
+        self.panic(now_ns)
+
     def panic(self, now_ns: int) -> None:
-        """Silence everything: what waits is forgotten, what sounds is released, every channel told."""
+        """End all that sounds: what waits is forgotten, what sounds is released, every channel told."""
         for outlet in self.book.outlets:
             for data in outlet.clear(now_ns, self.sink):
                 outlet.offer(data, now_ns, self.sink)
@@ -261,7 +276,8 @@ _ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = 
     Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
     Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(bpm_of(bpm)),
     Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
-    Action.PANIC: lambda show, _, now_ns: show.panic(now_ns),
+    Action.PANIC: lambda show, _, now_ns: show._panic(now_ns),
+    Action.SILENCE: lambda show, _, now_ns: show._silence(now_ns),
     Action.TAP: ShowCommands._tap,
     Action.NUDGE: lambda show, by, _: show._tempo_by_hand(show.clock.bpm + nudge_of(by)),
     Action.HALF: lambda show, _, __: show._tempo_by_hand(show.clock.bpm / 2),
@@ -269,14 +285,14 @@ _ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = 
     Action.RETRIGGER: lambda show, argument, _: show._retrigger(str(argument or "")),
     Action.CLICK: lambda show, argument, _: show._click(argument),
     Action.START: ShowCommands._start_from_top,
-    Action.STOP: lambda show, _, now_ns: show._transport(TransportCommand.STOP, now_ns),
+    Action.STOP: lambda show, _, now_ns: show._stop(now_ns),
     Action.CONTINUE: ShowCommands._continue,
     Action.MUTE: lambda show, subject, now_ns: show._mute(Action.MUTE, subject, now_ns),
     Action.UNMUTE: lambda show, subject, now_ns: show._mute(Action.UNMUTE, subject, now_ns),
     Action.SOLO: lambda show, subject, now_ns: show._mute(Action.SOLO, subject, now_ns),
     Action.UNSOLO: lambda show, subject, now_ns: show._mute(Action.UNSOLO, subject, now_ns),
     Action.GO: ShowCommands._go,
-    Action.CANCEL: lambda show, _, __: show._disarm(),
+    Action.CANCEL: lambda show, _, __: show._disarm("cancel"),
     Action.CHECK: ShowCommands._check_next,
     Action.LEARN: ShowCommands._learn,
 }

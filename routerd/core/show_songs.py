@@ -82,7 +82,7 @@ class ShowSongs(ShowTransport):
         on = self._on
         if song.song.timing.change is ChangePolicy.STOP or not may_start:
             self._transport(TransportCommand.STOP, now_ns)
-        self._disarm()
+        self._disarm("song")
         on.song = song
         self._use_controls(song)
         on.section_number = min(section, len(song.sections))

@@ -190,11 +190,11 @@ class ShowState:
         self.revision += 1
         return command
 
-    def _disarm(self) -> None:
-        """Forget what is armed, if anything."""
+    def _disarm(self, by: str) -> None:
+        """Forget what is armed, if anything; `by` says what made it so."""
         if self._armed is not None:
             command = self._take_armed()
-            self._event("disarmed", action=command.action.value, argument=command.argument)
+            self._event("disarmed", action=command.action.value, argument=command.argument, by=by)
 
     def _light(self) -> None:
         """Let every lamp show how things stand, if anything may have changed."""

@@ -157,6 +157,11 @@ class ShowTransport(ShowState):
         elif not self._metronome.counting_to:
             self._transport(TransportCommand.START, now_ns)
 
+    def _stop(self, now_ns: int) -> None:
+        """Stop, and forget what is armed: nobody who stops expects a change to go through afterwards."""
+        self._transport(TransportCommand.STOP, now_ns)
+        self._disarm("stop")
+
     def _refuse_while_steered(self) -> None:
         if self._source is not None and self.clock.steered:
             raise CommandError(
@@ -174,7 +179,7 @@ class ShowTransport(ShowState):
             self._set_gates()
         elif heard is Heard.STOP:
             source.following.stopped()
-            self._transport(TransportCommand.STOP, now_ns)
+            self._stop(now_ns)
         elif heard in (Heard.START, Heard.CONTINUE) and clock.state is State.STOPPED:
             at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
             source.following.started(0 if at_top else clock.position_ticks)

@@ -113,6 +113,7 @@ post_continue = partial(_act, "continue")
 post_half = partial(_act, "half")
 post_double = partial(_act, "double")
 post_panic = partial(_act, "panic")
+post_silence = partial(_act, "silence")
 
 
 async def post_song(call: Call) -> Status:

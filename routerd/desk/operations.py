@@ -181,7 +181,7 @@ OPERATIONS: tuple[Operation, ...] = (
     _post("go", handlers.post_go, Nothing, "Do what is armed, now"),
     _post("cancel", handlers.post_cancel, Nothing, "Forget what is armed"),
     _post("start", handlers.post_start, Moment, "Start from the top"),
-    _post("stop", handlers.post_stop, Moment, "Stop"),
+    _post("stop", handlers.post_stop, Moment, "Stop, and forget what is armed"),
     _post("continue", handlers.post_continue, ContinueBody, "Go on from where it was stopped, or from a bar"),
     _post(
         "tempo",
@@ -269,7 +269,18 @@ OPERATIONS: tuple[Operation, ...] = (
         problems=("not-found",),
     ),
     Operation("GET", "/v1/learn", handlers.get_learn, "What was learnt last", LearningDocument),
-    _post("panic", handlers.post_panic, Nothing, "Silence everything now"),
+    _post(
+        "panic",
+        handlers.post_panic,
+        Nothing,
+        "End all that sounds and forget what is armed; transport goes on",
+    ),
+    _post(
+        "silence",
+        handlers.post_silence,
+        Nothing,
+        "Stop, end all that sounds and forget what is armed, at once",
+    ),
     _post(
         "reload",
         handlers.post_reload,

@@ -12,7 +12,8 @@ import pytest
 from routerd.core.arming import Action, Moment, When, parse_when
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model import SectionsEnd, SetList, Sounding
-from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
+from routerd.core.timing import Click, SongTiming, Timing
+from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, SAMPLER, START, STOP, TICK, Stage, compiled
 
 SPEED = (Action.TEMPO, "250")
 """A change that tells by the grid on which tick it was done."""
@@ -146,6 +147,76 @@ def test_cancel_and_another_song_disarm() -> None:
     assert [e["kind"] for e in stage.events].count("disarmed") == 2
     stage.run(20_000 * MS)
     assert stage.show.snapshot()["transport"] == "stopped"
+
+
+@pytest.mark.parametrize("action", [Action.STOP, Action.PANIC, Action.SILENCE])
+@pytest.mark.parametrize("when", ["2 bars", "beat", "bar 3", "release", "press"])
+def test_stop_and_panic_forget_what_is_armed_and_say_so(action: Action, when: str) -> None:
+    """What was armed went through 1.6 s after the stop, and started the sequencers of the next song."""
+    stage = Stage(compiled(order=("opener", "closer")))
+    stage.do(Action.START)
+    stage.run(105 * MS)
+    if when == "release":
+        stage.play("keys", "90 3c 40")
+    stage.do(Action.NEXT, None, when)
+    stage.do(action)
+    assert stage.show.snapshot()["armed"] is None
+    assert [e for e in stage.events if e["kind"] == "disarmed"] == [
+        {"kind": "disarmed", "at_ns": 105 * MS, "action": "next", "argument": None, "by": action.value}
+    ]
+    stage.play("keys", "80 3c 00")
+    stage.run(10_000 * MS)
+    snapshot = stage.show.snapshot()
+    assert snapshot["song"] == "opener"
+    assert snapshot["transport"] == ("running" if action is Action.PANIC else "stopped")
+    assert len(stage.times_ms("modular", START)) == 1
+
+
+def test_stop_while_stopped_forgets_what_is_armed_too() -> None:
+    stage = Stage()
+    stage.do(Action.NEXT, None, "bar")
+    stage.do(Action.STOP)
+    stage.do(Action.STOP)
+    stage.run(5000 * MS)
+    assert stage.show.snapshot()["song"] == "opener"
+    assert [e["kind"] for e in stage.events].count("disarmed") == 1
+
+
+def test_silence_is_panic_and_stop_at_once() -> None:
+    stage = Stage()
+    stage.do(Action.START)
+    stage.run(105 * MS)
+    stage.play("keys", "90 3c 40", "b0 40 7f")
+    stage.do(Action.SILENCE)
+    at_ns = stage.now_ns
+    stage.run(3000 * MS)
+    assert stage.times_ms("modular", STOP) == [at_ns / MS]
+    assert stage.sent("modular")[2:] == [
+        f"b{n:x} {cc} 00" for n in range(16) for cc in ("40", "78", "79", "7b")
+    ]
+    assert stage.sounding() == {}
+    assert [e["kind"] for e in stage.events[-2:]] == ["transport", "panic"]
+    assert (
+        len([t for t in stage.times_ms("modular", TICK) if t > at_ns / MS]) == 145
+    )  # every 20 ms from 120 to 3000
+
+
+def test_silence_also_ends_a_click_and_what_would_sound_a_little_later() -> None:
+    click = Click("sampler", subdivision=2)
+    late = replace(SAMPLER, timing=Timing(offset_ns=200 * MS))
+    rig = replace(RIG, devices=tuple(late if d.name == "sampler" else d for d in RIG.devices))
+    stage = Stage(compiled(rig, (replace(OPENER, timing=SongTiming(click=click)),), ("opener",)))
+    stage.do(Action.CLICK, "on")
+    stage.run(1000 * MS)  # 480 ms to the beat: clicks wait for the sampler's 200 ms at all times
+    stage.do(Action.SILENCE)
+    silent_ns = stage.now_ns
+    stage.run(5000 * MS)
+    late_clicks = [
+        t for t, name, data in stage.log if name == "sampler" and data[0] == 0x99 and t > silent_ns
+    ]
+    assert late_clicks == []
+    assert stage.sounding() == {}
+    assert not stage.show.snapshot()["click"]["alone"]
 
 
 def test_a_song_armed_by_its_number_is_the_one_that_was_meant() -> None:

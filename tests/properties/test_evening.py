@@ -201,9 +201,14 @@ class Evening(RuleBasedStateMachine):
         if gone:
             reference.armed = None
 
-    @rule(action=st.sampled_from((Action.START, Action.STOP, Action.PANIC)), ms=st.integers(0, 3000))
+    @rule(
+        action=st.sampled_from((Action.START, Action.STOP, Action.PANIC, Action.SILENCE)),
+        ms=st.integers(0, 3000),
+    )
     def play(self, action: Action, ms: int) -> None:
         self.stage.do(action)
+        if action is not Action.START:  # whoever stops or panics wants nothing to happen afterwards
+            self.reference.armed = None
         self.stage.run(self.stage.now_ns + ms * MS)
 
     @invariant()

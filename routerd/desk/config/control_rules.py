@@ -10,6 +10,7 @@ from routerd.core.arming import Action, parse_when
 from routerd.core.controls import Control, Pedal, Press, PressTimes
 from routerd.core.lamps import Lamp, Shows
 from routerd.core.mutes import DEVICE, ROUTE
+from routerd.core.setlist import DONE_AT_ONCE
 from routerd.desk.config.check import Checked
 from routerd.desk.config.control_entries import KINDS, ControlEntry, LampEntry, PedalEntry, PressesEntry
 from routerd.desk.config.problems import shown
@@ -116,7 +117,7 @@ def _review_control(checked: Checked[Any], path: Path, entry: ControlEntry) -> N
             "a program change or a whole message is over at once and cannot be held",
             "write 'press: short' or 'press: double'",
         )
-    if entry.do in (Action.PANIC, Action.GO, Action.CANCEL, Action.CHECK) and entry.when != "now":
+    if entry.do in DONE_AT_ONCE and entry.when != "now":
         checked.report((*path, "when"), f"'do: {entry.do}' is done at once", "remove 'when'")
 
 
