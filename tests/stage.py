@@ -16,7 +16,7 @@ from routerd.core.notes import Inlet
 from routerd.core.patches import compile_patch
 from routerd.core.routes import Route
 from routerd.core.show import Show
-from routerd.core.wire import Outlet
+from routerd.core.wire import Outlet, Wire
 
 MS = 1_000_000
 TICK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
@@ -82,7 +82,7 @@ def compiled(
 
 def patch_messages(patch: Patch) -> tuple[bytes, ...]:
     """Return everything that a patch sends to a device that is not on it."""
-    return compile_patch(patch, Outlet(SYNTH, 0)).steps
+    return compile_patch(patch, Wire((SYNTH,), 0).outlets[0]).steps
 
 
 class Stage:
@@ -105,8 +105,8 @@ class Stage:
         self.load(compiled() if book is None else book, begin)
         if kept is not None:
             self.gap_ns = self.show.go_on(kept, at_ns)
-        for outlet in self.show.book.outlets:
-            self.open(outlet.name)
+        for wire in self.show.book.wires:
+            self.open(wire.name)
         self.run(at_ns)
 
     def outlet(self, name: str) -> Outlet:
@@ -116,7 +116,7 @@ class Stage:
         return next(inlet for inlet in self.show.book.inlets if inlet.name == name)
 
     def collect(self) -> None:
-        self.log += [(self.now_ns, outlet.name, data) for outlet, data in self.show.sink]
+        self.log += [(self.now_ns, wire.name, data) for wire, data in self.show.sink]
         self.show.sink.clear()
         self.events += self.show.events
         self.show.events.clear()
@@ -127,11 +127,11 @@ class Stage:
         self.collect()
 
     def open(self, name: str, *, takes_pieces: bool = True) -> None:
-        self.show.output_opened(self.outlet(name), takes_pieces, self.now_ns)
+        self.show.output_opened(self.outlet(name).wire, takes_pieces, self.now_ns)
         self.collect()
 
     def lose(self, name: str) -> None:
-        self.show.output_lost(self.outlet(name), self.now_ns)
+        self.show.output_lost(self.outlet(name).wire, self.now_ns)
         self.collect()
 
     def run(self, until_ns: int) -> None:

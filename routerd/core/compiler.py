@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
 from routerd.core.lamps import Board
-from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding
+from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, output_port, sharing
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.patches import PatchSend, compile_patch
 from routerd.core.routes import Route
 from routerd.core.routing import Compiled, Converters, compile_tables
 from routerd.core.tempo_map import TempoMap
-from routerd.core.wire import Outlet
+from routerd.core.wire import Outlet, Wire
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -59,6 +59,8 @@ class CompiledBook:
     rig: Rig
     inlets: tuple[Inlet, ...]
     outlets: tuple[Outlet, ...]
+    wires: tuple[Wire, ...]
+    """What the outlets lie on: one for each port, as several devices may share one."""
     controls: tuple[Controls, ...]
     pedals: tuple[dict[int, bytes], ...]
     board: Board
@@ -71,7 +73,7 @@ class CompiledBook:
     """What can be muted, see core.mutes."""
 
 
-EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), Board((), {}), {}, SetList("", ()))
+EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), Board((), {}), {}, SetList("", ()))
 
 
 @dataclass(slots=True)
@@ -82,6 +84,7 @@ class Compiler:
     before: CompiledBook = EMPTY_BOOK
     _inlets: dict[str, Inlet] = field(default_factory=dict)
     _outlets: dict[str, Outlet] = field(default_factory=dict)
+    _wires: list[Wire] = field(default_factory=list)
     _output_names: list[str] = field(default_factory=list)
     _song_numbers: dict[str, int] = field(default_factory=dict)
     _songs: dict[str, CompiledSong] = field(default_factory=dict)
@@ -92,7 +95,6 @@ class Compiler:
 
     def __post_init__(self) -> None:
         inlets = {inlet.name: inlet for inlet in self.before.inlets}
-        outlets = {outlet.name: outlet for outlet in self.before.outlets}
         self._converters = dict(self.before.converters)
         self._output_names = list(self.before.output_names)
         self._song_numbers = {name: number for number, name in enumerate(self.before.song_names)}
@@ -102,14 +104,22 @@ class Compiler:
                 if inlet is None or not _same_input(inlet.device, device):
                     inlet = Inlet(device)
                 self._inlets[device.name] = inlet
-            if device.output_pattern:
-                outlet = outlets.get(device.name)
-                if outlet is None or not _same_output(outlet.device, device):
-                    outlet = Outlet(device, len(self._output_names))
-                    self._output_names.append(device.name)
-                self._outlets[device.name] = outlet
+        self._lay_wires()
         self._inlet_numbers = {name: number for number, name in enumerate(self._inlets)}
         self._shared_controls = self._controls(())
+
+    def _lay_wires(self) -> None:
+        """Give every port its wire: the one it had, unless its devices have changed."""
+        before = {tuple(device.name for device in wire.devices): wire for wire in self.before.wires}
+        for devices in sharing(self.rig.devices, output_port):
+            wire = before.get(tuple(device.name for device in devices))
+            if wire is None or not all(map(_same_output, wire.devices, devices)):
+                wire = Wire(devices, len(self._output_names))
+                self._output_names.append(wire.name)
+            self._wires.append(wire)
+        by_name = {outlet.name: outlet for wire in self._wires for outlet in wire.outlets}
+        names = (device.name for device in self.rig.devices)
+        self._outlets = {name: by_name[name] for name in names if name in by_name}
 
     def add(self, song: Song) -> None:
         """Compile one song; raises KeyError when a route names no device of the rig."""
@@ -145,6 +155,7 @@ class Compiler:
             rig=self.rig,
             inlets=tuple(self._inlets.values()),
             outlets=tuple(self._outlets.values()),
+            wires=tuple(self._wires),
             controls=self._shared_controls,
             pedals=tuple(
                 compile_pedals(pedal for pedal in self.rig.pedals if pedal.device == name)

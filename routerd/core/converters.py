@@ -34,7 +34,7 @@ from routerd.core.routes import SEQUENCE_KINDS, Quantity, QuantityKind, Remap, S
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from routerd.core.wire import Outlet, Sink
+    from routerd.core.wire import Outlet, Sink, Wire
 
 NOTHING: tuple[bytes, ...] = ()
 
@@ -51,7 +51,7 @@ class Converter(ABC):
 
     __slots__ = ("outlet",)
 
-    at_once: Outlet | None = None
+    at_once: Wire | None = None
     """As an outlet has it; here everything is to be offered."""
 
     def __init__(self, outlet: Outlet) -> None:
@@ -149,7 +149,7 @@ class Remapper(Converter):
         self._msb: dict[int, int] = {}
         self._on: dict[int, bool] = {}
         if remap.take_over:
-            outlet.note_values(note_value)
+            outlet.wire.note_values(note_value)
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Read the source's value from a message; parameters come by `follow` instead."""

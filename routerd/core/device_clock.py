@@ -70,7 +70,8 @@ class DeviceClock:
         self._own_number = 0
         self._own_origin = 0
         """The tick of the grid that own ticks are counted from."""
-        outlet.own_rate = timing.rate != 1
+        if outlet is outlet.wire.timed:
+            outlet.wire.own_rate = timing.rate != 1
 
     @property
     def plain(self) -> bool:
@@ -290,8 +291,11 @@ class DeviceClocks:
             one.miss(ticks)
 
     def find(self, name: str) -> DeviceClock | None:
-        """Return the clock of the device of that name, if it gets transport."""
-        return next((one for o, one in self.by_outlet.items() if o.name == name and o.transport), None)
+        """Return the clock of the device of that name, if its port gets transport."""
+        for outlet, one in self.by_outlet.items():
+            if outlet.transport and any(other.name == name for other in outlet.wire.outlets):
+                return one
+        return None
 
     def to_plain(self) -> list[dict[str, Any]]:
         """Return where those stand that have a sequence or a start of their own."""

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
-    from routerd.core.wire import Outlet
+    from routerd.core.wire import Outlet, Wire
 
 
 class Shows(StrEnum):
@@ -73,10 +73,10 @@ class Board:
         self._lamps = [(lamp, outlets[lamp.device]) for lamp in lamps]
         self._told: list[bool | None] = [None] * len(self._lamps)
 
-    def forget(self, outlet: Outlet) -> None:
-        """The device has been away: tell all its lamps again."""
-        for index, (_, other) in enumerate(self._lamps):
-            if other is outlet:
+    def forget(self, wire: Wire) -> None:
+        """A port has been away: tell all its lamps again."""
+        for index, (_, outlet) in enumerate(self._lamps):
+            if outlet.wire is wire:
                 self._told[index] = None
 
     def update(self, facts: Facts) -> list[tuple[Outlet, bytes]]:

@@ -8,6 +8,7 @@ than most modules, as what a value holds and how it is written out are changed t
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
@@ -227,6 +228,30 @@ class Book:
     def song(self, identifier: str) -> Song:
         """Return the song of that identifier; raises KeyError."""
         return self._by_identifier[identifier]
+
+
+Port = tuple[str, Usb]
+"""What tells ports apart in a rig: the pattern, upper and lower case alike, and the USB device."""
+
+
+def input_port(device: Device) -> Port | None:
+    """Return the port that a device is heard on, None for none."""
+    return (device.input_pattern.casefold(), device.input_usb) if device.input_pattern else None
+
+
+def output_port(device: Device) -> Port | None:
+    """Return the port that a device is sent to on, None for none."""
+    return (device.output_pattern.casefold(), device.output_usb) if device.output_pattern else None
+
+
+def sharing(devices: Iterable[Device], port_of: Callable[[Device], Port | None]) -> list[tuple[Device, ...]]:
+    """Return the devices that have a port, those of one port together, in the order of the rig."""
+    groups: dict[Port, list[Device]] = {}
+    for device in devices:
+        port = port_of(device)
+        if port is not None:
+            groups.setdefault(port, []).append(device)
+    return [tuple(group) for group in groups.values()]
 
 
 # Plain values: what the link and the state folder hold. Written out, so that a mistake is readable.

@@ -42,7 +42,7 @@ from routerd.core.units import (
 from routerd.core.watch import LOOP_ENDED
 
 if TYPE_CHECKING:
-    from routerd.core.wire import Outlet
+    from routerd.core.wire import Wire
 
 from routerd.core.show_return import ShowReturn
 from routerd.core.show_state import DEFAULT_BPM, NO_SONG
@@ -61,8 +61,8 @@ class Show(ShowReturn):
             return self._now_ns
         deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns, self._presses.next_due_ns)
         deadline_ns = min(deadline_ns, self._tuning_until_ns)
-        for outlet in self.book.outlets:
-            deadline_ns = min(deadline_ns, outlet.next_deadline_ns())
+        for wire in self.book.wires:
+            deadline_ns = min(deadline_ns, wire.next_deadline_ns())
         if self._source is not None:
             deadline_ns = min(deadline_ns, self._source.follower.silent_at_ns())
         return deadline_ns
@@ -94,21 +94,21 @@ class Show(ShowReturn):
         if self._learner is not None and self._learner.until_ns <= now_ns:
             self._end_learning()
         self._light()
-        for outlet in self.book.outlets:
-            if outlet.next_deadline_ns() <= now_ns:
-                outlet.pump(now_ns, self.sink)
+        for wire in self.book.wires:
+            if wire.next_deadline_ns() <= now_ns:
+                wire.pump(now_ns, self.sink)
 
     def _pass_tick(self, now_ns: int) -> None:
         """In the gap after a tick: send what has waited for it, and do what is armed for the next."""
         clock = self.clock
         if self._ticked:
             ticked, self._ticked = self._ticked, []
-            for outlet in ticked:
-                outlet.pump(now_ns, self.sink)
+            for wire in ticked:
+                wire.pump(now_ns, self.sink)
         if self._after_tick:
             self._after_tick = False
-            for outlet in self._clocked:
-                outlet.pump(now_ns, self.sink)
+            for wire in self._clocked:
+                wire.pump(now_ns, self.sink)
             self._look_at_cables(now_ns)
             self._reach_line(now_ns)
             if self._source is not None and self._source.comes_in(clock.next_tick):
@@ -121,8 +121,8 @@ class Show(ShowReturn):
         was = clock.state
         tick = clock.take_tick(now_ns)
         self.tick_number, self.tick_due_ns, missed = tick
-        for outlet in self._clocked:
-            outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
+        for wire in self._clocked:
+            wire.put_realtime(TICK_BYTES, now_ns, self.sink)
         if self._caught_up:
             self._end_catching_up()
         if missed:
@@ -156,16 +156,16 @@ class Show(ShowReturn):
         """Send the ticks that are due by the schedule, alone and one to a device, so that each is recorded as
         what it is; False when something else comes first."""
         schedule = self.schedule
-        sent: list[Outlet] = []
+        sent: list[Wire] = []
         while schedule.next_ns <= now_ns and schedule.next_data is TICK_BYTES:
-            if schedule.next_outlet in sent:
+            if schedule.next_outlet.wire in sent:
                 break  # after a stall several are late
             timed = schedule.take()
-            outlet = timed.outlet
-            sent.append(outlet)
-            self.stamps[outlet] = timed.tick, timed.at_ns
-            outlet.put_realtime(TICK_BYTES, now_ns, self.sink)
-            self._ticked.append(outlet)
+            wire = timed.outlet.wire
+            sent.append(wire)
+            self.stamps[wire] = timed.tick, timed.at_ns
+            wire.put_realtime(TICK_BYTES, now_ns, self.sink)
+            self._ticked.append(wire)
         if sent:
             self._set_gates()
         return bool(sent)
@@ -192,8 +192,8 @@ class Show(ShowReturn):
                 if happened != LOOP_ENDED:
                     inlet.let_go(now_ns, self.sink)
         next_look_ns = 2 * self.clock.next_due_ns - now_ns  # the tick after the next, about
-        for outlet in self._sensed:
-            outlet.sense(now_ns, next_look_ns, self.sink)
+        for wire in self._sensed:
+            wire.sense(now_ns, next_look_ns, self.sink)
 
     def receive(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
         """Take one message of a device: routed, or, when it is a control, carried out."""

@@ -243,17 +243,18 @@ class ShowCommands(ShowSongs):
 
     def panic(self, now_ns: int) -> None:
         """End all that sounds: what waits is forgotten, what sounds is released, every channel told."""
-        for outlet in self.book.outlets:
-            for data in outlet.clear(now_ns, self.sink):
-                outlet.offer(data, now_ns, self.sink)
+        for wire in self.book.wires:
+            for data in wire.clear(now_ns, self.sink):
+                wire.offer(data, now_ns, self.sink)
         for inlet in self._every_inlet:
             inlet.let_go(now_ns, self.sink)
         if self._tuning is not None:
             self._end_tuning(now_ns)
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
+        for wire in self.book.wires:
             for data in SILENCE:
-                outlet.offer(data, now_ns, self.sink)
+                wire.offer(data, now_ns, self.sink)
         self._event("panic")
 
     def shut_down(self, now_ns: int) -> None:
@@ -264,7 +265,7 @@ class ShowCommands(ShowSongs):
 
     def drained(self, now_ns: int) -> bool:
         """Tell whether everything that was to go out has left its wire."""
-        return all(o.queued == 0 and o.busy_until_ns <= now_ns for o in self.book.outlets if o.connected)
+        return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.book.wires if w.connected)
 
 
 _ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = {

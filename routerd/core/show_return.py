@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from routerd.core.compiler import CompiledBook
     from routerd.core.device_clock import DeviceClock
     from routerd.core.kept import Kept
-    from routerd.core.wire import Outlet
+    from routerd.core.wire import Wire
 
 LOCATE_NS = 200 * NS_PER_MS
 """What a device gets at least to find a position, for which it may need some time (M1 p. 28)."""
@@ -63,7 +63,7 @@ class ShowReturn(ShowCommands):
         self._step = clock.step
         self.tick_number = clock.next_tick - 1
         self._returns = kept
-        self._to_tell = set(self.book.outlets)
+        self._to_tell = set(self.book.wires)
         with contextlib.suppress(NotFoundError):
             self._follow(kept.source)
         self._metronome.alone = kept.click_alone and self._metronome.outlet is not None
@@ -95,13 +95,13 @@ class ShowReturn(ShowCommands):
     def _after_restart(self) -> AfterRestart:
         return self.book.rig.after_restart
 
-    def output_opened(self, outlet: Outlet, takes_pieces: bool, now_ns: int) -> None:
-        """A device is there; the first time after `go_on` it is told what it has missed."""
-        if outlet not in self._to_tell or self._returns is None:
-            super().output_opened(outlet, takes_pieces, now_ns)
+    def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
+        """A port is there; the first time after `go_on` its devices are told what they have missed."""
+        if wire not in self._to_tell or self._returns is None:
+            super().output_opened(wire, takes_pieces, now_ns)
             return
-        self._to_tell.discard(outlet)
-        kept, one = self._returns, self._devices.by_outlet.get(outlet)
+        self._to_tell.discard(wire)
+        kept, one = self._returns, self._devices.by_outlet.get(wire.timed)
         stop: list[bytes] = []
         missed: int | None = None
         if kept.running and one is not None:
@@ -109,15 +109,15 @@ class ShowReturn(ShowCommands):
                 missed = self._missed(one, kept, max(now_ns, self._now_ns))
             if missed is not None:
                 one.running = True
-            elif outlet.transport:
+            elif wire.transport:
                 stop = self._place_told(one, max(now_ns, self._now_ns))
-        outlet.owed = [*stop, *SILENCE, *outlet.owed]
-        super().output_opened(outlet, takes_pieces, now_ns)
-        if missed and outlet.clock:
-            self.stamps[outlet] = None
-            self._caught_up.append(outlet)
+        wire.owed = [*stop, *SILENCE, *wire.owed]
+        super().output_opened(wire, takes_pieces, now_ns)
+        if missed and wire.clock:
+            self.stamps[wire] = None
+            self._caught_up.append(wire)
             for _ in range(missed):
-                outlet.put_realtime(TICK_BYTES, self._now_ns, self.sink)
+                wire.put_realtime(TICK_BYTES, self._now_ns, self.sink)
 
     def _missed(self, one: DeviceClock, kept: Kept, now_ns: int) -> int | None:
         """Return how many ticks of its own a device has missed; None when they are too many."""
@@ -132,8 +132,8 @@ class ShowReturn(ShowCommands):
 
     def _end_catching_up(self) -> None:
         """Ticks are those of the grid again."""
-        for outlet in self._caught_up:
-            self.stamps.pop(outlet, None)
+        for wire in self._caught_up:
+            self.stamps.pop(wire, None)
         self._caught_up.clear()
 
     def _place_told(self, one: DeviceClock, now_ns: int) -> list[bytes]:

@@ -19,7 +19,7 @@ from routerd.core.timing import ChangePolicy
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.transport import State
 from routerd.core.units import NS_PER_S
-from routerd.core.wire import Outlet
+from routerd.core.wire import Wire
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -140,34 +140,40 @@ class ShowSongs(ShowTransport):
             if outlet.latched:
                 outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
 
-    def output_opened(self, outlet: Outlet, takes_pieces: bool, now_ns: int) -> None:
-        """A device is there (again): end what it missed, then put it on its sound."""
+    def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
+        """A port is there (again): end what its devices missed, then put them on their sounds."""
         self._enter(max(now_ns, self._now_ns))
-        outlet.connected = True
-        outlet.takes_pieces = takes_pieces
-        outlet.busy_until_ns = self._now_ns
+        wire.connected = True
+        wire.takes_pieces = takes_pieces
+        wire.busy_until_ns = self._now_ns
         self._set_gates()
-        owed, outlet.owed = outlet.owed, []
+        owed, wire.owed = wire.owed, []
         for data in owed:
-            outlet.offer(data, self._now_ns, self.sink)
+            wire.offer(data, self._now_ns, self.sink)
         if self._on.song is not None:
-            self._send(self._on.song.patches, self._now_ns, outlet)
-            self._send(self._on.section.patches, self._now_ns, outlet)
-        self.book.board.forget(outlet)
+            self._send(self._on.song.patches, self._now_ns, wire)
+            self._send(self._on.section.patches, self._now_ns, wire)
+        self.book.board.forget(wire)
         self._lit_revision = -1
         self._light()
-        self._event("port-opened", device=outlet.name, direction="output", output=outlet.number)
+        for outlet in wire.outlets:
+            self._event("port-opened", device=outlet.name, direction="output", output=wire.number)
 
-    def output_lost(self, outlet: Outlet, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
-        """A device has gone: what it was holding is ended when it comes back.
+    def output_lost(self, wire: Wire, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
+        """A port has gone: what its devices were holding is ended when it comes back.
 
         `unsent` are messages of `sink` that its port did not take any more.
         """
         self._enter(max(now_ns, self._now_ns))
         missed = [data for data in unsent if is_release(data)]
-        missed += [data for inlet in self._every_inlet for data in inlet.forget(outlet)]
-        outlet.lose(self._now_ns, missed)
-        self._event("port-closed", device=outlet.name, direction="output", output=outlet.number)
+        missed += self._forget(wire, self._every_inlet)
+        wire.lose(self._now_ns, missed)
+        for outlet in wire.outlets:
+            self._event("port-closed", device=outlet.name, direction="output", output=wire.number)
+
+    def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
+        """Take what is held on a wire out of what these inlets hold, and return the releases."""
+        return [data for inlet in inlets for outlet in wire.outlets for data in inlet.forget(outlet)]
 
     def input_opened(self, inlet: Inlet, now_ns: int) -> None:
         """A device can be heard (again)."""
@@ -217,32 +223,30 @@ class ShowSongs(ShowTransport):
 
     def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
         """Give every device its clock, and the source its lead before the latest of them and its hold."""
-        gone = set(before.outlets) - set(book.outlets)
-        self.schedule.drop(gone)
-        for outlet in gone:
-            self.stamps.pop(outlet, None)
+        self.schedule.drop(set(before.outlets) - set(book.outlets))
+        for wire in set(before.wires) - set(book.wires):
+            self.stamps.pop(wire, None)
         timings = {device.name: device.timing for device in book.rig.devices}
         devices = DeviceClocks(book.outlets, timings, self.schedule)
         devices.take_over(self._devices)
         self._devices = devices
-        self._clocked = devices.straight
-        self._sensed = tuple(outlet for outlet in book.outlets if outlet.device.active_sensing)
-        for outlet in self._clocked:
-            self.stamps.pop(outlet, None)
+        self._clocked = tuple(outlet.wire for outlet in devices.straight)
+        self._sensed = tuple(wire for wire in book.wires if wire.senses)
+        for wire in self._clocked:
+            self.stamps.pop(wire, None)
         if self._source is not None:
             self._source.lead(devices.lead_ns)
             self._source.follower.hold_ns = book.rig.hold_s * NS_PER_S
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
-        """Release what leaves. What an absent device is owed passes to the outlet that takes its name."""
-        successors = {outlet.name: outlet for outlet in book.outlets if outlet not in before.outlets}
-        for outlet in before.outlets:
-            if outlet not in book.outlets:
-                inlets = (*before.inlets, self._tuner)
-                missed = [data for inlet in inlets for data in inlet.forget(outlet)]
-                outlet.part(missed, now_ns, self.sink)
-                if outlet.name in successors:
-                    successors[outlet.name].owed += outlet.owed
+        """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
+        successors = {outlet.name: outlet.wire for outlet in book.outlets if outlet not in before.outlets}
+        for wire in before.wires:
+            if wire not in book.wires:
+                wire.part(self._forget(wire, (*before.inlets, self._tuner)), now_ns, self.sink)
+                heirs = (successors[outlet.name] for outlet in wire.outlets if outlet.name in successors)
+                if (heir := next(heirs, None)) is not None:
+                    heir.owed += wire.owed
         for inlet in before.inlets:
             if inlet not in book.inlets:
                 inlet.let_go(now_ns, self.sink)

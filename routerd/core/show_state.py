@@ -38,7 +38,7 @@ from routerd.core.transport import State
 from routerd.core.units import (
     format_bpm,
 )
-from routerd.core.wire import NEVER_NS, Outlet, Sink
+from routerd.core.wire import NEVER_NS, Outlet, Sink, Wire
 
 if TYPE_CHECKING:
     from routerd.core.kept import Kept
@@ -114,11 +114,11 @@ class ShowState:
         self._source_inlet: Inlet | None = None
         self._step = self.clock.step
         self.schedule = Schedule()
-        self.stamps: dict[Outlet, tuple[int, int] | None] = {}
-        """Number and due time of the last tick of outlets with a clock of their own; None: not one of the
+        self.stamps: dict[Wire, tuple[int, int] | None] = {}
+        """Number and due time of the last tick of wires with a clock of their own; None: not one of the
         grid."""
         self._devices = DeviceClocks((), {}, self.schedule)
-        self._ticked: list[Outlet] = []
+        self._ticked: list[Wire] = []
         self._position_tick = -1
         """Start and Continue wait for a tick after this one."""
         self._metronome = Metronome(self.schedule)
@@ -131,15 +131,15 @@ class ShowState:
         self._learner: Learner | None = None
         self._ticks = Ticks()
         self._lit_revision = -1
-        self._clocked: tuple[Outlet, ...] = ()
-        self._sensed: tuple[Outlet, ...] = ()
+        self._clocked: tuple[Wire, ...] = ()
+        self._sensed: tuple[Wire, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
         self._returns: Kept | None = None
         """Where the engine before this one stood when it died."""
-        self._to_tell: set[Outlet] = set()
-        """Outlets that have not been told of it yet."""
-        self._caught_up: list[Outlet] = []
-        """Outlets that have got late ticks since the last one of the grid."""
+        self._to_tell: set[Wire] = set()
+        """Wires whose devices have not been told of it yet."""
+        self._caught_up: list[Wire] = []
+        """Wires that have got late ticks since the last one of the grid."""
 
     @property
     def book(self) -> CompiledBook:
@@ -161,19 +161,19 @@ class ShowState:
     def _set_gates(self) -> None:
         """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
         clock = self.clock
-        for outlet in self.book.outlets:
-            gate_ns = clock.next_due_ns if outlet.clock else NEVER_NS
-            outlet.gate_ns = min(gate_ns, clock.start_at_ns) if outlet.transport else gate_ns
+        for wire in self.book.wires:
+            gate_ns = clock.next_due_ns if wire.clock else NEVER_NS
+            wire.gate_ns = min(gate_ns, clock.start_at_ns) if wire.transport else gate_ns
         for one in self._devices.busy:
-            outlet = one.outlet
+            outlet, wire = one.outlet, one.outlet.wire
             gate_ns = self.schedule.next_realtime_ns(outlet)
             if outlet.clock:
                 gate_ns = min(gate_ns, clock.next_due_ns + one.delay_ns)
-            outlet.gate_ns = gate_ns
+            wire.gate_ns = gate_ns if outlet is wire.timed else min(gate_ns, wire.gate_ns)
 
-    def _send(self, patches: PatchSends, now_ns: int, only: Outlet | None = None) -> None:
+    def _send(self, patches: PatchSends, now_ns: int, only: Wire | None = None) -> None:
         for patch in patches:
-            if only is None or patch.outlet is only:
+            if only is None or patch.outlet.wire is only:
                 patch.send(now_ns, self.sink)
 
     def _set_tempo(self, bpm: Fraction) -> None:

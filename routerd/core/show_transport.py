@@ -52,7 +52,7 @@ class ShowTransport(ShowState):
 
     def _start(self, now_ns: int) -> None:
         """Send the Start or Continue whose time has come, behind any song position that still waits."""
-        waits = any(outlet.holds(SONG_POSITION) for outlet in self._transported)
+        waits = any(outlet.wire.holds(SONG_POSITION) for outlet in self._transported)
         waits = waits or self.clock.next_tick <= self._position_tick
         data = b"" if waits else self.clock.take_start(now_ns)
         if waits:
@@ -62,7 +62,7 @@ class ShowTransport(ShowState):
             self._transport_changed()
         self._set_gates()
         for outlet in self._transported:
-            outlet.pump(now_ns, self.sink)
+            outlet.wire.pump(now_ns, self.sink)
 
     def _follow(self, device: str) -> None:
         """Follow that device from now on, or lead; raises NotFoundError."""
@@ -220,11 +220,11 @@ class ShowTransport(ShowState):
         if self.clock.state is not was:
             self._transport_changed()
             for outlet in self._transported:  # a Start that was taken back may have held something up
-                outlet.pump(now_ns, self.sink)
+                outlet.wire.pump(now_ns, self.sink)
 
     def _wires_free_ns(self) -> int:
         """Return when the last of the wires that carry transport will be idle."""
-        return max((outlet.busy_until_ns for outlet in self._transported), default=self._now_ns)
+        return max((outlet.wire.busy_until_ns for outlet in self._transported), default=self._now_ns)
 
     def _continue(self, argument: int | str | None, now_ns: int) -> None:
         position = self._position_of(argument)

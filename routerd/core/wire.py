@@ -1,8 +1,9 @@
-"""One device's output: what may go out when, so that a tick always finds its wire idle.
+"""A port's wire and the devices on it: what may go out when, so that a tick always finds the wire idle.
 
-An outlet models the wire behind a port. A DIN wire takes 320 µs a byte (M1 p. 1) and an
-interface buffers what it is given, so bytes handed over too soon make a later tick late
-where no timer shows it. Therefore, on a DIN wire:
+A `Wire` models what is behind a port. An `Outlet` is one device's output, to which routes lead. Most wires
+have one; where a keyboard has several parts, or a box several converters, their outlets share a wire, its
+order and its pace. A DIN wire takes 320 µs a byte (M1 p. 1) and an interface buffers what it is given, so
+bytes handed over too soon make a later tick late where no timer shows it. Therefore, on a DIN wire:
 
 - a message goes out only when its last byte leaves the wire before the next tick is due,
   else it waits for that tick (at most its own length);
@@ -22,7 +23,7 @@ What waits, waits in three lanes:
 So the order on a port is that of arrival, but that what is played does not wait for floods and dumps.
 A USB or virtual port takes short messages as they come; its SysEx goes in pieces at a bounded
 pace, because a port's buffer is finite and the operating system drops what overruns it.
-Time comes in as an argument; what goes out is appended to `sink` as (outlet, bytes). The lanes are
+Time comes in as an argument; what goes out is appended to `sink` as (wire, bytes). The lanes are
 bounded, and what finds no room is dropped and counted: in the live lane whatever is no release beyond
 QUEUE_LIMIT messages, and releases of which `lanes.is_surplus` says that enough wait beyond twice as many; in
 the bulk lane what comes by a route beyond BULK_LIMIT_BYTES.
@@ -55,7 +56,7 @@ from routerd.core.units import DIN_BYTE_NS
 from routerd.core.watch import SENSING_EVERY_NS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Sequence
 
     from routerd.core.converters import Converter
     from routerd.core.model import Device
@@ -95,12 +96,15 @@ SHORT_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 0, WireKind.VIRTUAL: 0
 BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUAL: 2_000}
 """Pace of SysEx by wire. USB: 100 kB/s, a tenth of what full-speed USB carries (house choice)."""
 
-Sink = list[tuple["Outlet", bytes]]
+Sink = list[tuple["Wire", bytes]]
 Note = Callable[[dict[int, int], bytes], None]
 
 
-class Outlet:
-    """The way out to one device. `number` is what tick records call it by."""
+class Wire:
+    """The way out through one port. `number` is what tick records call it by. `timed` is the outlet whose
+    device's clock settings hold for the port, as ticks and transport reach every device on it; the wire bears
+    that device's name.
+    """
 
     __slots__ = (
         "_bulk",
@@ -115,6 +119,7 @@ class Outlet:
         "_note",
         "_pause_until_ns",
         "_running",
+        "_running_status",
         "_sensed_ns",
         "_sent_of_head",
         "_tick_ns",
@@ -123,78 +128,81 @@ class Outlet:
         "busy_until_ns",
         "bytes_sent",
         "clock",
-        "device",
+        "devices",
         "dropped",
         "gate_ns",
-        "latched",
         "messages_sent",
         "most_queued",
         "name",
         "number",
+        "outlets",
         "owed",
         "own_rate",
         "patched",
         "selected",
+        "senses",
         "takes_pieces",
         "thinned",
+        "timed",
         "transport",
         "ungated",
         "values",
     )
 
-    def __init__(self, device: Device, number: int) -> None:
-        self.device = device
-        self.name = device.name
+    def __init__(self, devices: Sequence[Device], number: int) -> None:
+        """`devices`, at least one, share the port; the wire itself is as the first of them says."""
+        first = devices[0]
+        self.devices = tuple(devices)
         self.number = number
-        self.clock = device.clock
-        self.transport = device.transport
+        self.clock = any(device.clock for device in devices)
+        self.transport = any(device.transport for device in devices)
+        self.senses = any(device.active_sensing for device in devices)
+        """Whether it gets Active Sensing."""
         self.own_rate = False
         """Whether its ticks have numbers and times of their own, apart from the grid's."""
-        self.at_once: Outlet | None = None
+        self.at_once: Wire | None = None
         """Itself while a short message may go straight to the sink, without being offered."""
         self.takes_pieces = True
         self.gate_ns = NEVER_NS
         """When the next tick must find the wire idle."""
         self.busy_until_ns = 0
         self.owed: list[bytes] = []
-        """Releases that the device has missed while it was away."""
-        self.messages_sent = 0
-        self.bytes_sent = 0
+        """Releases that were missed while the port was away."""
+        self.messages_sent = self.bytes_sent = 0
         """What the port has taken, ticks and pieces of SysEx included; counted by whoever hands it over."""
-        self.dropped = 0
-        self.thinned = 0
+        self.dropped = self.thinned = 0
         """Values that a newer one has replaced before they went out."""
         self.most_queued = 0
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
         self.selected: Selected = {}
-        """The parameter that the device stands on."""
+        """The parameter that each channel stands on."""
         self.patched: dict[int, tuple[bytes, ...]] = {}
-        """The sound that the device is on, by channel, see core.patches."""
+        """The sound that each channel is on, see core.patches."""
         self.values: dict[int, int] = {}
         """What patches and maps have set, and, with `note`, anything else; by converters.value_key."""
-        self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
-        """What sounds or is held with no key down, and the messages that end it."""
-        self._byte_ns = SHORT_BYTE_NS[device.wire]
-        self._bulk_byte_ns = BULK_BYTE_NS[device.wire]
+        self._running_status = first.running_status
+        self._byte_ns = SHORT_BYTE_NS[first.wire]
+        self._bulk_byte_ns = BULK_BYTE_NS[first.wire]
         self._live: deque[bytes] = deque()
         self._values: dict[int, list[bytes]] = {}
         self._bulk: deque[bytes] = deque()
         self._bulk_bytes = 0
-        self._connected = False
-        self._free = False
+        self._connected = self._free = False
         self._note: Note | None = None
         self._pause_until_ns = NEVER_NS
-        self._credit = 0
-        self._running = 0
         self._tick_ns = -LEAD_NS
-        self._sensed_ns = 0
-        self._sent_of_head = 0
+        self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
+        self.outlets = tuple(Outlet(device, self) for device in devices)
+        timed = (outlet for outlet in self.outlets if outlet.device.clock or outlet.device.transport)
+        self.timed = next(timed, self.outlets[0])
+        self.timed.clock, self.timed.transport = self.clock, self.transport
+        self.name = self.timed.name
 
     @property
     def connected(self) -> bool:
-        """Whether the device is there."""
+        """Whether the port is there."""
         return self._connected
 
     @connected.setter
@@ -210,16 +218,14 @@ class Outlet:
     def _look_whether_free(self) -> None:
         waits = self._live or self._values or self._bulk
         self._free = self._connected and not self._byte_ns and not waits
-        self.at_once = self if self._free and self._note is None else None
+        self._let_pass(self if self._free and self._note is None else None)
 
-    @property
-    def outlet(self) -> Outlet:
-        """The outlet at the end of this way: itself; see `converters`."""
-        return self
-
-    def convert(self, data: bytes) -> tuple[bytes, ...]:
-        """Return what the device gets of a message: the message; see `converters`."""
-        return (data,)
+    def _let_pass(self, at_once: Wire | None) -> None:
+        """Say to all that lead here whether their messages may go straight to the sink."""
+        if at_once is not self.at_once:
+            self.at_once = at_once
+            for outlet in self.outlets:
+                outlet.at_once = at_once
 
     @property
     def queued(self) -> int:
@@ -306,7 +312,7 @@ class Outlet:
 
     def _put(self, now_ns: int, sink: Sink) -> None:
         self._free = False
-        self.at_once = None
+        self._let_pass(None)
         queued = len(self._live) + len(self._values) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)
         if queued == 1 or self._deadline_ns != NEVER_NS:
@@ -408,7 +414,7 @@ class Outlet:
 
     def _length(self, data: bytes, running: int) -> int:
         """Return the bytes on the wire; a repeated status is left out by an interface that does so."""
-        return len(data) - (self.device.running_status and data[0] == running and running < SYSEX)
+        return len(data) - (self._running_status and data[0] == running and running < SYSEX)
 
     def _pump_sysex(self, now_ns: int, horizon_ns: int, sink: Sink) -> bool:
         """Send a piece of the SysEx at the head of the bulk lane; False when it must wait."""
@@ -439,14 +445,8 @@ class Outlet:
             self._sent_of_head = 0
         return True
 
-    def end_latched(self, stays: Collection[Converter], now_ns: int, sink: Sink) -> None:
-        """End what is held with no key down, but for what these converters hold."""
-        for key in [key for key in self.latched if key[0] not in stays]:
-            for data in self.latched.pop(key):
-                self.offer(data, now_ns, sink)
-
     def lose(self, now_ns: int, missed: list[bytes]) -> None:
-        """The device has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
+        """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
         self.owed += missed + self._take_latched() + self.clear(now_ns, [])
         self.connected = False
         self.busy_until_ns = now_ns
@@ -460,9 +460,7 @@ class Outlet:
             self.owed += owed
 
     def _take_latched(self) -> list[bytes]:
-        releases = [data for held in self.latched.values() for data in held]
-        self.latched.clear()
-        return releases
+        return [data for outlet in self.outlets for data in outlet.take_latched()]
 
     def clear(self, now_ns: int, sink: Sink) -> list[bytes]:
         """Forget what waits and return the releases among it, which the device still needs.
@@ -484,4 +482,69 @@ class Outlet:
         self._sent_of_head = 0
         self._pause_until_ns = NEVER_NS
         self._deadline_ns = NEVER_NS
+        return releases
+
+
+class Outlet:
+    """The output of one device, on a wire of its own or one that it shares."""
+
+    __slots__ = (
+        "at_once",
+        "clock",
+        "device",
+        "latched",
+        "name",
+        "offer",
+        "offer_patch",
+        "patched",
+        "put_realtime",
+        "selected",
+        "transport",
+        "values",
+        "wire",
+    )
+
+    def __init__(self, device: Device, wire: Wire) -> None:
+        self.device = device
+        self.name = device.name
+        self.wire = wire
+        self.clock = False
+        self.transport = False
+        """Clock and transport are those of its device, but that of several on a wire only one has them."""
+        self.at_once: Wire | None = None
+        """The wire while a short message may go straight to the sink, without being offered."""
+        self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
+        """What sounds or is held with no key down, and the messages that end it."""
+        # the wire's own, so that nothing stands between: what is offered, and what its channels are on
+        self.offer = wire.offer
+        self.offer_patch = wire.offer_patch
+        self.put_realtime = wire.put_realtime
+        self.selected = wire.selected
+        self.patched = wire.patched
+        self.values = wire.values
+
+    @property
+    def connected(self) -> bool:
+        """Whether its port is there."""
+        return self.wire.connected
+
+    @property
+    def outlet(self) -> Outlet:
+        """The outlet at the end of this way: itself; see `converters`."""
+        return self
+
+    def convert(self, data: bytes) -> tuple[bytes, ...]:
+        """Return what the device gets of a message: the message; see `converters`."""
+        return (data,)
+
+    def end_latched(self, stays: Collection[Converter], now_ns: int, sink: Sink) -> None:
+        """End what is held with no key down, but for what these converters hold."""
+        for key in [key for key in self.latched if key[0] not in stays]:
+            for data in self.latched.pop(key):
+                self.offer(data, now_ns, sink)
+
+    def take_latched(self) -> list[bytes]:
+        """Return the messages that end what is latched, and forget it."""
+        releases = [data for held in self.latched.values() for data in held]
+        self.latched.clear()
         return releases

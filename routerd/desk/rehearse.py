@@ -82,11 +82,11 @@ class _Walk:
         self._show = Show(0)
         self._now_ns = 0
         self._show.load(book, 1, 0)
-        for outlet in book.outlets:
-            self._show.output_opened(outlet, True, 0)
+        for wire in book.wires:
+            self._show.output_opened(wire, True, 0)
         self._settle({}, 0)
-        for outlet in book.outlets:  # nothing is on its sound when the evening begins
-            outlet.patched.clear()
+        for wire in book.wires:  # nothing is on its sound when the evening begins
+            wire.patched.clear()
 
     def make(self, command: Command, change: Change) -> Change:
         shares: dict[str, DeviceShare] = {}
@@ -115,12 +115,12 @@ class _Walk:
         self._now_ns = max(self._now_ns, until_ns)
 
     def _take(self, shares: dict[str, DeviceShare], begin_ns: int) -> None:
-        for outlet, data in self._show.sink:
+        for wire, data in self._show.sink:
             if data[0] == TICK:
                 continue
-            share = shares.setdefault(outlet.name, DeviceShare(outlet.name))
+            share = shares.setdefault(wire.name, DeviceShare(wire.name))
             share.length_bytes += len(data)
-            share.done_ms = (max(outlet.busy_until_ns, self._now_ns) - begin_ns) / NS_PER_MS
+            share.done_ms = (max(wire.busy_until_ns, self._now_ns) - begin_ns) / NS_PER_MS
             _note_down(share.messages, data)
         self._show.sink.clear()
         self._show.events.clear()

@@ -17,7 +17,7 @@ from routerd.core.errors import PortError
 from routerd.core.model import ANY_USB, Usb
 from routerd.core.notes import Inlet
 from routerd.core.units import NS_PER_S
-from routerd.core.wire import Outlet
+from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.worker import Worker
 from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, match_port
@@ -39,8 +39,8 @@ class PortKeeper:
         self._book: CompiledBook = EMPTY_BOOK
         self._wanted: CompiledBook | None = None
         self._inputs: dict[Inlet, InputPort] = {}
-        self._outputs: dict[Outlet, OutputPort] = {}
-        self._errors: dict[Inlet | Outlet, str] = {}
+        self._outputs: dict[Wire, OutputPort] = {}
+        self._errors: dict[Inlet | Wire, str] = {}
         self._system_error = ""
         self._seen: list[dict[str, Any]] = []
         self._stir = threading.Event()
@@ -60,9 +60,9 @@ class PortKeeper:
         """Look at the ports soon: some may have come or gone."""
         self._stir.set()
 
-    def lose(self, outlet: Outlet, error: str) -> None:
+    def lose(self, wire: Wire, error: str) -> None:
         """An output has refused a message: close it and try again."""
-        self._errors[outlet] = error
+        self._errors[wire] = error
         self._stir.set()
 
     def stop(self) -> None:
@@ -82,18 +82,25 @@ class PortKeeper:
         out: list[dict[str, Any]] = []
         for inlet in self._book.inlets:
             wanted = _wanted_text(inlet.device.input_pattern, inlet.device.input_usb)
-            out.append(self._state(inlet, "input", wanted, self._inputs.get(inlet)))
+            out.append(self._state(inlet.name, inlet, "input", wanted, self._inputs.get(inlet)))
         for outlet in self._book.outlets:
             wanted = _wanted_text(outlet.device.output_pattern, outlet.device.output_usb)
-            out.append(self._state(outlet, "output", wanted, self._outputs.get(outlet)))
+            out.append(
+                self._state(outlet.name, outlet.wire, "output", wanted, self._outputs.get(outlet.wire))
+            )
         return out
 
     def _state(
-        self, way: Inlet | Outlet, direction: str, pattern: str, port: InputPort | OutputPort | None
+        self,
+        device: str,
+        way: Inlet | Wire,
+        direction: str,
+        pattern: str,
+        port: InputPort | OutputPort | None,
     ) -> dict[str, Any]:
         error = self._errors.get(way) or self._system_error or None
         return {
-            "device": way.name,
+            "device": device,
             "direction": direction,
             "pattern": pattern,
             "port": None if port is None else port.info.name,
@@ -151,8 +158,8 @@ class PortKeeper:
         # Who wants one certain USB device comes first, so that it is not taken by who wants any of that name.
         for inlet in sorted(book.inlets, key=lambda inlet: inlet.device.input_usb == ANY_USB):
             self._tend_input(inlet, inputs)
-        for outlet in sorted(book.outlets, key=lambda outlet: outlet.device.output_usb == ANY_USB):
-            self._tend_output(outlet, outputs)
+        for wire in sorted(book.wires, key=lambda wire: wire.devices[0].output_usb == ANY_USB):
+            self._tend_output(wire, outputs)
 
     def _tend_input(self, inlet: Inlet, listed: list[PortInfo]) -> None:
         port = self._inputs.get(inlet)
@@ -176,38 +183,38 @@ class PortKeeper:
         self._errors.pop(inlet, None)
         self._worker.call(lambda now_ns: self._worker.show.input_opened(inlet, now_ns))
 
-    def _tend_output(self, outlet: Outlet, listed: list[PortInfo]) -> None:
-        port = self._outputs.get(outlet)
+    def _tend_output(self, wire: Wire, listed: list[PortInfo]) -> None:
+        port = self._outputs.get(wire)
         if port is not None:
-            if port.info in listed and outlet not in self._errors:
+            if port.info in listed and wire not in self._errors:
                 return
-            del self._outputs[outlet]
-            self._detach(outlet)
+            del self._outputs[wire]
+            self._detach(wire)
             port.close()
         taken = {other.info for other in self._outputs.values()}
         free = [port for port in listed if port not in taken]
-        info = match_port(outlet.device.output_pattern, free, outlet.device.output_usb)
-        self._errors.pop(outlet, None)
+        info = match_port(wire.devices[0].output_pattern, free, wire.devices[0].output_usb)
+        self._errors.pop(wire, None)
         if info is None:
             return
         try:
             opened = self._system.open_output(info)
         except PortError as error:
-            self._errors[outlet] = str(error)
+            self._errors[wire] = str(error)
             return
-        self._outputs[outlet] = opened
-        self._worker.call(lambda now_ns: self._attach(outlet, opened, now_ns))
+        self._outputs[wire] = opened
+        self._worker.call(lambda now_ns: self._attach(wire, opened, now_ns))
 
     def _drop_removed(self, book: CompiledBook) -> None:
         for inlet in [inlet for inlet in self._inputs if inlet not in book.inlets]:
             self._inputs.pop(inlet).close()
-        gone = [outlet for outlet in self._outputs if outlet not in book.outlets]
-        for outlet in gone:
-            self._detach(outlet)
+        gone = [wire for wire in self._outputs if wire not in book.wires]
+        for wire in gone:
+            self._detach(wire)
         if gone:
             sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
-        for outlet in gone:
-            self._outputs.pop(outlet).close()
+        for wire in gone:
+            self._outputs.pop(wire).close()
 
     def _close_all(self) -> None:
         for inlet in list(self._inputs):
@@ -216,13 +223,13 @@ class PortKeeper:
         self._outputs.clear()
         self._system.close()
 
-    def _detach(self, outlet: Outlet) -> None:
+    def _detach(self, wire: Wire) -> None:
         """Take the port away from the worker; when this returns all has been sent on it that will be."""
         done = threading.Event()
 
         def detach(now_ns: int) -> None:
-            if self._worker.ports.pop(outlet, None) is not None:
-                self._worker.show.output_lost(outlet, now_ns)
+            if self._worker.ports.pop(wire, None) is not None:
+                self._worker.show.output_lost(wire, now_ns)
             done.set()
 
         self._worker.call(detach)
@@ -230,9 +237,9 @@ class PortKeeper:
 
     # With the show at rest
 
-    def _attach(self, outlet: Outlet, port: OutputPort, now_ns: int) -> None:
-        self._worker.ports[outlet] = port
-        self._worker.show.output_opened(outlet, port.takes_pieces, now_ns)
+    def _attach(self, wire: Wire, port: OutputPort, now_ns: int) -> None:
+        self._worker.ports[wire] = port
+        self._worker.show.output_opened(wire, port.takes_pieces, now_ns)
 
 
 def _wanted_text(pattern: str, usb: Usb) -> str:

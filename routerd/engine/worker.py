@@ -24,7 +24,7 @@ from routerd.core.errors import PortError
 from routerd.core.messages import TICK_BYTES
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
-from routerd.core.wire import Outlet, Sink
+from routerd.core.wire import Sink, Wire
 from routerd.engine.brake import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
@@ -56,7 +56,7 @@ class Worker:
 
     def __init__(self, show: Show, tell: Callable[[], None]) -> None:
         self.show = show
-        self.ports: dict[Outlet, OutputPort] = {}
+        self.ports: dict[Wire, OutputPort] = {}
         self.records: deque[TickRecord] = deque()
         self.recorder = Recorder()
         self.outbox: deque[Note] = deque()
@@ -243,17 +243,17 @@ class Worker:
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
             self._fault(error)
         if len(sink) == 1 and not recorder.on and (port := self.ports.get(sink[0][0])) is not None:
-            outlet, out = sink.pop()  # as _send does, without the way there
+            wire, out = sink.pop()  # as _send does, without the way there
             try:
                 port.send(out)
             except PortError as error:
-                self._lose(outlet, error, (out,))
+                self._lose(wire, error, (out,))
             else:
                 recorder.routed(monotonic_ns() - at_ns)
                 if out is TICK_BYTES:
-                    self._record(outlet, monotonic_ns())
-                outlet.messages_sent += 1
-                outlet.bytes_sent += len(out)
+                    self._record(wire, monotonic_ns())
+                wire.messages_sent += 1
+                wire.bytes_sent += len(out)
                 self.sent += 1
         elif sink:
             sent = self.sent
@@ -290,28 +290,28 @@ class Worker:
         in the processor's caches afterwards makes every port late.
         """
         show = self.show
-        ways: list[tuple[Outlet, Callable[[bytes], None]]] = []
+        ways: list[tuple[Wire, Callable[[bytes], None]]] = []
         if show.sink and show.sink[0][1] is TICK_BYTES:
-            ways = [(outlet, port.send) for outlet, _ in show.sink if (port := self.ports.get(outlet))]
+            ways = [(wire, port.send) for wire, _ in show.sink if (port := self.ports.get(wire))]
             show.sink.clear()
         sent: list[int] = []
         stamp, now = sent.append, monotonic_ns
         while now() < at_ns:
             pass
         share_interpreter()  # before the sends: a port may let go of the interpreter, and wants it back soon
-        for outlet, send in ways:
+        for wire, send in ways:
             try:
                 send(TICK_BYTES)
             except PortError as error:
-                self._lose(outlet, error)
+                self._lose(wire, error)
             stamp(now())
         self.mark(show.tick_number)
         self.sent += len(ways)
-        for (outlet, _), sent_ns in zip(ways, sent, strict=True):
-            if outlet in self.ports:
-                self._record(outlet, sent_ns)
-                outlet.messages_sent += 1
-                outlet.bytes_sent += 1
+        for (wire, _), sent_ns in zip(ways, sent, strict=True):
+            if wire in self.ports:
+                self._record(wire, sent_ns)
+                wire.messages_sent += 1
+                wire.bytes_sent += 1
 
     def _flush(self) -> None:
         """Send what the show has put into its sink; a tick that comes due meanwhile goes first."""
@@ -332,24 +332,24 @@ class Worker:
         ports = self.ports
         place = count = 0
         try:
-            for outlet, data in sink:
+            for wire, data in sink:
                 place += 1
-                port = ports.get(outlet)
+                port = ports.get(wire)
                 if port is None:
                     continue
                 try:
                     port.send(data)
                 except PortError as error:
-                    unsent = [data, *(later for other, later in sink[place:] if other is outlet)]
-                    sink[place:] = [send for send in sink[place:] if send[0] is not outlet]
-                    self._lose(outlet, error, unsent)
+                    unsent = [data, *(later for other, later in sink[place:] if other is wire)]
+                    sink[place:] = [send for send in sink[place:] if send[0] is not wire]
+                    self._lose(wire, error, unsent)
                     continue
-                outlet.messages_sent += 1
-                outlet.bytes_sent += len(data)
+                wire.messages_sent += 1
+                wire.bytes_sent += len(data)
                 if data is TICK_BYTES:
-                    self._record(outlet, monotonic_ns())
+                    self._record(wire, monotonic_ns())
                 elif self.recorder.on:
-                    self.recorder.went_out(outlet.number, data, monotonic_ns())
+                    self.recorder.went_out(wire.number, data, monotonic_ns())
                 count += 1
                 if count % TICK_CHECK_EVERY == 0:
                     self._let_tick_pass(sink, place)
@@ -366,11 +366,11 @@ class Worker:
         self._guard(show.advance, now_ns)
         sink[place:] = sink[end:] + sink[place:end]
 
-    def _record(self, outlet: Outlet, sent_ns: int) -> None:
+    def _record(self, wire: Wire, sent_ns: int) -> None:
         show = self.show
         stamp = (show.tick_number, show.tick_due_ns)
-        if show.stamps and outlet in show.stamps:
-            own = show.stamps[outlet]
+        if show.stamps and wire in show.stamps:
+            own = show.stamps[wire]
             if own is None:  # not one of the ticks that it owes
                 return
             stamp = own
@@ -379,11 +379,11 @@ class Worker:
             first = self._dropped_span[0] if self._dropped_span else show.tick_number
             self._dropped_span = (first, show.tick_number)
             return
-        number = outlet.number | OWN_RATE if outlet.own_rate else outlet.number
+        number = wire.number | OWN_RATE if wire.own_rate else wire.number
         self.records.append(TickRecord(*stamp, sent_ns, number, show.song_number))
 
-    def _lose(self, outlet: Outlet, error: PortError, unsent: Sequence[bytes] = ()) -> None:
+    def _lose(self, wire: Wire, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""
-        del self.ports[outlet]
-        self.show.output_lost(outlet, monotonic_ns(), unsent)
-        self.post("lost", (outlet, str(error)))
+        del self.ports[wire]
+        self.show.output_lost(wire, monotonic_ns(), unsent)
+        self.post("lost", (wire, str(error)))

@@ -44,7 +44,7 @@ from routerd.core.routes import Route
 from routerd.core.routing import compile_tables
 from routerd.core.show import Show
 from routerd.core.units import parse_bpm
-from routerd.core.wire import Outlet
+from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
@@ -88,7 +88,7 @@ class Least(Bare):
     name = "least"
 
     def __init__(self) -> None:
-        outlets = {"synth": Outlet(Device("synth", output_pattern="x"), 0)}
+        outlets = {"synth": Wire((Device("synth", output_pattern="x"),), 0).outlets[0]}
         (self.table,) = compile_tables((ROUTE,), {"keys": 0}, outlets).tables
         self.held: dict[int, list[tuple[int, int]]] = {}
         super().__init__()
@@ -141,11 +141,11 @@ class Routed:
         book = compiler.finish(SetList("all", ("one",)))
         self.worker = Worker(Show(time.monotonic_ns()), lambda: None)
         self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns))
-        inlet, outlet = book.inlets[0], book.outlets[0]
+        inlet, wire = book.inlets[0], book.wires[0]
         threading.Thread(target=self.worker.run, daemon=True).start()
         self.port = Stamping(self.system.open_output(find(self.system.outputs(), "Hear routed")))
-        self.worker.ports[outlet] = self.port
-        self.worker.call(lambda now_ns: self.worker.show.output_opened(outlet, False, now_ns))
+        self.worker.ports[wire] = self.port
+        self.worker.call(lambda now_ns: self.worker.show.output_opened(wire, False, now_ns))
         receive = self.worker.receiver(inlet)
 
         def received(data: bytes, at_ns: int) -> None:  # the stamp is the first thing that the callback takes

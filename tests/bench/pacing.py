@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.core.model import Device, WireKind
-from routerd.core.wire import NEVER_NS, Outlet, Sink
+from routerd.core.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000
 TICK_NS = 20_833_333
@@ -94,7 +94,7 @@ class Measured:
 
 def run(pieces: int, *, paced: bool, end_ns: int = 4_000 * MS, note_every_ns: int = 11 * MS) -> Measured:
     """Play it all and measure."""
-    out = Outlet(Device("box", output_pattern="box", wire=WireKind.DIN, clock=True), 0)
+    out = Wire((Device("box", output_pattern="box", wire=WireKind.DIN, clock=True),), 0)
     out.connected = True
     far = FarEnd()
     start_ns = 500 * MS
@@ -143,7 +143,7 @@ def _messages(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return joined
 
 
-def _paced(out: Outlet, far: FarEnd, offers: list[Offer], end_ns: int) -> None:
+def _paced(out: Wire, far: FarEnd, offers: list[Offer], end_ns: int) -> None:
     tick = 0
     sink: Sink = []
     pending = iter(offers)

@@ -70,9 +70,9 @@ def measure(presses: int) -> tuple[list[float], int]:
 
     def load(now_ns: int) -> None:
         show.load(book, 1, now_ns)
-        for outlet, port in zip(book.outlets, ports, strict=True):
-            worker.ports[outlet] = port  # type: ignore[assignment]
-            show.output_opened(outlet, True, now_ns)
+        for wire, port in zip(book.wires, ports, strict=True):
+            worker.ports[wire] = port  # type: ignore[assignment]
+            show.output_opened(wire, True, now_ns)
 
     ready = threading.Event()
     worker.call(load, ready.set)

@@ -16,7 +16,7 @@ from routerd.core.model import Device
 from routerd.core.notes import Inlet
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.routing import compile_tables
-from routerd.core.wire import Outlet, Sink
+from routerd.core.wire import Sink, Wire
 
 COUNTS = (1, 10, 100)
 MESSAGES = 2_000
@@ -49,9 +49,9 @@ def inlet_of(routes: list[Route]) -> Inlet:
     """Return an inlet with the table of these routes, to a port without a slow wire."""
     inlet, outlet = (
         Inlet(Device("keys", input_pattern="keys")),
-        Outlet(Device("synth", output_pattern="x"), 0),
+        Wire((Device("synth", output_pattern="x"),), 0).outlets[0],
     )
-    outlet.connected = True
+    outlet.wire.connected = True
     (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
     return inlet
 

@@ -122,9 +122,9 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
 
     def load(now_ns: int) -> None:
         show.load(book, 1, now_ns)
-        for outlet in show.book.outlets:
-            worker.ports[outlet] = port  # type: ignore[assignment]
-            show.output_opened(outlet, True, now_ns)
+        for wire in show.book.wires:
+            worker.ports[wire] = port  # type: ignore[assignment]
+            show.output_opened(wire, True, now_ns)
 
     ready = threading.Event()
     worker.call(load, ready.set)

@@ -69,8 +69,8 @@ class SoakStage(Stage):
 
     def collect(self) -> None:
         account = self.account
-        for outlet, data in self.show.sink:
-            name = outlet.name
+        for wire, data in self.show.sink:
+            name = wire.name
             if data is TICK or data == TICK:
                 if name == ALWAYS_THERE:
                     self._tick()
@@ -325,14 +325,14 @@ def soak(hours: float, seed: int, say: Any = lambda _: None) -> Outcome:
         say(f"{hours * part / 12:5.2f} h: {blocks[-1]} blocks, {rss[-1] / 1e6:.1f} MB")
     band.go_home()
     gc.collect()
-    outlets = stage.show.book.outlets
+    wires = stage.show.book.wires
     return Outcome(
         hours,
         time.perf_counter() - began_s,
         stage.account,
         left_on=sum(stage.account.sounding.values()),
-        queued=sum(outlet.queued for outlet in outlets),
-        dropped=sum(outlet.dropped for outlet in outlets),
+        queued=sum(wire.queued for wire in wires),
+        dropped=sum(wire.dropped for wire in wires),
         missed=stage.account.events["ticks-missed"],
         miscounted=list(miscounted(stage, first_tick)),
         blocks=[*blocks, sys.getallocatedblocks()],

@@ -86,7 +86,7 @@ def test_numbers_never_change_their_meaning() -> None:
     for book in (first, second, third):
         for identifier, song in book.songs.items():
             assert third.song_names[song.number] == identifier
-        for outlet in book.outlets:
+        for outlet in book.wires:
             assert third.output_names[outlet.number] == outlet.name
 
 
@@ -104,7 +104,7 @@ def test_a_changed_output_is_a_new_outlet_with_a_new_number(changed: object) -> 
     rig = replace(RIG, devices=tuple(changed if d is SYNTH else d for d in RIG.devices))
     second = compiled(rig, before=first)
     assert second.output_names == ("synth", "sampler", "modular", "synth")
-    assert [outlet.number for outlet in second.outlets] == [3, 1, 2]
+    assert [wire.number for wire in second.wires] == [3, 1, 2]
     assert second.outlets[0] is not first.outlets[0]
     assert second.outlets[1] is first.outlets[1]
 

@@ -12,7 +12,7 @@ from routerd.core.model import Device
 from routerd.core.notes import BANK_WAIT_NS, Inlet
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.routing import compile_tables
-from routerd.core.wire import Outlet
+from routerd.core.wire import Sink, Wire
 from tests.stage import route
 
 EVERYTHING = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
@@ -32,11 +32,11 @@ class Line:
     """Devices "a" and "b" routed to "synth" on a port without a slow wire."""
 
     def __init__(self, *routes: Route) -> None:
-        self.outlet = Outlet(Device("synth", output_pattern="synth"), 0)
-        self.outlet.connected = True
+        self.outlet = Wire((Device("synth", output_pattern="synth"),), 0).outlets[0]
+        self.outlet.wire.connected = True
         self.inlets = {name: Inlet(Device(name, input_pattern=name)) for name in "ab"}
         self.now_ns = 0
-        self.sink: list[tuple[Outlet, bytes]] = []
+        self.sink: Sink = []
         self.use(*routes)
 
     def use(self, *routes: Route) -> None:

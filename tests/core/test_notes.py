@@ -10,7 +10,7 @@ from routerd.core.messages import Kind
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import compile_tables
-from routerd.core.wire import Outlet
+from routerd.core.wire import Sink, Wire
 from tests.stage import KEYS, MODULAR, SAMPLER, route
 
 
@@ -18,11 +18,12 @@ class Keys:
     """The inlet of "keys", two outlets without a slow wire, and what went out."""
 
     def __init__(self, *routes: Route) -> None:
-        self.outlets = {device.name: Outlet(device, n) for n, device in enumerate((SAMPLER, MODULAR))}
+        wires = [Wire((device,), number) for number, device in enumerate((SAMPLER, MODULAR))]
+        self.outlets = {wire.name: wire.timed for wire in wires}
         for outlet in self.outlets.values():
-            outlet.connected = True
+            outlet.wire.connected = True
         self.inlet = Inlet(KEYS)
-        self.sink: list[tuple[Outlet, bytes]] = []
+        self.sink: Sink = []
         self.use(*routes)
 
     def use(self, *routes: Route) -> None:
@@ -35,7 +36,7 @@ class Keys:
         return self.taken()
 
     def taken(self) -> list[str]:
-        out = [f"{outlet.name}: {data.hex(' ')}" for outlet, data in self.sink]
+        out = [f"{wire.name}: {data.hex(' ')}" for wire, data in self.sink]
         self.sink.clear()
         return out
 

@@ -21,7 +21,7 @@ from routerd.core.model import Device, WireKind
 from routerd.core.notes import Inlet
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.routing import compile_tables
-from routerd.core.wire import NEVER_NS, Outlet, Sink
+from routerd.core.wire import NEVER_NS, Sink, Wire
 
 EVERYTHING = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
 LOW = Route("low", "keys", "synth", EVERYTHING - {Kind.BEND}, note_high=59, transpose=-12, velocity_most=90)
@@ -98,19 +98,19 @@ def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     assert pressed == notes or not notes
     low = replace(LOW, maps=(REVERSED,))
     inlet = Inlet(Device("keys", input_pattern="keys"))
-    outlet = Outlet(Device("synth", output_pattern="synth", wire=wire), 0)
-    outlet.connected = True
+    outlet = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outlets[0]
+    outlet.wire.connected = True
     (inlet.table,) = compile_tables((low, HIGH), {"keys": 0}, {"synth": outlet}).tables
     sink: Sink = []
     now_ns = 0
     for message in played:
         now_ns += 100_000_000
         inlet.watch.look(now_ns)
-        while outlet.next_deadline_ns() != NEVER_NS:
-            outlet.pump(outlet.next_deadline_ns(), sink)
+        while outlet.wire.next_deadline_ns() != NEVER_NS:
+            outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
         inlet.receive(bytes(message.bytes()), now_ns, sink)
-    while outlet.next_deadline_ns() != NEVER_NS:
-        outlet.pump(outlet.next_deadline_ns(), sink)
+    while outlet.wire.next_deadline_ns() != NEVER_NS:
+        outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
     inlet.send_banks(now_ns + 10**9, sink)
     got: dict[int, list[mido.Message]] = defaultdict(list)
     dump = b""

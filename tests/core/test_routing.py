@@ -9,17 +9,17 @@ from routerd.core.messages import Kind
 from routerd.core.notes import Inlet
 from routerd.core.routes import Route
 from routerd.core.routing import BLOCKED, EMPTY, compile_tables, note_map
-from routerd.core.wire import Outlet
+from routerd.core.wire import Sink, Wire
 from tests.stage import SYNTH, route
 
 
 def through(hexes: str, *routes: Route) -> list[str]:
     """Return what one message of "keys" becomes on the way to "modular"."""
     inlet = Inlet(SYNTH)
-    outlet = Outlet(SYNTH, 0)
-    outlet.connected = True
+    outlet = Wire((SYNTH,), 0).outlets[0]
+    outlet.wire.connected = True
     (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
-    sink: list[tuple[Outlet, bytes]] = []
+    sink: Sink = []
     inlet.receive(bytes.fromhex(hexes), 0, sink)
     return [data.hex(" ") for _, data in sink]
 
@@ -98,7 +98,7 @@ def test_two_routes_are_two_copies_in_their_order() -> None:
 
 
 def test_a_device_without_routes_has_the_empty_table() -> None:
-    outlet = Outlet(SYNTH, 0)
+    outlet = Wire((SYNTH,), 0).outlets[0]
     tables = compile_tables([route("synth")], {"pedals": 0, "keys": 1}, {"synth": outlet}).tables
     assert tables[0] is EMPTY
     assert len(tables[1]) == 128

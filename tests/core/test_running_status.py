@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.model import Device, WireKind
-from routerd.core.wire import Outlet, Sink
+from routerd.core.wire import Sink, Wire
 from tests.alsa_codec import codec
 
 BYTE_NS = 320_000
@@ -15,7 +15,7 @@ BYTE_NS = 320_000
 def wire_bytes(messages: list[bytes], *, running: bool = True) -> int:
     """Return how long the model of a DIN wire takes for these messages, in bytes."""
     device = Device("box", output_pattern="box", wire=WireKind.DIN, running_status=running)
-    out = Outlet(device, 0)
+    out = Wire((device,), 0)
     out.connected = True
     sink: Sink = []
     total = now_ns = 0

@@ -605,7 +605,7 @@ def test_a_release_that_the_port_refused_is_owed() -> None:
     stage.show.receive(stage.inlet("keys"), bytes.fromhex("80 3c 40"), stage.now_ns)
     unsent = [data for _, data in stage.show.sink]
     stage.show.sink.clear()  # the port raised instead of taking it
-    stage.show.output_lost(stage.outlet("synth"), stage.now_ns, unsent)
+    stage.show.output_lost(stage.outlet("synth").wire, stage.now_ns, unsent)
     stage.open("synth")
     stage.run(200 * MS)
     assert stage.sounding() == {}

@@ -11,7 +11,7 @@ import pytest
 from routerd.core.lanes import is_release
 from routerd.core.messages import controller, note_off, note_on, program_change
 from routerd.core.model import Device, WireKind
-from routerd.core.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Outlet, Sink
+from routerd.core.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Sink, Wire
 
 US = 1_000
 BYTE = 320 * US
@@ -19,8 +19,8 @@ ON = note_on(0, 60, 100)
 TICK = b"\xf8"
 
 
-def outlet(wire: WireKind = WireKind.DIN, *, takes_pieces: bool = True) -> Outlet:
-    made = Outlet(Device("box", output_pattern="box", wire=wire, clock=True), 0)
+def outlet(wire: WireKind = WireKind.DIN, *, takes_pieces: bool = True) -> Wire:
+    made = Wire((Device("box", output_pattern="box", wire=wire, clock=True),), 0)
     made.connected = True
     made.takes_pieces = takes_pieces
     return made
@@ -34,7 +34,7 @@ def data_of(sink: Sink) -> list[bytes]:
     return [data for _, data in sink]
 
 
-def drain(out: Outlet, sink: Sink, now_ns: int = 0) -> list[tuple[int, bytes]]:
+def drain(out: Wire, sink: Sink, now_ns: int = 0) -> list[tuple[int, bytes]]:
     """Pump at each deadline until nothing waits for time; returns what went out, with its time."""
     log = [(now_ns, data) for data in data_of(sink)]
     sink.clear()

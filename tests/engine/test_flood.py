@@ -15,7 +15,7 @@ import pytest
 from routerd.core.errors import PortError
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
-from routerd.core.wire import Outlet
+from routerd.core.wire import Wire
 from routerd.engine.brake import BURST, BURST_NS, Brake
 from routerd.engine.worker import INBOX_LIMIT, Worker
 from tests.service import until
@@ -51,16 +51,16 @@ class Bench:
         book = compiled()
         self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns, None))
         until(lambda: self.worker.show.generation == 1)
-        for outlet in book.outlets:
-            self._attach(outlet)
-        until(lambda: len(self.worker.ports) == len(book.outlets))
+        for wire in book.wires:
+            self._attach(wire)
+        until(lambda: len(self.worker.ports) == len(book.wires))
 
-    def _attach(self, outlet: Outlet) -> None:
-        device = self.devices[outlet.name] = Device()
+    def _attach(self, wire: Wire) -> None:
+        device = self.devices[wire.name] = Device()
 
         def attach(now_ns: int) -> None:
-            self.worker.ports[outlet] = device  # type: ignore[assignment]
-            self.worker.show.output_opened(outlet, True, now_ns)
+            self.worker.ports[wire] = device  # type: ignore[assignment]
+            self.worker.show.output_opened(wire, True, now_ns)
 
         self.worker.call(attach)
 

@@ -152,7 +152,7 @@ def test_what_is_told_between_two_looks_is_what_the_last_one_saw(stage: Stage) -
     """The next look may see the same again; then nobody is told, and what was so in between would stay."""
     stage.start()
     stage.keeper._wanted = None  # the thread looks no more
-    stage.keeper.lose(stage.book.outlets[0], "it refused a message")
+    stage.keeper.lose(stage.book.wires[0], "it refused a message")
     assert stage.keeper.states()[0]["state"] == "missing"
 
 
@@ -176,13 +176,13 @@ def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(
     """On JACK it would be lost, however late the show has come to send it."""
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
-    (outlet,) = stage.book.outlets
-    opened = stage.keeper._outputs[outlet]
+    (wire,) = stage.book.wires
+    opened = stage.keeper._outputs[wire]
     assert isinstance(opened, Opened)
 
     def late_load(_now_ns: int) -> None:
         sleep(2 * SETTLE_S)
-        stage.worker.show.sink.append((outlet, note_off(0, 60)))
+        stage.worker.show.sink.append((wire, note_off(0, 60)))
 
     stage.worker.call(late_load)
     stage.keeper.keep(book_of())

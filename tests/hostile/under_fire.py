@@ -128,20 +128,20 @@ class UnderFire:
         self.handed = 0
         self.show = Show(0)
         self.show.load(book, 1, 0)
-        self.far_ends = {outlet: FarEnd(outlet.name) for outlet in book.outlets}
+        self.far_ends = {wire: FarEnd(wire.name) for wire in book.wires}
         self.inlets = book.inlets
         self.last_tick_ns = 0
         self._menders = [Mender() for _ in self.inlets]
         self._open = [[] for _ in self.inlets]  # type: list[list[int]]
-        for number, outlet in enumerate(book.outlets):
-            self.show.output_opened(outlet, number % 3 != 1, 0)
+        for number, wire in enumerate(book.wires):
+            self.show.output_opened(wire, number % 3 != 1, 0)
         self._collect()
 
     def _collect(self) -> None:
-        for outlet, data in self.show.sink:
+        for wire, data in self.show.sink:
             if data == b"\xf8":
                 self.last_tick_ns = self.now_ns
-            self.far_ends[outlet].hear(data)
+            self.far_ends[wire].hear(data)
         self.show.sink.clear()
         for event in self.show.events:
             assert event["kind"] != "ticks-missed", event
@@ -179,10 +179,10 @@ class UnderFire:
             assert len(inlet.held_pedals) <= 16 * 2
             assert all(len(ways) <= 64 for ways in (*inlet.held_notes.values(), *inlet.held_pedals.values()))
             assert len(inlet.watch._counts) <= 5_000
-        for outlet in self.far_ends:
-            assert len(outlet._live) <= MOST_LIVE, (outlet.name, len(outlet._live))
-            assert outlet._bulk_bytes <= MOST_BULK_BYTES, (outlet.name, outlet._bulk_bytes)
-            assert len(outlet.values) + len(outlet.latched) + len(outlet.owed) < 10_000
+        for wire in self.far_ends:
+            assert len(wire._live) <= MOST_LIVE, (wire.name, len(wire._live))
+            assert wire._bulk_bytes <= MOST_BULK_BYTES, (wire.name, wire._bulk_bytes)
+            assert len(wire.values) + sum(len(o.latched) for o in wire.outlets) + len(wire.owed) < 10_000
 
     def end(self) -> None:
         """Stop, panic, and wait until every wire is empty: nothing may sound."""

@@ -217,7 +217,7 @@ class Player(RuleBasedStateMachine):
             outlet.end_latched((), stage.now_ns, stage.show.sink)
         stage.collect()
         stage.run(stage.now_ns + 5_000 * MS)
-        assert all(outlet.queued == 0 for outlet in stage.show.book.outlets)
+        assert all(wire.queued == 0 for wire in stage.show.book.wires)
         assert stage.sounding() == {}
 
 

@@ -15,7 +15,7 @@ from routerd.core.model import Device
 from routerd.core.notes import BANK_WAIT_NS, Inlet
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.routing import compile_tables
-from routerd.core.wire import NEVER_NS, Outlet
+from routerd.core.wire import NEVER_NS, Sink, Wire
 
 SOURCES = ("keys", "pads")
 TARGETS = ("synth", "sampler")
@@ -195,20 +195,21 @@ def near(got: list[bytes], expected: list[bytes]) -> bool:
     st.lists(messages, min_size=1, max_size=8),
 )
 def test_any_routes_and_any_message(route_list: list[Route], source: str, played: list[bytes]) -> None:
-    outlets = {name: Outlet(Device(name, output_pattern=name), n) for n, name in enumerate(TARGETS)}
+    wires = [Wire((Device(name, output_pattern=name),), n) for n, name in enumerate(TARGETS)]
+    outlets = {wire.name: wire.timed for wire in wires}
     for outlet in outlets.values():
-        outlet.connected = True
+        outlet.wire.connected = True
     tables = compile_tables(route_list, {name: n for n, name in enumerate(SOURCES)}, outlets).tables
     for message in played:
         inlet = Inlet(Device(source, input_pattern=source))  # nothing is held: only the table speaks
         inlet.table = tables[SOURCES.index(source)]
-        sink: list[tuple[Outlet, bytes]] = []
+        sink: Sink = []
         inlet.receive(message, 0, sink)
         inlet.send_banks(BANK_WAIT_NS, sink)
         for outlet in outlets.values():
-            got = [data for out, data in sink if out is outlet]
-            while outlet.next_deadline_ns() != NEVER_NS:  # SysEx on a bounded pace
-                outlet.pump(outlet.next_deadline_ns(), more := [])
+            got = [data for out, data in sink if out is outlet.wire]
+            while outlet.wire.next_deadline_ns() != NEVER_NS:  # SysEx on a bounded pace
+                outlet.wire.pump(outlet.wire.next_deadline_ns(), more := [])
                 got += [data for _, data in more]
             expected = [
                 out

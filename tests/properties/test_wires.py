@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from routerd.core.messages import TICK_BYTES
 from routerd.core.model import Device, WireKind
-from routerd.core.wire import NEVER_NS, Outlet, Sink
+from routerd.core.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000
 TICK_NS = 9_000_000
@@ -87,7 +87,7 @@ def whole(pieces: list[bytes]) -> list[bytes]:
 @given(offers, st.sampled_from(WireKind), st.booleans())
 def test_any_traffic(traffic: list[tuple[int, list[bytes]]], wire: WireKind, running: bool) -> None:
     device = Device("box", output_pattern="box", wire=wire, clock=True, running_status=running)
-    out = Outlet(device, 0)
+    out = Wire((device,), 0)
     sink: Sink = []
     log: list[bytes] = []
     out.connected = True
