@@ -42,6 +42,14 @@ def until(condition: Callable[[], Any], limit_s: float = START_S, what: str = ""
         time.sleep(0.02)
 
 
+_EXPECTED = ("real-time scheduling is not permitted", "started again (restart", "the engine died")
+
+
+def unexpected(status: Any) -> list[str]:
+    """Return the status's problems but those of this machine, and of processes that a test has killed."""
+    return [line for line in status["problems"] if not any(words in line for words in _EXPECTED)]
+
+
 def own_package(place: Path) -> Path:
     """Copy the package, so that a test can break it; return the folder to run it from."""
     shutil.copytree(Path(__file__).parents[1] / "routerd", place / "routerd")

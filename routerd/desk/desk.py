@@ -20,9 +20,10 @@ from routerd.core.errors import LinkError
 from routerd.core.model import AfterRestart, Book, Plain, SetList
 from routerd.core.units import NS_PER_S
 from routerd.desk.events import EventHub
+from routerd.desk.health import LOOK_S, Announcer, lines_of
 from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
-from routerd.desk.log import log_event
+from routerd.desk.log import log_event, log_health
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.steady import steady_s
@@ -63,8 +64,8 @@ class Desk:
         measure: Callable[[int], Any],
         save_set: Callable[[SetList], str],
     ) -> None:
-        self.started_ns = monotonic_ns()
         self.view = View()
+        self.started_ns = self.view.started_ns
         self.hub = EventHub(f"{self.started_ns:x}")
         self.keeper = StateKeeper(state_folder, self.view)
         self.greeted = asyncio.Event()
@@ -74,6 +75,7 @@ class Desk:
         self.record_takers: list[Callable[[list[TickRecord]], None]] = []
         self.event_takers: list[Callable[[Plain], None]] = []
         self.traffic_takers: list[Callable[[Plain], None]] = []
+        self._announcer = Announcer()
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
@@ -114,6 +116,7 @@ class Desk:
     def told(self, kind: str, body: Any) -> None:
         """Take a message of the engine."""
         view = self.view
+        view.silent_looks = 0
         if kind == "snapshot":
             view.snapshot = body
             view.pace.look(body["song"], body["transport"], steady_s())
@@ -125,6 +128,8 @@ class Desk:
             self.tell(body)
         elif kind == "counters":
             view.counters = body
+        elif kind == "facts":
+            view.facts = body
         elif kind == "traffic":
             self.measurements.traffic(body)
             for taker in self.traffic_takers:
@@ -134,6 +139,7 @@ class Desk:
         elif kind == "hello":
             view.hello = body
             view.counters = body["counters"]
+            view.facts = body["facts"]
             self._take_ports(body["port_states"])
             self.greeted.set()
 
@@ -159,9 +165,36 @@ class Desk:
         if not self.tap_takers:
             self.link.tap(on=False)
 
+    async def watch_health(self) -> None:
+        """Announce what goes wrong and what is right again, until cancelled."""
+        while True:
+            await asyncio.sleep(LOOK_S)
+            self.view.silent_looks += 1
+            self.announce_health()
+
+    def announce_health(self) -> None:
+        """Announce what has gone wrong, or is right again, since this was last called."""
+        if not self.view.ready:
+            return
+        now_ns = monotonic_ns()
+        for appeared, line, restless in self._announcer.look(lines_of(self.view, now_ns), now_ns):
+            event: Plain = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
+            event |= {
+                "about": line.kind,
+                "device": line.device,
+                "line": str(line),
+                "comes_and_goes": restless,
+            }
+            log_health(line.text, line.remedy, appeared=appeared, restless=restless)
+            self.publish(event)
+
     def tell(self, event: Plain) -> None:
         """Tell an event to the log and to everybody who listens."""
         log_event(event)
+        self.publish(event)
+
+    def publish(self, event: Plain) -> None:
+        """Tell an event to everybody who listens."""
         self.hub.publish(event)
         for taker in self.event_takers:
             taker(event)
@@ -174,7 +207,8 @@ class Desk:
             if port["state"] == "open" or (was["state"], was["error"]) == (port["state"], port["error"]):
                 continue
             event = {key: port[key] for key in ("device", "direction", "pattern", "state", "error")}
-            self.tell({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
+            self.publish({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
+        self.announce_health()
 
     def _name_numbers(self) -> None:
         snapshot = self.view.snapshot
@@ -199,7 +233,10 @@ class Desk:
             if working is None:
                 raise FilesError(problems)
             self.view.problems["files"] = problems
-            _log_last_resort(problems)
+            structlog.get_logger().error(
+                "the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD",
+                count=len(problems),
+            )
             book, set_lists = working.book, working.set_lists
         decision = Decision(book.set_list, Origin(book.set_list.name, book.set_list))
         place = None
@@ -360,10 +397,3 @@ class Desk:
                 await asyncio.wait_for(self.show_log.close(), 0.5)
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.keeper.close(), 0.2)
-
-
-def _log_last_resort(problems: list[str]) -> None:
-    log = structlog.get_logger()
-    log.error("the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD", count=len(problems))
-    for problem in problems[:20]:
-        log.error(problem)

@@ -15,7 +15,7 @@ from aiohttp import web
 from routerd.core.errors import NotFoundError
 from routerd.core.model import Plain
 from routerd.core.mutes import DEVICE, ROUTE
-from routerd.desk.answers import json_text, json_text_response, text_response
+from routerd.desk.answers import json_response, json_text, json_text_response, text_response
 from routerd.desk.bodies import (
     CheckBody,
     ClickBody,
@@ -34,6 +34,7 @@ from routerd.desk.bodies import (
 from routerd.desk.config.problems import choose, shown
 from routerd.desk.desk import Desk, FilesError
 from routerd.desk.events import HEARTBEAT_S, MOST_READERS
+from routerd.desk.health import lines_of
 from routerd.desk.learn import learning_of
 from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
 from routerd.desk.shapes import LearningDocument, SongFacts, Songs, Status
@@ -60,6 +61,15 @@ async def get_status(call: Call) -> Status:
     now_ns = monotonic_ns()
     health = desk_health(desk.view, desk.started_ns, now_ns, desk.hub.readers, desk.hub.dropped_readers)
     return status_document(desk.view, health, now_ns)
+
+
+async def get_health(call: Call) -> web.Response:
+    """What is wrong, as `problems` in the status; 503 when anything is."""
+    view = call.desk.view
+    lines = [str(line) for line in lines_of(view, monotonic_ns())] if view.greeted else []
+    if not view.ready:
+        lines.append("the rig folder is still being loaded; ask again in a second")
+    return json_response(lines, 503 if lines else 200)
 
 
 async def get_songs(call: Call) -> Songs:

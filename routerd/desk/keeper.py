@@ -8,8 +8,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-import structlog
-
 from routerd.core.model import SetList
 from routerd.desk.order import Origin
 from routerd.desk.state import State, StateFolder, WorkingBook
@@ -104,13 +102,11 @@ class StateKeeper:
             try:
                 await asyncio.to_thread(write)
             except OSError as error:
-                what = f"the state folder cannot be written ({error.strerror}); {_LOSS[about]}"
-                if problems.get(about) != [what]:
-                    structlog.get_logger().error(what, file=error.filename)
+                where = self.folder.path
+                what = f"the state folder cannot be written ({where}: {error.strerror}); {_LOSS[about]}"
                 problems[about] = [what]
                 return False
-        if problems.pop(about, None):
-            structlog.get_logger().info("the state folder can be written again", what=about)
+        problems.pop(about, None)
         return True
 
 

@@ -87,7 +87,6 @@ _SENTENCES = {
     "loaded": ("info", "rig folder loaded"),
     "port-opened": ("info", "port opened"),
     "port-closed": ("warning", "port closed"),
-    "port-missing": ("warning", "port is not open; it is opened as soon as it can be"),
     "sensing-lost": (
         "warning",
         "active sensing has stopped: the cable or the device is dead; its held notes were released",
@@ -113,15 +112,24 @@ def log_event(event: dict[str, Any]) -> None:
     getattr(structlog.get_logger(), level)(words, **fields)
 
 
+def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> None:
+    """Write the line of a problem that has appeared or gone, see routerd.desk.health."""
+    fields = {"remedy": remedy} if appeared and remedy else {}
+    if restless:
+        fields["note"] = "it comes and goes: told again when it has stayed as it is for 10 s"
+    log = structlog.get_logger()
+    if appeared:
+        log.warning(text, **fields)
+    else:
+        log.info(f"no longer: {text}", **fields)
+
+
 def log_realtime(realtime: dict[str, Any]) -> None:
     """Say plainly what of real-time treatment was not granted, and how to allow it."""
     log = structlog.get_logger()
     if realtime["scheduling"] != "fifo":
-        log.warning(
-            "real-time scheduling is not permitted: ticks will be late whenever the machine is busy",
-            remedy=realtime["remedy"],
-        )
-    elif realtime["remedy"]:
+        return  # a line of routerd.desk.health
+    if realtime["remedy"]:
         log.warning(
             "real-time scheduling is permitted, but not everything that helps it", remedy=realtime["remedy"]
         )

@@ -79,6 +79,7 @@ async def run(options: Options, end: socket.socket) -> int:
     desk.rig_file = options.folder / "rig.yaml"
     desk.link = await EngineLink.over(end, desk)
     reading = asyncio.create_task(desk.link.run())
+    watching = asyncio.create_task(desk.watch_health())
     working = asyncio.create_task(_work(desk, options))
     ended = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
@@ -91,9 +92,9 @@ async def run(options: Options, end: socket.socket) -> int:
             log.error("the desk cannot go on", why=str(error), exc_info=None if known else error)
             status = 1
     await desk.close()
-    for task in (working, reading, ending):
+    for task in (working, reading, ending, watching):
         task.cancel()
-    await asyncio.gather(working, reading, ending, return_exceptions=True)
+    await asyncio.gather(working, reading, ending, watching, return_exceptions=True)
     return status
 
 
@@ -110,6 +111,7 @@ async def _work(desk: Desk, options: Options) -> None:
         with contextlib.closing(listener):
             await _bring_book(desk)
             log_realtime(desk.view.hello["realtime"])
+            desk.announce_health()
             await _serve(desk, guard, listener, record=options.record)
     except FilesError as error:
         await desk.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
@@ -173,8 +175,6 @@ async def _bring_book(desk: Desk) -> None:
         await desk.resume(working)
     except FilesError as error:
         desk.view.problems["files"] = error.problems
-        for problem in error.problems[:20]:
-            structlog.get_logger().error(problem)
 
 
 def _save_set(options: Options, set_list: SetList) -> str:

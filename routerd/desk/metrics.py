@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -26,10 +26,13 @@ _GRADES = ("steady", "fair", "unsteady", "bad", "failed", "unknown")
 class _Reports(Collector):
     """Two reports as metrics: the whole show's totals, and the last minute's figures."""
 
-    def __init__(self, whole: Plain, minute: Plain, counters: dict[str, int]) -> None:
+    def __init__(
+        self, whole: Plain, minute: Plain, counters: dict[str, int], problems: Mapping[str, int]
+    ) -> None:
         self._whole = whole
         self._minute = minute
         self._counters = counters
+        self._problems = problems
 
     def collect(self) -> Iterator[Metric]:
         """Yield every family."""
@@ -60,6 +63,10 @@ class _Reports(Collector):
         for name, value in self._counters.items():
             engine.add_metric([name], value)
         yield engine
+        problems = GaugeMetricFamily("routerd_problems", "Lines of /v1/health, by kind.", labels=["kind"])
+        for kind, count in self._problems.items():
+            problems.add_metric([kind], count)
+        yield problems
 
     def _last_minute(self) -> Iterator[Metric]:
         minute = self._minute
@@ -96,8 +103,11 @@ def _gauge(name: str, words: str, *labels: str) -> GaugeMetricFamily:
     return GaugeMetricFamily(f"routerd_{name}", f"{words}, over the last minute.", labels=labels)
 
 
-def metrics_text(whole: Plain, minute: Plain, counters: dict[str, int]) -> bytes:
-    """Return the OpenMetrics text of a report on the whole show and one on the last minute."""
+def metrics_text(whole: Plain, minute: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
+    """Return the OpenMetrics text of a report on the whole show and one on the last minute.
+
+    `problems` counts what is wrong now by its kind.
+    """
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Reports(whole, minute, counters))
+    registry.register(_Reports(whole, minute, counters, problems))
     return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]

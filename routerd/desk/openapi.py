@@ -25,7 +25,8 @@ _WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow", "unknown-
 @cache
 def document() -> Plain:
     """Return the document. It is the same object every time: do not change it."""
-    schemas: Plain = {"JsonObject": {"type": "object"}, **_report_schemas()}
+    lines = {"type": "array", "items": {"type": "string"}}
+    schemas: Plain = {"JsonObject": {"type": "object"}, "Lines": lines, **_report_schemas()}
     _add(schemas, ProblemDocument)
     paths: Plain = {}
     for operation in OPERATIONS:
@@ -55,7 +56,10 @@ def _operation(operation: Operation) -> Plain:
     out: Plain = {
         "operationId": "-".join([operation.method.lower(), *words]).replace(".", "-"),
         "summary": operation.summary,
-        "responses": {"200": _answer(operation), **_problems(operation)},
+        "responses": {
+            **{str(status): _answer(operation) for status in operation.statuses},
+            **_problems(operation),
+        },
     }
     parameters = [_parameter(word[1:-1], "path") for word in operation.path.split("/") if word[:1] == "{"]
     parameters += [_parameter(name, "query") for name in operation.query]

@@ -16,7 +16,8 @@ class Operation:
     """One method of one path.
 
     `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
-    types it may come in. `example` is a body for the help. Without `needs_book` it answers at all times.
+    types it may come in, `statuses` those it may come with. `example` is a body for the help. Without
+    `needs_book` it answers at all times.
     """
 
     method: str
@@ -30,3 +31,4 @@ class Operation:
     query: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     needs_book: bool = True
+    statuses: tuple[int, ...] = (200,)

@@ -71,6 +71,15 @@ OPERATIONS: tuple[Operation, ...] = (
     Operation("GET", "/v1/status", handlers.get_status, "Where the show is, and how everything is", Status),
     Operation(
         "GET",
+        "/v1/health",
+        handlers.get_health,
+        "200 and [] when all is well, or 503 and what is wrong, each line with its remedy",
+        "Lines",
+        statuses=(200, 503),
+        needs_book=False,
+    ),
+    Operation(
+        "GET",
         "/v1/set-list",
         order_handlers.get_set_list,
         "Tonight's running order; its ETag is its revision, and guards edits as If-Match",

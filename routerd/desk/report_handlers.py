@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import Awaitable
+from time import monotonic_ns
 
 from aiohttp import web
 
@@ -14,6 +16,7 @@ from routerd.desk.bodies import RecordingBody, SoundcheckBody
 from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.desk import FilesError
 from routerd.desk.handlers import Call
+from routerd.desk.health import lines_of
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
 from routerd.desk.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
@@ -72,11 +75,12 @@ async def get_metrics(call: Call) -> web.Response:
     desk = call.desk
     whole, minute = desk.report(), await desk.last_minute()
     counters = dict(desk.view.counters)
+    problems = Counter(line.kind for line in lines_of(desk.view, monotonic_ns()))
 
     def make() -> tuple[bytes, str]:
         from routerd.desk.metrics import CONTENT_TYPE_LATEST, metrics_text
 
-        return metrics_text(whole, minute, counters), CONTENT_TYPE_LATEST
+        return metrics_text(whole, minute, counters, problems), CONTENT_TYPE_LATEST
 
     body, media = await asyncio.to_thread(make)
     return web.Response(body=body, headers={"Content-Type": media, "Cache-Control": "no-store"})

@@ -253,14 +253,19 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """One port of a device; `port` is its actual name while it is open."""
+    """One port of a device; `port` is its actual name while it is open.
+
+    Open means that bytes get through; every other state is a line in `problems`. `since_ns` is when it came
+    into this state, in ns of this machine's CLOCK_MONOTONIC.
+    """
 
     device: str
     direction: Literal["input", "output"]
     pattern: str
     port: str | None
-    state: Literal["open", "missing", "failed"]
+    state: Literal["open", "opening", "missing", "failed", "disconnected", "stalled", "contested"]
     error: str | None
+    since_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +304,7 @@ class DeskHealth:
 @dataclass(frozen=True, slots=True)
 class Status:
     """Everything about this moment. `muted` and `soloed` are "device NAME" or
-    "route NAME"; `problems` are what is wrong with the files or on the disk."""
+    "route NAME"; `problems` is everything that is wrong, each with its remedy, as `GET /v1/health` has it."""
 
     set_list: SetListPosition
     durations: Durations

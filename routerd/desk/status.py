@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import resource
-from collections.abc import Iterator
 from fractions import Fraction
 from math import lcm
 from pathlib import Path
@@ -19,6 +18,7 @@ from routerd.core.model import Plain
 from routerd.core.timeline import Segment
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.desk.durations import durations_of
+from routerd.desk.health import lines_of
 from routerd.desk.learn import learning_of
 from routerd.desk.shapes import (
     Armed,
@@ -39,9 +39,6 @@ from routerd.desk.shapes import (
 )
 from routerd.desk.steady import steady_s
 from routerd.desk.view import View
-
-MOST_PROBLEMS = 50
-"""More than a tablet shows; `routerd check` and a reload list them all."""
 
 
 def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
@@ -131,7 +128,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         ports=tuple(_port(port) for port in view.ports),
         engine=_engine(view, now_ns),
         desk=desk,
-        problems=tuple(_problems(view)),
+        problems=tuple(str(line) for line in lines_of(view, now_ns)),
     )
 
 
@@ -184,7 +181,13 @@ def _tuning_note(tuning: Plain | None, now_ns: int) -> TuningNote | None:
 
 def _port(port: dict[str, Any]) -> Port:
     return Port(
-        port["device"], port["direction"], port["pattern"], port["port"], port["state"], port["error"]
+        port["device"],
+        port["direction"],
+        port["pattern"],
+        port["port"],
+        port["state"],
+        port["error"],
+        port.get("since_ns"),
     )
 
 
@@ -196,13 +199,6 @@ def _position(view: View) -> int | None:
 def _in_order(view: View, index: int) -> SongInOrder:
     identifier = view.snapshot["set_list"]["order"][index]
     return SongInOrder(index + 1, identifier, view.title(identifier))
-
-
-def _problems(view: View) -> Iterator[str]:
-    every = [problem for about in view.problems.values() for problem in about]
-    yield from every[:MOST_PROBLEMS]
-    if len(every) > MOST_PROBLEMS:
-        yield f"{len(every) - MOST_PROBLEMS} more; routerd check lists them all"
 
 
 def _seconds(span_ns: int) -> float:

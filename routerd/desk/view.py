@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from time import monotonic_ns
 from typing import Any
 
 from routerd.core.kept import place_in
@@ -29,7 +30,18 @@ class View:
     set_lists: tuple[SetList, ...] = ()
     pace: Pace = field(default_factory=Pace)
     problems: dict[str, list[str]] = field(default_factory=dict)
-    """By what they are about: "files", "state", "names"."""
+    """What is wrong with what the desk does, by what it is about: "files", and the keys of
+    `routerd.desk.health`."""
+    facts: Plain = field(default_factory=dict)
+    """What the engine says once a second of how it is; see routerd.link.messages."""
+    silent_looks: int = 0
+    """How often health was looked at since the engine last reported."""
+    started_ns: int = field(default_factory=monotonic_ns)
+
+    @property
+    def greeted(self) -> bool:
+        """Whether the engine has said who it is."""
+        return bool(self.hello)
 
     @property
     def ready(self) -> bool:

@@ -36,6 +36,10 @@ class Brake:
         self._since_ns = 0
         self._floods = False
 
+    def floods(self, now_ns: int) -> bool:
+        """Return whether a flood was held back within the last second; any thread may ask."""
+        return self._floods and now_ns - self._since_ns < NS_PER_S
+
     def look(self, now_ns: int) -> None:
         """Sleep if BURST messages have come too fast."""
         took_ns = now_ns - self._since_ns

@@ -212,6 +212,7 @@ class Engine:
             "desk_restarts": self._supervisor.restarts,
             "port_states": self._keeper.states(),
             "counters": self._counters(),
+            "facts": self._facts_now(),
         }
 
     def _loaded(self, book: CompiledBook) -> None:
@@ -290,6 +291,7 @@ class Engine:
             gc.collect(0)
             self._look_for_suspension()
             if self._supervisor.link is not None:
+                self._supervisor.link.send("facts", self._facts_now())
                 self._supervisor.link.send("counters", self._counters())
                 self._supervisor.link.send("traffic", self._traffic())
             last_tick_ns, now_ns = worker.show.tick_due_ns, monotonic_ns()
@@ -315,6 +317,9 @@ class Engine:
             slept_s = round(slept_ns / NS_PER_S, 1)
             self._worker.post("event", {"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s})
             self._keeper.look()  # USB devices may have gone and come back without a word
+
+    def _facts_now(self) -> dict[str, object]:
+        return {"flooding": self._worker.flooding(monotonic_ns())}
 
     def _traffic(self) -> dict[str, object]:
         recorder, book = self._worker.recorder, self._worker.show.book

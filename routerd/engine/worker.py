@@ -79,6 +79,8 @@ class Worker:
         self._planned_ns = 0
         self._hands_off_ns = 0
         """From then on the baton is left to the clock thread: it is up, or about to be."""
+        self._brakes: dict[str, Brake] = {}
+        """Of the input that a device had last."""
         self._revision = -1
         self._stopping = False
 
@@ -87,7 +89,7 @@ class Worker:
     def receiver(self, inlet: Inlet) -> Received:
         """Return what an input port of that inlet's device calls with each message."""
         inbox = self._inbox
-        brake = Brake(lambda: self._event("flood", device=inlet.name))
+        brake = self._brakes[inlet.name] = Brake(lambda: self._event("flood", device=inlet.name))
         take, let_go = self._baton.acquire, self._baton.release
 
         def received(data: bytes, at_ns: int) -> None:
@@ -134,6 +136,10 @@ class Worker:
             return
         self.outbox.append((kind, value))
         self._tell()
+
+    def flooding(self, now_ns: int) -> list[str]:
+        """Return the devices whose inputs are held back because they flood."""
+        return [device for device, brake in list(self._brakes.items()) if brake.floods(now_ns)]
 
     def is_at_work(self, ahead_ns: int) -> bool:
         """Tell whether something is carried through the show, or a deadline is less than `ahead_ns` away."""

@@ -20,16 +20,18 @@ Kinds from the desk:
 and from the engine:
 
     hello       {"pid": n, "ports": str, "generation": n, "realtime": {...}, "started_ns": n,
-                "desk_restarts": n, "port_states": as ports, "counters": as counters, "book_from_ns": start
-                of the engine that took the book in force, "resumed_gap_ms": how long no tick went out,
-                where this engine went on after another had died, else null, "brings_old_book": true
-                while it plays that one's book}: first of all; generation 0: no book yet
+                "desk_restarts": n, "port_states": as ports, "counters": as counters, "facts": as facts,
+                "book_from_ns": start of the engine that took the book in force, "resumed_gap_ms":
+                how long no tick went out, where this engine went on after another had died, else null,
+                "brings_old_book": true while it plays that one's book}: first of all; generation 0: no
+                book yet
     ping        {"n": n}: is the desk alive?
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
     snapshot    what Show.snapshot returns, whenever it has changed
     ports       [{"device", "direction", "pattern", "port", "state", "error"}, ...], whenever it has changed
     counters    {"name": number, ...}, once a second
+    facts       {"flooding": [device, ...]}, once a second: how the engine is, for routerd.desk.health
     traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":
                 [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n},
                 once a second: totals since the start, but `took`, the routing times since the last

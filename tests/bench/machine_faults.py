@@ -21,7 +21,7 @@ from contextlib import AbstractContextManager, ExitStack
 
 from tests.bench.fault_rows import ROUNDS, Row, Watched, beside, watched
 from tests.machine import Pipe, connections, disk, few_descriptors, hogs
-from tests.service import Service, until
+from tests.service import Service, unexpected, until
 
 STALL_S = 1.5
 TOUCH_EVERY_S = 0.04
@@ -72,7 +72,7 @@ def _row(
     said = _said(stage.service.log[begun:])
     with fault():
         press_s = stage.press()
-    until(lambda: not stage.service.status()["problems"], what="nothing is left of it in the status")
+    until(lambda: not unexpected(stage.service.status()), what="nothing is left of it in the status")
     return Row(
         name, f"{ROUNDS} times: {said}", f"press to patch meanwhile {press_s * 1e3:.0f} ms; {lateness.text()}"
     )

@@ -32,7 +32,7 @@ from tests.machine import (
     hogs,
     memory_is_locked,
 )
-from tests.service import Service, free_port, until
+from tests.service import Service, free_port, unexpected, until
 
 MOST_LINES = 40
 """What a fault may say, with what people do meanwhile; a flood would be hundreds."""
@@ -125,10 +125,14 @@ def test_a_disk_that_refuses_is_told_once_and_written_to_later(stage: Stage, ful
         until(lambda: problem in str(stage.service.status()["problems"]), what="the problem is shown")
         stage.goes_on()
         stage.press(81)
-    until(lambda: not stage.service.status()["problems"], what="it is written again")
+    until(lambda: not unexpected(stage.service.status()), what="it is written again")
     song = stage.service.status()["song"]["identifier"]
     until(lambda: _remembered(stage.state_dir) == song, what="the song is on the disk")
-    assert len(stage.said_since(before, "a restart would forget tonight")) == 1
+    what = "a restart would forget tonight"
+    until(lambda: len(stage.said_since(before, what)) == 2, what="it is said that it is over")
+    first, last = stage.said_since(before, what)
+    assert "no longer: " not in first
+    assert "no longer: " in last
     assert len(stage.pipe.lines()) - before < MOST_LINES
 
 

@@ -13,8 +13,6 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
-import structlog
-
 from routerd.core.model import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room, name_of
@@ -188,7 +186,8 @@ class ShowLog:
         self.dropped += 1
         if what not in self._full:
             self._full.add(what)
-            structlog.get_logger().warning("this show's record has its full size; no more is kept", what=what)
+            text = "this show's record has its full size; no more is kept ({})"
+            self._desk.view.problems["record"] = [text.format(each) for each in sorted(self._full)]
 
     async def _blocking(self, work: Callable[[], None]) -> bool:
         problems = self._desk.view.problems
@@ -196,8 +195,6 @@ class ShowLog:
             await asyncio.to_thread(work)
         except OSError as error:
             what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
-            if problems.get("show log") != [what]:
-                structlog.get_logger().error(what, file=error.filename)
             problems["show log"] = [what]
             return False
         problems.pop("show log", None)

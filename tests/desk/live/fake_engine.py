@@ -7,6 +7,7 @@ keep its answers to itself; what the desk has said lies in `said`.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 from collections.abc import Callable
 from time import monotonic_ns
@@ -17,6 +18,7 @@ from routerd.core.compiler import Compiler
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model import rig_from_plain, set_list_from_plain, song_from_plain
 from routerd.core.show import Show
+from routerd.core.units import NS_PER_S
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 
 ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
@@ -69,6 +71,7 @@ class FakeEngine:
                 "desk_restarts": self.restarts,
                 "port_states": self.ports,
                 "counters": {},
+                "facts": {},
             },
         )
         self._show_snapshot()
@@ -83,7 +86,8 @@ class FakeEngine:
         self._tasks = []
         if self._writer is not None:
             self._writer.close()
-            await self._writer.wait_closed()
+            with contextlib.suppress(ConnectionError):
+                await self._writer.wait_closed()
             self._writer = None
 
     def tell(self, kind: str, body: Any) -> None:
@@ -120,8 +124,12 @@ class FakeEngine:
                     self._take(message)
 
     async def _keep_time(self) -> None:
+        counters_ns = 0
         while True:
             self._catch_up()
+            if (now_ns := monotonic_ns()) - counters_ns > NS_PER_S:
+                counters_ns = now_ns
+                self.tell("counters", {})
             await asyncio.sleep(0.005)
 
     def _catch_up(self) -> None:

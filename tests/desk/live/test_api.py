@@ -232,7 +232,7 @@ async def test_ports_and_counters_show_in_the_status(service: Service) -> None:
     service.engine.tell("ports", [{**port, "state": "missing", "error": None}])
     service.engine.tell("counters", {"messages_in": 12})
     status = await service.status_when(lambda status: status["engine"]["counters"])
-    assert status["ports"] == [{**port, "state": "missing", "error": None}]
+    assert status["ports"] == [{**port, "state": "missing", "error": None, "since_ns": None}]
     assert status["engine"]["counters"] == {"messages_in": 12}
 
 

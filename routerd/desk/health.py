@@ -1,0 +1,255 @@
+"""What is wrong right now, one plain line each with its remedy.
+
+The one table behind every place that shows it: `problems` in the status, `GET /v1/health`, the log, the
+events `problem` and `problem-ended`, and the metrics all read from SOURCES. A source is a function of a View
+and the time to lines, and keeps nothing. To add one, write the function and put it into SOURCES. What it
+needs to know of the engine travels in the snapshot, the counters or `facts` (see routerd.link.messages); what
+only the desk knows lies in `View.problems`.
+
+`Announcer` turns lines that come and go into announcements, so that a port that flaps cannot fill a log.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from routerd.core.model import Plain
+from routerd.core.units import NS_PER_S
+from routerd.desk.view import View
+
+OPENING_NS = 3 * NS_PER_S
+"""A port may take so long to open before that is a problem."""
+
+RESTARTED_NS = 60 * NS_PER_S
+"""How long a process that died is still told after another has taken its place."""
+
+SILENT_LOOKS = 6
+"""The engine reports every second; after so many looks (of LOOK_S) without a report it does not answer."""
+
+LOOK_S = 0.5
+"""How often lines are looked at for announcements."""
+
+MOST_MISTAKES = 50
+"""Lines about the rig folder; `routerd check` and a reload list them all."""
+
+MOST_CHANGES = 6
+CHANGES_NS = 60 * NS_PER_S
+CALM_NS = 10 * NS_PER_S
+"""What has been announced MOST_CHANGES times within CHANGES_NS is announced again only when it has stayed as
+it is for CALM_NS."""
+
+
+class Key(NamedTuple):
+    """Which problem a line is about; `about` tells apart those of one kind and device."""
+
+    kind: str
+    device: str | None
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing that is wrong.
+
+    `kind` is a word for programs, `text` says what is wrong and `remedy` what to do, both for people and
+    without figures that change all the time: a changed text is announced again.
+    """
+
+    kind: str
+    text: str
+    remedy: str = ""
+    device: str | None = None
+    about: str = ""
+
+    @property
+    def key(self) -> Key:
+        """Which problem this is."""
+        return Key(self.kind, self.device, self.about)
+
+    def __str__(self) -> str:
+        return f"{self.text}; {self.remedy}" if self.remedy else self.text
+
+
+Source = Callable[[View, int], Iterable[Line]]
+
+
+def lines_of(view: View, now_ns: int) -> list[Line]:
+    """Return every line that holds at `now_ns`, the most basic first."""
+    lines: list[Line] = []
+    for source in SOURCES:
+        try:
+            lines += source(view, now_ns)
+        except Exception as error:  # noqa: BLE001 - one source that fails must not hide the others
+            what = f"{source.__name__.strip('_')} cannot be looked at: {type(error).__name__}: {error}"
+            lines.append(Line("internal", what, "this is a defect of routerd", about=source.__name__))
+    return lines
+
+
+# The sources
+
+
+def _files(view: View, _now_ns: int) -> Iterator[Line]:
+    mistakes = view.problems.get("files", [])
+    for mistake in mistakes[:MOST_MISTAKES]:
+        yield Line("files", mistake, about=mistake)
+    if len(mistakes) > MOST_MISTAKES:
+        yield Line(
+            "files", f"{len(mistakes) - MOST_MISTAKES} more", "routerd check lists them all", about="more"
+        )
+
+
+_DESK_REMEDIES = {
+    "names": "",
+    "state": "make room on the disk and the folder writable; it is tried every second",
+    "book": "make room on the disk and the folder writable; it is tried every second",
+    "show log": "make room on the disk and the folder writable; it is tried every second",
+    "record": "",
+    "api": "it is tried every second, and the clock goes on meanwhile",
+}
+"""What is wrong with what the desk does itself: the keys of `View.problems` but `files`, and what to do."""
+
+
+def _desk(view: View, _now_ns: int) -> Iterator[Line]:
+    for about, texts in view.problems.items():
+        if about != "files":
+            yield from (Line(about.replace(" ", "-"), text, _DESK_REMEDIES.get(about, "")) for text in texts)
+
+
+def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
+    if view.silent_looks >= SILENT_LOOKS:
+        yield Line(
+            "engine-silent",
+            "the engine does not answer: nothing here is known to be so any more",
+            "if it does not come back by itself, restart the service",
+        )
+
+
+def _scheduling(view: View, _now_ns: int) -> Iterator[Line]:
+    realtime = view.hello["realtime"]
+    if realtime["scheduling"] != "fifo":
+        text = "real-time scheduling is not permitted: ticks will be late whenever the machine is busy"
+        yield Line("scheduling", text, realtime["remedy"] or "")
+
+
+def _ports(view: View, now_ns: int) -> Iterator[Line]:
+    for port in view.ports:
+        state = port["state"]
+        young = now_ns - (port.get("since_ns") or now_ns) < OPENING_NS
+        if state != "open" and not (state == "opening" and young):
+            yield _port_line(port)
+
+
+def _port_line(port: Plain) -> Line:
+    device, direction, state = port["device"], port["direction"], port["state"]
+    words, remedy = _PORT_STATES[state]
+    text = words.format(which=f"{device}: its {direction}", pattern=port["pattern"])
+    if port["error"]:
+        text += f" ({port['error']})"
+    return Line("port", text, remedy, device, direction)
+
+
+_PORT_STATES = {
+    "missing": (
+        "{which} is missing: there is no port {pattern}",
+        "plug it in, switch it on or start the program; routerd ports lists what there is",
+    ),
+    "opening": (
+        "{which} has been opening for more than 3 s",
+        "if it stays so, restart the JACK server or the program at its other end",
+    ),
+    "failed": ("{which} cannot be opened", "it is tried again by itself"),
+    "disconnected": ("{which} was disconnected by another program", "it is connected again by itself"),
+    "stalled": (
+        "{which} stands still: nothing gets through",
+        "the program or the JACK server at its other end hangs; restart that if it does not come back",
+    ),
+    "contested": (
+        "{which} is disconnected by another program again and again",
+        "stop the program that does this, or have it leave this port alone; it is tried every 10 s",
+    ),
+}
+"""By a port's state: what is wrong, and what to do."""
+
+
+def _floods(view: View, _now_ns: int) -> Iterator[Line]:
+    for device in view.facts.get("flooding", ()):
+        text = f"{device}: floods its input; it is slowed down, and what is too much is lost"
+        yield Line("flood", text, "look for a loop outside, a broken device or program", device)
+
+
+def _restarts(view: View, now_ns: int) -> Iterator[Line]:
+    hello = view.hello
+    if hello["resumed_gap_ms"] is not None and now_ns - hello["started_ns"] < RESTARTED_NS:
+        text = (
+            f"the engine died, and another went on after {hello['resumed_gap_ms'] / 1000:g} s without a tick"
+        )
+        yield Line("engine-restarted", text, "the log says why")
+    if hello["desk_restarts"] and now_ns - view.started_ns < RESTARTED_NS:
+        text = f"the API server died or hung and was started again (restart {hello['desk_restarts']})"
+        yield Line("server-restarted", text, "the log says why; the clock did not notice")
+
+
+SOURCES: tuple[Source, ...] = (_files, _engine_silent, _desk, _scheduling, _ports, _floods, _restarts)
+"""In the order in which their lines are shown."""
+
+
+# Announcements
+
+
+class Announcement(NamedTuple):
+    """A line that has appeared, or gone. `restless`: it comes and goes, see CALM_NS."""
+
+    appeared: bool
+    line: Line
+    restless: bool
+
+
+class Announcer:
+    """Decides what of lines that come and go is worth a word. Time is an argument and never goes back."""
+
+    def __init__(self) -> None:
+        self._told: dict[Key, Line] = {}
+        self._seen: dict[Key, tuple[Line | None, int]] = {}
+        """What was there at the last look, and since when it has been so."""
+        self._changes: dict[Key, deque[int]] = {}
+
+    def look(self, lines: Iterable[Line], now_ns: int) -> list[Announcement]:
+        """Return what to announce now that `lines` hold."""
+        present = {line.key: line for line in lines}
+        out: list[Announcement] = []
+        for key in {**self._told, **self._seen, **present}:
+            line, told = present.get(key), self._told.get(key)
+            if key not in self._seen or self._seen[key][0] != line:
+                self._seen[key] = line, now_ns
+            if line == told:
+                if line is None:
+                    self._forget(key, now_ns)
+                continue
+            changes = self._recent(key, now_ns)
+            if len(changes) >= MOST_CHANGES and not self._calm(key, now_ns):
+                continue
+            changes.append(now_ns)
+            restless = len(changes) >= MOST_CHANGES
+            if told is not None:
+                out.append(Announcement(False, self._told.pop(key), restless))
+            if line is not None:
+                out.append(Announcement(True, line, restless))
+                self._told[key] = line
+        return out
+
+    def _recent(self, key: Key, now_ns: int) -> deque[int]:
+        changes = self._changes.setdefault(key, deque(maxlen=MOST_CHANGES))
+        while changes and now_ns - changes[0] > CHANGES_NS and self._calm(key, now_ns):
+            changes.popleft()
+        return changes
+
+    def _calm(self, key: Key, now_ns: int) -> bool:
+        return now_ns - self._seen[key][1] >= CALM_NS
+
+    def _forget(self, key: Key, now_ns: int) -> None:
+        """Drop what has been gone for so long that it starts afresh."""
+        if not self._recent(key, now_ns):
+            del self._seen[key], self._changes[key]
