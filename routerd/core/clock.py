@@ -35,6 +35,11 @@ followers keep their place (M1 p. 32: ticks may not be dropped). When it is late
 but the last are given up and counted as missed."""
 
 
+ROOM_NS = 4 * LEAD_NS
+"""A source's Start begins with a tick; ours waits for our own Start by so much at most: for the 1 ms that the
+standard asks for, and for a thread that is late."""
+
+
 class Tick(NamedTuple):
     """A tick that is to go out: its number, when it was due, how many before it were given up."""
 
@@ -72,6 +77,8 @@ class Clock:
         self._last_due_ns = self.segment.due_ns(-1)
         self._started_ns = -NEVER_NS
         """When the last Start or Continue went out."""
+        self._room_ns = 0
+        """How far the next tick may still be moved for a Start that waits."""
 
     @property
     def position_ticks(self) -> int:
@@ -118,18 +125,28 @@ class Clock:
         self.segment = Segment(due_ns, self.next_tick, bpm)
         self.next_due_ns = due_ns
 
-    def make_room(self, earliest_ns: int) -> None:
-        """Let a Start that waits go out before the next tick: the tick waits for it, LEAD_NS at most twice
-        over.
+    def give_room(self, earliest_ns: int) -> None:
+        """Let a Start that waits go out before the next tick: the tick waits for it, ROOM_NS at most.
 
         For a source that starts closely before its tick: ours is late once, and in its place.
         """
+        self._room_ns = ROOM_NS
+        self.make_room(earliest_ns)
+
+    def make_room(self, earliest_ns: int) -> bool:
+        """Move the next tick behind a Start that can go out at `earliest_ns`, as far as `give_room` allows.
+
+        Return whether it has been moved.
+        """
         earliest_ns = max(earliest_ns, self._last_due_ns + LEAD_NS)
         late_ns = earliest_ns + LEAD_NS - self.next_due_ns
-        if self._start_bytes and 0 < late_ns <= 2 * LEAD_NS:
-            self.segment = Segment(earliest_ns + LEAD_NS, self.next_tick, self.segment.bpm)
-            self.next_due_ns = earliest_ns + LEAD_NS
-            self._plan_start(earliest_ns)
+        if not self._start_bytes or not 0 < late_ns <= self._room_ns:
+            return False
+        self._room_ns -= late_ns
+        self.segment = Segment(earliest_ns + LEAD_NS, self.next_tick, self.segment.bpm)
+        self.next_due_ns = earliest_ns + LEAD_NS
+        self._plan_start(earliest_ns)
+        return True
 
     def begin_song(self, tempo_map: TempoMap) -> None:
         """Let the next tick be the first of the song's first bar, and position 0.
@@ -214,6 +231,7 @@ class Clock:
         state, out = step(self.state, command)
         if state is self.state:
             return b""
+        self._room_ns = 0
         self.state = state
         if state is State.STARTING:
             self._start_position = 0 if command is Command.START else position
@@ -231,8 +249,10 @@ class Clock:
     def take_start(self, now_ns: int) -> bytes:
         """Return the Start or Continue whose time has come, or none when it must wait for the next gap."""
         if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:
-            self._plan_start(now_ns)
-            return b""
+            if not self.make_room(now_ns):
+                self._plan_start(now_ns)
+            if self.start_at_ns > now_ns:
+                return b""
         out = self._start_bytes
         self._start_bytes = b""
         self.start_at_ns = NEVER_NS

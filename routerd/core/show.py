@@ -71,7 +71,9 @@ class Show(ShowReturn):
         """Do what is due: a tick first and alone; what waits for it in the next call, at once."""
         self._enter(now_ns)
         clock = self.clock
-        if clock.next_due_ns <= now_ns:
+        if clock.next_due_ns <= now_ns and not (
+            clock.start_at_ns < clock.next_due_ns and clock.make_room(now_ns)
+        ):
             if self._after_tick:
                 self._reach_line(now_ns)  # a stall must not cost a whole bar
             self._tick(now_ns)

@@ -180,19 +180,41 @@ class ShowTransport(ShowState):
         elif heard is Heard.STOP:
             source.following.stopped()
             self._stop(now_ns)
-        elif heard in (Heard.START, Heard.CONTINUE) and clock.state is State.STOPPED:
-            at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
-            source.following.started(0 if at_top else clock.position_ticks)
-            self._transport(TransportCommand.START if at_top else TransportCommand.CONTINUE, now_ns)
-            clock.make_room(max(now_ns, self._wires_free_ns()))
-            self._set_gates()
+        elif heard is Heard.JUMPED:
+            self._transport(TransportCommand.STOP, now_ns)
+        elif heard in (Heard.START, Heard.CONTINUE):
+            self._hear_start(source, heard, now_ns)
         elif heard is Heard.POSITION and clock.state is State.STOPPED:
             clock.locate(source.position_ticks)
             self._send_position(source.position_ticks, now_ns)
             self.revision += 1
         elif heard is Heard.POSITION:
-            self._event("position-ignored", device=source.name, why="transport is running")
+            self._ignored(source, heard)
         self._look_at_source()
+
+    def _hear_start(self, source: Source, heard: Heard, now_ns: int) -> None:
+        """Start or go on with the source's next tick (M1 p. 30).
+
+        Ignored while transport runs (M1 pp. 31-32), unless the source's Start always means the top.
+        """
+        clock = self.clock
+        if clock.state is not State.STOPPED:
+            if heard is not Heard.START or not source.restarts:
+                self._ignored(source, heard)
+                return
+            if clock.state is State.STARTING and clock.position_ticks == 0:
+                return  # at the top it is already
+            self._put_stop(now_ns)  # a follower that runs would ignore Start as well
+        at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
+        source.following.started(0 if at_top else clock.position_ticks)
+        self._transport(TransportCommand.START if at_top else TransportCommand.CONTINUE, now_ns)
+        clock.give_room(max(now_ns, self._wires_free_ns()))
+        self._set_gates()
+
+    def _ignored(self, source: Source, heard: Heard) -> None:
+        if source.reports_ignored(self._now_ns):
+            kind = f"{heard.name.lower()}-ignored"
+            self._event(kind, device=source.name, why="transport is running")
 
     def _come_in(self, now_ns: int) -> None:
         """Start where time code is, from the tick that comes next."""
@@ -213,14 +235,20 @@ class ShowTransport(ShowState):
             self._metronome.stop()
             for one in self._devices.by_outlet.values():
                 one.stop_own(now_ns)
-        data = self.clock.request(command, now_ns, self._wires_free_ns())
-        if data:
-            self._put_transport(data, now_ns)
+            self._put_stop(now_ns)
+        else:
+            self.clock.request(command, now_ns, self._wires_free_ns())  # its byte comes in the gap
         self._set_gates()
         if self.clock.state is not was:
             self._transport_changed()
             for outlet in self._transported:  # a Start that was taken back may have held something up
                 outlet.wire.pump(now_ns, self.sink)
+
+    def _put_stop(self, now_ns: int) -> None:
+        """Stop the clock and those that are started with transport."""
+        data = self.clock.request(TransportCommand.STOP, now_ns, now_ns)
+        if data:
+            self._put_transport(data, now_ns)
 
     def _wires_free_ns(self) -> int:
         """Return when the last of the wires that carry transport will be idle."""

@@ -14,7 +14,7 @@ from routerd.core.chase import Chase, Chased
 from routerd.core.follower import Follower, FollowState
 from routerd.core.following import Following
 from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, TIME_CODE, is_whole
-from routerd.core.units import NS_PER_US, TICKS_PER_SPP_UNIT
+from routerd.core.units import NS_PER_S, NS_PER_US, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
     from routerd.core.clock import Clock
@@ -32,7 +32,12 @@ class Heard(Enum):
     CONTINUE = 3
     STOP = 4
     POSITION = 5
+    JUMPED = 6
+    """Time code goes on somewhere else."""
 
+
+IGNORED_NS = NS_PER_S
+"""At most one message of transport that is ignored is reported in this time."""
 
 _TRANSPORT = {START: Heard.START, CONTINUE: Heard.CONTINUE, STOP: Heard.STOP, SONG_POSITION: Heard.POSITION}
 
@@ -45,11 +50,13 @@ class Source:
         self.inlet = inlet
         self.name = inlet.name
         self.leads_transport = timing.leads_transport
+        self.restarts = timing.restarts
         self.following = Following(clock, lead_ns, hold_ns)
         self.chase = Chase(clock, lead_ns, hold_ns) if timing.sends_time_code else None
         self.state: FollowState = self.follower.state
         self.position_ticks = 0
         self.strange = 0
+        self._reported_ns = -IGNORED_NS
 
     @property
     def follower(self) -> Follower:
@@ -93,13 +100,21 @@ class Source:
         if chased is Chased.MOVED:
             return Heard.MOVED
         self.position_ticks = chase.position_ticks
-        return {Chased.START: Heard.POSITION, Chased.JUMPED: Heard.STOP}.get(chased, Heard.NOTHING)
+        return {Chased.START: Heard.POSITION, Chased.JUMPED: Heard.JUMPED}.get(chased, Heard.NOTHING)
 
     def comes_in(self, next_tick: int) -> bool:
         """Tell, in the gap before a tick, whether time code starts the song with it."""
         if self.chase is None or not self.chase.start_tick or next_tick < self.chase.start_tick:
             return False
         self.chase.start_tick = 0
+        return True
+
+    def reports_ignored(self, now_ns: int) -> bool:
+        """Tell whether a message of its transport that is ignored now shall be reported: not every one of a
+        storm."""
+        if now_ns - self._reported_ns < IGNORED_NS:
+            return False
+        self._reported_ns = now_ns
         return True
 
     def changed(self) -> bool:

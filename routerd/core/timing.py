@@ -93,6 +93,8 @@ class Timing:
     time_code: TimeCode | None = None
     leads_transport: bool = True
     sends_time_code: bool = False
+    restarts: bool = False
+    """Whether its Start means the top while transport runs, too; else it is ignored (M1 pp. 31-32)."""
 
 
 PLAIN_TIMING = Timing()
@@ -168,6 +170,7 @@ def timing_to_plain(timing: Timing) -> Plain | None:
         "time_code": code and [code.rate.value, code.of_set],
         "leads_transport": timing.leads_transport,
         "sends_time_code": timing.sends_time_code,
+        "restarts": timing.restarts,
     }
 
 
@@ -185,6 +188,7 @@ def timing_from_plain(plain: Plain | None) -> Timing:
         time_code=code and TimeCode(FrameRate(code[0]), code[1]),
         leads_transport=plain["leads_transport"],
         sends_time_code=plain["sends_time_code"],
+        restarts=plain.get("restarts", False),
     )
 
 

@@ -23,8 +23,8 @@ FOLLOWING = Song("one", "One", Fraction(125), routes=(route("synth"),), timing=S
 LEADING = Song("two", "Two", Fraction(125), routes=(route("synth"),))
 
 
-def stage(*, leads_transport: bool = True) -> Stage:
-    drums = replace(DRUMS, timing=Timing(leads_transport=leads_transport))
+def stage(*, leads_transport: bool = True, restarts: bool = False) -> Stage:
+    drums = replace(DRUMS, timing=Timing(leads_transport=leads_transport, restarts=restarts))
     rig = Rig("band", (*RIG.devices, drums))
     return Stage(compiled(rig, (FOLLOWING, LEADING), ("one", "two")))
 
@@ -75,6 +75,31 @@ def test_start_keeps_position_however_closely_it_is_sent_before_its_tick(lead_us
         assert after[0] - before[-1] <= 2 * PERIOD
     assert one.show.clock.position_ticks == 49
     assert abs(at(one, "synth", TICK)[-1] - (next_ns - PERIOD)) < MS
+
+
+@pytest.mark.parametrize("late_us", [0, 100, 290, 310, 600, 990, 1290, 1310, 1900])
+@pytest.mark.parametrize("lead_us", [300, 1000, 1300, 2000, 5000])
+def test_start_is_not_a_tick_late_when_the_clock_thread_is(lead_us: int, late_us: int) -> None:
+    """Start 1.3 ms before its tick leaves 0.3 ms to send ours 1 ms before (M1 p. 30): a thread that woke
+    later than that found no room and began one tick late."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    one.now_ns += late_us * 1000
+    one.show.advance(one.now_ns)
+    one.collect()
+    heard_ns = one.now_ns
+    if heard_ns > next_ns:  # the source's tick has come meanwhile
+        one.show.receive(one.inlet("drums"), TICK, heard_ns)
+    tick(one, 20, next_ns + (PERIOD if heard_ns > next_ns else 0))
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        first_ns = next(t for t in ticks if t > start_ns)
+        assert first_ns - start_ns >= MS
+        assert abs(first_ns - next_ns) <= 4 * MS  # the source's own tick, not the one after it
+        assert start_ns - [t for t in ticks if t <= start_ns][-1] >= MS
 
 
 def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
@@ -157,6 +182,85 @@ def test_a_storm_of_starts_starts_once() -> None:
     one.run(next_ns - PERIOD // 2)
     assert len(at(one, "synth", START)) == 1
     assert one.show.clock.position_ticks == 20
+
+
+def test_a_redundant_start_is_ignored_and_reported() -> None:
+    """M1 pp. 31-32: a Start while it runs is ignored. It was ignored without a word."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    for message in ("FA", "FB"):
+        one.play("drums", message)
+        next_ns = tick(one, 50, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert [(e["kind"], e["device"], e["why"]) for e in one.events if e["kind"].endswith("-ignored")] == [
+        ("start-ignored", "drums", "transport is running"),
+        ("continue-ignored", "drums", "transport is running"),
+    ]
+    assert len(at(one, "synth", START)) == 1
+    assert not at(one, "synth", CONTINUE)
+    assert one.show.clock.position_ticks == 110
+
+
+def test_a_storm_of_starts_is_reported_once_a_second() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    for n in range(3000):
+        one.run(next_ns + n * MS)
+        one.play("drums", "FA")
+    assert len([e for e in one.events if e["kind"] == "start-ignored"]) == 3
+
+
+@pytest.mark.parametrize("lead_us", [300, 1300, 12_000])
+def test_a_source_that_restarts_means_the_top_with_each_start(lead_us: int) -> None:
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 110, next_ns)
+    one.do(Action.NEXT, None, "bar 9")
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    next_ns = tick(one, 31, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        _, again_ns = at(one, name, START)
+        (stop_ns,) = at(one, name, STOP)  # who runs ignores a Start (M1 pp. 31-32)
+        assert stop_ns <= again_ns
+        assert len([t for t in at(one, name, TICK) if t > again_ns]) == 31
+    assert one.show.clock.position_ticks == 31
+    assert one.show.snapshot()["armed"]["when"] == "bar 9"  # nobody has stopped
+    assert not [e for e in one.events if e["kind"] == "start-ignored"]
+
+
+def test_a_storm_of_starts_of_a_source_that_restarts_is_one_start_a_tick() -> None:
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    for _ in range(10):
+        for _ in range(50):
+            one.play("drums", "FA")
+        next_ns = tick(one, 1, next_ns)
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert len(at(one, "synth", START)) <= 10
+    assert one.show.clock.position_ticks == 11
+
+
+def test_a_drum_machine_switched_off_and_on_begins_at_the_top_again() -> None:
+    """It is silent for two seconds, held meanwhile, and starts at once when it is back, at another phase."""
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 100, next_ns)
+    back_ns = next_ns + 2000 * MS + 9 * MS
+    one.run(back_ns - 2 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 240, back_ns)
+    one.run(next_ns - PERIOD // 2)
+    again_ns = at(one, "synth", START)[-1]
+    assert len([t for t in at(one, "synth", TICK) if t > again_ns]) == 240
+    assert one.show.clock.position_ticks == 240
 
 
 def test_a_position_while_it_runs_is_ignored_and_told() -> None:

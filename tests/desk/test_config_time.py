@@ -27,6 +27,8 @@ from routerd.core.timing import (
     TempoPoint,
     TimeCode,
     Timing,
+    timing_from_plain,
+    timing_to_plain,
 )
 from routerd.desk.config.tempo_file import read_tempo
 
@@ -65,6 +67,11 @@ def test_a_map_in_bars_becomes_positions(rig_folder: Folder) -> None:
 
 def test_a_source_and_its_transport(rig_folder: Folder) -> None:
     rig = RIG.replace("{input: Pedals*}", "{input: P*, timing: {leads-transport: false}}")
+    restarting = RIG.replace("{input: Pedals*}", "{input: P*, timing: {restarts: true}}")
+    found = book(rig_folder({"rig.yaml": restarting}))
+    timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
+    assert timing.restarts
+    assert timing_from_plain(timing_to_plain(timing)) == timing
     found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "follow: pedals\n"}))
     assert found.song("one").timing.follow == "pedals"
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
@@ -159,6 +166,12 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
             "{input: P*, timing: {sends-time-code: true, leads-transport: false}}",
             "followed with transport",
             "remove 'leads-transport'",
+        ),
+        (
+            "{input: Pedals*}",
+            "{input: P*, timing: {restarts: true, leads-transport: false}}",
+            "only a device whose transport is followed",
+            "remove 'restarts'",
         ),
         ("do: next", "do: nudge", "does not say by how much", "by: 0.5"),
         ("do: next", "do: next, by: 3", "'by' has no meaning with 'do: next'", "do: nudge"),

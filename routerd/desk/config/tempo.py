@@ -51,7 +51,7 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
     timing = device.timing
     if timing is None or not checked.is_sound(path):
         return
-    wants_output = sorted(timing.model_fields_set - {"leads_transport", "sends_time_code"})
+    wants_output = sorted(timing.model_fields_set - {"leads_transport", "sends_time_code", "restarts"})
     if wants_output and not device.output:
         key = wants_output[0].replace("_", "-")
         checked.report((*path, key), f"'{key}' needs an output", "add 'output' to the device, or remove it")
@@ -64,6 +64,12 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
             (*path, "sends-time-code"),
             "time code is followed with transport, from a device with an input",
             "add 'input', and remove 'leads-transport'",
+        )
+    if timing.restarts and (not timing.leads_transport or timing.sends_time_code or not device.input):
+        checked.report(
+            (*path, "restarts"),
+            "only a device whose transport is followed restarts the song",
+            "remove 'restarts', or let its start be followed: no 'leads-transport: false', no time code",
         )
     for key, wanted in (("rate", device.clock), ("starts", device.transport), ("sequence", device.transport)):
         if key in timing.model_fields_set and device.output and not wanted:
@@ -89,6 +95,7 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
         else TimeCode(entry.time_code.rate, entry.time_code.counts is Counts.SET),
         leads_transport=entry.leads_transport,
         sends_time_code=entry.sends_time_code,
+        restarts=entry.restarts,
     )
 
 

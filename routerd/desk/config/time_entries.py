@@ -74,6 +74,9 @@ class TimingEntry(Entry):
         True,
         "leads-transport",
     )
+    restarts: Annotated[bool, s.FLAG] = key(
+        "Whether its start while transport runs means the top again, instead of being ignored.", True, False
+    )
 
 
 class ClickEntry(Entry):
