@@ -7,6 +7,7 @@ fails as told and otherwise runs the tests right here.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -48,8 +49,8 @@ def test_first():
     print("printed there")
 
 def test_second():
-    if os.environ["DIE_IN"] == "second":
-        os._exit(77)
+    if os.environ["DIE_IN"] in ("second", "crash"):
+        os._exit(77 if os.environ["DIE_IN"] == "second" else 1)
 
 def test_third():
     assert [1] == [2], "a real failure"
@@ -108,7 +109,7 @@ def test_a_machine_that_did_not_start_is_started_once_more(tmp_path: Path, statu
     text, starts = outcome(tmp_path, f"die{status} work")
     assert starts == ["4", "4"]
     assert "1 failed, 3 passed, 1 skipped" in text
-    assert f"virtual machine: start 1 of at most 2 ended with status {status}" in text
+    assert f"virtual machine: start 1 of at most 2: ended with status {status}" in text
 
 
 def test_one_that_died_is_started_for_the_rest_alone(tmp_path: Path) -> None:
@@ -121,12 +122,56 @@ def test_one_that_fails_twice_makes_errors_that_name_it(tmp_path: Path) -> None:
     text, starts = outcome(tmp_path, "die125 die124")
     assert starts == ["4", "4"]
     assert "1 passed, 4 errors" in text
-    assert "The virtual machine failed, not the test" in text
+    assert "The virtual machine or its pytest failed, not the test" in text
     assert "console of start 2" in text
 
 
-def test_pytest_that_fails_in_the_guest_is_not_tried_again(tmp_path: Path) -> None:
-    text, starts = outcome(tmp_path, "die3 work")
-    assert starts == ["4"]
-    assert "1 passed, 4 errors" in text
-    assert "ended with status 3" in text
+def test_a_pytest_that_crashes_is_started_once_more_even_with_the_status_of_failed_tests(
+    tmp_path: Path,
+) -> None:
+    text, starts = outcome(tmp_path, "die1 work")
+    assert starts == ["4", "4"]
+    assert "1 failed, 3 passed, 1 skipped" in text
+    assert "start 1 of at most 2: its pytest crashed: it ended with status 1" in text
+
+
+def test_only_the_test_that_crashes_pytest_each_time_has_no_result(tmp_path: Path) -> None:
+    text, starts = outcome(tmp_path, "crash crash")
+    assert starts == ["4", "3"]
+    assert "1 failed, 2 passed, 1 skipped, 1 error" in text
+    assert re.search(r"ERROR \S*::test_second", text)
+
+
+def test_a_time_limit_that_ends_a_test_where_there_is_no_line_is_one_failure(tmp_path: Path) -> None:
+    (tmp_path / "conftest.py").write_text(f"""
+import sys
+sys.path.insert(0, {str(GUEST)!r})
+import pytest
+from numbered import number_lines
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_makereport(call):
+    number_lines(call)
+""")
+    # the jump back from an `if` that does not hold has no line
+    (tmp_path / "test_slow.py").write_text("""
+def test_slow():
+    pairs = [(number, 0) for number in range(100)]
+    while True:
+        for one, other in pairs:
+            if one and other:
+                pairs.clear()
+
+def test_afterwards():
+    pass
+""")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--timeout", "1"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert "1 failed, 1 passed" in done.stdout
+    assert "Timeout" in done.stdout

@@ -17,6 +17,7 @@ import pytest
 from daemon import Daemon
 from far_program import FarProgram
 from listener import Aseqdump
+from numbered import number_lines
 from remote import Remote, what_is_missing
 from usb import Gadget, load_bus, wait_for
 
@@ -44,6 +45,11 @@ class GuestReporter:
 
     def pytest_runtest_logfinish(self, nodeid: str) -> None:
         self._write({"finished": nodeid})
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_makereport(call: pytest.CallInfo[Any]) -> None:
+    number_lines(call)
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -1,7 +1,9 @@
 """Runs tests in the virtual machine and hands their reports over one test at a time.
 
-A machine that does not start, dies or falls silent says nothing about a test: it is started once more for the
-tests without a result, and if it fails again these are errors that name the machine.
+A machine that does not start, dies or falls silent says nothing about a test, nor does a pytest in there that
+ends before every test has a result, whatever its status: tests that fail do not end it. The machine is
+started once more for the tests without a result, the one that was on when it ended last of all; if it
+fails again these are errors that name it.
 """
 
 from __future__ import annotations
@@ -49,6 +51,8 @@ class Remote:
         self._waiting = {item.nodeid: item for item in items}
         self._got: dict[str, list[pytest.TestReport]] = {}
         self._finished: set[str] = set()
+        self._suspect = ""
+        """The test that was on when a machine ended."""
         self._folder = tempfile.TemporaryDirectory(prefix="routerd-guest-")
         self._machine: subprocess.Popen[bytes] | None = None
         self._lines: TextIO | None = None
@@ -86,12 +90,13 @@ class Remote:
         # The guest sees what is compiled here, as pip would have done it for the installed service.
         compileall.compile_dir(self._config.rootpath / "routerd", quiet=2)
         self._starts += 1
-        self._got.clear()
+        self._got = {nodeid: reports for nodeid, reports in self._got.items() if nodeid in self._finished}
         self._rest = ""
         overrides = [word for one in self._config.getoption("override_ini") or () for word in ("-o", one)]
         nearby = f"--confcutdir={Path(__file__).resolve().parents[1]}"
         tests = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", nearby, *overrides]
         chosen = [nodeid for nodeid in self._waiting if nodeid not in self._finished]
+        chosen.sort(key=lambda nodeid: nodeid == self._suspect)
         limit = ["--aside", "--time-limit", str(WHOLE_LIMIT_S), "--share", str(self._share)]
         reports = self._share / "reports"
         settings = ONLY_WHAT_IS_NEEDED | {"ROUTERD_GUEST_REPORTS": "/run/job/out/reports"}
@@ -133,9 +138,10 @@ class Remote:
         if status is not None:
             self._read()
             if item.nodeid not in self._finished:
-                self._give_up(item, f"ended with status {status}", again=status in MACHINE_FAILED)
+                what = "" if status in MACHINE_FAILED else "its pytest crashed: it "
+                self._give_up(item, f"{what}ended with status {status}")
         elif time.monotonic() - self._news_at > self._patience_s(item):
-            self._give_up(item, f"said nothing for {self._patience_s(item):.0f} s", again=True)
+            self._give_up(item, f"said nothing for {self._patience_s(item):.0f} s")
         else:
             time.sleep(0.1)
 
@@ -144,13 +150,12 @@ class Remote:
         limit = marker.args[0] if marker and marker.args else self._config.getini("timeout")
         return START_ALLOWANCE_S + float(limit or 0)
 
-    def _give_up(self, item: pytest.Item, why: str, again: bool) -> None:
+    def _give_up(self, item: pytest.Item, why: str) -> None:
         self._end_machine()
+        self._suspect = item.nodeid
         self.history.append(
-            f"start {self._starts} of at most {STARTS} {why}, before {item.nodeid} had a result"
+            f"start {self._starts} of at most {STARTS}: {why}, before {item.nodeid} had a result"
         )
-        if not again:
-            self._starts = STARTS
 
     def _end_machine(self) -> None:
         if self._lines is not None:
@@ -164,7 +169,12 @@ class Remote:
     def _no_result(self, item: pytest.Item) -> pytest.TestReport:
         console = (self._share / "console").read_text(errors="replace").splitlines()
         text = "\n".join(
-            ["The virtual machine failed, not the test:", *self.history, "Its last words:", *console[-40:]]
+            [
+                "The virtual machine or its pytest failed, not the test:",
+                *self.history,
+                "Its last words:",
+                *console[-40:],
+            ]
         )
         return pytest.TestReport(
             item.nodeid, item.location, dict.fromkeys(item.keywords, 1), "failed", text, "setup"
