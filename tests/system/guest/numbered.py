@@ -2,8 +2,8 @@
 
 A test's time limit is an exception raised by a signal, at any instruction. Some have no line (Python's data
 model, codeobject.co_positions): the jump back from an `if` that does not hold to the head of its loop, for
-one. pytest counts on there being a line, so it ends itself with a TypeError while it reports, and the whole run
-with it. Such an entry gets the first line of its function here.
+one. pytest counts on there being a line: a TypeError while it reports ends it, and the whole run with it.
+Such an entry gets the first line of its function here.
 """
 
 from __future__ import annotations
