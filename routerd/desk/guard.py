@@ -78,12 +78,8 @@ def read_token(path: Path) -> str:
     return token
 
 
-def open_listener(listen: Listen, token: str | None) -> socket.socket:
-    """Return the listening socket; raises ListenError that says what to do."""
-    if not listen.loopback and token is None:
-        raise ListenError(
-            f"--listen {listen} is reachable by other machines: give a --token-file, or listen on 127.0.0.1"
-        )
+def open_listener(listen: Listen) -> socket.socket:
+    """Return the listening socket; raises ListenError that says what to do, or what to wait for."""
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
@@ -120,6 +116,14 @@ class Guard:
 
     listen: Listen
     token: str | None
+
+    def allow_listening(self) -> None:
+        """Raise ListenError where anybody on the network could ask."""
+        if not self.listen.loopback and self.token is None:
+            raise ListenError(
+                f"--listen {self.listen} is reachable by other machines: give a --token-file, "
+                "or listen on 127.0.0.1"
+            )
 
     def check(
         self, hosts: list[str], origin: str | None, authorization: str | None, sent_by: str | None = None

@@ -21,7 +21,7 @@ import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError
-from routerd.core.model import SetList
+from routerd.core.model import Plain, SetList
 from routerd.desk.desk import Desk, FilesError
 from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.desk.link_client import EngineLink
@@ -103,16 +103,15 @@ async def _until(event: asyncio.Event) -> None:
 
 
 async def _work(desk: Desk, options: Options) -> None:
-    """Listen, bring the book, serve; what prevents the first start is told to the engine, which ends both."""
+    """Bring the book, listen, serve; what prevents the first start is told to the engine, which ends both."""
     await desk.greeted.wait()
     first = desk.view.hello["generation"] == 0
     try:
-        guard, listener = await _listen(options, patient=not first)
-        with contextlib.closing(listener):
-            await _bring_book(desk)
-            log_realtime(desk.view.hello["realtime"])
-            desk.announce_health()
-            await _serve(desk, guard, listener, record=options.record)
+        if first:
+            await asyncio.to_thread(_guard, options)  # a mistake in the options is no reason to wait
+        await _bring_book(desk)
+        log_realtime(desk.view.hello["realtime"])
+        await _serve(desk, options)
     except FilesError as error:
         await desk.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
     except (ListenError, LinkError) as error:
@@ -122,17 +121,21 @@ async def _work(desk: Desk, options: Options) -> None:
     await asyncio.Event().wait()
 
 
-async def _serve(desk: Desk, guard: Guard, listener: socket.socket, *, record: bool) -> None:
-    desk.show_log.record(on=record)
-    server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
-    api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
-    async with server.serving(api.make_app(desk, guard), listener):
-        renewing = asyncio.create_task(_renew_book(desk))
-        desk.link.say_serving()
-        where = str(Listen(*listener.getsockname()[:2]))
-        desk.tell({"kind": "desk-started", "at_ns": monotonic_ns(), "listen": where, "version": __version__})
-        await renewing
-        await asyncio.Event().wait()
+async def _serve(desk: Desk, options: Options) -> None:
+    desk.show_log.record(on=options.record)
+    desk.announce_health()
+    renewing = asyncio.create_task(_renew_book(desk))
+    guard, listener = await _listen(desk, options)
+    with contextlib.closing(listener):
+        server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
+        api = await asyncio.to_thread(importlib.import_module, "routerd.desk.api")
+        async with server.serving(api.make_app(desk, guard), listener):
+            desk.link.say_serving()
+            where = str(Listen(*listener.getsockname()[:2]))
+            began: Plain = {"kind": "desk-started", "at_ns": monotonic_ns()}
+            desk.tell({**began, "listen": where, "version": __version__})
+            await renewing
+            await asyncio.Event().wait()
 
 
 async def _renew_book(desk: Desk) -> None:
@@ -148,21 +151,29 @@ async def _renew_book(desk: Desk) -> None:
             )
 
 
-async def _listen(options: Options, *, patient: bool) -> tuple[Guard, socket.socket]:
-    """Return the guard and the listening socket; when a show is on, try until it can be had."""
-    told = ""
+def _guard(options: Options) -> Guard:
+    """Return who may ask; raises ListenError when the options do not allow to serve anybody."""
+    listen = parse_listen(options.listen)
+    token = None if options.token_file is None else read_token(options.token_file)
+    guard = Guard(listen, token)
+    guard.allow_listening()
+    return guard
+
+
+async def _listen(desk: Desk, options: Options) -> tuple[Guard, socket.socket]:
+    """Return the guard and the listening socket, once it can be had: a show needs no API to go on."""
     while True:
         try:
-            listen = parse_listen(options.listen)
-            token = None if options.token_file is None else read_token(options.token_file)
-            return Guard(listen, token), await asyncio.to_thread(open_listener, listen, token)
+            guard = await asyncio.to_thread(_guard, options)
+            listener = await asyncio.to_thread(open_listener, guard.listen)
         except ListenError as error:
-            if not patient:
-                raise
-            if str(error) != told:
-                told = str(error)
-                structlog.get_logger().error("the API cannot be served; trying every second", why=told)
-        await asyncio.sleep(RETRY_S)
+            desk.view.problems["api"] = [f"the API cannot be served: {error}"]
+            desk.announce_health()
+            await asyncio.sleep(RETRY_S)
+        else:
+            desk.view.problems.pop("api", None)
+            desk.announce_health()
+            return guard, listener
 
 
 async def _bring_book(desk: Desk) -> None:

@@ -40,19 +40,19 @@ def test_bad_listen_addresses(text: str) -> None:
 
 def test_only_loopback_without_a_token() -> None:
     with pytest.raises(ListenError, match="--token-file"):
-        open_listener(Listen("0.0.0.0", free_port()), None)
-    open_listener(Listen("0.0.0.0", free_port()), TOKEN).close()
+        Guard(Listen("0.0.0.0", free_port()), None).allow_listening()
+    Guard(Listen("0.0.0.0", free_port()), TOKEN).allow_listening()
 
 
 def test_a_port_that_is_in_use_and_addresses_that_are_not_ours() -> None:
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         with pytest.raises(ListenError, match=f"127.0.0.1:{port} is in use: another routerd"):
-            open_listener(Listen("127.0.0.1", port), None)
+            open_listener(Listen("127.0.0.1", port))
     with pytest.raises(ListenError, match="not an address of this machine"):
-        open_listener(Listen("192.0.2.1", port), TOKEN)  # TEST-NET-1, RFC 5737
+        open_listener(Listen("192.0.2.1", port))  # TEST-NET-1, RFC 5737
     with pytest.raises(ListenError, match="not known"):
-        open_listener(Listen("no-such-host.invalid", port), TOKEN)
+        open_listener(Listen("no-such-host.invalid", port))
 
 
 def token_file(folder: Path, content: str, mode: int = 0o600) -> Path:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_service import Service, a_service
+from desk_service import Service, a_service, free_port
 from fake_engine import ALL_GRANTED, FakeEngine
 from structlog.testing import capture_logs
 
@@ -167,11 +167,39 @@ async def test_broken_files_and_no_book_are_refused(tmp_path: Path) -> None:
     assert problems[0].startswith(f"{folder}/rig.yaml:1: ")
 
 
-async def test_a_port_in_use_is_refused_at_first_and_waited_for_later(demo_rig: Path, tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as other:
+async def test_a_cold_start_needs_no_api_which_comes_when_its_port_is_free(
+    demo_rig: Path, tmp_path: Path
+) -> None:
+    with capture_logs() as said, socket.create_server(("127.0.0.1", 0)) as other:
         listen = "{}:{}".format(*other.getsockname())
         async with a_service(demo_rig, tmp_path / "state", listen=listen) as service:
-            assert "another routerd" in (await refused(service))[0]
+            await service.start()
+            await service.engine.heard("commit")
+            wanted = "the API cannot be served"
+            async with asyncio.timeout(30):
+                while not any(wanted in line["event"] for line in said):  # noqa: ASYNC110 - a log sets no event
+                    await asyncio.sleep(0.01)
+            assert service.engine.show.generation == 1
+            other.close()
+            status = await service.until_ready()
+    assert status["song"]["title"] == "Copper Ferry"
+    assert status["problems"] == []
+    told, over = (line for line in said if wanted in line["event"])
+    assert "another routerd" in told["event"]
+    assert told["log_level"] == "warning"
+    assert over["event"] == f"no longer: {told['event']}"
+    assert over["log_level"] == "info"
+
+
+async def test_a_mistake_in_where_to_listen_is_refused_at_once(demo_rig: Path, tmp_path: Path) -> None:
+    async with a_service(demo_rig, tmp_path / "state", listen="0.0.0.0:8473") as service:
+        assert "--token-file" in (await refused(service))[0]
+
+
+async def test_a_port_that_is_in_use_while_the_show_is_on_is_waited_for(
+    demo_rig: Path, tmp_path: Path
+) -> None:
+    listen = f"127.0.0.1:{free_port()}"
     async with a_service(demo_rig, tmp_path / "state", listen=listen) as service:
         await service.start()
         await service.until_ready()
