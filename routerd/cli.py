@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from routerd import __version__
-from routerd.printing import complain, say_lines
+from routerd.printing import complain, say, say_lines
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -304,8 +304,12 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from routerd.desk.check import check
+    from routerd.ports import missing_library
 
-    return check(options.folder, options.set_name, options.schemas, rehearsed=options.rehearse)
+    status = check(options.folder, options.set_name, options.schemas, rehearsed=options.rehearse)
+    if words := missing_library():
+        say(f"warning: {words}")
+    return status
 
 
 def _sheet(options: argparse.Namespace) -> int:

@@ -33,7 +33,7 @@ from routerd.core.messages import SYSEX, SYSEX_END
 from routerd.core.model import ANY_USB, Usb
 from routerd.ports.alsa_room import give_room
 from routerd.ports.base import PortInfo
-from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT
+from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT, built_without
 from routerd.ports.system import RtMidiPorts
 from routerd.ports.usb_identity import usb_of_card
 
@@ -45,7 +45,7 @@ _EVERY_PORT = -1
 def open_alsa() -> RtMidiPorts:
     """Return the ports of ALSA; raises PortError when RtMidi was built without it."""
     if rtmidi.API_LINUX_ALSA not in rtmidi.get_compiled_api():
-        raise PortError("this python-rtmidi was built without ALSA; use --ports jack")
+        raise PortError(built_without("ALSA", "libasound2-dev", "jack"))
     return RtMidiPorts("alsa", rtmidi.API_LINUX_ALSA, AlsaSequencer)
 
 

@@ -20,7 +20,7 @@ import rtmidi
 
 from routerd.core.errors import PortError
 from routerd.ports.base import PortInfo
-from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT
+from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT, built_without
 from routerd.ports.system import RtMidiPorts
 
 LONGEST_MESSAGE = 5_000
@@ -71,7 +71,7 @@ def load_libjack() -> ctypes.CDLL:
             function = getattr(library, name)
             function.restype, function.argtypes = result, arguments
     except AttributeError as error:
-        raise PortError("this python-rtmidi was built without JACK; use --ports alsa") from error
+        raise PortError(built_without("JACK", "libjack-jackd2-dev", "alsa")) from error
     # A function of the C library that takes a text and does nothing with it: no interpreter needed.
     nothing = ctypes.cast(ctypes.CDLL(None).strlen, _POINTER)
     library.jack_set_error_function(nothing)

@@ -7,6 +7,7 @@ and closes, and a tick would wait for it.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from typing import Protocol
 
@@ -65,3 +66,13 @@ class Patchbay(Protocol):
 def split_handle(handle: str) -> str:
     """Return the identifier in a handle."""
     return handle.split(" ", 1)[1]
+
+
+def built_without(system: str, package: str, other: str) -> str:
+    """Return one line on a port system that RtMidi was built without: what to install, how to build again."""
+    pip = f"{sys.executable} -m pip"
+    return (
+        f"this python-rtmidi was built without {system}; apt-get install {package}, then build it again by"
+        f" `{pip} install --force-reinstall --no-cache-dir --no-deps python-rtmidi` (pip's cache holds the"
+        f" old build), or use --ports {other}"
+    )

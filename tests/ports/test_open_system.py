@@ -5,13 +5,17 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
+from routerd.cli import main
 from routerd.core.errors import PortError
-from routerd.ports import open_system
+from routerd.demo import rig_folder
+from routerd.ports import missing_library, open_system
 from routerd.ports.base import PortInfo, match_port
 from routerd.ports.describe import describe_ports, pattern_of
+from routerd.ports.patchbay import built_without
 
 
 def test_a_kind_that_does_not_exist_is_an_error_that_names_those_that_do() -> None:
@@ -31,7 +35,8 @@ def test_simulated_ports_load_no_library() -> None:
 def test_a_machine_without_ports_is_told_how_to_get_some(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    pytest.importorskip("rtmidi")
+    if reason := missing_library():
+        pytest.skip(reason)
     monkeypatch.setenv("JACK_DEFAULT_SERVER", "routerd-test-nobody")
     monkeypatch.setattr("routerd.ports._ALSA_SEQUENCER", Path("/nowhere"))
     with pytest.raises(PortError, match="--ports simulated"):
@@ -73,3 +78,54 @@ def test_match_port_takes_the_first_that_fits(pattern: str, found: str | None) -
     ports = [PortInfo(name, "") for name in ("Keys:1", "Keys:2", "Rack [1]", "Rack 1")]
     match = match_port(pattern, ports)
     assert (match.name if match else None) == found
+
+
+def without(library: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let importing a library fail as it does where libasound2 is missing (seen on a minimal Debian 12)."""
+    words = "libasound.so.2: cannot open shared object file: No such file or directory"
+
+    def load(name: str) -> ModuleType:
+        if name == library:
+            raise ImportError(words)
+        if name == "routerd.ports.alsa":
+            raise OSError(f"cannot load library 'libasound.so.2': {words}")
+        raise AssertionError(name)
+
+    monkeypatch.setattr("routerd.ports.import_module", load)
+
+
+def test_a_missing_system_library_is_one_line_that_names_the_package(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("routerd.ports._ALSA_SEQUENCER", Path("/nowhere"))
+    without("routerd.ports.jack", monkeypatch)
+    for kind in (None, "jack", "alsa"):
+        with pytest.raises(PortError, match=r"apt-get install libasound2 .*libasound2t64") as caught:
+            open_system(kind)
+        assert "\n" not in str(caught.value)
+    folder = str(rig_folder())
+    assert main(["ports"]) == 1
+    assert main(["run", folder, "--state-dir", str(tmp_path / "state")]) == 1
+    told = capsys.readouterr()
+    assert told.err.splitlines() == [f"routerd: {caught.value}"] * 2
+    without("rtmidi", monkeypatch)
+    assert main(["check", folder]) == 0
+    assert f"warning: {caught.value}\n" in capsys.readouterr().out
+    assert missing_library() == str(caught.value)
+
+
+def test_a_library_that_is_broken_otherwise_is_told_as_it_says_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def load(_: str) -> ModuleType:
+        raise ImportError("No module named 'rtmidi'")
+
+    monkeypatch.setattr("routerd.ports.import_module", load)
+    assert "No module named 'rtmidi'; --ports simulated" in missing_library()
+
+
+def test_what_rtmidi_was_built_without_is_told_with_package_and_command() -> None:
+    words = built_without("JACK", "libjack-jackd2-dev", "alsa")
+    assert "apt-get install libjack-jackd2-dev" in words
+    assert f"{sys.executable} -m pip install --force-reinstall --no-cache-dir" in words
+    assert "--ports alsa" in words

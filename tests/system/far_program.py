@@ -17,8 +17,6 @@ import threading
 import time
 from typing import Self
 
-import rtmidi
-
 
 class FarProgram:
     """Starts the program and talks to it."""
@@ -91,6 +89,8 @@ def report(heard: queue.SimpleQueue[tuple[list[int], int]]) -> None:
 
 def main(kind: str, name: str, relay: str = "") -> None:
     """Be the program."""
+    import rtmidi  # here, so that tests which talk to the program need no system library
+
     # Or the thread that prints could be held up by a busy machine with the interpreter's lock in its hand,
     # and the one that relays with it.
     with contextlib.suppress(OSError):

@@ -21,6 +21,8 @@ from numbered import number_lines
 from remote import Remote, what_is_missing
 from usb import Gadget, load_bus, wait_for
 
+from routerd.ports import missing_library
+
 HERE = Path(__file__).resolve().parent
 IN_GUEST = os.environ.get("ROUTERD_GUEST") == "1"
 HAS_ALSA = Path("/dev/snd/seq").exists()
@@ -58,6 +60,11 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if reason := missing_library():
+        for item in items:
+            if HERE in item.path.parents:
+                item.add_marker(pytest.mark.skip(reason=reason))
+        return
     if not REMOTE:
         return
     if reason := what_is_missing():
@@ -75,7 +82,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
 
 
 def _is_remote(item: pytest.Item) -> bool:
-    return REMOTE and HERE in item.path.parents and not what_is_missing()
+    return REMOTE and HERE in item.path.parents and not what_is_missing() and not missing_library()
 
 
 @pytest.hookimpl(tryfirst=True)

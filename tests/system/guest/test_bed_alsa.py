@@ -9,10 +9,13 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 import pytest
-import rtmidi
 from usb import wait_for
+
+if TYPE_CHECKING:
+    import rtmidi
 
 pytestmark = pytest.mark.system
 
@@ -61,6 +64,8 @@ def collect(port: rtmidi.MidiIn, count: int) -> list[list[int]]:
 
 def test_messages_from_another_process_arrive_in_order() -> None:
     with sender() as other:
+        import rtmidi
+
         port = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name="bed receiver")
         port.ignore_types(sysex=False, timing=False, active_sense=False)
         names = port.get_ports()

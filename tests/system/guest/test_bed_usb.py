@@ -5,10 +5,13 @@ from __future__ import annotations
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-import rtmidi
 from usb import Gadget, load_bus, wait_for
+
+if TYPE_CHECKING:
+    import rtmidi
 
 pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 
@@ -42,6 +45,8 @@ def number_of(port: rtmidi.MidiIn | rtmidi.MidiOut, product: str) -> int:
 
 def test_bytes_from_the_device(synth: Gadget) -> None:
     end = synth.open()
+    import rtmidi
+
     port = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name="bed")
     port.ignore_types(sysex=False, timing=False, active_sense=False)
     port.open_port(number_of(port, "Bed Synth"))
@@ -63,6 +68,8 @@ def test_bytes_from_the_device(synth: Gadget) -> None:
 
 def test_bytes_to_the_device(synth: Gadget) -> None:
     end = synth.open()
+    import rtmidi
+
     port = rtmidi.MidiOut(rtmidi.API_LINUX_ALSA, name="bed")
     port.open_port(number_of(port, "Bed Synth"))
     port.send_message([0xB0, 7, 100])
