@@ -47,6 +47,8 @@ class Action(StrEnum):
     STOP = "stop"
     CONTINUE = "continue"
     TEMPO = "tempo"
+    SONG_TEMPO = "song-tempo"
+    """The song's own tempo again, instead of one set by hand."""
     PANIC = "panic"
     SILENCE = "silence"
     """Panic, stop and forget what is armed, at once."""

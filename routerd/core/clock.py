@@ -9,7 +9,8 @@ tick of the grid at which position is (or would have been) 0; bars are counted f
 while transport is stopped, so that "on the next bar" always means something.
 
 The song's tempo map is taken step by step while transport runs: each step begins a new segment on its
-tick. While a source is followed (`steered`) the steps change the meter only.
+tick. While a source is followed (`steered`), and once somebody has set the tempo by hand, the steps change
+the meter only.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from routerd.core.tempo_map import TempoMap
 from routerd.core.timeline import Segment
-from routerd.core.transport import LEAD_NS, Command, State, start_slot, step
+from routerd.core.transport import LEAD_NS, Command, State, TempoBy, start_slot, step
 from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 from routerd.core.wire import NEVER_NS
 
@@ -63,6 +64,7 @@ class Clock:
         """The tick of the grid from which bars of this meter are counted."""
         self.steered = False
         """Whether a source decides about tempo."""
+        self.tempo_by = TempoBy.SONG
         self.bpm = bpm
         """The tempo to show; `segment` has the rate of this moment."""
         self.map = TempoMap(bpm, 4, 4)
@@ -105,6 +107,11 @@ class Clock:
         """Change tempo at the next tick, which stays where it is."""
         self.segment = self.segment.retimed(self.next_tick, bpm)
         self.bpm = bpm
+
+    @property
+    def mapped(self) -> bool:
+        """Whether the song's map decides about tempo."""
+        return not self.steered and self.tempo_by is not TempoBy.HAND
 
     @property
     def start_waits(self) -> bool:
@@ -182,6 +189,7 @@ class Clock:
         """
         self.segment = kept.segment
         self.bpm = kept.bpm
+        self.tempo_by = kept.tempo_by
         self.origin_tick = kept.origin_tick
         self.next_tick = kept.next_tick
         position = kept.position_ticks
@@ -260,10 +268,8 @@ class Clock:
         self._started_ns = now_ns
         self.origin_tick = self.next_tick - position
         self._take_meter(self.map.index_at(position), position)
-        if self.map.moves and not self.steered:
-            step = self.map.steps[self.step]
-            self.set_tempo(step.rate_bpm)
-            self.bpm = step.bpm
+        if self.map.moves and self.mapped:
+            self._take_tempo()
             self.next_due_ns = self.segment.due_ns(self.next_tick)
         self._await_step()
         return out
@@ -297,13 +303,19 @@ class Clock:
         """Begin the next step of the map with the next tick."""
         position = self.next_tick - self.origin_tick
         self._take_meter(self.map.index_at(position), position)
-        if not self.steered:
+        if self.mapped:
             step = self.map.steps[self.step]
             before = self.map.steps[self.step - 1]
             if (step.rate_bpm, step.bpm) != (before.rate_bpm, before.bpm):
-                self.set_tempo(step.rate_bpm)
-                self.bpm = step.bpm
+                self._take_tempo()
         self._await_step()
+
+    def _take_tempo(self) -> None:
+        """Take the tempo of the step that is in force."""
+        step = self.map.steps[self.step]
+        self.set_tempo(step.rate_bpm)
+        self.bpm = step.bpm
+        self.tempo_by = TempoBy.SONG
 
     def _take_meter(self, step: int, position: int) -> None:
         """Count bars as that step does, `position` being the next tick's."""

@@ -11,10 +11,11 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from routerd.core.timeline import Segment
-from routerd.core.transport import State
+from routerd.core.transport import State, TempoBy
 
 FIELDS = (
     "bpm",
+    "tempo_by",
     "grid",
     "transport",
     "position_tick",
@@ -27,7 +28,7 @@ FIELDS = (
 """What of a snapshot has to be kept for `kept_from_plain`."""
 
 
-_PLACE = ("song", "section", "bpm", "index", "gap", "checked", "armed", "muted", "soloed")
+_PLACE = ("song", "section", "bpm", "tempo_by", "index", "gap", "checked", "armed", "muted", "soloed")
 
 
 def place_in(snapshot: Mapping[str, Any]) -> dict[str, Any]:
@@ -41,6 +42,7 @@ class Kept(NamedTuple):
     segment: Segment
     bpm: Fraction
     """The tempo to show; `segment` has the rate."""
+    tempo_by: TempoBy
     running: bool
     position_ticks: int
     next_tick: int
@@ -69,6 +71,7 @@ def kept_from_plain(plain: Mapping[str, Any], last_tick: int) -> Kept:
     return Kept(
         segment=Segment(_whole(grid["anchor_ns"]), _whole(grid["anchor_tick"]), rate_bpm),
         bpm=bpm,
+        tempo_by=TempoBy(plain["tempo_by"]),
         running=running,
         position_ticks=position,
         next_tick=origin + position if running else _whole(grid["anchor_tick"]),

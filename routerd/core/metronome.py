@@ -45,7 +45,7 @@ class Metronome:
         if self._clicker is None or not self._clicker.click.count_in_bars or self.counting_to:
             return False
         clock.begin_song(clock.map)
-        if clock.map.moves and not clock.steered:
+        if clock.map.moves and clock.mapped:
             clock.set_tempo(clock.map.steps[0].rate_bpm)
         self.counting_to = clock.next_tick + self._clicker.click.count_in_bars * clock.bar_ticks
         return True

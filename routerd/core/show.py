@@ -255,7 +255,8 @@ class Show(ShowReturn):
             "transport": clock.state.value,
             "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
             "meter": [step.beats, step.unit],
-            "tempo_moves": clock.steered or clock.map.moves,
+            "tempo_by": clock.tempo_by.value,
+            "tempo_moves": clock.steered or (clock.map.moves and clock.mapped),
             "meter_from": [step.bar_tick, step.bar],
             "grid": {
                 "anchor_ns": segment.anchor_ns,

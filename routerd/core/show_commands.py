@@ -276,6 +276,7 @@ _ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = 
     Action.NEXT_SECTION: lambda show, _, now_ns: show._step_section(Action.NEXT_SECTION, now_ns),
     Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
     Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(bpm_of(bpm)),
+    Action.SONG_TEMPO: lambda show, _, __: show._song_tempo(),
     Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
     Action.PANIC: lambda show, _, now_ns: show._panic(now_ns),
     Action.SILENCE: lambda show, _, now_ns: show._silence(now_ns),

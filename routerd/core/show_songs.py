@@ -17,7 +17,7 @@ from routerd.core.routing import EMPTY
 from routerd.core.setlist import Place, Standing
 from routerd.core.timing import ChangePolicy
 from routerd.core.transport import Command as TransportCommand
-from routerd.core.transport import State
+from routerd.core.transport import State, TempoBy
 from routerd.core.units import NS_PER_S
 from routerd.core.wire import Wire
 
@@ -93,7 +93,10 @@ class ShowSongs(ShowTransport):
         self._follow(song.song.timing.follow)
         first = song.map.steps[0]
         runs = self.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
-        self._set_tempo(on.section.bpm or (first.rate_bpm if runs else first.bpm))
+        if on.section.bpm is not None:
+            self._set_tempo(on.section.bpm)
+        else:
+            self._set_tempo(first.bpm, rate_bpm=first.rate_bpm if runs else None)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
         self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
@@ -109,7 +112,11 @@ class ShowSongs(ShowTransport):
             self._start_from_top(None, now_ns)
 
     def _go_to_section(self, number: int, now_ns: int) -> None:
-        """Enter a section. A tempo set by hand stays, unless the two sections ask for different ones."""
+        """Enter a section.
+
+        A tempo set by hand stays, unless the two sections ask for different ones: who enters the other
+        asks for the song's tempo.
+        """
         on = self._on
         left = on.section
         on.section_number = number
@@ -304,8 +311,10 @@ class ShowSongs(ShowTransport):
         number = section if isinstance(section, int) and section > 0 else 1
         self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)
         if bpm is not None:
-            with contextlib.suppress(CommandError):  # a place that was kept by hand or by another version
-                self._set_tempo(bpm_of(bpm))
+            with contextlib.suppress(
+                CommandError, ValueError
+            ):  # a place that was kept by hand or by another version
+                self._set_tempo(bpm_of(bpm), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
         if begin.get("play") is True and identifier == begin.get("song"):
             self._transport(TransportCommand.CONTINUE, now_ns)
 

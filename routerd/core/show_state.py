@@ -34,7 +34,7 @@ from routerd.core.schedule import Schedule
 from routerd.core.setlist import Standing
 from routerd.core.source import Source
 from routerd.core.tap import Taps
-from routerd.core.transport import State
+from routerd.core.transport import State, TempoBy
 from routerd.core.units import (
     format_bpm,
 )
@@ -176,12 +176,17 @@ class ShowState:
             if only is None or patch.outlet.wire is only:
                 patch.send(now_ns, self.sink)
 
-    def _set_tempo(self, bpm: Fraction) -> None:
-        if self.clock.steered or bpm == self.clock.segment.bpm:
+    def _set_tempo(self, bpm: Fraction, by: TempoBy = TempoBy.SONG, rate_bpm: Fraction | None = None) -> None:
+        """Change tempo, unless a source decides about it. `rate_bpm`: the rate now, where tempo moves."""
+        clock = self.clock
+        rate_bpm = rate_bpm or bpm
+        if clock.steered or (rate_bpm, bpm, by) == (clock.segment.bpm, clock.bpm, clock.tempo_by):
             return
-        self.clock.set_tempo(bpm)
+        if rate_bpm != clock.segment.bpm:
+            clock.set_tempo(rate_bpm)
+        clock.bpm, clock.tempo_by = bpm, by
         self.revision += 1
-        self._event("tempo", bpm=format_bpm(bpm))
+        self._event("tempo", bpm=format_bpm(bpm), by=by.value)
 
     def _take_armed(self) -> Command:
         if self._armed is None:

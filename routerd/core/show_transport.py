@@ -16,7 +16,7 @@ from routerd.core.source import Heard, Source
 from routerd.core.tap import rounding_of
 from routerd.core.timing import StartMode
 from routerd.core.transport import Command as TransportCommand
-from routerd.core.transport import State
+from routerd.core.transport import State, TempoBy
 from routerd.core.units import (
     BPM_MAX,
     BPM_MIN,
@@ -46,8 +46,8 @@ class ShowTransport(ShowState):
         if (before.beats, before.unit) != (after.beats, after.unit):
             self._event("meter", meter=f"{after.beats}/{after.unit}")
             self.revision += 1
-        if not clock.steered and clock.next_is_beat() and before.bpm != after.bpm:
-            self._event("tempo", bpm=format_bpm(clock.bpm))
+        if clock.mapped and clock.next_is_beat() and before.bpm != after.bpm:
+            self._event("tempo", bpm=format_bpm(clock.bpm), by=clock.tempo_by.value)
             self.revision += 1
 
     def _start(self, now_ns: int) -> None:
@@ -91,21 +91,39 @@ class ShowTransport(ShowState):
 
     def _steer(self, steered: bool) -> None:
         """Let a source decide about tempo, or lead on with the tempo that there is."""
-        self.clock.steered = steered
+        clock = self.clock
+        if steered:
+            clock.tempo_by = TempoBy.SOURCE
+        elif clock.steered:
+            clock.bpm = round(clock.segment.bpm, 2)
+        clock.steered = steered
         self.revision += 1
 
     def _tempo_by_hand(self, bpm: Fraction) -> None:
         self._refuse_while_steered()
         if not BPM_MIN <= bpm <= BPM_MAX:
             raise CommandError(f"tempo {format_bpm(bpm)} is outside {BPM_MIN} to {BPM_MAX} BPM")
-        self._set_tempo(bpm)
+        self._set_tempo(bpm, TempoBy.HAND)
+
+    def _song_tempo(self) -> None:
+        """Take the song's own tempo again, where the song is."""
+        self._refuse_while_steered()
+        clock, on = self.clock, self._on
+        if on.song is None:
+            raise CommandError("no song is on")
+        step = clock.map.steps[clock.step]
+        if not clock.map.moves:
+            self._set_tempo(on.section.bpm or on.song.song.bpm)
+        else:  # a start takes the map's own rate anyway
+            runs = clock.state is not State.STOPPED
+            self._set_tempo(step.bpm, rate_bpm=step.rate_bpm if runs else None)
 
     def _tap(self, argument: int | str | None, now_ns: int) -> None:
         """Take a tap; `argument` is the step that the tempo is rounded to, as text."""
         self._refuse_while_steered()
         bpm = self._taps.tap(now_ns, rounding_of(argument))
         if bpm is not None:
-            self._set_tempo(bpm)
+            self._set_tempo(bpm, TempoBy.HAND)
 
     def _retrigger(self, argument: str) -> None:
         """Restart one device's sequence: "bar NAME" or "cycle NAME"; raises CommandError."""

@@ -25,6 +25,16 @@ class State(StrEnum):
     RUNNING = "running"
 
 
+class TempoBy(StrEnum):
+    """Who has set the tempo that is in force."""
+
+    SONG = "song"
+    HAND = "hand"
+    """It holds until the song ends or somebody asks for the song's own."""
+    SOURCE = "source"
+    """The device that is followed; also when it has fallen silent for good and its tempo is led on in."""
+
+
 class Command(StrEnum):
     """What can be asked of transport."""
 

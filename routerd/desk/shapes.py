@@ -190,13 +190,15 @@ class Tempo:
     Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × `rate_bpm`) s, in ns of this
     machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. `rate_bpm` is `bpm`
     but while a source is followed or tempo moves: then `bpm` is rounded and `rate_bpm` the rate of this
-    moment.
+    moment. `set_by` says who has set it: `song`, `hand` (until the song ends or its own tempo is asked for)
+    or `source`, a device that is or was followed.
     """
 
     bpm: str
     anchor_ns: int
     anchor_tick: int
     rate_bpm: str
+    set_by: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,7 +118,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         learning=learning_of(snapshot["learning"]),
         tuning_note=_tuning_note(snapshot["tuning"], now_ns),
         transport=snapshot["transport"],
-        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"]),
+        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"], set_by=snapshot["tempo_by"]),
         position=position_at(snapshot, now_ns),
         meter="{}/{}".format(*snapshot["meter"]),
         clock_source=snapshot["clock_source"],

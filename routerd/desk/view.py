@@ -13,6 +13,7 @@ from typing import Any
 
 from routerd.core.kept import place_in
 from routerd.core.model import Plain, SetList, Song, set_list_from_plain
+from routerd.core.transport import TempoBy
 from routerd.core.units import format_bpm
 from routerd.desk.durations import Pace
 from routerd.desk.shapes import CheckItem, SectionFacts, SongFacts
@@ -127,14 +128,12 @@ def facts_by_identifier(songs: Iterable[Song]) -> dict[str, SongFacts]:
 def place_of(view: View) -> dict[str, Any] | None:
     """Return the place that a later start should begin at, as the link's `commit` has it.
 
-    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts, and where
-    a source or the song's tempo map moves it.
+    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts, and while
+    a source moves it.
     """
     song = view.song
     if song is None:
         return None
     snapshot = view.snapshot
-    section = snapshot["section"]
-    own_bpm = (song.sections[section - 1].bpm if 0 < section <= len(song.sections) else None) or song.bpm
-    bpm = format_bpm(Fraction(snapshot["bpm"]))
-    return {**place_in(snapshot), "bpm": None if bpm == own_bpm or snapshot["tempo_moves"] else bpm}
+    own = snapshot["tempo_by"] == TempoBy.SONG or snapshot["tempo_moves"]
+    return {**place_in(snapshot), "bpm": None if own else format_bpm(Fraction(snapshot["bpm"]))}

@@ -294,8 +294,9 @@ def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> Non
 def test_tempo_is_refused_while_a_source_decides() -> None:
     one = stage()
     tick(one, 60, 7 * MS)
-    with pytest.raises(CommandError, match="tempo follows 'drums'"):
-        one.do(Action.TEMPO, "130")
+    for action, argument in ((Action.TEMPO, "130"), (Action.SONG_TEMPO, None)):
+        with pytest.raises(CommandError, match="tempo follows 'drums'"):
+            one.do(action, argument)
     one.do(Action.SOURCE, "")
     one.do(Action.TEMPO, "130")
     assert one.show.snapshot()["bpm"] == "130"
@@ -328,6 +329,22 @@ def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
     assert states == ["acquiring", "locked", "holding", "free"]
     one.do(Action.TEMPO, "125")
     assert one.show.snapshot()["bpm"] == "125"
+
+
+def test_the_tempo_of_a_source_that_has_gone_is_told_and_nudged_from() -> None:
+    """The status showed the song's 125 BPM while ticks went at 100, and a nudge began from 125."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    assert one.show.snapshot()["tempo_by"] == "source"
+    one.run(next_ns + 20_000 * MS)
+    snapshot = one.show.snapshot()
+    assert (snapshot["follow"]["state"], snapshot["bpm"], snapshot["tempo_by"]) == ("free", "100", "source")
+    one.do(Action.NUDGE, "0.5")
+    assert one.show.snapshot()["bpm"] == "100.5" or one.show.snapshot()["bpm"] == "201/2"
+    assert one.show.snapshot()["tempo_by"] == "hand"
+    one.do(Action.SONG_TEMPO)
+    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot()["tempo_by"] == "song"
 
 
 def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
