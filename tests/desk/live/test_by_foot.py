@@ -19,14 +19,14 @@ def press(service: Service, device: str, hexes: str) -> None:
 
 async def test_the_next_message_becomes_an_entry_that_loads(service: Service, demo_rig: Path) -> None:
     entries = []
-    for message in ("bf 57 7f", "9f 24 40", "cf 04", "f0 7f 7f 06 02 f7"):
+    for message in ("bf 5a 7f", "9f 24 40", "cf 04", "f0 7f 7f 06 02 f7"):
         waiting = (await service.ask("POST", "/v1/learn", {"what": "control"})).json["learning"]
         assert (waiting["over"], waiting["entry"]) == (False, None)
         press(service, "pedals", message)
         status = await service.status_when(lambda status: status["learning"]["over"])
         entries.append(status["learning"]["entry"])
     assert entries == [
-        "- {from: pedals, controller: 87, channel: 16, do: next}",
+        "- {from: pedals, controller: 90, channel: 16, do: next}",
         "- {from: pedals, note: 36, channel: 16, do: next}",
         "- {from: pedals, program: 5, channel: 16, do: next}",
         '- {from: pedals, message: "F0 7F 7F 06 02 F7", do: next}',
