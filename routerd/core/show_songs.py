@@ -166,17 +166,17 @@ class ShowSongs(ShowTransport):
         for outlet in wire.outlets:
             self._event("port-opened", device=outlet.name, direction="output", output=wire.number)
 
-    def output_lost(self, wire: Wire, now_ns: int, unsent: Iterable[bytes] = ()) -> None:
+    def output_lost(self, wire: Wire, now_ns: int, unsent: Iterable[bytes] = (), *, why: str = "") -> None:
         """A port has gone: what its devices were holding is ended when it comes back.
 
-        `unsent` are messages of `sink` that its port did not take any more.
+        `unsent` are messages of `sink` that its port did not take any more; `why` is a line for people.
         """
         self._enter(max(now_ns, self._now_ns))
         missed = [data for data in unsent if is_release(data)]
         missed += self._forget(wire, self._every_inlet)
         wire.lose(self._now_ns, missed)
         for outlet in wire.outlets:
-            self._event("port-closed", device=outlet.name, direction="output", output=wire.number)
+            self._event("port-closed", device=outlet.name, direction="output", output=wire.number, why=why)
 
     def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
         """Take what is held on a wire out of what these inlets hold, and return the releases."""
@@ -187,13 +187,13 @@ class ShowSongs(ShowTransport):
         self._enter(max(now_ns, self._now_ns))
         self._event("port-opened", device=inlet.name, direction="input")
 
-    def input_lost(self, inlet: Inlet, now_ns: int) -> None:
+    def input_lost(self, inlet: Inlet, now_ns: int, *, why: str = "") -> None:
         """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
         self._enter(max(now_ns, self._now_ns))
         inlet.let_go(self._now_ns, self.sink)
         inlet.forget_switches()
         self._presses.forget(inlet.name)
-        self._event("port-closed", device=inlet.name, direction="input")
+        self._event("port-closed", device=inlet.name, direction="input", why=why)
 
     def load(
         self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None

@@ -255,10 +255,11 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """One port of a device; `port` is its actual name while it is open.
+    """One port of a device; `port` is its actual name while it has one, `error` why it is not open.
 
-    Open means that bytes get through; every other state is a line in `problems`. `since_ns` is when it came
-    into this state, in ns of this machine's CLOCK_MONOTONIC.
+    Open means that bytes get through; every other state is a line in `problems`. "disconnected": another
+    program took the connection away; "contested": it keeps doing so; "stalled": the server or the receiver
+    stands still. `since_ns` is when it came into this state, in ns of this machine's CLOCK_MONOTONIC.
     """
 
     device: str

@@ -259,9 +259,7 @@ class Engine:
         outbox = self._worker.outbox
         while outbox:
             kind, value = outbox.popleft()
-            if kind == "lost":
-                self._keeper.lose(*value)
-            elif kind == "retire":
+            if kind == "retire":
                 self._retiring = asyncio.ensure_future(_retire(value))
             elif kind == "reply":
                 asked_by, answer = value

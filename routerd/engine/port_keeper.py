@@ -1,14 +1,20 @@
 """Keeps the rig's ports open: opens what is there, notices what goes, tries again what is missing.
 
 Runs on a thread of its own under SCHED_FIFO, one step below the clock, because RtMidi's input
-threads inherit the scheduling of the thread that opens a port. Listing and opening ports can hold
-the interpreter for a while, so it is done in the gap right after a tick.
+threads inherit the scheduling of the thread that opens a port. Ten times a second it asks every open port
+how it stands; ports are listed and opened when something is announced or a try is due. Listing and opening
+can hold the interpreter for a while, so it is done in the gap right after a tick.
+
+What may follow from what is seen of a port stands in the table of `routerd.ports.life`. What each change of
+state means for the show is here: a port that leaves "open" for whatever reason is lost, and what it was
+holding is ended when it comes back, by the one way in which every port is opened.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import partial
 from time import monotonic_ns, sleep
 from typing import Any
 
@@ -20,13 +26,30 @@ from routerd.core.units import NS_PER_S
 from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.worker import Worker
-from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, match_port
+from routerd.ports.base import (
+    CONNECTED,
+    SETTLE_S,
+    Condition,
+    InputPort,
+    OutputPort,
+    PortInfo,
+    PortSystem,
+    StalledError,
+    match_port,
+)
+from routerd.ports.life import Life, Seen, State
+
+ASK_S = 0.1
+"""How often open ports are asked how they stand."""
 
 RETRY_S = 2.0
-"""How often ports that could not be opened or listed are tried again. Otherwise nothing is looked at
-until the port system announces a change."""
+"""How often ports are listed again when that failed. Otherwise nothing is listed until the port system
+announces a change, or a port may be tried again."""
 
 _AFTER_TICK_NS = 300_000
+_SHOW_WAIT_S = 0.5
+
+_SEEN = {"disconnected": Seen.PARTED, "stalled": Seen.STANDSTILL}
 
 
 class PortKeeper:
@@ -38,11 +61,11 @@ class PortKeeper:
         self._changed = changed
         self._book: CompiledBook = EMPTY_BOOK
         self._wanted: CompiledBook | None = None
-        self._inputs: dict[Inlet, InputPort] = {}
-        self._outputs: dict[Wire, OutputPort] = {}
-        self._errors: dict[Inlet | Wire, str] = {}
-        self._system_error = ""
-        self._seen: list[dict[str, Any]] = []
+        self._wanted_ns = 0
+        self._ways: dict[Inlet | Wire, _Way] = {}
+        self._list_ns: int | None = None
+        """When listing is tried again, after it has failed."""
+        self._seen: Mapping[Inlet | Wire, list[dict[str, Any]]] = {}
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
@@ -53,16 +76,12 @@ class PortKeeper:
 
     def keep(self, book: CompiledBook) -> None:
         """Keep the ports of this book open from now on."""
+        self._wanted_ns = monotonic_ns()
         self._wanted = book
         self._stir.set()
 
     def look(self) -> None:
         """Look at the ports soon: some may have come or gone."""
-        self._stir.set()
-
-    def lose(self, wire: Wire, error: str) -> None:
-        """An output has refused a message: close it and try again."""
-        self._errors[wire] = error
         self._stir.set()
 
     def stop(self) -> None:
@@ -74,39 +93,11 @@ class PortKeeper:
     def states(self) -> list[dict[str, Any]]:
         """Return the state of each port of the rig when it was last looked at, as the link's `ports` has it.
 
-        Not as it is now: what is so between a refused message and the next look would be told for ever.
+        Ports that have not been looked at yet are "opening", so that none of the rig is left out.
         """
-        return self._seen
-
-    def _look_over(self) -> list[dict[str, Any]]:
-        out: list[dict[str, Any]] = []
-        for inlet in self._book.inlets:
-            wanted = _wanted_text(inlet.device.input_pattern, inlet.device.input_usb)
-            out.append(self._state(inlet.name, inlet, "input", wanted, self._inputs.get(inlet)))
-        for outlet in self._book.outlets:
-            wanted = _wanted_text(outlet.device.output_pattern, outlet.device.output_usb)
-            out.append(
-                self._state(outlet.name, outlet.wire, "output", wanted, self._outputs.get(outlet.wire))
-            )
-        return out
-
-    def _state(
-        self,
-        device: str,
-        way: Inlet | Wire,
-        direction: str,
-        pattern: str,
-        port: InputPort | OutputPort | None,
-    ) -> dict[str, Any]:
-        error = self._errors.get(way) or self._system_error or None
-        return {
-            "device": device,
-            "direction": direction,
-            "pattern": pattern,
-            "port": None if port is None else port.info.name,
-            "state": "open" if port is not None else "failed" if error else "missing",
-            "error": None if port is not None else error,
-        }
+        book = self._wanted or EMPTY_BOOK
+        seen, opening = self._seen, Life(self._wanted_ns)
+        return [state for end in _ends(book) for state in seen.get(end) or _Way(end, opening).plain()]
 
     # The port thread
 
@@ -114,132 +105,254 @@ class PortKeeper:
         make_thread_realtime(PORT_PRIORITY)
         try:
             self._system.watch(self.look)
-        except PortError as error:
-            self._system_error = str(error)
+        except PortError:
+            self._list_ns = 0  # what is wrong is told when listing is tried
         while True:
-            self._stir.wait(RETRY_S if self._errors or self._system_error else None)
-            self._stir.clear()
+            if stirred := self._stir.wait(ASK_S):
+                self._stir.clear()
             if self._stopping.is_set():
                 break
             if self._wanted is None:
                 continue
-            self._wait_for_gap()
-            self._scan_safely(self._wanted)
-            if self._seen != (seen := self._look_over()):
-                self._seen = seen
-                self._changed()
+            if self._ask() or stirred or self._is_try_due():
+                self._wait_for_gap()
+                self._scan(self._wanted)
+            self._publish()
             self.scanned.set()
         self._close_all()
 
-    def _scan_safely(self, book: CompiledBook) -> None:
-        try:
-            self._scan(book)
-        except Exception as error:  # noqa: BLE001 - no descriptor to be had, say: tried again, for devices may return
-            self._system_error = f"looking for ports failed ({error}); tried every {RETRY_S:g} s"
+    def _publish(self) -> None:
+        seen = {way.way: way.plain() for way in self._ways.values()}
+        if seen != self._seen:
+            self._seen = seen
+            self._changed()
 
     def _wait_for_gap(self) -> None:
         wait_ns = self._worker.show.clock.next_due_ns + _AFTER_TICK_NS - monotonic_ns()
         if 0 < wait_ns < NS_PER_S:
             sleep(wait_ns / NS_PER_S)
 
+    def _is_try_due(self) -> bool:
+        now_ns = monotonic_ns()
+        if self._list_ns is not None and now_ns >= self._list_ns:
+            return True
+        return any(
+            way.port is None
+            and way.life.state in (State.FAILED, State.CONTESTED)
+            and now_ns >= way.life.next_try_ns()
+            for way in self._ways.values()
+        )
+
+    # What is seen of ports that are open
+
+    def _ask(self) -> bool:
+        """Ask every port how it stands; True when one is not as it was, so that ports must be listed.
+
+        Outputs first: what an input lets go of when it is lost must not go to an output that takes nothing.
+        """
+        stir = False
+        lost = self._worker.lost
+        for _ in range(len(lost)):
+            wire, port, why = lost.popleft()
+            way = self._ways.get(wire)
+            if way is not None and way.port is port:
+                self._see(way, Seen.REFUSED, why)
+                self._close(way)
+                stir = True
+        for way in sorted(self._ways.values(), key=lambda way: not way.is_output):
+            if way.port is None:
+                continue
+            way.condition = way.port.condition()
+            seen = _SEEN.get(way.condition.kind)
+            if seen is Seen.STANDSTILL:
+                self._see(way, seen, way.condition.why)  # it stays connected, to be asked when that has ended
+            elif seen is not None or way.life.state is not State.OPEN:
+                stir = True
+        return stir
+
+    # What is seen of all ports
+
     def _scan(self, book: CompiledBook) -> None:
         if book is not self._book:
-            self._drop_removed(book)
-            self._book = book
-            provide = getattr(self._system, "provide", None)
-            if provide is not None:  # the simulation makes the ports that the rig asks for
-                provide(book.rig.devices)
+            self._take(book)
         try:
-            inputs, outputs = self._system.inputs(), self._system.outputs()
-            self._system_error = ""
+            inputs, outputs = self._list()
         except PortError as error:
-            inputs, outputs = [], []
-            self._system_error = str(error)
+            self._list_ns = monotonic_ns() + round(RETRY_S * NS_PER_S)
+            stalled = isinstance(error, StalledError)
+            for way in self._outputs_first():
+                self._see(way, Seen.STANDSTILL if stalled else Seen.REFUSED, str(error))
+                self._close(way)
+            return
+        self._list_ns = None
+        for way in self._outputs_first():
+            self._look_after(way, outputs if way.is_output else inputs)
         # Who wants one certain USB device comes first, so that it is not taken by who wants any of that name.
-        for inlet in sorted(book.inlets, key=lambda inlet: inlet.device.input_usb == ANY_USB):
-            self._tend_input(inlet, inputs)
-        for wire in sorted(book.wires, key=lambda wire: wire.devices[0].output_usb == ANY_USB):
-            self._tend_output(wire, outputs)
+        for way in sorted(self._ways.values(), key=lambda way: (way.is_output, way.usb == ANY_USB)):
+            if way.port is None:
+                self._try(way, outputs if way.is_output else inputs)
 
-    def _tend_input(self, inlet: Inlet, listed: list[PortInfo]) -> None:
-        port = self._inputs.get(inlet)
-        if port is not None:
-            if port.info in listed:
-                return
-            del self._inputs[inlet]
-            port.close()
-            self._worker.call(lambda now_ns: self._worker.show.input_lost(inlet, now_ns))
-        taken = {other.info for other in self._inputs.values()}
-        free = [port for port in listed if port not in taken]
-        info = match_port(inlet.device.input_pattern, free, inlet.device.input_usb)
-        if info is None:
-            self._errors.pop(inlet, None)
-            return
+    def _list(self) -> tuple[list[PortInfo], list[PortInfo]]:
         try:
-            self._inputs[inlet] = self._system.open_input(info, self._worker.receiver(inlet))
-        except PortError as error:
-            self._errors[inlet] = str(error)
-            return
-        self._errors.pop(inlet, None)
-        self._worker.call(lambda now_ns: self._worker.show.input_opened(inlet, now_ns))
+            return self._system.inputs(), self._system.outputs()
+        except PortError:
+            raise
+        except Exception as error:  # no descriptor to be had, say: tried again, for devices may return
+            raise PortError(f"looking for ports failed ({error}); tried every {RETRY_S:g} s") from error
 
-    def _tend_output(self, wire: Wire, listed: list[PortInfo]) -> None:
-        port = self._outputs.get(wire)
-        if port is not None:
-            if port.info in listed and wire not in self._errors:
-                return
-            del self._outputs[wire]
-            self._detach(wire)
-            port.close()
-        taken = {other.info for other in self._outputs.values()}
-        free = [port for port in listed if port not in taken]
-        info = match_port(wire.devices[0].output_pattern, free, wire.devices[0].output_usb)
-        self._errors.pop(wire, None)
+    def _look_after(self, way: _Way, listed: list[PortInfo]) -> None:
+        """See what has become of a port that was opened."""
+        if way.port is None:
+            return
+        if way.port.info not in listed:
+            self._see(way, Seen.ABSENT)
+            self._close(way)
+        elif way.condition.kind == "disconnected":
+            self._see(way, Seen.PARTED, way.condition.why)
+            self._close(way)
+        elif way.condition.kind == "connected" and way.life.state is not State.OPEN:
+            self._close(way)  # it stands still no longer; opened anew, it carries nothing from before
+
+    def _try(self, way: _Way, listed: list[PortInfo]) -> None:
+        """Open a port, if one matches and it is time."""
+        taken = {
+            other.port.info
+            for other in self._ways.values()
+            if other.port is not None and other.is_output == way.is_output
+        }
+        info = match_port(way.pattern, [port for port in listed if port not in taken], way.usb)
         if info is None:
+            self._see(way, Seen.ABSENT)
             return
+        if monotonic_ns() < way.life.next_try_ns():
+            return
+        self._see(way, Seen.FOUND)
+        self._publish()  # before what may take a while
         try:
-            opened = self._system.open_output(info)
+            way.port = self._open(way.way, info)
+        except StalledError as error:
+            self._see(way, Seen.STANDSTILL, str(error))
         except PortError as error:
-            self._errors[wire] = str(error)
+            self._see(way, Seen.REFUSED, str(error))
+        except Exception as error:  # noqa: BLE001 - as when listing
+            self._see(way, Seen.REFUSED, f"opening it failed ({error})")
+        else:
+            self._see(way, Seen.OPENED)
+
+    def _open(self, way: Inlet | Wire, info: PortInfo) -> InputPort | OutputPort:
+        if isinstance(way, Wire):
+            return self._system.open_output(info)
+        return self._system.open_input(info, self._worker.receiver(way))
+
+    def _close(self, way: _Way) -> None:
+        port, way.port, way.condition = way.port, None, CONNECTED
+        if port is not None:
+            port.close()
+
+    def _outputs_first(self) -> list[_Way]:
+        return sorted(self._ways.values(), key=lambda way: not way.is_output)
+
+    # What a change of state means for the show
+
+    def _see(self, way: _Way, seen: Seen, why: str = "") -> None:
+        life, now_ns = way.life, monotonic_ns()
+        was_open = life.state is State.OPEN
+        if not life.see(seen, now_ns, why):
             return
-        self._outputs[wire] = opened
-        self._worker.call(lambda now_ns: self._attach(wire, opened, now_ns))
+        is_open = life.state is State.OPEN
+        if was_open and not is_open:
+            self._with_show(partial(self._lose, way, life.error or "it has gone"))
+        elif is_open and not was_open:
+            self._with_show(partial(self._attach, way))
 
-    def _drop_removed(self, book: CompiledBook) -> None:
-        for inlet in [inlet for inlet in self._inputs if inlet not in book.inlets]:
-            self._inputs.pop(inlet).close()
-        gone = [wire for wire in self._outputs if wire not in book.wires]
-        for wire in gone:
-            self._detach(wire)
-        if gone:
-            sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
-        for wire in gone:
-            self._outputs.pop(wire).close()
-
-    def _close_all(self) -> None:
-        for inlet in list(self._inputs):
-            self._inputs.pop(inlet).close()
-        # Outputs are parted by the system itself, once Stop and note-offs have left them.
-        self._outputs.clear()
-        self._system.close()
-
-    def _detach(self, wire: Wire) -> None:
-        """Take the port away from the worker; when this returns all has been sent on it that will be."""
+    def _with_show(self, function: Callable[[int], None]) -> None:
+        """Have the show changed; when this returns all has been sent that will be because of it."""
         done = threading.Event()
 
-        def detach(now_ns: int) -> None:
-            if self._worker.ports.pop(wire, None) is not None:
-                self._worker.show.output_lost(wire, now_ns)
+        def change(now_ns: int) -> None:
+            function(now_ns)
             done.set()
 
-        self._worker.call(detach)
-        done.wait(0.5)
+        self._worker.call(change)
+        done.wait(_SHOW_WAIT_S)
 
-    # With the show at rest
+    def _lose(self, way: _Way, why: str, now_ns: int) -> None:
+        if isinstance(way.way, Inlet):
+            self._worker.show.input_lost(way.way, now_ns, why=why)
+        elif self._worker.ports.pop(way.way, None) is not None:  # else the worker has lost it by itself
+            self._worker.show.output_lost(way.way, now_ns, why=why)
 
-    def _attach(self, wire: Wire, port: OutputPort, now_ns: int) -> None:
-        self._worker.ports[wire] = port
-        self._worker.show.output_opened(wire, port.takes_pieces, now_ns)
+    def _attach(self, way: _Way, now_ns: int) -> None:
+        if isinstance(way.way, Inlet):
+            self._worker.show.input_opened(way.way, now_ns)
+        else:
+            self._worker.ports[way.way] = way.port
+            self._worker.show.output_opened(way.way, way.port.takes_pieces, now_ns)
+
+    # Other books, and the end
+
+    def _take(self, book: CompiledBook) -> None:
+        keep = _ends(book)
+        gone = [self._ways.pop(way) for way in list(self._ways) if way not in keep]
+        self._book = book
+        for way in gone:
+            if way.is_output and way.life.state is State.OPEN:
+                self._with_show(partial(self._lose, way, "it has left the rig"))
+        if any(way.is_output and way.port is not None for way in gone):
+            sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
+        for way in gone:
+            self._close(way)
+        for end in keep:
+            if end not in self._ways:
+                self._ways[end] = _Way(end, Life(self._wanted_ns))
+        provide = getattr(self._system, "provide", None)
+        if provide is not None:  # the simulation makes the ports that the rig asks for
+            provide(book.rig.devices)
+
+    def _close_all(self) -> None:
+        for way in self._ways.values():
+            if not way.is_output:
+                self._close(way)
+        # Outputs are parted by the system itself, once Stop and note-offs have left them.
+        self._ways.clear()
+        self._system.close()
+
+
+class _Way:
+    """An inlet or a wire of the rig, the port that it has, and the life of that."""
+
+    __slots__ = ("condition", "is_output", "life", "pattern", "port", "usb", "way")
+
+    def __init__(self, way: Inlet | Wire, life: Life) -> None:
+        self.way = way
+        self.life = life
+        self.is_output = isinstance(way, Wire)
+        self.pattern: str
+        self.usb: Usb
+        if isinstance(way, Wire):
+            self.pattern, self.usb = way.devices[0].output_pattern, way.devices[0].output_usb
+        else:
+            self.pattern, self.usb = way.device.input_pattern, way.device.input_usb
+        self.port: Any = None
+        self.condition: Condition = CONNECTED
+
+    def plain(self) -> list[dict[str, Any]]:
+        """Return it as the link's `ports` has it, for each of its devices."""
+        life, way = self.life, self.way
+        devices = way.devices if isinstance(way, Wire) else (way.device,)
+        state = {
+            "direction": "output" if self.is_output else "input",
+            "pattern": _wanted_text(self.pattern, self.usb),
+            "port": None if self.port is None else self.port.info.name,
+            "state": life.state.value,
+            "error": life.error or None,
+            "since_ns": life.since_ns,
+        }
+        return [{"device": device.name, **state} for device in devices]
+
+
+def _ends(book: CompiledBook) -> list[Inlet | Wire]:
+    return [*book.inlets, *book.wires]
 
 
 def _wanted_text(pattern: str, usb: Usb) -> str:

@@ -48,7 +48,7 @@ TICK_CHECK_EVERY = 16
 """After so many sends in one go, look whether a tick has come due meanwhile."""
 
 Note = tuple[str, Any]
-"""For the event loop: ("snapshot" | "event" | "lost", value)."""
+"""For the event loop: ("snapshot" | "event", value)."""
 
 
 class Worker:
@@ -57,6 +57,8 @@ class Worker:
     def __init__(self, show: Show, tell: Callable[[], None]) -> None:
         self.show = show
         self.ports: dict[Wire, OutputPort] = {}
+        self.lost: deque[tuple[Wire, OutputPort, str]] = deque()
+        """Ports that have refused a message, and why; the port thread takes them from here."""
         self.records: deque[TickRecord] = deque()
         self.recorder = Recorder()
         self.outbox: deque[Note] = deque()
@@ -390,6 +392,5 @@ class Worker:
 
     def _lose(self, wire: Wire, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""
-        del self.ports[wire]
-        self.show.output_lost(wire, monotonic_ns(), unsent)
-        self.post("lost", (wire, str(error)))
+        self.lost.append((wire, self.ports.pop(wire), str(error)))
+        self.show.output_lost(wire, monotonic_ns(), unsent, why=str(error))

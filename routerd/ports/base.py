@@ -10,8 +10,9 @@ from __future__ import annotations
 import fnmatch
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
+from routerd.core.errors import PortError
 from routerd.core.model import ANY_USB, Usb
 
 Received = Callable[[bytes, int], None]
@@ -23,6 +24,25 @@ Changed = Callable[[], None]
 SETTLE_S = 0.05
 """How long what was handed over last may be under way, and is lost if the port is parted meanwhile: two JACK
 periods of 1024 frames."""
+
+
+class StalledError(PortError):
+    """The port system, or the port, stands still: it neither works nor refuses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Whether an open port's bytes get through just now; `why` is a line for people when they do not.
+
+    "disconnected": both ports are there, but another program has taken the connection between them away.
+    "stalled": what is handed over is not taken on, as the server or the receiving program stands still.
+    """
+
+    kind: Literal["connected", "disconnected", "stalled"]
+    why: str = ""
+
+
+CONNECTED = Condition("connected")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +63,9 @@ class InputPort(Protocol):
 
     info: PortInfo
 
+    def condition(self) -> Condition:
+        """Return how it stands. Asked ten times a second: never blocks, never holds the interpreter."""
+
     def close(self) -> None:
         """Stop receiving; harmless when called twice."""
 
@@ -57,12 +80,19 @@ class OutputPort(Protocol):
     def send(self, data: bytes) -> None:
         """Hand over one whole message, or a piece of a SysEx; never blocks; raises PortError."""
 
+    def condition(self) -> Condition:
+        """Return how it stands. Asked ten times a second: never blocks, never holds the interpreter."""
+
     def close(self) -> None:
         """Close at once: what was sent less than SETTLE_S ago may be lost. Harmless when called twice."""
 
 
 class PortSystem(Protocol):
-    """What offers ports: ALSA or JACK through RtMidi, or the simulation."""
+    """What offers ports: ALSA or JACK through RtMidi, or the simulation.
+
+    Where it says "raises PortError", a system that stands still raises StalledError, and soon: no call may
+    wait for what does not answer.
+    """
 
     kind: str
     """"alsa", "jack" or "simulated"."""

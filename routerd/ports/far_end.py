@@ -85,6 +85,22 @@ class FarEnd:
         """Put the device's cable back."""
         self._send(b"P" + device.encode())
 
+    def disconnect(self, device: str) -> None:
+        """Take the device's connections away, as another program may do; opening it anew makes others."""
+        self._send(b"D" + device.encode())
+
+    def stall(self, device: str = "") -> None:
+        """Have the device, or all of them, stand still until `go_on`."""
+        self._send(b"S" + device.encode())
+
+    def refuse(self, device: str) -> None:
+        """Have the device refuse every message, and to be opened, until `go_on`."""
+        self._send(b"R" + device.encode())
+
+    def go_on(self, device: str = "") -> None:
+        """Have the device, or all of them, stand still or refuse no longer."""
+        self._send(b"C" + device.encode())
+
     def receive(self, timeout_s: float) -> Arrival | None:
         """Return the next arrival; None when nothing has come in time."""
         until_s = monotonic() + timeout_s

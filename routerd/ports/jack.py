@@ -19,7 +19,7 @@ from collections.abc import Callable
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.ports.base import PortInfo
+from routerd.ports.base import CONNECTED, Condition, PortInfo
 from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT, built_without
 from routerd.ports.system import RtMidiPorts
 
@@ -53,6 +53,8 @@ _FUNCTIONS: dict[str, tuple[type | None, list[type]]] = {
     "jack_on_shutdown": (None, [_POINTER, _OnShutdown, _POINTER]),
     "jack_get_ports": (_POINTER, [_POINTER, _TEXT, _TEXT, _FLAGS]),
     "jack_port_by_id": (_POINTER, [_POINTER, _ID]),
+    "jack_port_by_name": (_POINTER, [_POINTER, _TEXT]),
+    "jack_port_get_all_connections": (_POINTER, [_POINTER, _POINTER]),
     "jack_port_name": (_TEXT, [_POINTER]),
     "jack_free": (None, [_POINTER]),
     "jack_connect": (_INT, [_POINTER, _TEXT, _TEXT]),
@@ -155,6 +157,26 @@ class JackServer:
         """Part two ports, if both are there."""
         if self.alive:
             self._library.jack_disconnect(self._client, source.encode(), destination.encode())
+
+    def condition(self, source: str, destination: str) -> Condition:
+        """Return whether the two are connected, as the server's shared memory has it; it is not asked."""
+        if not self.alive:
+            return Condition("stalled", "the JACK server has gone")
+        port = self._library.jack_port_by_name(self._client, source.encode())
+        if port and not self._is_connected(port, destination.encode()):
+            return Condition("disconnected", "another program has disconnected it")
+        return CONNECTED
+
+    def _is_connected(self, port: int, other: bytes) -> bool:
+        array = self._library.jack_port_get_all_connections(self._client, port)
+        if not array:
+            return False
+        items = ctypes.cast(array, ctypes.POINTER(_TEXT))
+        count = 0
+        while (item := items[count]) is not None and item != other:
+            count += 1
+        self._library.jack_free(array)
+        return item is not None
 
     def writer(self, send_message: Callable[[bytes], None], destination: str) -> JackWriter:
         """Return what writes to a connected RtMidi output."""

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable
 from typing import Protocol
 
-from routerd.ports.base import PortInfo
+from routerd.ports.base import Condition, PortInfo
 
 CLIENT_NAME = "routerd"
 """What all our clients' names begin with; ports of such clients are not listed."""
@@ -55,6 +55,9 @@ class Patchbay(Protocol):
 
     def disconnect(self, source: str, destination: str) -> None:
         """Part two ports, if both are there."""
+
+    def condition(self, source: str, destination: str) -> Condition:
+        """Return how a connection made here stands; never blocks, never holds the interpreter."""
 
     def writer(self, send_message: Callable[[bytes], None], destination: str) -> Writer:
         """Return what writes to a connected RtMidi output."""

@@ -11,6 +11,11 @@ in another process can use the kernel's receive stamps. One datagram is one thin
     I device NUL bytes         the device plays a message to routerd, or whatever bytes it likes
     U device                   its cable is pulled: its ports vanish
     P device                   its cable is put back
+    D device                   another program takes away its connections
+    S device                   it stands still: what is sent to it waits, and it plays nothing; without a
+                               name, all do, as when a server stands still
+    R device                   it refuses to be opened, and every message
+    C device                   it goes on as if nothing had been: what waited arrives, and is not refused
 
 and from routerd, to everyone who listens:
 
@@ -26,13 +31,14 @@ import contextlib
 import socket
 import struct
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
+from dataclasses import dataclass
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import PortError
 from routerd.core.units import DIN_BYTE_NS
-from routerd.ports.base import Changed, PortInfo, Received, match_port
+from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received, match_port
 from routerd.ports.loop_cable import LoopCables
 
 if TYPE_CHECKING:
@@ -69,7 +75,7 @@ class SimulatedPorts:
         """Arrivals that some listener could not be told."""
         self._now_ns = now_ns
         self._devices: dict[str, Device] = {}
-        self._pulled: set[str] = set()
+        self._faults = _Faults(set(), set(), {})
         self._open_inputs: dict[str, SimulatedInput] = {}
         self._open_outputs: dict[str, SimulatedOutput] = {}
         self._listeners: tuple[tuple[_Address, str], ...] = ()
@@ -81,7 +87,7 @@ class SimulatedPorts:
     def provide(self, devices: Iterable[Device]) -> None:
         """Have ports for these devices, and for no others; what is open and stays is left alone."""
         self._devices = {device.name: device for device in devices}
-        self._pulled &= self._devices.keys()
+        self._faults.keep(self._devices)
 
     def inputs(self) -> list[PortInfo]:
         """List the ports of devices that routerd reads from, in the order of the rig."""
@@ -96,13 +102,13 @@ class SimulatedPorts:
         return [
             PortInfo(port_name(pattern, name), name, usb.serial, usb.path)
             for name, (pattern, usb) in wanted.items()
-            if pattern and name not in self._pulled
+            if pattern and name not in self._faults.pulled
         ]
 
     def open_input(self, info: PortInfo, received: Received) -> SimulatedInput:
         """Have `received` called, on the receiver's thread, with what the device plays."""
         self._check(info)
-        port = SimulatedInput(info, received, self._open_inputs)
+        port = SimulatedInput(info, received, self._faults, self._open_inputs)
         self._open_inputs[info.handle] = port
         return port
 
@@ -111,7 +117,14 @@ class SimulatedPorts:
         self._check(info)
         wire = self._devices[info.handle].wire
         byte_ns = DIN_BYTE_NS if wire == "din" else 0
-        port = SimulatedOutput(info, byte_ns, self._now_ns, self._tell, self._open_outputs)
+        port = SimulatedOutput(
+            info,
+            byte_ns,
+            self._now_ns,
+            self._tell,
+            faults=self._faults,
+            registry=self._open_outputs,
+        )
         heard_by = self._devices[info.handle].loop
         if heard_by:
             cables = self._cables = self._cables or LoopCables(self._arrive)
@@ -125,8 +138,10 @@ class SimulatedPorts:
             port.received(data, at_ns)
 
     def _check(self, info: PortInfo) -> None:
-        if info.handle not in self._devices or info.handle in self._pulled:
+        if info.handle not in self._devices or info.handle in self._faults.pulled:
             raise PortError(f"port {info.name!r} has gone")
+        if info.handle in self._faults.refusing:
+            raise PortError(f"port {info.name!r} refuses to be opened")
 
     def watch(self, changed: Changed) -> None:
         """Begin to hear the far end; its thread inherits the scheduling of the one that calls."""
@@ -182,7 +197,9 @@ class SimulatedPorts:
             return False
         name, nul, data = datagram[1:].partition(b"\0")
         port = self._open_inputs.get(name.decode(errors="replace"))
-        if port is None or not nul or not data or port.info.handle in self._pulled:
+        if port is None or not nul or not data or port.info.handle in self._faults.pulled:
+            return False
+        if port.condition() is not CONNECTED:
             return False
         port.received(data, at_ns)
         return True
@@ -197,25 +214,80 @@ class SimulatedPorts:
             self._listeners = (*others, (sender, name))[-MOST_LISTENERS:]
             self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
             return True
-        if datagram[:1] not in (b"U", b"P") or name not in self._devices:
+        kind = datagram[:1]
+        if kind not in _FAULTS or not (name in self._devices or (kind in (b"S", b"C") and not name)):
             return False
-        if datagram[:1] == b"U":
-            self._pulled.add(name)
-            if name in self._open_outputs:
-                self._open_outputs[name].gone = True
-        else:
-            self._pulled.discard(name)
+        for device in [name] if name else list(self._devices):
+            self._bring(kind, device)
         self._changed()
         return True
 
+    def _bring(self, kind: bytes, device: str) -> None:
+        """Do to a device what the datagram asks for."""
+        faults = self._faults
+        if kind == b"U":
+            faults.pulled.add(device)
+            if device in self._open_outputs:
+                self._open_outputs[device].gone = True
+        elif kind == b"P":
+            faults.pulled.discard(device)
+        elif kind == b"R":
+            faults.refusing.add(device)
+        elif kind == b"S":
+            faults.waiting.setdefault(device, [])
+        elif kind == b"C":
+            faults.refusing.discard(device)
+            for data in faults.waiting.pop(device, ()):
+                self._tell(device, _head(device), self._now_ns(), data)
+        else:
+            for port in (self._open_inputs.get(device), self._open_outputs.get(device)):
+                if port is not None:
+                    port.parted = True
+
+
+_FAULTS = (b"U", b"P", b"D", b"S", b"R", b"C")
+
+
+@dataclass(frozen=True, slots=True)
+class _Faults:
+    """Devices that are pulled or refuse, and what waits for those that stand still."""
+
+    pulled: set[str]
+    refusing: set[str]
+    waiting: dict[str, list[bytes]]
+
+    def keep(self, devices: Container[str]) -> None:
+        """Forget all other devices."""
+        for names in (self.pulled, self.refusing, self.waiting):
+            for name in [name for name in names if name not in devices]:
+                names.discard(name) if isinstance(names, set) else names.pop(name)
+
+    def condition(self, device: str, *, parted: bool) -> Condition:
+        """Return how a port to that device stands."""
+        if device in self.waiting:
+            return _STALLED
+        return _PARTED if parted else CONNECTED
+
+
+_PARTED = Condition("disconnected", "another program has disconnected it")
+_STALLED = Condition("stalled", "the device stands still")
+
 
 class SimulatedInput:
-    """What a device plays into routerd."""
+    """What a device plays into routerd. `parted` once another program has taken the connection away."""
 
-    def __init__(self, info: PortInfo, received: Received, registry: dict[str, SimulatedInput]) -> None:
+    def __init__(
+        self, info: PortInfo, received: Received, faults: _Faults, registry: dict[str, SimulatedInput]
+    ) -> None:
         self.info = info
         self.received = received
+        self.parted = False
+        self._faults = faults
         self._registry = registry
+
+    def condition(self) -> Condition:
+        """Return what the far end has done to it."""
+        return self._faults.condition(self.info.handle, parted=self.parted)
 
     def close(self) -> None:
         """Stop receiving; harmless when called twice."""
@@ -224,7 +296,10 @@ class SimulatedInput:
 
 
 class SimulatedOutput:
-    """A wire to a device. `free_ns` is when its last byte so far has left."""
+    """A wire to a device. `free_ns` is when its last byte so far has left.
+
+    What is sent to one that is `parted` goes nowhere.
+    """
 
     takes_pieces = True
 
@@ -234,33 +309,54 @@ class SimulatedOutput:
         byte_ns: int,
         now_ns: Callable[[], int],
         tell: Callable[[str, bytes, int, bytes], None],
+        *,
+        faults: _Faults,
         registry: dict[str, SimulatedOutput],
     ) -> None:
         self.info = info
-        self.gone = False
+        self.parted = False
         self.free_ns = 0
         self.loop: Callable[[bytes, int], None] | None = None
         """Also told what arrives, and when: a loop cable."""
         self._byte_ns = byte_ns
         self._now_ns = now_ns
         self._tell = tell
+        self._faults = faults
+        self.gone = False
         self._registry = registry
-        self._head = b"O" + info.handle.encode() + b"\0"
+        self._head = _head(info.handle)
 
     def send(self, data: bytes) -> None:
-        """Put the bytes on the wire behind what is there; raises PortError when the cable is pulled."""
+        """Put the bytes on the wire behind what is there; raises PortError when the port refuses them."""
+        device, faults = self.info.handle, self._faults
         if self.gone:
             raise PortError(f"port {self.info.name!r} has gone")
+        if device in faults.refusing:
+            raise PortError(f"port {self.info.name!r} refuses a message")
+        if self.parted:
+            return
+        waiting = faults.waiting.get(device)
+        if waiting is not None:
+            waiting.append(data)
+            return
         self.free_ns = max(self._now_ns(), self.free_ns) + len(data) * self._byte_ns
         self._tell(self.info.handle, self._head, self.free_ns, data)
         if self.loop is not None:
             self.loop(data, self.free_ns)
 
+    def condition(self) -> Condition:
+        """Return what the far end has done to it."""
+        return self._faults.condition(self.info.handle, parted=self.parted)
+
     def close(self) -> None:
-        """Close; harmless when called twice."""
+        """Close; harmless when called twice. What waits for a device that stands still stays with it."""
         self.gone = True
         if self._registry.get(self.info.handle) is self:
             del self._registry[self.info.handle]
+
+
+def _head(device: str) -> bytes:
+    return b"O" + device.encode() + b"\0"
 
 
 def port_name(pattern: str, device_name: str) -> str:

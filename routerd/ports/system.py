@@ -19,7 +19,7 @@ import rtmidi
 from routerd.core.errors import PortError
 from routerd.core.messages import MESSAGE_LENGTH
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.ports.base import SETTLE_S, Changed, PortInfo, Received
+from routerd.ports.base import CONNECTED, SETTLE_S, Changed, Condition, PortInfo, Received
 from routerd.ports.mend import Mender
 from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
 from routerd.ports.queue_time import QueueTime
@@ -147,6 +147,10 @@ class SystemInput:
         self._end: _In | None = end
         self._idle = idle
 
+    def condition(self) -> Condition:
+        """Return how it stands, as the patchbay knows it."""
+        return CONNECTED if self._end is None else self._end.condition()
+
     def close(self) -> None:
         """Stop receiving; harmless when called twice."""
         end, self._end = self._end, None
@@ -166,6 +170,10 @@ class SystemOutput:
         writer = end.patchbay.writer(end.midi.send_message, split_handle(info.handle))
         self.takes_pieces = writer.takes_pieces
         self.send: Callable[[bytes], None] = writer.write
+
+    def condition(self) -> Condition:
+        """Return how it stands, as the patchbay knows it."""
+        return CONNECTED if self._end is None else self._end.condition()
 
     def close(self) -> None:
         """Close at once, see `OutputPort`; harmless when called twice."""
@@ -205,6 +213,10 @@ class _End:
             self._joined = None
         self.parted_ns = monotonic_ns()
         return self.patchbay.alive
+
+    def condition(self) -> Condition:
+        """Return how the connection stands; not that of an end that is joined to nothing."""
+        return CONNECTED if self._joined is None else self.patchbay.condition(*self._joined)
 
     def is_busy(self) -> bool:
         """Tell whether a message may be on its way in, so that the RtMidi object must not be freed."""

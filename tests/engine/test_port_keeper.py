@@ -17,7 +17,7 @@ from routerd.core.show import Show
 from routerd.engine import port_keeper
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
-from routerd.ports.base import SETTLE_S, PortInfo
+from routerd.ports.base import CONNECTED, SETTLE_S, Condition, PortInfo, StalledError
 
 LIMIT_S = 10.0
 
@@ -29,10 +29,17 @@ class Opened:
 
     def __init__(self, info: PortInfo) -> None:
         self.info = info
+        self.stands = CONNECTED
+        self.refuses = ""
         self.sent: list[bytes] = []
         self.sent_s = self.closed_s = 0.0
 
+    def condition(self) -> Condition:
+        return self.stands
+
     def send(self, data: bytes) -> None:
+        if self.refuses:
+            raise PortError(self.refuses)
         self.sent.append(data)
         self.sent_s = monotonic()
 
@@ -47,12 +54,15 @@ class Listing:
 
     def __init__(self) -> None:
         self.ports: list[PortInfo] = []
+        self.opened: list[Opened] = []
         self.looks = 0
-        self.error = ""
+        self.error = self.stalled = ""
         self.changed: Callable[[], None] = lambda: None
 
     def inputs(self) -> list[PortInfo]:
         self.looks += 1
+        if self.stalled:
+            raise StalledError(self.stalled)
         if self.error:
             raise PortError(self.error)
         return []
@@ -61,7 +71,8 @@ class Listing:
         return list(self.ports)
 
     def open_output(self, info: PortInfo) -> Opened:
-        return Opened(info)
+        self.opened.append(Opened(info))
+        return self.opened[-1]
 
     def watch(self, changed: Callable[[], None]) -> None:
         self.changed = changed
@@ -98,13 +109,24 @@ class Stage:
             assert monotonic() < end
             sleep(0.005)
 
+    def state(self) -> str:
+        return str(self.keeper.states()[0]["state"])
+
+    def events(self) -> list[tuple[str, str | None]]:
+        """What was reported so far: kind, and why where that is known."""
+        return [
+            (value["kind"], value.get("why"))
+            for kind, value in self.worker.outbox
+            if kind == "event" and value["kind"].startswith("port-")
+        ]
+
     def where(self) -> dict[str, str | None]:
         return {
             state["device"]: state["port"] and self.handle(state["device"]) for state in self.keeper.states()
         }
 
     def handle(self, device: str) -> str:
-        return next(port.info.handle for way, port in self.keeper._outputs.items() if way.name == device)
+        return next(kept.port.info.handle for way, kept in self.keeper._ways.items() if way.name == device)
 
     def end(self) -> None:
         self.keeper.stop()
@@ -147,15 +169,6 @@ def test_a_system_that_fails_is_tried_again_by_itself(stage: Stage) -> None:
     stage.until(lambda: stage.keeper.states()[0]["state"] == "open")
 
 
-@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
-def test_what_is_told_between_two_looks_is_what_the_last_one_saw(stage: Stage) -> None:
-    """The next look may see the same again; then nobody is told, and what was so in between would stay."""
-    stage.start()
-    stage.keeper._wanted = None  # the thread looks no more
-    stage.keeper.lose(stage.book.wires[0], "it refused a message")
-    assert stage.keeper.states()[0]["state"] == "missing"
-
-
 @pytest.mark.parametrize("stage", [[ANY_TWIN, RIGHT]], indirect=True)
 def test_who_wants_one_certain_device_is_served_first(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Twin", "b", "T0002"), PortInfo("Twin", "a", "T0001")]
@@ -177,7 +190,7 @@ def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
     (wire,) = stage.book.wires
-    opened = stage.keeper._outputs[wire]
+    opened = stage.keeper._ways[wire].port
     assert isinstance(opened, Opened)
 
     def late_load(_now_ns: int) -> None:
@@ -189,3 +202,83 @@ def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(
     stage.until(lambda: opened.closed_s > 0)
     assert opened.sent[-1] == note_off(0, 60)
     assert opened.closed_s - opened.sent_s >= SETTLE_S
+
+
+PARTED = Condition("disconnected", "another program has disconnected it")
+STALLED = Condition("stalled", "it stands still")
+
+
+def test_every_device_is_listed_before_the_first_look() -> None:
+    stage = Stage(SYNTH)
+    stage.keeper.keep(stage.book)
+    (state,) = stage.keeper.states()
+    assert (state["device"], state["state"], state["port"]) == ("synth", "opening", None)
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_a_connection_taken_away_is_named_and_made_anew(stage: Stage) -> None:
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.start()
+    stage.system.opened[0].stands = PARTED
+    stage.until(lambda: len(stage.system.opened) == 2)
+    stage.until(lambda: stage.state() == "open")
+    assert stage.system.opened[0].closed_s > 0
+    assert stage.events() == [
+        ("port-opened", None),
+        ("port-closed", "another program has disconnected it"),
+        ("port-opened", None),
+    ]
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_a_quarrel_is_named_and_not_carried_on(stage: Stage) -> None:
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.start()
+    for number in range(3):
+        stage.until(lambda number=number: len(stage.system.opened) == number + 1)
+        stage.system.opened[-1].stands = PARTED
+    stage.until(lambda: stage.state() == "contested")
+    assert "3 times within 10 s" in stage.keeper.states()[0]["error"]
+    stage.system.changed()
+    sleep(0.3)
+    assert len(stage.system.opened) == 3
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_a_port_that_stands_still_is_taken_from_the_worker_and_opened_anew(stage: Stage) -> None:
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.start()
+    (wire,) = stage.book.wires
+    stage.system.opened[0].stands = STALLED
+    stage.until(lambda: stage.state() == "stalled")
+    assert wire not in stage.worker.ports
+    assert stage.keeper.states()[0]["error"] == "it stands still"
+    stage.system.opened[0].stands = CONNECTED
+    stage.until(lambda: stage.state() == "open")
+    assert stage.worker.ports[wire] is stage.system.opened[1]
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_a_system_that_stands_still_is_called_stalled(stage: Stage) -> None:
+    stage.system.stalled = "the server stands still"
+    stage.start()
+    assert stage.state() == "stalled"
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.system.stalled = ""
+    stage.until(lambda: stage.state() == "open")
+
+
+@pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
+def test_a_port_that_refuses_every_message_is_opened_anew_with_pauses(stage: Stage) -> None:
+    """It was once closed and opened at every tick."""
+    stage.system.ports = [PortInfo("Synth", "0 20:0")]
+    stage.start()
+    (wire,) = stage.book.wires
+    stage.system.opened[0].refuses = "full"
+    stage.worker.call(lambda _: stage.worker.show.sink.append((wire, note_off(0, 60))))
+    stage.until(lambda: stage.state() == "failed")
+    assert stage.keeper.states()[0]["error"] == "full"
+    for _ in range(5):
+        stage.system.changed()
+        sleep(0.05)
+    assert len(stage.system.opened) == 1

@@ -11,7 +11,7 @@ import pytest
 
 from routerd.core.errors import PortError
 from routerd.core.model import Device, WireKind
-from routerd.ports.base import match_port
+from routerd.ports.base import CONNECTED, match_port
 from routerd.ports.far_end import FarEnd
 from routerd.ports.simulated import SimulatedPorts, port_name, split_arrival
 
@@ -286,3 +286,59 @@ def test_a_listener_can_ask_for_one_device(ports: SimulatedPorts, far_end: FarEn
     arrival = far_end.receive(TIMEOUT_S)
     assert arrival is not None
     assert (arrival.device, arrival.data) == (other, b"\xfa")
+
+
+def test_a_connection_taken_away_carries_nothing_until_it_is_made_anew(
+    watched: tuple[SimulatedPorts, Queue[str]], far_end: FarEnd
+) -> None:
+    ports, changes = watched
+    got: Queue[bytes] = Queue()
+    source = ports.open_input(ports.inputs()[0], lambda data, _: got.put(data))
+    output = ports.open_output(ports.outputs()[0])
+    assert output.condition() == source.condition() == CONNECTED
+    far_end.disconnect("keys")
+    changes.get(timeout=TIMEOUT_S)
+    assert output.condition().kind == source.condition().kind == "disconnected"
+    output.send(b"\xfa")
+    far_end.play("keys", b"\xfa")
+    until(lambda: ports.ignored == 1)
+    source.close()
+    output.close()
+    source = ports.open_input(source.info, lambda data, _: got.put(data))
+    output = ports.open_output(output.info)
+    assert output.condition() == source.condition() == CONNECTED
+    output.send(b"\xfb")
+    far_end.play("keys", b"\xfb")
+    assert far_end.receive(TIMEOUT_S).data == b"\xfb"  # type: ignore[union-attr]
+    assert got.get(timeout=TIMEOUT_S) == b"\xfb"
+
+
+@pytest.mark.parametrize("name", ["keys", ""])
+def test_what_is_sent_to_a_device_that_stands_still_arrives_when_it_goes_on(
+    watched: tuple[SimulatedPorts, Queue[str]], far_end: FarEnd, name: str
+) -> None:
+    ports, changes = watched
+    output = ports.open_output(ports.outputs()[0])
+    far_end.stall(name)
+    changes.get(timeout=TIMEOUT_S)
+    assert output.condition().kind == "stalled"
+    output.send(b"\xf8")
+    output.close()
+    far_end.go_on(name)
+    assert far_end.receive(TIMEOUT_S).data == b"\xf8"  # type: ignore[union-attr]
+    assert ports.open_output(output.info).condition() == CONNECTED
+
+
+def test_a_device_that_refuses(watched: tuple[SimulatedPorts, Queue[str]], far_end: FarEnd) -> None:
+    ports, changes = watched
+    info = ports.outputs()[0]
+    output = ports.open_output(info)
+    far_end.refuse("keys")
+    changes.get(timeout=TIMEOUT_S)
+    with pytest.raises(PortError, match="refuses a message"):
+        output.send(b"\xf8")
+    with pytest.raises(PortError, match="refuses to be opened"):
+        ports.open_output(info)
+    far_end.go_on("keys")
+    changes.get(timeout=TIMEOUT_S)
+    ports.open_output(info).send(b"\xf8")
