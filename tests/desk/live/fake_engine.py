@@ -24,6 +24,12 @@ from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, p
 ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
 
 
+MOVES_BY_ITSELF = {"revision", "devices", "click", "follow"} | {
+    *("bpm", "meter", "tempo_moves", "meter_from", "grid", "position_tick")
+}
+"""What of a snapshot may change without a request: a song's tempo comes with the next tick, for one."""
+
+
 class FakeEngine:
     """Use as an async context manager; `desk_end` is the socket that the desk gets."""
 
@@ -104,6 +110,11 @@ class FakeEngine:
         """Do what a foot switch would."""
         self.show.apply(Command(action, argument), monotonic_ns())
         self._tell_effects()
+
+    def standing(self) -> dict[str, Any]:
+        """Return what people's requests change of the show, without what moves by itself."""
+        snapshot = self.show.snapshot()
+        return {key: value for key, value in snapshot.items() if key not in MOVES_BY_ITSELF}
 
     async def heard(self, kind: str, count: int = 1) -> list[Message]:
         """Wait until the desk has sent that many messages of a kind; return them."""

@@ -65,11 +65,11 @@ def is_problem(answer: Answer, name: str) -> None:
     ],
 )
 async def test_bodies(service: Service, path: str, body: Any, name: str, told: str) -> None:
-    before = service.engine.show.snapshot()
+    before = service.engine.standing()
     answer = await service.ask("POST", f"/v1/{path}", body)
     is_problem(answer, name)
     assert told in answer.json["detail"]
-    assert service.engine.show.snapshot() == before
+    assert service.engine.standing() == before
     assert [message for message in service.engine.said if message.kind == "command"] == []
 
 
@@ -86,11 +86,11 @@ async def test_bodies(service: Service, path: str, body: Any, name: str, told: s
     ],
 )
 async def test_running_orders(service: Service, body: Any, told: str) -> None:
-    before = service.engine.show.snapshot()
+    before = service.engine.standing()
     answer = await service.ask("PUT", "/v1/set-list", body)
     is_problem(answer, "wrong-body")
     assert told in answer.json["detail"]
-    assert service.engine.show.snapshot() == before
+    assert service.engine.standing() == before
 
 
 async def test_errors_point_at_the_value(service: Service) -> None:
