@@ -22,6 +22,9 @@ from routerd.desk.config.text import LARGEST_FILE_BYTES, read_document
 LONGEST_STEM = 64
 
 
+_LEADS_OUT = "the folder sets or the file is a link that leads out of the rig folder"
+
+
 class SaveError(Exception):
     """The running order cannot be written back; nothing was changed."""
 
@@ -35,7 +38,7 @@ def save_set(folder: Path, set_list: SetList) -> str:
     try:
         storage.put(path, text.encode(), inside=folder, replace=before is not None)
     except storage.OutsideError as error:
-        raise SaveError("the folder sets or the file is a link that leads out of the rig folder") from error
+        raise SaveError(_LEADS_OUT) from error
     loaded = load_folder(folder)
     if loaded.book is None:
         if before is None:
@@ -55,6 +58,8 @@ def _decoded(content: bytes) -> str:
 
 def _path_of(folder: Path, name: str) -> Path:
     """Return the file of the set of that name, or one for a new set."""
+    if not (folder / "sets").resolve().is_relative_to(folder.resolve()):
+        raise SaveError(_LEADS_OUT)
     for path in sorted((folder / "sets").glob("*.yaml")):
         if path.is_symlink():
             continue
