@@ -37,12 +37,16 @@ def test_json_lines_otherwise() -> None:
     structlog.get_logger().info("a name", name="Größe \udcff")
     logging.getLogger("library").warning("something odd")
     writer.close()
-    first, silent, second, third = (json.loads(line) for line in stream.getvalue().splitlines())
-    assert (first["level"], first["count"]) == ("error", 3)
-    assert first["timestamp"].endswith("Z")
-    assert (silent["level"], silent["device"]) == ("warning", "keys")
-    assert second["name"].startswith("Größe ")
-    assert (third["event"], third["by"], third["level"]) == ("something odd", "library", "warning")
+    # by what they say: what an earlier test has left behind may log its end just now
+    lines = {line["event"]: line for line in map(json.loads, stream.getvalue().splitlines())}
+    missed = lines["ticks were given up: the machine stood still"]
+    assert (missed["level"], missed["count"]) == ("error", 3)
+    assert missed["timestamp"].endswith("Z")
+    (silent,) = [line for line in lines.values() if line.get("device") == "keys"]
+    assert silent["level"] == "warning"
+    assert lines["a name"]["name"].startswith("Größe ")
+    odd = lines["something odd"]
+    assert (odd["by"], odd["level"]) == ("library", "warning")
 
 
 def test_readable_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -55,11 +59,10 @@ def test_readable_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     except ValueError as error:
         structlog.get_logger().error("failed", exc_info=error)
     writer.close()
-    line, *rest = stream.getvalue().splitlines()
+    (line,) = [line for line in stream.getvalue().splitlines() if "title='Low Tide'" in line]
     assert "song" in line
-    assert "title='Low Tide'" in line
     assert "\x1b" not in stream.getvalue()
-    assert "ValueError: odd" in "\n".join(rest)
+    assert "ValueError: odd" in stream.getvalue().partition(line)[2]
 
 
 class Stuck(io.StringIO):
@@ -81,7 +84,7 @@ def test_a_stream_that_is_stuck_holds_nobody_up_and_losses_are_told() -> None:
         writer.msg(f"line {number}")
     stream.go.set()
     written_enough = threading.Event()
-    for _ in range(100):
+    for _ in range(1500):
         if stream.getvalue().count("\n") >= QUEUE_LINES:
             break
         written_enough.wait(0.02)
