@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from routerd import __version__
-from routerd.printing import complain, say, say_lines
+from routerd.printing import complain, open_standard_streams, say, say_lines
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -93,6 +93,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="PORT",
         help="with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices",
     )
+    run.add_argument("--lifeline", type=int, metavar="FD", help=argparse.SUPPRESS)
 
     demo = commands.add_parser(
         "demo",
@@ -243,6 +244,7 @@ def _add_paper(commands: Commands) -> None:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return the exit status."""
+    open_standard_streams()
     options = _parser().parse_args(arguments)
     try:
         return _COMMANDS[options.command](options)
@@ -258,6 +260,9 @@ def _run(options: argparse.Namespace) -> int:
     if not folder.is_dir():
         complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
         return 1
+    from routerd.engine.signals import SignalKeeper
+
+    signals = SignalKeeper()
     from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
 
     make_thread_realtime(LOOP_PRIORITY)  # a show may be waiting: loading must not wait for a busy machine
@@ -274,7 +279,9 @@ def _run(options: argparse.Namespace) -> int:
             token_file=options.token_file,
             far_end_port=options.far_end,
             record=options.record,
-        )
+            lifeline=options.lifeline,
+        ),
+        signals,
     )
 
 

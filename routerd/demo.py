@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import shutil
 import signal
 import socket
@@ -22,7 +23,7 @@ import urllib.request
 from collections import Counter
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from routerd.core import messages
 from routerd.ports.far_end import FarEnd
@@ -55,8 +56,12 @@ def copy_rig(target: Path) -> int:
 
 def play() -> int:
     """Play the demo; return the exit status of the service."""
-    with tempfile.TemporaryDirectory(prefix="routerd-demo-") as state_dir:
-        service = _Service(Path(state_dir))
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _leave)
+    with (
+        tempfile.TemporaryDirectory(prefix="routerd-demo-") as state_dir,
+        _Service(Path(state_dir)) as service,
+    ):
         try:
             service.wait_until_ready()
             with FarEnd(("127.0.0.1", service.far_end_port)) as far_end:
@@ -64,12 +69,17 @@ def play() -> int:
             _say("That is the end of the set; the whole report follows.")
             say_lines("\nThe jitter report of this half minute (routerd report prints it at any time):\n\n")
             say_lines(service.text("/v1/report?format=text"))
+        except BrokenPipeError:  # `routerd demo | head`
+            raise
         except (_DemoError, OSError) as error:
             complain(f"routerd: the demo cannot go on: {error}")
-            service.stop()
             return 1
         _say("Ctrl-C or SIGTERM: the rig is silenced, transport stopped, ports closed.")
         return service.stop()
+
+
+def _leave(number: int, _frame: object) -> None:
+    raise SystemExit(128 + number)
 
 
 class _DemoError(Exception):
@@ -77,24 +87,35 @@ class _DemoError(Exception):
 
 
 class _Service:
-    """`routerd run` on the demo's rig, and its API."""
+    """`routerd run` on the demo's rig, and its API. It ends with this process, however that ends."""
 
     def __init__(self, state_dir: Path) -> None:
         self.far_end_port = _free_port(socket.SOCK_DGRAM)
         listen = f"127.0.0.1:{_free_port(socket.SOCK_STREAM)}"
         self._base = f"http://{listen}"
         self._log = (state_dir / "log").open("w+")
+        lifeline, self._lifeline = os.pipe()
         command = [sys.executable, "-m", "routerd.cli", "run", str(rig_folder()), "--ports", "simulated"]
         command += ["--listen", listen, "--state-dir", str(state_dir), "--far-end", str(self.far_end_port)]
+        command += ["--lifeline", str(lifeline)]
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter, our own arguments
-            command, stdin=subprocess.DEVNULL, stderr=self._log
+            command, stdin=subprocess.DEVNULL, stderr=self._log, pass_fds=[lifeline]
         )
-        _say(
-            f"$ routerd run {rig_folder().name} --ports simulated      (the API is at {self._base}/v1/status)"
-        )
+        os.close(lifeline)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+        os.close(self._lifeline)
+        self._log.close()
 
     def wait_until_ready(self) -> None:
         """Wait until a song is on and every port is open."""
+        _say(
+            f"$ routerd run {rig_folder().name} --ports simulated      (the API is at {self._base}/v1/status)"
+        )
         until_s = time.monotonic() + START_WAIT_S
         while time.monotonic() < until_s:
             if self._process.poll() is not None:
@@ -133,8 +154,6 @@ class _Service:
         except subprocess.TimeoutExpired:
             self._process.kill()
             return 1
-        finally:
-            self._log.close()
 
 
 class _Ear:

@@ -6,8 +6,20 @@ an escape sequence must not reach the terminal. All commands print by way of thi
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TextIO
+
+
+def open_standard_streams() -> None:
+    """Have something at descriptors 0 to 2, or the next thing opened would be taken for one of them."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # `routerd run rig 2>&-`
+            os.set_inheritable(os.open(os.devnull, os.O_RDWR), True)  # takes the lowest number that is free
+    sys.stdout = sys.stdout or open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    sys.stderr = sys.stderr or open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
 
 
 def visible(text: str) -> str:

@@ -79,8 +79,10 @@ class Service:
         http: int = 0,
         stderr: int | None = None,
         cwd: Path | None = None,
+        shell: str = "",
     ) -> None:
-        """`stderr` is a descriptor that takes the log instead of a file; the package is found in `cwd`."""
+        """`stderr` is a descriptor that takes the log instead of a file; the package is in `cwd`; `shell`
+        is what a shell should do with descriptors."""
         self._cwd = cwd
         self.http = http or free_port()
         self.log_file = state_dir.parent / f"{state_dir.name}.log"
@@ -88,6 +90,8 @@ class Service:
         self._stderr = self._log if stderr is None else stderr
         self._command = [sys.executable, "-m", "routerd.cli", "run", str(folder)]
         self._command += ["--state-dir", str(state_dir), "--listen", f"127.0.0.1:{self.http}", *options]
+        if shell:
+            self._command = ["/bin/sh", "-c", f'exec "$@" {shell}', "sh", *self._command]
         self.process = self._start()
 
     def _start(self) -> subprocess.Popen[bytes]:

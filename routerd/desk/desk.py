@@ -19,6 +19,7 @@ import structlog
 from routerd.core.errors import LinkError
 from routerd.core.model import AfterRestart, Book, Plain, SetList
 from routerd.core.units import NS_PER_S
+from routerd.desk.config.problems import FilesError
 from routerd.desk.events import EventHub
 from routerd.desk.health import LOOK_S, Announcer, lines_of
 from routerd.desk.keeper import StateKeeper
@@ -37,20 +38,14 @@ if TYPE_CHECKING:
 MINUTE_FRESH_NS = NS_PER_S
 """How long the last minute's report is good for: many may ask, it is worked out once."""
 
+CLOSE_S = 2.0
+"""How long the last writes may take; the engine waits somewhat longer."""
 
 EVENING_S = 12 * 3600
 """A set that began longer ago than this was another evening's."""
 
 MOST_UNDO = 20
 """How many changes of the running order can be taken back."""
-
-
-class FilesError(Exception):
-    """The rig folder has mistakes: `problems` lists them."""
-
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__(f"{len(problems)} problems")
-        self.problems = problems
 
 
 class Desk:
@@ -85,6 +80,7 @@ class Desk:
         self.rig_file = Path()
         """rig.yaml; set once, before anything is asked."""
         self._snapshot_came = asyncio.Event()
+        self.reload_asked = asyncio.Event()
 
     @cached_property
     def soundchecks(self) -> Soundchecks:
@@ -136,11 +132,15 @@ class Desk:
                 taker(body)
         elif kind == "ports":
             self._take_ports(body)
+        elif kind == "reload":
+            self.reload_asked.set()
         elif kind == "hello":
             view.hello = body
             view.counters = body["counters"]
             view.facts = body["facts"]
             self._take_ports(body["port_states"])
+            if body.get("reload_wanted"):
+                self.reload_asked.set()
             self.greeted.set()
 
     def ticked(self, records: list[TickRecord]) -> None:
@@ -392,8 +392,8 @@ class Desk:
     async def close(self) -> None:
         """Let streams end and write what has changed."""
         self.hub.close()
+        writing = [self.keeper.close()]
         if "show_log" in vars(self):
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.show_log.close(), 0.5)
+            writing.append(self.show_log.close())
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self.keeper.close(), 0.2)
+            await asyncio.wait_for(asyncio.gather(*writing), CLOSE_S)

@@ -31,8 +31,8 @@ from routerd.desk.bodies import (
     TapBody,
     TempoBody,
 )
-from routerd.desk.config.problems import choose, shown
-from routerd.desk.desk import Desk, FilesError
+from routerd.desk.config.problems import FilesError, choose, shown
+from routerd.desk.desk import Desk
 from routerd.desk.events import HEARTBEAT_S, MOST_READERS
 from routerd.desk.health import lines_of
 from routerd.desk.learn import learning_of

@@ -10,8 +10,12 @@ import argparse
 import asyncio
 import contextlib
 import importlib
+import os
+import select
 import signal
 import socket
+import threading
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic_ns
@@ -22,7 +26,8 @@ import structlog
 from routerd import __version__
 from routerd.core.errors import LinkError
 from routerd.core.model import Plain, SetList
-from routerd.desk.desk import Desk, FilesError
+from routerd.desk.config.problems import FilesError
+from routerd.desk.desk import Desk
 from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.desk.link_client import EngineLink
 from routerd.desk.log import log_realtime, set_up_log
@@ -30,6 +35,8 @@ from routerd.desk.state import StateFolder
 from routerd.link.working_book import Origin
 
 RETRY_S = 1.0
+ORPHAN_S = 5.0
+"""How long a desk without an engine may take to end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +65,29 @@ def main(arguments: list[str] | None = None) -> int:
     options = Options(
         given.folder, given.set_name, given.listen, given.state_dir, given.token_file, given.record
     )
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches both processes; the engine decides
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+        signal.signal(number, signal.SIG_IGN)  # what reaches both processes is for the engine to decide
+    _end_with(os.getppid())
     writer = set_up_log()
     try:
         return asyncio.run(run(options, socket.socket(fileno=given.fd)))
     finally:
         writer.close()
+
+
+def _end_with(engine: int) -> None:
+    """End with the engine, also if the event loop should hang: an orderly end has some seconds."""
+    try:
+        handle = os.pidfd_open(engine)
+    except OSError:  # it has gone already, or the kernel is too old to say when
+        return
+
+    def watch() -> None:
+        select.select([handle], [], [])
+        time.sleep(ORPHAN_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, name="engine", daemon=True).start()
 
 
 async def run(options: Options, end: socket.socket) -> int:
@@ -125,6 +149,7 @@ async def _serve(desk: Desk, options: Options) -> None:
     desk.show_log.record(on=options.record)
     desk.announce_health()
     renewing = asyncio.create_task(_renew_book(desk))
+    reloading = asyncio.create_task(_reload_when_asked(desk))
     guard, listener = await _listen(desk, options)
     with contextlib.closing(listener):
         server = await asyncio.to_thread(importlib.import_module, "routerd.desk.server")
@@ -134,8 +159,23 @@ async def _serve(desk: Desk, options: Options) -> None:
             where = str(Listen(*listener.getsockname()[:2]))
             began: Plain = {"kind": "desk-started", "at_ns": monotonic_ns()}
             desk.tell({**began, "listen": where, "version": __version__})
-            await renewing
-            await asyncio.Event().wait()
+            await asyncio.gather(renewing, reloading)
+
+
+async def _reload_when_asked(desk: Desk) -> None:
+    """Read the rig folder again at each SIGHUP, for somebody who reads the log and nothing else."""
+    log = structlog.get_logger()
+    while True:
+        await desk.reload_asked.wait()
+        desk.reload_asked.clear()
+        try:
+            await desk.reload()
+        except FilesError as error:
+            log.error("SIGHUP: the rig folder has mistakes and is not taken", count=len(error.problems))
+            for problem in error.problems[:20]:
+                log.error(problem)
+        except LinkError as error:
+            log.error("SIGHUP: the rig folder is not taken", why=str(error))
 
 
 async def _renew_book(desk: Desk) -> None:

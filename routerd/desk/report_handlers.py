@@ -13,8 +13,7 @@ from routerd.core.errors import FileError
 from routerd.core.model import Plain
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import RecordingBody, SoundcheckBody
-from routerd.desk.config.problems import choose, one_of, shown
-from routerd.desk.desk import FilesError
+from routerd.desk.config.problems import FilesError, choose, one_of, shown
 from routerd.desk.handlers import Call
 from routerd.desk.health import lines_of
 from routerd.desk.problems import ProblemError

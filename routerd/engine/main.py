@@ -6,12 +6,11 @@ import asyncio
 import contextlib
 import gc
 import os
-import signal
 import threading
 from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
-from time import monotonic_ns, process_time_ns
+from time import monotonic_ns
 from typing import Any
 
 from routerd.core.compiler import CompiledBook
@@ -19,8 +18,9 @@ from routerd.core.errors import RouterdError
 from routerd.core.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.comeback import Comeback, NoComebackError, come_back, record_of
+from routerd.engine.counters import counters_of, traffic_of
 from routerd.engine.desk_link import DeskLink
-from routerd.engine.memory import Memory, default_path
+from routerd.engine.memory import open_memory
 from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.realtime import (
@@ -31,6 +31,8 @@ from routerd.engine.realtime import (
     prepare_process,
     spare_collector,
 )
+from routerd.engine.signals import SignalKeeper, ignore_all
+from routerd.engine.state_lock import hold_folder
 from routerd.engine.supervisor import Supervisor
 from routerd.engine.suspension import slept_since, watch_suspension
 from routerd.engine.worker import Worker
@@ -46,6 +48,9 @@ TICK_FRESH_NS = NS_PER_S
 
 DRAIN_S = 0.4
 """How long a stop waits for the last messages to leave slow wires."""
+
+SCAN_S = 0.5
+"""How long a stop waits for ports that are being opened, where an engine that died may have left notes."""
 
 UNTOLD_LIMIT = 1_000
 """Events that are kept for a desk to come; the oldest go first."""
@@ -69,18 +74,22 @@ class Options:
     far_end_port: int = 0
     record: bool = False
     """Whether every message in and out is kept in the show log."""
+    lifeline: int | None = None
+    """A descriptor whose other end is with whoever started this service, which ends when that closes."""
 
 
 class Engine:
     """One run of the service."""
 
-    def __init__(self, options: Options) -> None:
+    def __init__(self, options: Options, signals: SignalKeeper) -> None:
         self._options = options
+        self._signals = signals
+        self._lock = hold_folder(options.state_dir, _say)  # before any port is opened
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
         self._origin = Origin(str(options.folder), options.set_name)
-        self._memory = _open_memory(options.state_dir)
+        self._memory = open_memory(options.state_dir, _say)
         self._back = self._come_back()
         """The show that goes on where another engine has died, until the desk brings a newer book."""
         self._remembers = self._back is None
@@ -98,6 +107,7 @@ class Engine:
         self._told = False
         self._retiring: asyncio.Future[None] | None = None
         self._ready = False
+        self._reload_wanted = False
         self._ended: asyncio.Event | None = None
         self._status = 0
 
@@ -105,8 +115,9 @@ class Engine:
         """Run until a signal or a refusal; return the exit status."""
         self._loop = asyncio.get_running_loop()
         self._ended = asyncio.Event()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            self._loop.add_signal_handler(number, self._ended.set)
+        self._signals.attach(self._loop, self._end, self._reload)
+        if self._options.lifeline is not None:
+            self._loop.add_reader(self._options.lifeline, self._end, "whoever started this service has gone")
         threading.stack_size(THREAD_STACK_BYTES)
         clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
         make_thread_realtime(LOOP_PRIORITY)
@@ -133,11 +144,29 @@ class Engine:
         await self._shut_down(tasks, clock)
         return self._status
 
+    def _end(self, why: str) -> None:
+        if self._ended is not None and not self._ended.is_set():
+            if not why.startswith("SIG"):
+                _say(f"{why}: ending")
+            self._ended.set()
+        if self._loop is not None and self._options.lifeline is not None:
+            self._loop.remove_reader(self._options.lifeline)
+
+    def _reload(self) -> None:
+        """Have the server process read the rig folder again, now or as soon as it can."""
+        link = self._supervisor.link
+        self._reload_wanted = link is None or not link.open
+        if link is not None:
+            link.send("reload", {})
+
     async def _shut_down(self, tasks: list[asyncio.Task[None]], clock: threading.Thread) -> None:
         self._notifier.stopping()
+        self._supervisor.stopping = True
         silent = asyncio.Event()
         loop = asyncio.get_running_loop()
         show = self._worker.show
+        if self._resumed_gap_ms is not None:  # devices may still play what a dead engine has left
+            await asyncio.to_thread(self._keeper.scanned.wait, SCAN_S)
         self._worker.call(show.shut_down, lambda: loop.call_soon_threadsafe(silent.set))  # type: ignore[arg-type]
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(silent.wait(), DRAIN_S)
@@ -200,7 +229,9 @@ class Engine:
         return DeskLink(self._worker, self._loaded, self._refused, ponged, serving)
 
     def _greet(self) -> dict[str, object]:
+        reload_wanted, self._reload_wanted = self._reload_wanted, False
         return {
+            "reload_wanted": reload_wanted,
             "pid": os.getpid(),
             "ports": self._system.kind,
             "generation": self._worker.show.generation,
@@ -291,7 +322,7 @@ class Engine:
             if self._supervisor.link is not None:
                 self._supervisor.link.send("facts", self._facts_now())
                 self._supervisor.link.send("counters", self._counters())
-                self._supervisor.link.send("traffic", self._traffic())
+                self._supervisor.link.send("traffic", traffic_of(self._worker))
             last_tick_ns, now_ns = worker.show.tick_due_ns, monotonic_ns()
             fresh = now_ns - last_tick_ns < TICK_FRESH_NS
             if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
@@ -319,45 +350,13 @@ class Engine:
     def _facts_now(self) -> dict[str, object]:
         return {"flooding": self._worker.flooding(monotonic_ns())}
 
-    def _traffic(self) -> dict[str, object]:
-        recorder, book = self._worker.recorder, self._worker.show.book
-        return {
-            "at_ns": monotonic_ns(),
-            "outputs": [[w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned] for w in book.wires],
-            "inputs": [[inlet.name, inlet.received] for inlet in book.inlets],
-            "took": recorder.take_times(),
-            "cpu_ns": process_time_ns(),
-            "taps_dropped": recorder.dropped,
-        }
-
     def _counters(self) -> dict[str, int]:
-        worker = self._worker
-        book = worker.show.book
-        return {
-            "messages_in": worker.received,
-            "messages_out": worker.sent,
-            "strange_messages": self._system.strange + sum(inlet.strange for inlet in book.inlets),
-            "messages_dropped": sum(wire.dropped for wire in book.wires),
-            "messages_thinned": sum(wire.thinned for wire in book.wires),
-            "messages_queued": sum(wire.queued for wire in book.wires),
-            "most_queued_on_a_port": max((wire.most_queued for wire in book.wires), default=0),
-            "messages_ungated": sum(wire.ungated for wire in book.wires),
-            "faults": worker.faults,
-            "events_dropped": worker.outbox_dropped,
-            "desk_restarts": self._supervisor.restarts,
-            "suspensions": self._suspensions.count,
-        }
-
-
-def _open_memory(state_dir: Path) -> Memory | None:
-    path = default_path(state_dir)
-    try:
-        return Memory(path)
-    except BlockingIOError:
-        _say(f"another engine runs with the state folder {state_dir}: should this one die, it starts afresh")
-    except OSError as error:
-        _say(f"{path}: {error.strerror}; should this engine die, the next one cannot go on where it was")
-    return None
+        return counters_of(
+            self._worker,
+            strange=self._system.strange,
+            desk_restarts=self._supervisor.restarts,
+            suspensions=self._suspensions.count,
+        )
 
 
 async def _retire(book: CompiledBook) -> None:
@@ -373,15 +372,16 @@ def _say(text: str) -> None:
         complain(f"routerd: {text}")
 
 
-def run(options: Options) -> int:
+def run(options: Options, signals: SignalKeeper) -> int:
     """Run the service; return its exit status."""
     try:
-        engine = Engine(options)
+        engine = Engine(options, signals)
     except RouterdError as error:
         _say(str(error))
         return 1
     writer = LogWriter(Descriptor(), lambda: make_thread_realtime(LOOP_PRIORITY))
     with contextlib.redirect_stderr(LineStream(writer)):
         status = asyncio.run(engine.run())
+        ignore_all()
     writer.close()
     return status

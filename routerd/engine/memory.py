@@ -122,3 +122,15 @@ class Memory:
 
 def _checksum(turn: int, data: bytes) -> int:
     return zlib.crc32(data, zlib.crc32(_NUMBER.pack(turn)))
+
+
+def open_memory(state_dir: Path, say: Callable[[str], None]) -> Memory | None:
+    """Return the memory of a state folder, or say why there is none."""
+    path = default_path(state_dir)
+    try:
+        return Memory(path)
+    except BlockingIOError:
+        say(f"another engine runs with the state folder {state_dir}: should this one die, it starts afresh")
+    except OSError as error:
+        say(f"{path}: {error.strerror}; should this engine die, the next one cannot go on where it was")
+    return None

@@ -31,6 +31,12 @@ FIRST_BUSY_S = 180.0
 REST_S = 1.0
 """A desk has work while it has used the processor within so long, or waits for it or for the disk."""
 
+STOP_S = 3.0
+"""How long a stop lets the desk write the show's last report, which on a slow card takes a while."""
+
+STOP_IDLE_S = 0.3
+"""As `STOP_S`, for a desk that does nothing."""
+
 PAUSE_S = (0.0, 0.25, 0.5, 1.0)
 """Before the first, second, ... restart in a row; the last one stays."""
 
@@ -63,7 +69,8 @@ class Supervisor:
         self._young = True
         self.link: DeskLink | None = None
         self.restarts = 0
-        self._stopping = False
+        self.stopping = False
+        """Whether the service is on its way out, so that a desk that ends is not started again."""
 
     async def run(self) -> None:
         """Keep a desk running until `stop`."""
@@ -80,7 +87,7 @@ class Supervisor:
                 refused = words
                 await asyncio.sleep(PAUSE_S[-1])
                 continue
-            if self._stopping:
+            if self.stopping:
                 return
             refused = ""
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
@@ -90,16 +97,28 @@ class Supervisor:
 
     async def stop(self) -> None:
         """End the desk: it goes by itself when the link closes, and is killed when it does not."""
-        self._stopping = True
+        self.stopping = True
         process = self._process
         if process is None or process.returncode is not None:
             return
         with contextlib.suppress(ProcessLookupError):
             process.terminate()
         try:
-            await asyncio.wait_for(process.wait(), 0.3)
+            await asyncio.wait_for(self._until_ended(process), STOP_S)
         except TimeoutError:
             self._kill()
+
+    async def _until_ended(self, process: asyncio.subprocess.Process) -> None:
+        """Wait for its end; kill it once it neither works nor waits for the disk."""
+        ending = asyncio.create_task(process.wait())
+        work, worked_s = 0.0, monotonic()
+        while not ending.done():
+            await asyncio.wait([ending], timeout=PING_EVERY_S / 5)
+            before, (work, state) = work, self._work()
+            if work != before or state in _WAITING:
+                worked_s = monotonic()
+            if state in _STOPPED or monotonic() - worked_s > STOP_IDLE_S:
+                self._kill()
 
     async def _run_once(self) -> int:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -114,6 +133,7 @@ class Supervisor:
                 *self._arguments,
                 pass_fds=[theirs.fileno()],
                 stdin=asyncio.subprocess.DEVNULL,
+                process_group=0,  # what a terminal sends is for the engine to decide
             )
             theirs.close()
             self._answered_s = monotonic()

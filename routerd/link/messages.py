@@ -23,9 +23,10 @@ and from the engine:
                 "desk_restarts": n, "port_states": as ports, "counters": as counters, "facts": as facts,
                 "book_from_ns": start of the engine that took the book in force, "resumed_gap_ms":
                 how long no tick went out, where this engine went on after another had died, else null,
-                "brings_old_book": true while it plays that one's book}: first of all; generation 0: no
-                book yet
+                "brings_old_book": true while it plays that one's book, "reload_wanted": as `reload` would}:
+                first of all; generation 0: no book yet
     ping        {"n": n}: is the desk alive?
+    reload      {}: read the rig folder again; somebody has sent a SIGHUP
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
     snapshot    what Show.snapshot returns, whenever it has changed

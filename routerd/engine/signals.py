@@ -1,0 +1,89 @@
+"""What each signal does to the engine: none that a person or a system sends may leave a note sounding.
+
+    TERM, INT, QUIT, PWR, XCPU   an orderly end: the rig silenced, Stop sent, ports closed
+    HUP                          the rig folder is read again; with the terminal gone, an orderly end
+    KILL, STOP, those of a crash cannot be caught or had better not be: the next engine puts the devices right
+    all others                   nothing, Ctrl-Z included: an engine that stands still releases no note
+
+A HUP that was ignored at the start (nohup) stays ignored. What is ignored here is so in the server process
+from its first moment on, because it inherits that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from pathlib import Path
+from signal import Signals
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Callable
+
+ENDING = (Signals.SIGTERM, Signals.SIGINT, Signals.SIGQUIT, Signals.SIGPWR, Signals.SIGXCPU)
+
+_CRASHES = {
+    Signals.SIGABRT,
+    Signals.SIGSEGV,
+    Signals.SIGBUS,
+    Signals.SIGFPE,
+    Signals.SIGILL,
+    Signals.SIGTRAP,
+    Signals.SIGSYS,
+}
+_LEFT_ALONE = {Signals.SIGKILL, Signals.SIGSTOP, Signals.SIGCONT, Signals.SIGCHLD, *_CRASHES}
+IGNORED = frozenset(signal.valid_signals()) - {*ENDING, Signals.SIGHUP, *_LEFT_ALONE}
+
+LAST_LOOK_S = 0.2
+"""A terminal that goes may still be seen by whoever is told of it."""
+
+
+class SignalKeeper:
+    """Made at the very start, before ports are opened; `attach` once the event loop runs."""
+
+    def __init__(self) -> None:
+        for number in IGNORED:
+            signal.signal(number, signal.SIG_IGN)
+        self._had_terminal = has_terminal()
+        self._heeds_hangup = signal.getsignal(Signals.SIGHUP) is not signal.SIG_IGN
+        self._hung_up = False
+        if self._heeds_hangup:
+            signal.signal(Signals.SIGHUP, self._note_hangup)
+
+    def attach(
+        self, loop: asyncio.AbstractEventLoop, end: Callable[[str], None], reload: Callable[[], None]
+    ) -> None:
+        """Have `end(why)` and `reload()` called on the loop from now on, for what came before too."""
+
+        def hung_up(looked: bool = False) -> None:
+            if self._had_terminal and not has_terminal():
+                end("the terminal has gone")
+            elif self._had_terminal and not looked:
+                loop.call_later(LAST_LOOK_S, hung_up, True)
+            else:
+                reload()
+
+        for number in ENDING:
+            loop.add_signal_handler(number, end, number.name)
+        if self._heeds_hangup:
+            loop.add_signal_handler(Signals.SIGHUP, hung_up)
+            if self._hung_up:
+                hung_up()
+
+    def _note_hangup(self, _number: int, _frame: object) -> None:
+        self._hung_up = True
+
+
+def ignore_all() -> None:
+    """Ignore what can be ignored: the end is on its way, and nothing sounds any more."""
+    for number in (*ENDING, Signals.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+
+
+def has_terminal() -> bool:
+    """Return whether this process has a controlling terminal, see tty_nr in proc(5)."""
+    with contextlib.suppress(OSError, ValueError, IndexError):
+        stat = Path("/proc/self/stat").read_text(encoding="ascii", errors="replace")
+        return int(stat.rpartition(")")[2].split()[4]) != 0
+    return False
