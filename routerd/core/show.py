@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.arming import Command
 from routerd.core.clock import Tick
+from routerd.core.contacts import described
 from routerd.core.controls import Control
 from routerd.core.errors import CommandError
 from routerd.core.messages import (
@@ -91,6 +92,7 @@ class Show(ShowReturn):
             self._look_at_source()
         if self._presses.next_due_ns <= now_ns:
             self._carry_out(self._presses.due(now_ns))
+            self._report_switches()
         if self._tuning_until_ns <= now_ns:
             self._end_tuning(now_ns)
         if self._learner is not None and self._learner.until_ns <= now_ns:
@@ -209,6 +211,8 @@ class Show(ShowReturn):
         turn = inlet.receive(data, now_ns, self.sink)
         if turn is not None:
             self._carry_out(self._presses.turn(turn, self._now_ns))
+            if self._presses.news:
+                self._report_switches()
         elif self._armed is not None and self._waits_for_release:
             self._perform_on_release(self._now_ns)
             self._light()
@@ -249,6 +253,9 @@ class Show(ShowReturn):
             "song": on.identifier,
             "section": on.section_number,
             "armed": armed and armed.to_plain(),
+            "chattering": [
+                {"device": device, "switch": described(what)} for device, what in self._presses.chattering
+            ],
             "learning": self._learner and self._learner.to_plain(),
             "checked": self._ticks.to_plain(),
             "tuning": self._tuning,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.arming import Action
 from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
+from routerd.core.contacts import described
 from routerd.core.device_clock import DeviceClocks
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.lanes import is_release
@@ -193,7 +194,15 @@ class ShowSongs(ShowTransport):
         inlet.let_go(self._now_ns, self.sink)
         inlet.forget_switches()
         self._presses.forget(inlet.name)
+        self._report_switches()
         self._event("port-closed", device=inlet.name, direction="input", why=why)
+
+    def _report_switches(self) -> None:
+        """Report the switches that have begun to chatter, or are heard again."""
+        for (device, what), chatters in self._presses.news:
+            self._event("chattering" if chatters else "quiet-again", device=device, switch=described(what))
+            self.revision += 1
+        self._presses.news.clear()
 
     def load(
         self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None

@@ -180,6 +180,13 @@ def _floods(view: View, _now_ns: int) -> Iterator[Line]:
         yield Line("flood", text, "look for a loop outside, a broken device or program", device)
 
 
+def _switches(view: View, _now_ns: int) -> Iterator[Line]:
+    for one in view.snapshot.get("chattering", ()):
+        text = f"{one['device']}: {one['switch']} chatters, so it is not heard until it is quiet for a second"
+        remedy = "look at its cable and its contacts; everything can be done over the API meanwhile"
+        yield Line("switch", text, remedy, one["device"], one["switch"])
+
+
 def _restarts(view: View, now_ns: int) -> Iterator[Line]:
     hello = view.hello
     if hello["resumed_gap_ms"] is not None and now_ns - hello["started_ns"] < RESTARTED_NS:
@@ -192,7 +199,16 @@ def _restarts(view: View, now_ns: int) -> Iterator[Line]:
         yield Line("server-restarted", text, "the log says why; the clock did not notice")
 
 
-SOURCES: tuple[Source, ...] = (_files, _engine_silent, _desk, _scheduling, _ports, _floods, _restarts)
+SOURCES: tuple[Source, ...] = (
+    _files,
+    _engine_silent,
+    _desk,
+    _scheduling,
+    _ports,
+    _floods,
+    _switches,
+    _restarts,
+)
 """In the order in which their lines are shown."""
 
 

@@ -81,6 +81,8 @@ _SENTENCES = {
     "start-ignored": ("info", "a redundant Start of the clock source is ignored"),
     "continue-ignored": ("info", "a redundant Continue of the clock source is ignored"),
     "position-ignored": ("info", "a song position of the clock source is ignored"),
+    "chattering": ("warning", "a switch chatters: it is not heard until it has been quiet for a second"),
+    "quiet-again": ("info", "a switch that chattered is heard again"),
     "disarmed": ("info", "what was armed is forgotten"),
     "armed-gone": ("warning", "what was armed before the restart is gone"),
     "resumed": ("warning", "the engine had died; another goes on where it was"),

@@ -46,9 +46,10 @@ def played(one: Switch, script: str) -> list[tuple[int, str]]:
     [
         # one meaning: at once, however long it is held
         ((SHORT,), "0 down, 900 up", [(0, "short")]),
-        ((SHORT,), "0 down, 80 up, 100 down, 180 up", [(0, "short"), (100, "short")]),
+        ((SHORT,), "0 down, 80 up, 110 down, 180 up", [(0, "short"), (110, "short")]),
         # contacts bounce for some milliseconds at both edges
         ((SHORT,), "0 down, 3 up, 5 down, 9 up, 12 down, 200 up", [(0, "short")]),
+        ((SHORT,), "0 down, 300 up, 304 down, 309 up", [(0, "short")]),
         # short and long: the short one is answered on release
         ((SHORT, LONG), "0 down, 200 up", [(200, "short")]),
         ((SHORT, LONG), "0 down, 900 up", [(600, "long")]),

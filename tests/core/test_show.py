@@ -814,6 +814,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "clock_source",
             "follow",
             "meter_from",
+            "chattering",
             "tempo_by",
             "tempo_moves",
             "devices",

@@ -53,6 +53,14 @@ def test_every_state_but_open_is_a_line_with_device_pattern_and_remedy(state: st
     assert str(line) == f"{line.text}; {line.remedy}"
 
 
+def test_a_switch_that_chatters_is_named_with_its_device() -> None:
+    switch = {"device": "pedals", "switch": "controller 80 on channel 16"}
+    (line,) = lines_of(view(snapshot={"chattering": [switch]}), 300 * S)
+    assert (line.kind, line.device, line.about) == ("switch", "pedals", "controller 80 on channel 16")
+    assert "chatters" in line.text
+    assert "cable" in line.remedy
+
+
 def test_a_port_may_take_three_seconds_to_open() -> None:
     opening = view(ports=[port("opening")])
     assert said(opening, 293 * S - 1) == []
