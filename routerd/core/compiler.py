@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
+from routerd.core.feed import Feed
 from routerd.core.lamps import Board
-from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, output_port, sharing
+from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, input_port, output_port, sharing
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.patches import PatchSend, compile_patch
@@ -58,6 +59,8 @@ class CompiledBook:
 
     rig: Rig
     inlets: tuple[Inlet, ...]
+    feeds: tuple[Feed, ...]
+    """Where the inlets hear: one for each port, as several devices may share one."""
     outlets: tuple[Outlet, ...]
     wires: tuple[Wire, ...]
     """What the outlets lie on: one for each port, as several devices may share one."""
@@ -73,7 +76,7 @@ class CompiledBook:
     """What can be muted, see core.mutes."""
 
 
-EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), Board((), {}), {}, SetList("", ()))
+EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), (), Board((), {}), {}, SetList("", ()))
 
 
 @dataclass(slots=True)
@@ -83,6 +86,7 @@ class Compiler:
     rig: Rig
     before: CompiledBook = EMPTY_BOOK
     _inlets: dict[str, Inlet] = field(default_factory=dict)
+    _feeds: list[Feed] = field(default_factory=list)
     _outlets: dict[str, Outlet] = field(default_factory=dict)
     _wires: list[Wire] = field(default_factory=list)
     _output_names: list[str] = field(default_factory=list)
@@ -104,9 +108,18 @@ class Compiler:
                 if inlet is None or not _same_input(inlet.device, device):
                     inlet = Inlet(device)
                 self._inlets[device.name] = inlet
+        self._lay_feeds()
         self._lay_wires()
         self._inlet_numbers = {name: number for number, name in enumerate(self._inlets)}
         self._shared_controls = self._controls(())
+
+    def _lay_feeds(self) -> None:
+        """Give every port its feed: the one it had, unless its devices or their channels have changed."""
+        before = {(feed.inlets, feed.channels): feed for feed in self.before.feeds}
+        for devices in sharing(self.rig.devices, input_port):
+            inlets = tuple(self._inlets[device.name] for device in devices)
+            channels = tuple(device.channels for device in devices)
+            self._feeds.append(before.get((inlets, channels)) or Feed(inlets, channels))
 
     def _lay_wires(self) -> None:
         """Give every port its wire: the one it had, unless its devices have changed."""
@@ -154,6 +167,7 @@ class Compiler:
         return CompiledBook(
             rig=self.rig,
             inlets=tuple(self._inlets.values()),
+            feeds=tuple(self._feeds),
             outlets=tuple(self._outlets.values()),
             wires=tuple(self._wires),
             controls=self._shared_controls,
@@ -217,4 +231,6 @@ _OUTPUT_FIELDS = (
     "transport",
     "running_status",
     "active_sensing",
+    "local_control",
+    "channels",
 )

@@ -120,6 +120,10 @@ class Device:
     answers: bool = True
     """Whether it answers an identity request (M1 p. 40), as far as is known."""
     active_sensing: bool = False
+    channels: tuple[int, ...] = ()
+    """The channels (0–15) of its ports that are this device's, in order; empty for all."""
+    local_control: bool | None = None
+    """Whether its own keys play its own sounds (controller 122, M1 p. 25); None: it is not told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +278,8 @@ def device_to_plain(device: Device) -> Plain:
         "timing": timing_to_plain(device.timing),
         "loop": device.loop,
         "answers": device.answers,
+        "channels": list(device.channels),
+        "local_control": device.local_control,
     }
 
 
@@ -294,6 +300,8 @@ def device_from_plain(plain: Plain) -> Device:
         timing=timing_from_plain(plain["timing"]),
         loop=plain["loop"],
         answers=plain["answers"],
+        channels=tuple(plain["channels"]),
+        local_control=plain["local_control"],
     )
 
 

@@ -168,9 +168,11 @@ class _Compiler:
         self, base: int, target: Outlet | Converter, first: bytes, second: bytes
     ) -> Iterator[tuple[int, Leg]]:
         to_channel = self.route.to_channel
+        theirs = self.outlet.device.channels or range(16)
         for channel in self.channels:
             out = channel if to_channel < 0 else to_channel
-            yield base | channel, (target, base | out, first, second)
+            if out in theirs:
+                yield base | channel, (target, base | out, first, second)
 
     def _channel_legs(self, base: int) -> Iterator[tuple[int, Leg]]:
         route = self.route

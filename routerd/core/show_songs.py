@@ -158,6 +158,9 @@ class ShowSongs(ShowTransport):
         owed, wire.owed = wire.owed, []
         for data in owed:
             wire.offer(data, self._now_ns, self.sink)
+        for outlet in wire.outlets:
+            for data in outlet.local_control():
+                wire.offer(data, self._now_ns, self.sink)
         if self._on.song is not None:
             self._send(self._on.song.patches, self._now_ns, wire)
             self._send(self._on.section.patches, self._now_ns, wire)

@@ -42,12 +42,14 @@ from routerd.core.messages import (
     BANK_SELECT,
     CONTINUE,
     CONTROLLER,
+    LOCAL_CONTROL,
     NOTE_ON,
     SENSING_BYTES,
     START,
     SYSEX,
     SYSEX_END,
     TICK_BYTES,
+    controller,
 )
 from routerd.core.model import WireKind
 from routerd.core.patches import pause_ns
@@ -527,6 +529,15 @@ class Outlet:
     def connected(self) -> bool:
         """Whether its port is there."""
         return self.wire.connected
+
+    def local_control(self) -> list[bytes]:
+        """Return what tells the device whether its own keys play its sounds; nothing where the rig does not
+        say. Its channels are told one by one, as such a message is heeded on a basic channel (M1 p. 20)."""
+        device = self.device
+        if device.local_control is None:
+            return []
+        value = 127 if device.local_control else 0
+        return [controller(channel, LOCAL_CONTROL, value) for channel in device.channels or range(16)]
 
     @property
     def outlet(self) -> Outlet:

@@ -24,7 +24,7 @@ def review_clocked_routes(rig: Checked[RigFile], songs: Iterable[Checked[SongFil
     given = {name: _given(device) for name, device in rig.model.devices.items() if device is not MISTAKE}
     files: list[Checked[Any]] = [rig, *songs]
     for checked in files:
-        for path, entry in _routes(checked):
+        for path, entry in routes_of(checked):
             if not checked.is_sound(path) or entry.off:
                 continue
             for kind in entry.kinds or ():
@@ -49,7 +49,8 @@ def _given(device: DeviceEntry) -> dict[Kind, str]:
     return given
 
 
-def _routes(checked: Checked[Any]) -> Iterator[tuple[Path, RouteEntry]]:
+def routes_of(checked: Checked[Any]) -> Iterator[tuple[Path, RouteEntry]]:
+    """Yield the routes of a file and where each is."""
     model = checked.model
     if model is None:
         return

@@ -69,6 +69,15 @@ class DeviceEntry(Entry):
     takes_tuning: Annotated[bool, s.FLAG] = _key(
         "Whether it takes MIDI Tuning Standard messages.", True, False, "takes-tuning"
     )
+    channels: Annotated[frozenset[int] | None, r.CHANNELS] = _key(
+        "Which channels of its ports are its own; all when left out.", [1, "3-4"], None
+    )
+    local_control: Annotated[bool | None, s.FLAG] = _key(
+        "Whether its keys play its own sounds; false separates the two, so that routes may lead back to it.",
+        False,
+        None,
+        "local-control",
+    )
     timing: TimingEntry | None = _key(
         "How it gets its clock, and how it is followed.", {"offset": "-12.5"}, None
     )

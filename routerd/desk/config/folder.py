@@ -17,6 +17,7 @@ from routerd.desk.config.entries import RigFile, SetFile, SongFile
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.files import FileProblemError, list_folder, read_file
 from routerd.desk.config.leaf import Ends, Surroundings
+from routerd.desk.config.port_rules import own_channels, review_against_devices, review_ports, settle_ports
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
 from routerd.desk.config.resolve import resolve_rig, resolve_song
 from routerd.desk.config.rules import review_control_routes, review_rig, review_song
@@ -63,7 +64,8 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     songs.sort(key=lambda song: (song.title.casefold(), song.identifier))
     if not set_list.order:
         set_list = SetList(ALL_SONGS, tuple(song.identifier for song in songs))
-    book = Book(resolve_rig(reading.rig.model), tuple(songs), set_list)
+    rig = settle_ports(resolve_rig(reading.rig.model), reading.rig.model)
+    book = Book(rig, tuple(own_channels(song, rig) for song in songs), set_list)
     return Loaded(book, tuple(reading.set_lists.values()), ())
 
 
@@ -100,6 +102,8 @@ class _Reading:
             review_time(song)
         review_control_routes(self.rig, self.songs.values())
         review_clocked_routes(self.rig, self.songs.values())
+        review_ports(self.rig)
+        review_against_devices(self.rig, self.songs.values())
         if not self.songs and not any(p.file.startswith("songs") for p in self.all_problems()):
             self._add("songs", "there are no songs", "write one, such as songs/copper-ferry.yaml")
         _review_shared(self.songs, "title")

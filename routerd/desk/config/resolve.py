@@ -6,10 +6,12 @@ Trusts its arguments: it runs only when no file had a problem.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from routerd.core.checklist import Item
 from routerd.core.model import Device, Patch, Rig, Section, Song
 from routerd.core.routes import Route
+from routerd.core.timing import SongTiming, Timing
 from routerd.core.tuning import A4, retuned
 from routerd.desk.config.control_rules import control_of, lamp_of, pedal_of, times_of
 from routerd.desk.config.entries import (
@@ -18,6 +20,7 @@ from routerd.desk.config.entries import (
     RigFile,
     SongFile,
 )
+from routerd.desk.config.port_rules import own_channel
 from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.route_resolve import inherit, root_of
 from routerd.desk.config.tempo import resolve_song_timing, resolve_timing
@@ -54,11 +57,13 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         transport=entry.transport,
         running_status=entry.running_status,
         active_sensing=entry.active_sensing,
-        timing=resolve_timing(entry.timing),
+        timing=_timing(entry),
         input_usb=read_from.usb,
         output_usb=write_to.usb,
         loop=entry.loop or "",
         answers=entry.answers,
+        channels=tuple(sorted(entry.channels or ())),
+        local_control=entry.local_control,
     )
 
 
@@ -96,7 +101,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool =
         notes=file.notes,
         sections_end=file.after_sections,
         sounding=file.sounding,
-        timing=resolve_song_timing(file),
+        timing=_song_timing(file, rig),
         controls=tuple(control_of(entry) for entry in file.controls),
         reference_hz=file.reference or rig.reference,
         tuning_note=_tuning_note(file, root),
@@ -123,10 +128,26 @@ def unmuted(routes: tuple[Route, ...], muted: Iterable[str]) -> tuple[Route, ...
     return tuple(route for route in routes if route.target not in silent)
 
 
-def _patch(entry: PatchEntry) -> Patch:
+def _timing(entry: DeviceEntry) -> Timing:
+    timing = resolve_timing(entry.timing)
+    if timing.pulse is None or entry.timing is None or entry.timing.pulse is None:
+        return timing
+    channel = own_channel(entry.timing.pulse, timing.pulse.channel, entry)
+    return replace(timing, pulse=replace(timing.pulse, channel=channel))
+
+
+def _song_timing(file: SongFile, rig: RigFile) -> SongTiming:
+    timing = resolve_song_timing(file)
+    if timing.click is None or file.click is None:
+        return timing
+    channel = own_channel(file.click, timing.click.channel, rig.devices[timing.click.device])
+    return replace(timing, click=replace(timing.click, channel=channel))
+
+
+def _patch(entry: PatchEntry, device: DeviceEntry) -> Patch:
     return Patch(
         device=entry.device,
-        channel=entry.channel,
+        channel=own_channel(entry, entry.channel, device),
         bank=-1 if entry.bank is None else 128 * entry.bank.msb + entry.bank.lsb,
         program=-1 if entry.program is None else entry.program,
         controllers=tuple(entry.controllers.items()),
@@ -140,7 +161,8 @@ def _patch(entry: PatchEntry) -> Patch:
 
 
 def _patches(entries: Iterable[PatchEntry], rig: RigFile) -> tuple[Patch, ...]:
-    return tuple(_patch(entry) for entry in entries if rig.devices[entry.device].recall)
+    devices = rig.devices
+    return tuple(_patch(entry, devices[entry.device]) for entry in entries if devices[entry.device].recall)
 
 
 def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:

@@ -89,17 +89,11 @@ def _review_route(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
     for key, value in (("from", entry.source), ("to", entry.target)):
         if value is None:
             checked.report(path, f"the route has no '{key}'", f"add '{key}:' and the name of a device")
-    if entry.source is not None and entry.source == entry.target:
-        checked.report(
-            (*path, "to"),
-            f"the route leads from {shown(entry.source)} to itself",
-            "name another device; a loop would never fall silent",
-        )
     _review_kinds(checked, path, entry)
     _review_notes(checked, path, entry)
     _review_zone(checked, path, entry)
     for index, one in enumerate(entry.maps):
-        _review_map(checked, (*path, "map", index), entry, one)
+        _review_map(checked, (*path, "map", index), one)
 
 
 def _review_kinds(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
@@ -166,11 +160,7 @@ def _review_zone(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
         checked.report((*path, other), f"'{other}' has no meaning beside 'zone'", "make another route for it")
 
 
-def _review_map(checked: Checked[Any], path: Path, entry: RouteEntry, one: MapEntry) -> None:
-    if one.device is not None and one.device == entry.source:
-        checked.report(
-            (*path, "device"), f"the map leads from {shown(one.device)} to itself", "name another device"
-        )
+def _review_map(checked: Checked[Any], path: Path, one: MapEntry) -> None:
     for key, value, end in (
         ("from-range", one.source_range, one.source),
         ("range", one.target_range, one.target),

@@ -113,6 +113,7 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
         ("clock", device.clock),
         ("transport", device.transport),
         ("takes-tuning", device.takes_tuning),
+        ("local-control", device.local_control is not None),
     ):
         if wanted and not device.output:
             checked.report(

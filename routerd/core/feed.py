@@ -1,0 +1,41 @@
+"""The way in from one port, and the devices that are heard on it: mostly one, several where they share it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from routerd.core.messages import SYSEX
+
+if TYPE_CHECKING:
+    from routerd.core.model import Device
+    from routerd.core.notes import Inlet
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feed:
+    """One port that is listened to. `channels` are, by inlet, those of its device (0–15); () are all."""
+
+    inlets: tuple[Inlet, ...]
+    channels: tuple[tuple[int, ...], ...]
+
+    @property
+    def device(self) -> Device:
+        """The device whose entry in the rig names the port; all others of the feed name the same."""
+        return self.inlets[0].device
+
+    @property
+    def whole(self) -> bool:
+        """Whether one device hears all that comes."""
+        return self.channels == ((),)
+
+    def heard_by(self, status: int) -> tuple[Inlet, ...]:
+        """Return who hears a message with that first byte; of a channel message, those that have its channel."""
+        if not 0x80 <= status < SYSEX:
+            return self.inlets
+        channel = status & 0x0F
+        return tuple(
+            inlet
+            for inlet, channels in zip(self.inlets, self.channels, strict=True)
+            if not channels or channel in channels
+        )

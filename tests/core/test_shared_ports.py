@@ -1,0 +1,226 @@
+"""Several devices on one port: one wire and one feed, with everything else of each device its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+from routerd.core.arming import Action
+from routerd.core.lamps import Lamp, Shows
+from routerd.core.messages import Kind
+from routerd.core.model import Device, Patch, Rig, Song, WireKind
+from routerd.core.routes import Route
+from routerd.core.timing import Pulse, Timing
+from routerd.core.units import DIN_BYTE_NS
+from tests.stage import KEYS, MS, START, STOP, TICK, Stage, compiled
+
+PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS})
+
+
+def device(name: str, channel: int, port: str = "Box", **more: object) -> Device:
+    return Device(name, output_pattern=port, channels=(channel,), wire=WireKind.DIN, **more)  # type: ignore[arg-type]
+
+
+LEAD = device("lead", 0)
+PAD = device("pad", 1, clock=True, transport=True)
+BASS = device("bass", 2, port="bOX")
+ALONE = device("alone", 0, port="Other", clock=True)
+
+
+def route(target: str, channel: int, source: str = "keys") -> Route:
+    return Route(f"{source} to {target}", source, target, PLAYED, to_channel=channel)
+
+
+SONG = Song(
+    "one",
+    "One",
+    Fraction(125),
+    routes=(route("lead", 0), route("pad", 1)),
+    patches=(Patch("lead", 0, program=4), Patch("pad", 1, program=5), Patch("bass", 2, program=6)),
+)
+
+
+BARE = replace(SONG, patches=())
+
+
+def stage(*devices: Device, song: Song = SONG, rig: Rig | None = None) -> Stage:
+    rig = rig or Rig("stage", (KEYS, *devices))
+    names = {device.name for device in rig.devices}
+    song = replace(song, patches=tuple(patch for patch in song.patches if patch.device in names))
+    return Stage(compiled(rig, (song,), ("one",)))
+
+
+def test_one_port_is_one_wire_named_after_the_device_with_the_clock() -> None:
+    book = compiled(Rig("stage", (KEYS, LEAD, ALONE, PAD, BASS)), (SONG,), ("one",))
+    assert [(wire.name, [outlet.name for outlet in wire.outlets]) for wire in book.wires] == [
+        ("pad", ["lead", "pad", "bass"]),
+        ("alone", ["alone"]),
+    ]
+    assert [outlet.name for outlet in book.outlets] == ["lead", "alone", "pad", "bass"]
+    assert book.output_names == ("pad", "alone")
+
+
+def test_a_tick_and_a_start_reach_a_shared_port_once() -> None:
+    one = stage(replace(LEAD, clock=True, transport=True), PAD, BASS)
+    one.do(Action.START)
+    one.run(100 * MS)
+    one.do(Action.STOP)
+    one.run(200 * MS)
+    ticks = [at_ns for at_ns, _, data in one.log if data == TICK]
+    assert len(ticks) == len(set(ticks)) == 11  # every 20 ms at 125 BPM, from 0 to 200
+    assert one.sent().count(START.hex()) == one.sent().count(STOP.hex()) == 1
+
+
+def test_the_messages_of_all_devices_wait_for_the_one_wire() -> None:
+    one = stage(LEAD, PAD, song=BARE)
+    one.run(1 * MS)
+    one.play("keys", "90 3C 40")
+    (wire,) = one.show.book.wires
+    assert wire.busy_until_ns == one.now_ns + 6 * DIN_BYTE_NS
+    assert one.sent() == ["90 3c 40", "91 3c 40"]
+
+
+def test_patches_are_sent_together_when_the_port_comes_and_each_device_is_on_its_own() -> None:
+    one = stage(LEAD, PAD, BASS)
+    one.run(50 * MS)
+    assert one.sent("pad") == ["c0 04", "c1 05", "c2 06"]
+    opened = [event["device"] for event in one.events if event["kind"] == "port-opened"]
+    assert opened == ["lead", "pad", "bass"]
+    one.log.clear()
+    one.lose("bass")
+    closed = [event["device"] for event in one.events if event["kind"] == "port-closed"]
+    assert closed == ["lead", "pad", "bass"]
+    one.open("lead")
+    one.run(100 * MS)
+    assert one.sent("pad") == ["c0 04", "c1 05", "c2 06"]
+
+
+def test_what_is_held_on_a_port_that_goes_is_ended_once_when_it_returns() -> None:
+    one = stage(LEAD, PAD)
+    one.run(50 * MS)
+    one.play("keys", "90 3C 40")
+    one.run(60 * MS)
+    one.lose("lead")
+    one.log.clear()
+    one.open("lead")
+    one.run(100 * MS)
+    assert sorted(text for text in one.sent() if text[0] == "8") == ["80 3c 40", "81 3c 40"]
+    one.play("keys", "80 3C 40")
+    one.run(200 * MS)
+    assert len([text for text in one.sent() if text[0] == "8"]) == 2
+
+
+def test_a_mute_ends_and_keeps_back_one_device_of_the_port() -> None:
+    one = stage(LEAD, PAD)
+    one.run(50 * MS)
+    one.play("keys", "90 3C 40")
+    one.run(60 * MS)
+    one.log.clear()
+    one.do(Action.MUTE, "device pad")
+    one.run(70 * MS)
+    assert one.sent() == ["81 3c 40"]
+    one.play("keys", "80 3C 40", "90 40 40")
+    one.run(100 * MS)
+    assert one.sent() == ["81 3c 40", "80 3c 40", "90 40 40"]
+
+
+def test_lamps_and_pulses_of_each_device() -> None:
+    lamps = (Lamp("lead", 0x90, 1, Shows.RUNNING), Lamp("pad", 0x91, 1, Shows.STOPPED))
+    pulsed = replace(BASS, timing=Timing(pulse=Pulse(Fraction(4), channel=2, note=36)))
+    rig = Rig("stage", (KEYS, LEAD, PAD, pulsed), lamps=lamps)
+    one = stage(rig=rig, song=BARE)
+    one.run(50 * MS)
+    assert one.sent() == ["90 01 00", "91 01 7f"]
+    one.do(Action.START)
+    one.run(300 * MS)
+    assert one.sent("pad").count("92 24 64") == 3  # sixteenths at 125 BPM: every 120 ms
+
+
+def test_panic_tells_every_channel_of_a_port_once() -> None:
+    one = stage(LEAD, PAD, BASS, song=BARE)
+    one.run(50 * MS)
+    one.do(Action.PANIC)
+    one.run(500 * MS)
+    assert sorted(one.sent()) == sorted(
+        f"b{channel:x} {number:02x} 00" for channel in range(16) for number in (0x40, 120, 121, 123)
+    )
+
+
+def test_a_rig_that_changes_another_device_keeps_the_wire() -> None:
+    one = stage(LEAD, PAD)
+    (wire,) = one.show.book.wires
+    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, ALONE)), (BARE,), ("one",), one.show.book))
+    assert one.show.book.wires[0] is wire
+
+
+def test_a_device_that_joins_a_port_makes_it_another_wire_and_nothing_stays_held() -> None:
+    one = stage(LEAD, PAD)
+    one.run(50 * MS)
+    one.play("keys", "90 3C 40")
+    one.run(60 * MS)
+    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, BASS)), (SONG,), ("one",), one.show.book))
+    assert [wire.name for wire in one.show.book.wires] == ["pad"]
+    assert not one.sounding()
+
+
+def test_channels_keep_a_route_to_its_device_apart_from_the_others() -> None:
+    loose = replace(SONG, routes=(Route("all", "keys", "pad", PLAYED),), patches=())
+    one = stage(LEAD, PAD, song=loose)
+    one.run(50 * MS)
+    one.play("keys", "90 3C 40", "91 3E 40", "92 40 40")
+    one.run(100 * MS)
+    assert one.sent() == ["91 3e 40"]
+
+
+def test_keys_are_put_apart_from_their_sounds_before_anything_else_on_every_return() -> None:
+    keyboard = Device(
+        "stage", input_pattern="Stage", output_pattern="Stage", channels=(0, 3), local_control=False
+    )
+    song = replace(SONG, routes=(route("stage", 3, "stage"),), patches=(Patch("stage", 3, program=9),))
+    one = stage(keyboard, song=song)
+    # controller 122 with value 0: local control off (M1 p. 20, Table IV p. 25)
+    assert one.sent() == ["b0 7a 00", "b3 7a 00", "c3 09"]
+    one.lose("stage")
+    one.log.clear()
+    one.open("stage")
+    assert one.sent() == ["b0 7a 00", "b3 7a 00", "c3 09"]
+    one.log.clear()
+    one.play("stage", "90 3C 40", "80 3C 40")
+    assert one.sent() == ["93 3c 40", "83 3c 40"]
+
+
+def test_keys_joined_with_their_sounds_on_request_and_all_channels_where_none_are_named() -> None:
+    told = stage(
+        Device("stage", output_pattern="Stage", local_control=True), song=replace(SONG, routes=(), patches=())
+    )
+    assert told.sent() == [f"b{channel:x} 7a 7f" for channel in range(16)]
+    untold = stage(Device("stage", output_pattern="Stage"), song=replace(SONG, routes=(), patches=()))
+    assert untold.sent() == []
+
+
+def test_one_feed_for_each_input_port_and_who_hears_what() -> None:
+    low = Device("low", input_pattern="Board", channels=(0,))
+    high = Device("high", input_pattern="board", channels=(1, 2))
+    whole = Device("whole", input_pattern="Board")
+    book = compiled(Rig("stage", (KEYS, low, high, whole)), (), ())
+    assert [[inlet.name for inlet in feed.inlets] for feed in book.feeds] == [
+        ["keys"],
+        ["low", "high", "whole"],
+    ]
+    keys, board = book.feeds
+    assert keys.whole
+    assert not board.whole
+
+    def heard(status: int) -> list[str]:
+        return [inlet.name for inlet in board.heard_by(status)]
+
+    assert heard(0x90) == ["low", "whole"]
+    assert heard(0xB2) == ["high", "whole"]
+    assert heard(0xE9) == ["whole"]
+    for system in (0xF0, 0xF8, 0xFA, 0xFE):
+        assert heard(system) == ["low", "high", "whole"]
+    again = compiled(Rig("stage", (KEYS, low, high, whole)), (), (), book)
+    assert again.feeds == book.feeds
+    fewer = compiled(Rig("stage", (KEYS, low, high)), (), (), book)
+    assert fewer.feeds[0] is keys
+    assert fewer.feeds[1] is not board
