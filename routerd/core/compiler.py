@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
 from routerd.core.feed import Feed
 from routerd.core.lamps import Board
-from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, input_port, output_port, sharing
+from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, port_in, port_out, sharing
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.patches import PatchSend, compile_patch
@@ -116,7 +116,7 @@ class Compiler:
     def _lay_feeds(self) -> None:
         """Give every port its feed: the one it had, unless its devices or their channels have changed."""
         before = {(feed.inlets, feed.channels): feed for feed in self.before.feeds}
-        for devices in sharing(self.rig.devices, input_port):
+        for devices in sharing(self.rig.devices, port_in):
             inlets = tuple(self._inlets[device.name] for device in devices)
             channels = tuple(device.channels for device in devices)
             self._feeds.append(before.get((inlets, channels)) or Feed(inlets, channels))
@@ -124,7 +124,7 @@ class Compiler:
     def _lay_wires(self) -> None:
         """Give every port its wire: the one it had, unless its devices have changed."""
         before = {tuple(device.name for device in wire.devices): wire for wire in self.before.wires}
-        for devices in sharing(self.rig.devices, output_port):
+        for devices in sharing(self.rig.devices, port_out):
             wire = before.get(tuple(device.name for device in devices))
             if wire is None or not all(map(_same_output, wire.devices, devices)):
                 wire = Wire(devices, len(self._output_names))

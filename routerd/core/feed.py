@@ -30,7 +30,7 @@ class Feed:
         return self.channels == ((),)
 
     def heard_by(self, status: int) -> tuple[Inlet, ...]:
-        """Return who hears a message with that first byte; of a channel message, those that have its channel."""
+        """Return who hears a message that begins so: one with a channel, those that have the channel."""
         if not 0x80 <= status < SYSEX:
             return self.inlets
         channel = status & 0x0F

@@ -8,7 +8,7 @@ than most modules, as what a value holds and how it is written out are changed t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
@@ -238,12 +238,12 @@ Port = tuple[str, Usb]
 """What tells ports apart in a rig: the pattern, upper and lower case alike, and the USB device."""
 
 
-def input_port(device: Device) -> Port | None:
+def port_in(device: Device) -> Port | None:
     """Return the port that a device is heard on, None for none."""
     return (device.input_pattern.casefold(), device.input_usb) if device.input_pattern else None
 
 
-def output_port(device: Device) -> Port | None:
+def port_out(device: Device) -> Port | None:
     """Return the port that a device is sent to on, None for none."""
     return (device.output_pattern.casefold(), device.output_usb) if device.output_pattern else None
 
@@ -256,6 +256,18 @@ def sharing(devices: Iterable[Device], port_of: Callable[[Device], Port | None])
         if port is not None:
             groups.setdefault(port, []).append(device)
     return [tuple(group) for group in groups.values()]
+
+
+def timed_device(devices: Sequence[Device]) -> Device:
+    """Return the one of a port's devices whose clock settings hold for it, and whose name its wire bears: the
+    first with clock or transport, else the first."""
+    return next((device for device in devices if device.clock or device.transport), devices[0])
+
+
+def wire_names(rig: Rig) -> dict[str, str]:
+    """Return, by the name of each device with an output, what its wire is called in records and reports."""
+    groups = sharing(rig.devices, port_out)
+    return {device.name: timed_device(group).name for group in groups for device in group}
 
 
 # Plain values: what the link and the state folder hold. Written out, so that a mistake is readable.

@@ -51,7 +51,7 @@ from routerd.core.messages import (
     TICK_BYTES,
     controller,
 )
-from routerd.core.model import WireKind
+from routerd.core.model import WireKind, timed_device
 from routerd.core.patches import pause_ns
 from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
@@ -197,8 +197,7 @@ class Wire:
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self._deadline_ns = NEVER_NS
         self.outlets = tuple(Outlet(device, self) for device in devices)
-        timed = (outlet for outlet in self.outlets if outlet.device.clock or outlet.device.transport)
-        self.timed = next(timed, self.outlets[0])
+        self.timed = self.outlets[self.devices.index(timed_device(devices))]
         self.timed.clock, self.timed.transport = self.clock, self.transport
         self.name = self.timed.name
 

@@ -20,8 +20,8 @@ from typing import Any
 
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import PortError
+from routerd.core.feed import Feed
 from routerd.core.model import ANY_USB, Usb
-from routerd.core.notes import Inlet
 from routerd.core.units import NS_PER_S
 from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
@@ -62,10 +62,10 @@ class PortKeeper:
         self._book: CompiledBook = EMPTY_BOOK
         self._wanted: CompiledBook | None = None
         self._wanted_ns = 0
-        self._ways: dict[Inlet | Wire, _Way] = {}
+        self._ways: dict[Feed | Wire, _Way] = {}
         self._list_ns: int | None = None
         """When listing is tried again, after it has failed."""
-        self._seen: Mapping[Inlet | Wire, list[dict[str, Any]]] = {}
+        self._seen: Mapping[Feed | Wire, list[dict[str, Any]]] = {}
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
@@ -239,10 +239,10 @@ class PortKeeper:
         else:
             self._see(way, Seen.OPENED)
 
-    def _open(self, way: Inlet | Wire, info: PortInfo) -> InputPort | OutputPort:
+    def _open(self, way: Feed | Wire, info: PortInfo) -> InputPort | OutputPort:
         if isinstance(way, Wire):
             return self._system.open_output(info)
-        return self._system.open_input(info, self._worker.receiver(way))
+        return self._system.open_input(info, self._worker.receiver_of(way))
 
     def _close(self, way: _Way) -> None:
         port, way.port, way.condition = way.port, None, CONNECTED
@@ -277,14 +277,16 @@ class PortKeeper:
         done.wait(_SHOW_WAIT_S)
 
     def _lose(self, way: _Way, why: str, now_ns: int) -> None:
-        if isinstance(way.way, Inlet):
-            self._worker.show.input_lost(way.way, now_ns, why=why)
+        if isinstance(way.way, Feed):
+            for inlet in way.way.inlets:
+                self._worker.show.input_lost(inlet, now_ns, why=why)
         elif self._worker.ports.pop(way.way, None) is not None:  # else the worker has lost it by itself
             self._worker.show.output_lost(way.way, now_ns, why=why)
 
     def _attach(self, way: _Way, now_ns: int) -> None:
-        if isinstance(way.way, Inlet):
-            self._worker.show.input_opened(way.way, now_ns)
+        if isinstance(way.way, Feed):
+            for inlet in way.way.inlets:
+                self._worker.show.input_opened(inlet, now_ns)
         else:
             self._worker.ports[way.way] = way.port
             self._worker.show.output_opened(way.way, way.port.takes_pieces, now_ns)
@@ -319,11 +321,11 @@ class PortKeeper:
 
 
 class _Way:
-    """An inlet or a wire of the rig, the port that it has, and the life of that."""
+    """A feed or a wire of the rig, the port that it has, and the life of that."""
 
     __slots__ = ("condition", "is_output", "life", "pattern", "port", "usb", "way")
 
-    def __init__(self, way: Inlet | Wire, life: Life) -> None:
+    def __init__(self, way: Feed | Wire, life: Life) -> None:
         self.way = way
         self.life = life
         self.is_output = isinstance(way, Wire)
@@ -339,7 +341,7 @@ class _Way:
     def plain(self) -> list[dict[str, Any]]:
         """Return it as the link's `ports` has it, for each of its devices."""
         life, way = self.life, self.way
-        devices = way.devices if isinstance(way, Wire) else (way.device,)
+        devices = way.devices if isinstance(way, Wire) else tuple(inlet.device for inlet in way.inlets)
         state = {
             "direction": "output" if self.is_output else "input",
             "pattern": _wanted_text(self.pattern, self.usb),
@@ -351,8 +353,8 @@ class _Way:
         return [{"device": device.name, **state} for device in devices]
 
 
-def _ends(book: CompiledBook) -> list[Inlet | Wire]:
-    return [*book.inlets, *book.wires]
+def _ends(book: CompiledBook) -> list[Feed | Wire]:
+    return [*book.feeds, *book.wires]
 
 
 def _wanted_text(pattern: str, usb: Usb) -> str:

@@ -22,7 +22,8 @@ and from routerd, to everyone who listens:
     O device NUL at bytes      bytes have arrived at the device; `at` is the time, 8 bytes, big-endian,
                                signed, in ns of CLOCK_MONOTONIC; it lies in the future while a wire is busy
 
-Datagrams of any other form are ignored and counted. `far_end` has the client.
+Devices that share a port have one far end: any of their names will do there, and what arrives bears the
+name of the first. Datagrams of any other form are ignored and counted. `far_end` has the client.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from time import monotonic_ns
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import PortError
+from routerd.core.model import port_in, port_out, sharing
 from routerd.core.units import DIN_BYTE_NS
 from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received, match_port
 from routerd.ports.loop_cable import LoopCables
@@ -75,6 +77,9 @@ class SimulatedPorts:
         """Arrivals that some listener could not be told."""
         self._now_ns = now_ns
         self._devices: dict[str, Device] = {}
+        self._input_of: dict[str, str] = {}
+        self._output_of: dict[str, str] = {}
+        """By device: the first of those that share its port."""
         self._faults = _Faults(set(), set(), {})
         self._open_inputs: dict[str, SimulatedInput] = {}
         self._open_outputs: dict[str, SimulatedOutput] = {}
@@ -87,22 +92,28 @@ class SimulatedPorts:
     def provide(self, devices: Iterable[Device]) -> None:
         """Have ports for these devices, and for no others; what is open and stays is left alone."""
         self._devices = {device.name: device for device in devices}
+        for first_of, port_of in ((self._input_of, port_in), (self._output_of, port_out)):
+            first_of.clear()
+            for group in sharing(self._devices.values(), port_of):
+                first_of.update({device.name: group[0].name for device in group})
         self._faults.keep(self._devices)
 
     def inputs(self) -> list[PortInfo]:
         """List the ports of devices that routerd reads from, in the order of the rig."""
-        return self._list(lambda device: (device.input_pattern, device.input_usb))
+        return self._list(self._input_of, lambda device: (device.input_pattern, device.input_usb))
 
     def outputs(self) -> list[PortInfo]:
         """List the ports of devices that routerd writes to, in the order of the rig."""
-        return self._list(lambda device: (device.output_pattern, device.output_usb))
+        return self._list(self._output_of, lambda device: (device.output_pattern, device.output_usb))
 
-    def _list(self, wanted_by: Callable[[Device], tuple[str, Usb]]) -> list[PortInfo]:
-        wanted = {name: wanted_by(device) for name, device in self._devices.items()}
+    def _list(
+        self, first_of: dict[str, str], wanted_by: Callable[[Device], tuple[str, Usb]]
+    ) -> list[PortInfo]:
+        wanted = {name: wanted_by(self._devices[name]) for name in dict.fromkeys(first_of.values())}
         return [
             PortInfo(port_name(pattern, name), name, usb.serial, usb.path)
             for name, (pattern, usb) in wanted.items()
-            if pattern and name not in self._faults.pulled
+            if name not in self._faults.pulled
         ]
 
     def open_input(self, info: PortInfo, received: Received) -> SimulatedInput:
@@ -133,7 +144,7 @@ class SimulatedPorts:
         return port
 
     def _arrive(self, device: str, data: bytes, at_ns: int) -> None:
-        port = self._open_inputs.get(device)
+        port = self._open_inputs.get(self._input_of.get(device, device))
         if port is not None:
             port.received(data, at_ns)
 
@@ -196,7 +207,8 @@ class SimulatedPorts:
         if datagram[:1] != b"I":
             return False
         name, nul, data = datagram[1:].partition(b"\0")
-        port = self._open_inputs.get(name.decode(errors="replace"))
+        device = name.decode(errors="replace")
+        port = self._open_inputs.get(self._input_of.get(device, device))
         if port is None or not nul or not data or port.info.handle in self._faults.pulled:
             return False
         if port.condition() is not CONNECTED:
@@ -211,13 +223,14 @@ class SimulatedPorts:
             self._listeners = others
             return True
         if datagram == b"L" or (datagram[:1] == b"L" and name in self._devices):
-            self._listeners = (*others, (sender, name))[-MOST_LISTENERS:]
+            self._listeners = (*others, (sender, self._output_of.get(name, name)))[-MOST_LISTENERS:]
             self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
             return True
         kind = datagram[:1]
         if kind not in _FAULTS or not (name in self._devices or (kind in (b"S", b"C") and not name)):
             return False
-        for device in [name] if name else list(self._devices):
+        ends = {self._input_of.get(name, name), self._output_of.get(name, name)}
+        for device in sorted(ends) if name else list(self._devices):
             self._bring(kind, device)
         self._changed()
         return True

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from routerd.core.model import Device, Plain, Rig
+from routerd.core.model import Device, Plain, Rig, wire_names
 from routerd.desk.report.thresholds import NOTICED, STEADY
 
 FAILING = ("unsteady", "bad", "failed")
@@ -22,7 +22,9 @@ def judge_devices(rig: Rig, ports: Iterable[Plain], report: Plain, loops: list[P
     states = {(port["device"], port["direction"]): port for port in ports}
     rows = {row["port"]: row for row in report["ports"]}
     looped = {loop["device"]: loop for loop in loops}
-    return [_judge(device, states, rows.get(device.name), looped.get(device.name)) for device in rig.devices]
+    wires = wire_names(rig)
+    names = [(device, wires.get(device.name, device.name)) for device in rig.devices]
+    return [_judge(device, states, rows.get(name), looped.get(name)) for device, name in names]
 
 
 def _judge(

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from routerd.core.errors import CommandError, LinkError
-from routerd.core.model import Book, Device, Plain
+from routerd.core.model import Book, Device, Plain, port_out, sharing, wire_names
 from routerd.core.units import NS_PER_MS
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
@@ -218,9 +218,16 @@ class Soundcheck:
 
     async def _roll_call(self) -> str:
         found = self.document["roll_call"]
-        for device in self._book.rig.devices:
-            if device.output_pattern:
-                found.append({"device": device.name, **await self._call(device)})
+        for group in sharing(self._book.rig.devices, port_out):
+            heard = [device for device in group if device.input_pattern] or group
+            asked = next((device for device in heard if device.answers), heard[0])
+            found.append({"device": asked.name, **await self._call(asked)})
+            why = f"on one port with {asked.name}"
+            found += [
+                {"device": device.name, **_silent("not asked", why)}
+                for device in group
+                if device is not asked
+            ]
         answered = sum(one["state"] == "answered" for one in found)
         return f"{answered} of {len(found)} devices said who they are"
 
@@ -254,11 +261,13 @@ class Soundcheck:
 
     async def _clock(self) -> str:
         await asyncio.sleep(self._plan.seconds)
-        clocked = sum(device.clock for device in self._book.rig.devices)
+        wires = wire_names(self._book.rig)
+        clocked = len({wires[device.name] for device in self._book.rig.devices if device.clock})
         return f"{self._plan.seconds} s of ticks on {clocked} ports"
 
     async def _loops(self) -> str:
-        devices = [device for device in self._book.rig.devices if device.loop]
+        wires = wire_names(self._book.rig)
+        devices = [d for d in self._book.rig.devices if d.loop and wires[d.name] == d.name]
         if not devices:
             return "no loop in the rig file: measured on the sending side only"
         snapshot = self._desk.view.snapshot
