@@ -361,10 +361,13 @@ def test_the_command(stage: tuple[Service, Band], tmp_path: Path) -> None:
     assert "--yes" in silent.stderr
     no = subprocess.run(command, input="no\n", capture_output=True, text=True, check=False)
     assert (no.returncode, "Nothing was started." in no.stdout) == (1, True)
-    done = subprocess.run(
-        [*command, "--html", str(page)], input="yes\n", capture_output=True, text=True, check=False
-    )
-    assert done.returncode in (0, 1, 2), done.stderr
+    for _ in range(3):
+        done = subprocess.run(
+            [*command, "--html", str(page)], input="yes\n", capture_output=True, text=True, check=False
+        )
+        if "the page was not made within" not in done.stderr:  # as on a very busy machine
+            break
+    assert done.returncode in (0, 2), done.stderr  # as the devices have done
     assert "SOUNDCHECK " in done.stdout
     assert "<h1>Soundcheck</h1>" in page.read_text(encoding="utf-8")
     away = subprocess.run(

@@ -37,6 +37,9 @@ from tests.service import Service, free_port, unexpected, until
 MOST_LINES = 40
 """What a fault may say, with what people do meanwhile; a flood would be hundreds."""
 
+pytestmark = pytest.mark.random_order(disabled=True)
+"""Each test goes on from what the last has left, and the last takes the log away for good."""
+
 needs_mount = pytest.mark.skipif(not can_mount(), reason="mounting a small disk needs root and the right to")
 
 
