@@ -3,7 +3,7 @@
     python -m tests.bench.orders --runs 10
     python -m tests.bench.orders --runs 1 --first-seed 7 tests/engine    # one order again
 
-A test that is red here and green elsewhere is at fault: it rests on another test, a moment, or a fast machine.
+A test that is red here and green elsewhere is at fault: it rests on another test, a moment or a fast machine.
 The tests of `tests/system/guest` have an order of their own and one virtual machine; `--guest` runs them too,
 alone, after each run of the others. Exit status 0: every run was green.
 """
