@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,10 @@ from routerd.core.messages import SYSEX
 if TYPE_CHECKING:
     from routerd.core.model import Device
     from routerd.core.notes import Inlet
+
+
+Received = Callable[[bytes, int], None]
+"""Called with a message and its arrival in ns."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,11 +29,6 @@ class Feed:
         """The device whose entry in the rig names the port; all others of the feed name the same."""
         return self.inlets[0].device
 
-    @property
-    def whole(self) -> bool:
-        """Whether one device hears all that comes."""
-        return self.channels == ((),)
-
     def heard_by(self, status: int) -> tuple[Inlet, ...]:
         """Return who hears a message that begins so: one with a channel, those that have the channel."""
         if not 0x80 <= status < SYSEX:
@@ -39,3 +39,16 @@ class Feed:
             for inlet, channels in zip(self.inlets, self.channels, strict=True)
             if not channels or channel in channels
         )
+
+    def receiver(self, receiver_of: Callable[[Inlet], Received]) -> Received:
+        """Return what the port calls with each message; `receiver_of` an inlet is what takes it for that."""
+        if self.channels == ((),):
+            return receiver_of(self.inlets[0])
+        each = {inlet: receiver_of(inlet) for inlet in self.inlets}
+        every = tuple(tuple(each[inlet] for inlet in self.heard_by(status)) for status in range(0x100))
+
+        def received(data: bytes, at_ns: int) -> None:
+            for one in every[data[0] if data else 0]:
+                one(data, at_ns)
+
+        return received

@@ -242,7 +242,7 @@ class PortKeeper:
     def _open(self, way: Feed | Wire, info: PortInfo) -> InputPort | OutputPort:
         if isinstance(way, Wire):
             return self._system.open_output(info)
-        return self._system.open_input(info, self._worker.receiver_of(way))
+        return self._system.open_input(info, way.receiver(self._worker.receiver))
 
     def _close(self, way: _Way) -> None:
         port, way.port, way.condition = way.port, None, CONNECTED

@@ -21,7 +21,6 @@ from time import monotonic_ns, sleep
 from typing import Any
 
 from routerd.core.errors import PortError
-from routerd.core.feed import Feed
 from routerd.core.messages import TICK_BYTES
 from routerd.core.notes import Inlet
 from routerd.core.show import Show
@@ -116,19 +115,6 @@ class Worker:
             brake.count += 1
             if brake.count >= BURST:
                 brake.look(monotonic_ns())
-
-        return received
-
-    def receiver_of(self, feed: Feed) -> Received:
-        """Return what the input port of a feed calls with each message, for whichever device hears it."""
-        if feed.whole:
-            return self.receiver(feed.inlets[0])
-        receivers = {inlet: self.receiver(inlet) for inlet in feed.inlets}
-        every = tuple(tuple(receivers[inlet] for inlet in feed.heard_by(status)) for status in range(0x100))
-
-        def received(data: bytes, at_ns: int) -> None:
-            for one in every[data[0] if data else 0]:
-                one(data, at_ns)
 
         return received
 
