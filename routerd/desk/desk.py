@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections import Counter
 from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from routerd.desk.soundcheck.service import Soundchecks
 
 MINUTE_FRESH_NS = NS_PER_S
-"""How long the last minute's report is good for: many may ask, it is worked out once."""
+"""How long the last minute's report, and metrics, are good for: many may ask, they are worked out once."""
 
 CLOSE_S = 2.0
 """How long the last writes may take; the engine waits somewhat longer."""
@@ -72,6 +73,7 @@ class Desk:
         self.traffic_takers: list[Callable[[Plain], None]] = []
         self._announcer = Announcer()
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
+        self._metrics = (-MINUTE_FRESH_NS, b"")
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
         self.changing = asyncio.Lock()
@@ -382,6 +384,18 @@ class Desk:
                 minute = await asyncio.to_thread(work_out, monotonic_ns(), self.facts)
                 self._minute = (monotonic_ns(), minute)
             return minute
+
+    def metrics(self) -> bytes:
+        """Return the figures as OpenMetrics text, which many may ask for: it is made once a second."""
+        from routerd.desk.metrics import metrics_text
+
+        now_ns = monotonic_ns()
+        made_ns, text = self._metrics
+        if now_ns - made_ns > MINUTE_FRESH_NS:
+            problems = Counter(line.kind for line in lines_of(self.view, now_ns))
+            text = metrics_text(self.measurements.figures(now_ns), self.view.counters, problems)
+            self._metrics = (now_ns, text)
+        return text
 
     @property
     def facts(self) -> Plain:

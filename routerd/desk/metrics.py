@@ -23,14 +23,11 @@ _COUNTED = (
 _GRADES = ("steady", "fair", "unsteady", "bad", "failed", "unknown")
 
 
-class _Reports(Collector):
-    """Two reports as metrics: the whole show's totals, and the last minute's figures."""
+class _Figures(Collector):
+    """Totals of the whole show, and figures of the last minute, as `Measurements.figures` returns them."""
 
-    def __init__(
-        self, whole: Plain, minute: Plain, counters: dict[str, int], problems: Mapping[str, int]
-    ) -> None:
-        self._whole = whole
-        self._minute = minute
+    def __init__(self, figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> None:
+        self._figures = figures
         self._counters = counters
         self._problems = problems
 
@@ -43,18 +40,18 @@ class _Reports(Collector):
         for key, words in _COUNTED:
             name = "routerd_ticks" if key == "ticks" else f"routerd_ticks_{key}"
             family = CounterMetricFamily(name, f"{words}, since the desk began.", labels=["port"])
-            for row in self._whole["ports"]:
-                family.add_metric([row["port"]], row[key])
+            for port, counts in self._figures["counts"].items():
+                family.add_metric([port], counts[key])
             yield family
         for key in ("messages", "bytes", "thinned"):
             family = CounterMetricFamily(
                 f"routerd_output_{key}", f"{key.capitalize()} on a port's way out.", labels=["port"]
             )
-            for wire in self._whole["wires"]:
+            for wire in self._figures["wires"]:
                 family.add_metric([wire["port"]], wire[key])
             yield family
         came = CounterMetricFamily("routerd_input_messages", "Messages from a device.", labels=["port"])
-        for row in self._whole["inputs"]:
+        for row in self._figures["inputs"]:
             came.add_metric([row["port"]], row["messages"])
         yield came
         engine = CounterMetricFamily(
@@ -69,20 +66,20 @@ class _Reports(Collector):
         yield problems
 
     def _last_minute(self) -> Iterator[Metric]:
-        minute = self._minute
+        rows, traffic = self._figures["minute"], self._figures["traffic"]
         late = _gauge("tick_lateness_seconds", "Lateness of ticks", "port", "percentile")
         deviation = _gauge("tick_interval_deviation_seconds", "|Interval deviation|", "port", "percentile")
         grade = _gauge("port_grade", "1 for the grade that a port has", "port", "grade")
-        for row in minute["ports"]:
+        for port, row in rows.items():
             for family, figures in ((late, row["lateness_us"]), (deviation, row["interval_deviation_us"])):
                 for key, percentile in _PERCENTILES:
                     if figures[key] is not None:
-                        family.add_metric([row["port"], percentile], figures[key] / 1e6)
+                        family.add_metric([port, percentile], figures[key] / 1e6)
             for word in _GRADES:
-                grade.add_metric([row["port"], word], float(row["verdict"]["grade"] == word))
+                grade.add_metric([port, word], float(row["verdict"]["grade"] == word))
         yield from (late, deviation, grade)
         wire = _gauge("wire_utilisation_ratio", "Share of a DIN wire in its busiest second", "port")
-        for row in minute["wires"]:
+        for row in traffic["wires"]:
             if row["max_percent"] is not None:
                 wire.add_metric([row["port"]], row["max_percent"] / 100)
         yield wire
@@ -90,12 +87,12 @@ class _Reports(Collector):
             "routing_seconds", "From a message's arrival until the last port had it", "percentile"
         )
         for key, percentile in _PERCENTILES:
-            if minute["routing"]["us"][key] is not None:
-                routing.add_metric([percentile], minute["routing"]["us"][key] / 1e6)
+            if traffic["routing"]["us"][key] is not None:
+                routing.add_metric([percentile], traffic["routing"]["us"][key] / 1e6)
         yield routing
         load = _gauge("process_load_ratio", "Mean share of one processor", "process")
         for process in ("engine", "desk"):
-            load.add_metric([process], minute["load"][process]["mean_percent"] / 100)
+            load.add_metric([process], traffic["load"][process]["mean_percent"] / 100)
         yield load
 
 
@@ -103,11 +100,11 @@ def _gauge(name: str, words: str, *labels: str) -> GaugeMetricFamily:
     return GaugeMetricFamily(f"routerd_{name}", f"{words}, over the last minute.", labels=labels)
 
 
-def metrics_text(whole: Plain, minute: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
-    """Return the OpenMetrics text of a report on the whole show and one on the last minute.
+def metrics_text(figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
+    """Return the OpenMetrics text of `Measurements.figures`, of the engine's counters, and of what is wrong.
 
-    `problems` counts what is wrong now by its kind.
+    `problems` counts that by its kind.
     """
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Reports(whole, minute, counters, problems))
+    registry.register(_Figures(figures, counters, problems))
     return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
+import importlib
+import sys
 from collections.abc import Awaitable
-from time import monotonic_ns
 
 from aiohttp import web
 
@@ -15,7 +15,6 @@ from routerd.desk.answers import text_response
 from routerd.desk.bodies import RecordingBody, SoundcheckBody
 from routerd.desk.config.problems import FilesError, choose, one_of, shown
 from routerd.desk.handlers import Call
-from routerd.desk.health import lines_of
 from routerd.desk.problems import ProblemError
 from routerd.desk.report.making import PageError, make_page
 from routerd.desk.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
@@ -70,19 +69,13 @@ def wanted_format(request: web.Request) -> str:
 
 
 async def get_metrics(call: Call) -> web.Response:
-    """The figures as OpenMetrics."""
-    desk = call.desk
-    whole, minute = desk.report(), await desk.last_minute()
-    counters = dict(desk.view.counters)
-    problems = Counter(line.kind for line in lines_of(desk.view, monotonic_ns()))
+    """The figures as OpenMetrics, made here and now: what waits for a thread may wait long."""
+    if "routerd.desk.metrics" not in sys.modules:
+        await asyncio.to_thread(importlib.import_module, "routerd.desk.metrics")
+    from routerd.desk.metrics import CONTENT_TYPE_LATEST
 
-    def make() -> tuple[bytes, str]:
-        from routerd.desk.metrics import CONTENT_TYPE_LATEST, metrics_text
-
-        return metrics_text(whole, minute, counters, problems), CONTENT_TYPE_LATEST
-
-    body, media = await asyncio.to_thread(make)
-    return web.Response(body=body, headers={"Content-Type": media, "Cache-Control": "no-store"})
+    body = call.desk.metrics()
+    return web.Response(body=body, headers={"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"})
 
 
 async def post_soundcheck(call: Call) -> SoundcheckState:

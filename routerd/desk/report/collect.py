@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from routerd.core.units import NS_PER_S
 from routerd.desk.report.curves import Course, Marks
+from routerd.desk.report.distribution import SparseDistribution
 from routerd.desk.report.gaps import Absence, Gap, Spans, explain
+from routerd.desk.report.minute import Minute
 from routerd.desk.report.rows import Collected, build
 from routerd.desk.report.series import STALL_NS, Series
 from routerd.desk.report.timeline import Timeline
@@ -38,6 +40,22 @@ _SILENT_TICKS = 24
 """A port that is this far behind the others, a quarter note, has fallen silent."""
 
 
+class Counts(NamedTuple):
+    """Of one port's ticks."""
+
+    ticks: int
+    missed: int
+    doubled: int
+    stalls: int
+
+
+class Figures(NamedTuple):
+    """What whoever asks every few seconds is told, by port."""
+
+    counts: dict[str, Counts]
+    minutes: dict[str, Series]
+
+
 @dataclass(slots=True)
 class _Port:
     """One output: where its ticks are, and what was away."""
@@ -45,6 +63,7 @@ class _Port:
     name: str
     series: Series
     course: Course
+    minute: Minute
     last: TickRecord | None = None
     interval_ns: int = 0
     """Between its last two ticks, as intended."""
@@ -134,6 +153,29 @@ class TickLog:
         ]
         return report
 
+    def figures(self, now_ns: int) -> Figures:
+        """Return counts since the start and the series of the last minute of every port that has ticked.
+
+        Takes a millisecond a port, whatever the tempo and the length of the show. What is missing counts once
+        the events that may explain it have come.
+        """
+        counts: dict[str, Counts] = {}
+        minutes: dict[str, Series] = {}
+        for name, port in self._ports.items():
+            while port.gaps and port.gaps[0].after.sent_ns < now_ns - _DROP_TOLD_NS:
+                self._settle_oldest(port)
+            if port.last is None:
+                continue
+            series, minute = port.series, port.minute.added_up(now_ns)
+            counts[name] = Counts(series.ticks, series.missed, series.doubled, series.stalls)
+            if (silence := self._silence(port)) is not None:
+                now = Series(self._started_ns, SparseDistribution)
+                self._settle(port, silence, now, minute)
+                counts[name] = counts[name]._replace(missed=series.missed + now.missed)
+            if minute.ticks or minute.missed:
+                minutes[name] = minute
+        return Figures(counts, minutes)
+
     def _follow(self, port: _Port, record: TickRecord) -> None:
         last = port.last
         own = bool(record.output & OWN_RATE)
@@ -141,8 +183,8 @@ class TickLog:
             last = None  # other numbers
         song = self._song(record.song)
         if last is not None and record.tick <= last.tick and record.due_ns <= last.due_ns:
-            port.series.doubled += 1
-            song.doubled += 1
+            for series in (port.series, song, port.minute.slice_at(record.sent_ns)):
+                series.doubled += 1
             return
         if port.absences and port.absences[-1].opened_ns is None:
             _note_absence(port.absences, False, record.sent_ns)
@@ -151,7 +193,7 @@ class TickLog:
         if not own and (self._newest is None or record.due_ns > self._newest.due_ns):
             self._newest = record
         lateness_ns = record.sent_ns - record.due_ns
-        rows = (port.series, song)
+        rows = (port.series, song, port.minute.slice_at(record.sent_ns))
         for series in rows:
             series.add_tick(lateness_ns)
         if last is None or record.tick <= last.tick or record.due_ns <= last.due_ns:
@@ -168,15 +210,18 @@ class TickLog:
                 series.add_interval(intended_ns, later_ns, later_ns, record.due_ns)
             return
         if len(port.gaps) == _GAPS_WAITING:
-            gap = port.gaps.popleft()
-            self._settle(port, gap, port.series, self._song(gap.after.song))
+            self._settle_oldest(port)
         port.gaps.append(Gap(last, record))
 
     def _settle_waiting(self) -> None:
         for port in self._ports.values():
             while port.gaps:
-                gap = port.gaps.popleft()
-                self._settle(port, gap, port.series, self._song(gap.after.song))
+                self._settle_oldest(port)
+
+    def _settle_oldest(self, port: _Port) -> None:
+        gap = port.gaps.popleft()
+        minute = port.minute.slice_at(gap.after.sent_ns)
+        self._settle(port, gap, port.series, self._song(gap.after.song), minute)
 
     def _settle(self, port: _Port, gap: Gap, *rows: Series) -> None:
         """Count what became of the ticks of `gap` in every one of `rows`."""
@@ -215,9 +260,9 @@ class TickLog:
         name = self._outputs[output] if output < len(self._outputs) else f"output {output}"
         port = self._ports.get(name)
         if port is None:
-            port = self._ports[name] = _Port(
-                name, Series(self._started_ns), Course(Timeline(self._started_ns))
-            )
+            started_ns = self._started_ns
+            course = Course(Timeline(started_ns))
+            port = self._ports[name] = _Port(name, Series(started_ns), course, Minute(started_ns))
         return port
 
     def _song_name(self, number: int) -> str | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from routerd.core.stability import Point, Stability
 from routerd.core.units import NS_PER_S, NS_PER_US
-from routerd.desk.report.distribution import Distribution
+from routerd.desk.report.distribution import Values
 from routerd.desk.report.series import Series
 from routerd.desk.report.timeline import Timeline
 
@@ -83,7 +83,7 @@ class Marks:
         ]
 
 
-def bins(distribution: Distribution) -> list[dict[str, Any]]:
+def bins(distribution: Values) -> list[dict[str, Any]]:
     """Return how many values lie up to each limit and over the one before, ten limits to the decade.
 
     Limits are in µs from 0.1; what is early or exact lies below 0.

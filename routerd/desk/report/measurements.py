@@ -11,6 +11,7 @@ from time import process_time_ns
 from routerd.core.model import Plain, Rig, WireKind
 from routerd.desk.report.collect import TickLog
 from routerd.desk.report.recent import Recent
+from routerd.desk.report.rows import minute_row
 from routerd.desk.report.traffic import TrafficLog
 from routerd.link.messages import TickRecord
 
@@ -95,6 +96,20 @@ class Measurements:
     def report(self, now_ns: int, facts: Plain) -> Plain:
         """Return the report on the whole show so far."""
         return self.whole.report(now_ns, facts)
+
+    def figures(self, now_ns: int) -> Plain:
+        """Return what whoever asks every few seconds is told: totals, and the last minute in brief.
+
+        `counts` and `minute` are by port, `minute` as rows of a report; `wires` and `inputs` are totals;
+        `traffic` is of the last minute. Takes milliseconds, see routerd.desk.report.minute.
+        """
+        counts, minutes = self.whole.ticks.figures(now_ns)
+        return {
+            "counts": {name: one._asdict() for name, one in counts.items()},
+            "minute": {name: minute_row(series) for name, series in minutes.items()},
+            **self.whole.traffic.totals(),
+            "traffic": self.recent.traffic_report(now_ns, self._wires),
+        }
 
     def last_minute(self, now_ns: int, facts: Plain) -> Plain:
         """Return the report on the last minute; takes tenths of a second where many ports have the clock."""

@@ -71,6 +71,15 @@ class Recent:
                 traffic.take(*value)
         return {**ticks.report(now_ns, facts), **traffic.report()}
 
+    def traffic_report(self, now_ns: int, wires: Mapping[str, WireKind]) -> Plain:
+        """Return only what the totals of each second say; takes milliseconds."""
+        from_ns = max(self._started_ns, now_ns - SPAN_NS)
+        log = TrafficLog(from_ns, wires)
+        for at_ns, kind, value in self._items:
+            if kind == "traffic" and at_ns >= from_ns:
+                log.take(*value)
+        return log.report()
+
     def copy(self) -> Recent:
         """Return what is known now, to be worked out elsewhere."""
         twin = Recent(self._started_ns)

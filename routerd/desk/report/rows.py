@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from routerd.core.stats import common_slope, count_needed
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.desk.report.advice import advise
-from routerd.desk.report.distribution import Distribution
+from routerd.desk.report.distribution import Values
 from routerd.desk.report.series import Series
 from routerd.desk.report.thresholds import ALL, STEADY, heard_ns
 from routerd.desk.report.verdict import Finding, Grade, Row, judge, shared
@@ -116,6 +116,13 @@ def _verdict(grade: Grade, found: list[Finding], words: str, advice: list[str]) 
     }
 
 
+def minute_row(series: Series) -> Row:
+    """Return the figures of a series with its verdict, as of a port of a report."""
+    row = _row(series)
+    grade, found, words = judge(row)
+    return {**row, "verdict": _verdict(grade, found, words, [])}
+
+
 def _row(series: Series) -> Row:
     lateness, deviation = series.lateness, series.deviation
     worst_ns = series.worst_due_ns
@@ -142,7 +149,7 @@ def _row(series: Series) -> Row:
     }
 
 
-def _percentiles(distribution: Distribution) -> dict[str, float | None]:
+def _percentiles(distribution: Values) -> dict[str, float | None]:
     """Return each percentile, or None where there are too few values for it to mean anything."""
     return {
         name: _us(distribution.percentile_ns(percentile))

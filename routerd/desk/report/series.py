@@ -10,8 +10,10 @@ omission of HdrHistogram's README). A stall is a tick over 6 ms later against th
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from routerd.core.stats import LineFit
-from routerd.desk.report.distribution import Distribution
+from routerd.desk.report.distribution import Distribution, Values
 
 STALL_NS = 6_000_000
 """A displaced note is heard from here on at short intervals (Friberg & Sundberg 1995)."""
@@ -23,7 +25,7 @@ _STRATA = 10_000
 class Series:
     """Counts, distributions and the line of lateness over time. All times in nanoseconds."""
 
-    def __init__(self, started_ns: int) -> None:
+    def __init__(self, started_ns: int, make: Callable[[], Values] = Distribution) -> None:
         self.ticks = 0
         self.missed = 0
         self.doubled = 0
@@ -31,8 +33,8 @@ class Series:
         self.away = 0
         self.stalls = 0
         self.longest_stall_ns = 0
-        self.lateness = Distribution()
-        self.deviation = Distribution()
+        self.lateness = make()
+        self.deviation = make()
         self.started_ns = started_ns
         self.lines: dict[str, LineFit] = {}
         """Lateness over due time, by port, without the ticks that jumped or were caught up."""

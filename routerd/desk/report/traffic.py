@@ -138,12 +138,23 @@ class TrafficLog:
         song.seconds += span_ns / NS_PER_S
         song.engine = max(song.engine, cpu_ns * 1000 // span_ns)
 
+    def totals(self) -> Plain:
+        """Return `wires` and `inputs` as in a report, with no more than totals in them."""
+        wires = [
+            {"port": name, "messages": wire.messages, "bytes": wire.bytes, "thinned": wire.thinned}
+            for name, wire in self._outputs.items()
+        ]
+        return {"wires": wires, "inputs": self._plain_inputs()}
+
+    def _plain_inputs(self) -> list[Plain]:
+        return [{"port": name, "messages": count} for name, count in self._inputs.items()]
+
     def report(self) -> Plain:
         """Return the parts `wires`, `inputs`, `routing` and `load` of a report."""
         nothing = {"mean_percent": 0.0, "max_percent": 0.0}
         return {
             "wires": [self._plain_wire(name, wire) for name, wire in self._outputs.items()],
-            "inputs": [{"port": name, "messages": count} for name, count in self._inputs.items()],
+            "inputs": self._plain_inputs(),
             "routing": self._plain_routing(),
             "load": {
                 "engine": self._engine.plain() if self._engine else nothing,
