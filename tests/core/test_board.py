@@ -71,7 +71,9 @@ def test_the_next_message_is_learnt_and_does_nothing_else() -> None:
         "low": None, "high": None,
     }  # fmt: skip
     assert stage.show.snapshot()["song"] == "opener"
-    stage.play("pedals", "b0 50 00", "b0 50 7f")  # the one after it counts again
+    stage.play("pedals", "b0 50 00")
+    stage.run(100 * MS)
+    stage.play("pedals", "b0 50 7f")  # the one after it counts again
     assert stage.show.snapshot()["song"] == "middle"
 
 
