@@ -116,7 +116,10 @@ class Stage:
         return next(inlet for inlet in self.show.book.inlets if inlet.name == name)
 
     def collect(self) -> None:
-        self.log += [(self.now_ns, wire.name, data) for wire, data in self.show.sink]
+        for wire, data in self.show.sink:
+            self.log.append((self.now_ns, wire.name, data))
+            if data != TICK:
+                self.show.loops.went(wire, data, self.now_ns)
         self.show.sink.clear()
         self.events += self.show.events
         self.show.events.clear()

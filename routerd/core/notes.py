@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from routerd.core.controls import Controls, Switch
     from routerd.core.converters import Converter
     from routerd.core.model import Device
-    from routerd.core.wire import Sink
+    from routerd.core.wire import Sink, Wire
 
 Way = tuple["Outlet | Converter", int, int]
 """Where a press went: outlet or converter, status byte of the release (or of the controller), number out."""
@@ -76,12 +76,14 @@ class Inlet:
         "held_notes",
         "held_pedals",
         "name",
+        "note_sysex",
         "pedals",
         "received",
         "selected",
         "strange",
         "table",
         "watch",
+        "withheld",
     )
 
     def __init__(self, device: Device) -> None:
@@ -99,6 +101,8 @@ class Inlet:
         """Messages of its device so far; counted by whoever brings them."""
         self.strange = 0
         """Messages that were not whole, legal MIDI."""
+        self.withheld = 0
+        """Messages that a loop has brought back and that were not routed again, see core.loops."""
         self.held_notes: dict[int, tuple[Way, ...]] = {}
         """By channel × 128 + note."""
         self.held_pedals: dict[int, tuple[Way, ...]] = {}
@@ -108,6 +112,8 @@ class Inlet:
         self.banks_since_ns = 0
         self.selected: Selected = {}
         """The parameter that the device stands on."""
+        self.note_sysex: Callable[[Wire, bytes, int], None] = lambda *_: None
+        """Called with each SysEx that is routed and where it goes: it goes out in pieces."""
         self._plain = True
         """Whether the table alone decides what becomes of a message."""
 
@@ -131,13 +137,7 @@ class Inlet:
         if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
             return None
-        watch = self.watch
-        if (count := watch.count) < watch.room and not watch.is_loop:  # as `hear` does, without the way there
-            watch.heard_ns = now_ns
-            watch.recent[count] = data
-            watch.count = count + 1
-        elif not watch.hear(data, now_ns):
-            return None
+        self.watch.heard_ns = now_ns
         if not self._plain:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
@@ -191,10 +191,14 @@ class Inlet:
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
             self.strange += 1
-        elif not self.watch.hear(data, now_ns):
             return
-        elif data[0] not in (ACTIVE_SENSING, SYSTEM_RESET):
+        self.watch.heard_ns = now_ns
+        if data[0] == ACTIVE_SENSING:
+            self.watch.senses = True
+        elif data[0] != SYSTEM_RESET:
             for target, _, _, _ in self.table[data[0] - 0x80]:
+                if data[0] == SYSEX:
+                    self.note_sysex(target.outlet.wire, data, now_ns)
                 if data[0] < TICK:
                     target.outlet.patched.clear()
                     target.offer(data, now_ns, sink)
@@ -363,6 +367,11 @@ class Inlet:
             for key in [key for key in held if (status << 7) | key in controls.by_key]:
                 for way in held.pop(key):
                     way[0].offer(release_bytes(way), now_ns, sink)
+
+    def holds(self, release: bytes) -> bool:
+        """Tell whether the press of this release of a key or pedal has been let in."""
+        held = self.held_pedals if release[0] >= CONTROLLER else self.held_notes
+        return bool(held.get((release[0] & 0x0F) << 7 | release[1]))
 
     def sounds(self) -> bool:
         """Tell whether something that was pressed here has not been released."""

@@ -40,7 +40,7 @@ from routerd.core.transport import Command as TransportCommand
 from routerd.core.units import (
     TICKS_PER_QUARTER,
 )
-from routerd.core.watch import LOOP_ENDED
+from routerd.core.watch import SENSING_LOST
 
 if TYPE_CHECKING:
     from routerd.core.wire import Wire
@@ -190,11 +190,12 @@ class Show(ShowReturn):
         for inlet in self.book.inlets:
             if inlet.banks:
                 inlet.send_banks(now_ns, self.sink)
-            happened = inlet.watch.look(now_ns)
-            if happened is not None:
-                self._event(happened, device=inlet.name)
-                if happened != LOOP_ENDED:
-                    inlet.let_go(now_ns, self.sink)
+            if inlet.watch.look(now_ns):
+                self._event(SENSING_LOST, device=inlet.name)
+                inlet.let_go(now_ns, self.sink)
+        if self.loops.busy:
+            self.loops.look(now_ns, self.sink)
+            self._tell_loops()
         next_look_ns = 2 * self.clock.next_due_ns - now_ns  # the tick after the next, about
         for wire in self._sensed:
             wire.sense(now_ns, next_look_ns, self.sink)
@@ -208,6 +209,8 @@ class Show(ShowReturn):
             self._hear_source(data, at_ns)
         if self._learner is not None and not self._learner.over and self._learn_from(inlet, data):
             return
+        if data in self._sent and not self._lets_in(inlet, data, now_ns):
+            return
         turn = inlet.receive(data, now_ns, self.sink)
         if turn is not None:
             self._carry_out(self._presses.turn(turn, self._now_ns))
@@ -216,6 +219,11 @@ class Show(ShowReturn):
         elif self._armed is not None and self._waits_for_release:
             self._perform_on_release(self._now_ns)
             self._light()
+
+    def _lets_in(self, inlet: Inlet, data: bytes, now_ns: int) -> bool:
+        is_let_in = self.loops.lets_in(inlet, data, now_ns, self.sink)
+        self._tell_loops()
+        return is_let_in
 
     def _carry_out(self, controls: list[Control]) -> None:
         for control in controls:
@@ -280,6 +288,7 @@ class Show(ShowReturn):
             "devices": self._devices.to_plain(),
             "click": {"alone": self._metronome.alone, "counting_to": self._metronome.counting_to},
             "follow": None if self._source is None else self._source.plain(),
+            "loops": self.loops.looped,
             "muted": sorted(self.mutes.muted),
             "soloed": sorted(self.mutes.soloed),
         }

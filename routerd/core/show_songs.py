@@ -144,6 +144,8 @@ class ShowSongs(ShowTransport):
         tables = self.mutes.tables(section.routes)
         for inlet, table in zip(self.book.inlets, tables, strict=True):
             inlet.table = table
+        self.loops.rerouted()
+        self._tell_loops()
         for outlet in self.book.outlets:
             if outlet.latched:
                 outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
@@ -165,6 +167,8 @@ class ShowSongs(ShowTransport):
             self._send(self._on.song.patches, self._now_ns, wire)
             self._send(self._on.section.patches, self._now_ns, wire)
         self.book.board.forget(wire)
+        self.loops.rerouted()
+        self._tell_loops()
         self._lit_revision = -1
         self._light()
         for outlet in wire.outlets:
@@ -179,6 +183,8 @@ class ShowSongs(ShowTransport):
         missed = [data for data in unsent if is_release(data)]
         missed += self._forget(wire, self._every_inlet)
         wire.lose(self._now_ns, missed)
+        self.loops.drop((wire,))
+        self._tell_loops()
         for outlet in wire.outlets:
             self._event("port-closed", device=outlet.name, direction="output", output=wire.number, why=why)
 
@@ -189,6 +195,8 @@ class ShowSongs(ShowTransport):
     def input_opened(self, inlet: Inlet, now_ns: int) -> None:
         """A device can be heard (again)."""
         self._enter(max(now_ns, self._now_ns))
+        self.loops.rerouted()
+        self._tell_loops()
         self._event("port-opened", device=inlet.name, direction="input")
 
     def input_lost(self, inlet: Inlet, now_ns: int, *, why: str = "") -> None:
@@ -196,6 +204,8 @@ class ShowSongs(ShowTransport):
         self._enter(max(now_ns, self._now_ns))
         inlet.let_go(self._now_ns, self.sink)
         inlet.forget_switches()
+        self.loops.drop((inlet,))
+        self._tell_loops()
         self._presses.forget(inlet.name)
         self._report_switches()
         self._event("port-closed", device=inlet.name, direction="input", why=why)
@@ -225,6 +235,9 @@ class ShowSongs(ShowTransport):
         self._order_revision += 1
         self.mutes.keep(book.subjects)
         self.generation = generation
+        self.loops.use(book.inlets, book.wires)
+        for inlet in book.inlets:
+            inlet.note_sysex = self.loops.note_sysex
         self._install_clocks(before.book, book)
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()
@@ -319,6 +332,8 @@ class ShowSongs(ShowTransport):
             self._use_controls(None)
             for inlet in self.book.inlets:
                 inlet.table = EMPTY
+            self.loops.rerouted()
+            self._tell_loops()
             return
         number = section if isinstance(section, int) and section > 0 else 1
         self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)

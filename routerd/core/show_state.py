@@ -25,6 +25,7 @@ from routerd.core.device_clock import DeviceClocks
 from routerd.core.errors import CommandError
 from routerd.core.lamps import Facts
 from routerd.core.learning import Learner
+from routerd.core.loops import Loops
 from routerd.core.metronome import Metronome
 from routerd.core.model import Device, SetList
 from routerd.core.mutes import Mutes
@@ -69,6 +70,7 @@ class ShowState:
         "_presses",
         "_returns",
         "_sensed",
+        "_sent",
         "_set_list",
         "_source",
         "_source_inlet",
@@ -84,6 +86,7 @@ class ShowState:
         "clock",
         "events",
         "generation",
+        "loops",
         "mutes",
         "revision",
         "schedule",
@@ -131,6 +134,8 @@ class ShowState:
         self._learner: Learner | None = None
         self._ticks = Ticks()
         self._lit_revision = -1
+        self.loops = Loops()
+        self._sent = self.loops.sent
         self._clocked: tuple[Wire, ...] = ()
         self._sensed: tuple[Wire, ...] = ()
         self._transported: tuple[Outlet, ...] = ()
@@ -153,6 +158,13 @@ class ShowState:
 
     def _event(self, kind: str, **fields: Any) -> None:
         self.events.append({"kind": kind, "at_ns": self._now_ns, **fields})
+
+    def _tell_loops(self) -> None:
+        events = self.loops.events
+        for kind, fields in events:
+            self._event(kind, **fields)
+            self.revision += 1
+        events.clear()
 
     @property
     def _every_inlet(self) -> tuple[Inlet, ...]:

@@ -143,6 +143,7 @@ class Wire:
         "patched",
         "selected",
         "senses",
+        "sent",
         "takes_pieces",
         "thinned",
         "timed",
@@ -177,6 +178,8 @@ class Wire:
         self.most_queued = 0
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
+        self.sent: dict[bytes, int] = {}
+        """What has gone out of late, and when; see core.loops."""
         self.selected: Selected = {}
         """The parameter that each channel stands on."""
         self.patched: dict[int, tuple[bytes, ...]] = {}
@@ -192,10 +195,9 @@ class Wire:
         self._bulk_bytes = 0
         self._connected = self._free = False
         self._note: Note | None = None
-        self._pause_until_ns = NEVER_NS
+        self._pause_until_ns = self._deadline_ns = NEVER_NS
         self._tick_ns = -LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
-        self._deadline_ns = NEVER_NS
         self.outlets = tuple(Outlet(device, self) for device in devices)
         self.timed = self.outlets[self.devices.index(timed_device(devices))]
         self.timed.clock, self.timed.transport = self.clock, self.transport

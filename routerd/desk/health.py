@@ -187,6 +187,13 @@ def _switches(view: View, _now_ns: int) -> Iterator[Line]:
         yield Line("switch", text, remedy, one["device"], one["switch"])
 
 
+def _loops(view: View, _now_ns: int) -> Iterator[Line]:
+    for device in view.snapshot.get("loops", ()):
+        text = f"{device}: what is sent out comes back here in a loop; it is not routed again"
+        remedy = "switch off the echo (local control, thru) of the device, or take its route or cable away"
+        yield Line("loop", text, remedy, device)
+
+
 def _restarts(view: View, now_ns: int) -> Iterator[Line]:
     hello = view.hello
     if hello["resumed_gap_ms"] is not None and now_ns - hello["started_ns"] < RESTARTED_NS:
@@ -206,6 +213,7 @@ SOURCES: tuple[Source, ...] = (
     _scheduling,
     _ports,
     _floods,
+    _loops,
     _switches,
     _restarts,
 )

@@ -96,6 +96,8 @@ _SENTENCES = {
         "warning",
         "active sensing has stopped: the cable or the device is dead; its held notes were released",
     ),
+    "loop": ("warning", "what is sent out comes back in a loop: it is not routed again while this lasts"),
+    "loop-ended": ("info", "a loop has ended"),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
     "flood": ("error", "a port floods: it is slowed down, and what is too much is lost"),
     "suspended": (

@@ -27,7 +27,8 @@ def counters_of(worker: Worker, **more: int) -> dict[str, int]:
         "messages_in": worker.received,
         "messages_out": worker.sent,
         "strange_messages": more.pop("strange") + sum(inlet.strange for inlet in book.inlets),
-        "messages_dropped": sum(wire.dropped for wire in book.wires),
+        "messages_dropped": sum(wire.dropped for wire in book.wires)
+        + sum(inlet.withheld for inlet in book.inlets),
         "messages_thinned": sum(wire.thinned for wire in book.wires),
         "messages_queued": sum(wire.queued for wire in book.wires),
         "most_queued_on_a_port": max((wire.most_queued for wire in book.wires), default=0),

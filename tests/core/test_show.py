@@ -797,6 +797,7 @@ def test_snapshot_is_plain_and_whole() -> None:
             "section",
             "armed",
             "learning",
+            "loops",
             "checked",
             "tuning",
             "transport",

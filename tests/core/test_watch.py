@@ -1,15 +1,10 @@
-"""Active Sensing both ways, and loops through outside devices."""
+"""Active Sensing both ways."""
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 from itertools import pairwise
 
-from hypothesis import given
-from hypothesis import strategies as st
-
-from routerd.core.watch import LOOP_LIMIT, Watch
 from tests.stage import MS, OPENER, RIG, Stage, compiled, route
 
 
@@ -60,51 +55,3 @@ def test_a_device_gets_it_at_least_every_270_ms_also_at_the_slowest_tempo() -> N
         times = made.times_ms("sampler", b"\xfe")
         assert len(times) >= 10
         assert max(after - before for before, after in pairwise(times)) <= 270
-
-
-def test_a_loop_is_cut_told_and_mended() -> None:
-    """A device that echoes what it gets, on a wire that takes 2 ms there and back."""
-    made = stage()
-    made.run(1_000 * MS)
-    made.play("keys", "90 3c 40")
-    for turn in range(1, 500):
-        made.run((1_000 + 2 * turn) * MS)
-        made.play("keys", "90 3c 40")
-    assert kinds(made) == ["loop"]
-    assert made.sent("sampler").count("90 3c 40") <= 2 * 64 + 1
-    assert made.sounding() == {}
-    made.run(4_000 * MS)
-    assert kinds(made) == ["loop", "loop-ended"]
-    made.play("keys", "80 3c 40", "90 3e 40")
-    assert made.sent("sampler")[-1] == "90 3e 40"
-
-
-def test_fast_playing_and_floods_are_no_loop() -> None:
-    """A roll of equal strokes at 30 a second, a controller at 1000 values a second, clock at 500 BPM."""
-    made = stage()
-    for at_ms in range(1, 4_000):
-        made.run(at_ms * MS)
-        if at_ms % 5 == 0:
-            made.play("keys", "f8")
-        made.play("keys", f"b0 01 {at_ms % 128:02x}")
-        if at_ms % 33 == 0:
-            made.play("keys", "90 3c 40", "80 3c 40")
-    assert kinds(made) == []
-
-
-@given(st.lists(st.sampled_from([bytes((0x90, 60, n)) for n in range(1, 6)]), max_size=500))
-def test_a_loop_is_cut_at_the_same_message_as_by_counting_each(heard: list[bytes]) -> None:
-    watch, counts, is_loop = Watch(), Counter[bytes](), False
-    for data in heard:
-        counts[data] += 1
-        is_loop = is_loop or counts[data] > LOOP_LIMIT
-        assert watch.hear(data, MS) is not is_loop
-
-
-def test_what_repeats_is_found_among_much_that_does_not() -> None:
-    watch = Watch()
-    for count in range(LOOP_LIMIT):
-        assert watch.hear(b"\x90\x3c\x40", MS)
-        for other in range(40):
-            assert watch.hear(bytes((0xB0, other, count)), MS)
-    assert not watch.hear(b"\x90\x3c\x40", MS)

@@ -95,6 +95,14 @@ def test_a_flood_and_what_the_desk_does_itself() -> None:
     assert (flood.kind, flood.device) == ("flood", "pads")
 
 
+def test_a_loop_is_a_line_of_the_device_that_hears_it() -> None:
+    looped = view()
+    looped.snapshot["loops"] = ["keys"]
+    (line,) = lines_of(looped, 300 * S)
+    assert (line.kind, line.device) == ("loop", "keys")
+    assert line.remedy
+
+
 def test_many_mistakes_in_the_files_are_not_all_shown() -> None:
     lines = said(view(problems={"files": [f"rig.yaml:{number}: wrong" for number in range(99)]}))
     assert len(lines) == health.MOST_MISTAKES + 1
