@@ -20,12 +20,13 @@ import structlog
 from routerd.core.errors import LinkError
 from routerd.core.model import AfterRestart, Book, Plain, SetList
 from routerd.core.units import NS_PER_S
+from routerd.desk.announcing import HealthWatch
 from routerd.desk.config.problems import FilesError
 from routerd.desk.events import EventHub
-from routerd.desk.health import LOOK_S, Announcer, lines_of
+from routerd.desk.health import lines_of
 from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
-from routerd.desk.log import log_event, log_health
+from routerd.desk.log import log_event
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.steady import steady_s
@@ -71,7 +72,7 @@ class Desk:
         self.record_takers: list[Callable[[list[TickRecord]], None]] = []
         self.event_takers: list[Callable[[Plain], None]] = []
         self.traffic_takers: list[Callable[[Plain], None]] = []
-        self._announcer = Announcer()
+        self.health = HealthWatch(self.view, self.publish)
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
         self._metrics = (-MINUTE_FRESH_NS, b"")
         self._working_out = asyncio.Lock()
@@ -167,29 +168,6 @@ class Desk:
         if not self.tap_takers:
             self.link.tap(on=False)
 
-    async def watch_health(self) -> None:
-        """Announce what goes wrong and what is right again, until cancelled."""
-        while True:
-            await asyncio.sleep(LOOK_S)
-            self.view.silent_looks += 1
-            self.announce_health()
-
-    def announce_health(self) -> None:
-        """Announce what has gone wrong, or is right again, since this was last called."""
-        if not self.view.ready:
-            return
-        now_ns = monotonic_ns()
-        for appeared, line, restless in self._announcer.look(lines_of(self.view, now_ns), now_ns):
-            event: Plain = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
-            event |= {
-                "about": line.kind,
-                "device": line.device,
-                "line": str(line),
-                "comes_and_goes": restless,
-            }
-            log_health(line.text, line.remedy, appeared=appeared, restless=restless)
-            self.publish(event)
-
     def tell(self, event: Plain) -> None:
         """Tell an event to the log and to everybody who listens."""
         log_event(event)
@@ -210,7 +188,7 @@ class Desk:
                 continue
             event = {key: port[key] for key in ("device", "direction", "pattern", "state", "error")}
             self.publish({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
-        self.announce_health()
+        self.health.look()
 
     def _name_numbers(self) -> None:
         snapshot = self.view.snapshot

@@ -5,13 +5,10 @@ events `problem` and `problem-ended`, and the metrics all read from SOURCES. A s
 and the time to lines, and keeps nothing. To add one, write the function and put it into SOURCES. What it
 needs to know of the engine travels in the snapshot, the counters or `facts` (see routerd.link.messages); what
 only the desk knows lies in `View.problems`.
-
-`Announcer` turns lines that come and go into announcements, so that a port that flaps cannot fill a log.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -27,19 +24,10 @@ RESTARTED_NS = 60 * NS_PER_S
 """How long a process that died is still told after another has taken its place."""
 
 SILENT_LOOKS = 6
-"""The engine reports every second; after so many looks (of LOOK_S) without a report it does not answer."""
-
-LOOK_S = 0.5
-"""How often lines are looked at for announcements."""
+"""The engine reports every second; after so many looks, two a second, without a report it does not answer."""
 
 MOST_MISTAKES = 50
 """Lines about the rig folder; `routerd check` and a reload list them all."""
-
-MOST_CHANGES = 6
-CHANGES_NS = 60 * NS_PER_S
-CALM_NS = 10 * NS_PER_S
-"""What has been announced MOST_CHANGES times within CHANGES_NS is announced again only when it has stayed as
-it is for CALM_NS."""
 
 
 class Key(NamedTuple):
@@ -218,62 +206,3 @@ SOURCES: tuple[Source, ...] = (
     _restarts,
 )
 """In the order in which their lines are shown."""
-
-
-# Announcements
-
-
-class Announcement(NamedTuple):
-    """A line that has appeared, or gone. `restless`: it comes and goes, see CALM_NS."""
-
-    appeared: bool
-    line: Line
-    restless: bool
-
-
-class Announcer:
-    """Decides what of lines that come and go is worth a word. Time is an argument and never goes back."""
-
-    def __init__(self) -> None:
-        self._told: dict[Key, Line] = {}
-        self._seen: dict[Key, tuple[Line | None, int]] = {}
-        """What was there at the last look, and since when it has been so."""
-        self._changes: dict[Key, deque[int]] = {}
-
-    def look(self, lines: Iterable[Line], now_ns: int) -> list[Announcement]:
-        """Return what to announce now that `lines` hold."""
-        present = {line.key: line for line in lines}
-        out: list[Announcement] = []
-        for key in {**self._told, **self._seen, **present}:
-            line, told = present.get(key), self._told.get(key)
-            if key not in self._seen or self._seen[key][0] != line:
-                self._seen[key] = line, now_ns
-            if line == told:
-                if line is None:
-                    self._forget(key, now_ns)
-                continue
-            changes = self._recent(key, now_ns)
-            if len(changes) >= MOST_CHANGES and not self._calm(key, now_ns):
-                continue
-            changes.append(now_ns)
-            restless = len(changes) >= MOST_CHANGES
-            if told is not None:
-                out.append(Announcement(False, self._told.pop(key), restless))
-            if line is not None:
-                out.append(Announcement(True, line, restless))
-                self._told[key] = line
-        return out
-
-    def _recent(self, key: Key, now_ns: int) -> deque[int]:
-        changes = self._changes.setdefault(key, deque(maxlen=MOST_CHANGES))
-        while changes and now_ns - changes[0] > CHANGES_NS and self._calm(key, now_ns):
-            changes.popleft()
-        return changes
-
-    def _calm(self, key: Key, now_ns: int) -> bool:
-        return now_ns - self._seen[key][1] >= CALM_NS
-
-    def _forget(self, key: Key, now_ns: int) -> None:
-        """Drop what has been gone for so long that it starts afresh."""
-        if not self._recent(key, now_ns):
-            del self._seen[key], self._changes[key]

@@ -103,7 +103,7 @@ async def run(options: Options, end: socket.socket) -> int:
     desk.rig_file = options.folder / "rig.yaml"
     desk.link = await EngineLink.over(end, desk)
     reading = asyncio.create_task(desk.link.run())
-    watching = asyncio.create_task(desk.watch_health())
+    watching = asyncio.create_task(desk.health.run())
     working = asyncio.create_task(_work(desk, options))
     ended = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
@@ -147,7 +147,7 @@ async def _work(desk: Desk, options: Options) -> None:
 
 async def _serve(desk: Desk, options: Options) -> None:
     desk.show_log.record(on=options.record)
-    desk.announce_health()
+    desk.health.look()
     renewing = asyncio.create_task(_renew_book(desk))
     reloading = asyncio.create_task(_reload_when_asked(desk))
     guard, listener = await _listen(desk, options)
@@ -208,11 +208,11 @@ async def _listen(desk: Desk, options: Options) -> tuple[Guard, socket.socket]:
             listener = await asyncio.to_thread(open_listener, guard.listen)
         except ListenError as error:
             desk.view.problems["api"] = [f"the API cannot be served: {error}"]
-            desk.announce_health()
+            desk.health.look()
             await asyncio.sleep(RETRY_S)
         else:
             desk.view.problems.pop("api", None)
-            desk.announce_health()
+            desk.health.look()
             return guard, listener
 
 

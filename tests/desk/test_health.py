@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from routerd.desk import health
-from routerd.desk.health import Announcer, Line, lines_of
+from routerd.desk.announcing import Announcer
+from routerd.desk.health import Line, lines_of
 from routerd.desk.view import View
 
 S = 1_000_000_000
