@@ -130,8 +130,21 @@ def _ports(view: View, now_ns: int) -> Iterator[Line]:
             yield _port_line(port)
 
 
+def _patterns(view: View, _now_ns: int) -> Iterator[Line]:
+    seen: set[tuple[str, str]] = set()
+    for port in view.ports:
+        doubt, pattern = port.get("doubt"), (port["direction"], port["pattern"])
+        if doubt and port["state"] != "missing" and pattern not in seen:  # a missing port's own line says why
+            seen.add(pattern)
+            text = f"{port['device']}: its {port['direction']} pattern {doubt[0]}"
+            yield Line("pattern", text, doubt[1], port["device"], port["direction"])
+
+
 def _port_line(port: Plain) -> Line:
     device, direction, state = port["device"], port["direction"], port["state"]
+    if state == "missing" and (doubt := port.get("doubt")):
+        text = f"{device}: its {direction} is missing: {doubt[0]}"
+        return Line("port", text, doubt[1], device, direction)
     words, remedy = _PORT_STATES[state]
     text = words.format(which=f"{device}: its {direction}", pattern=port["pattern"])
     if port["error"]:
@@ -200,6 +213,7 @@ SOURCES: tuple[Source, ...] = (
     _desk,
     _scheduling,
     _ports,
+    _patterns,
     _floods,
     _loops,
     _switches,

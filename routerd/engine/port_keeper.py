@@ -21,7 +21,7 @@ from typing import Any
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import PortError
 from routerd.core.feed import Feed
-from routerd.core.model import ANY_USB, Usb
+from routerd.core.model import Device, Usb
 from routerd.core.units import NS_PER_S
 from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
@@ -38,6 +38,7 @@ from routerd.ports.base import (
     match_port,
 )
 from routerd.ports.life import Life, Seen, State
+from routerd.ports.patterns import doubt_of, vagueness
 
 ASK_S = 0.1
 """How often open ports are asked how they stand."""
@@ -187,10 +188,24 @@ class PortKeeper:
         self._list_ns = None
         for way in self._outputs_first():
             self._look_after(way, outputs if way.is_output else inputs)
-        # Who wants one certain USB device comes first, so that it is not taken by who wants any of that name.
-        for way in sorted(self._ways.values(), key=lambda way: (way.is_output, way.usb == ANY_USB)):
+        # Who knows best what is wanted comes first, so that it is not taken by who would take any.
+        for way in sorted(
+            self._ways.values(), key=lambda way: (way.is_output, vagueness(way.pattern, way.usb))
+        ):
             if way.port is None:
                 self._try(way, outputs if way.is_output else inputs)
+        for way in self._ways.values():
+            self._doubt(way, outputs if way.is_output else inputs)
+
+    def _doubt(self, way: _Way, listed: list[PortInfo]) -> None:
+        """See whether the pattern of a port finds what was meant; that it finds nothing the state says."""
+        taken = {
+            other.port.info: other.devices[0].name
+            for other in self._ways.values()
+            if other is not way and other.port is not None and other.is_output == way.is_output
+        }
+        doubt = doubt_of(way.pattern, way.usb, listed, taken)
+        way.doubt = None if doubt is None or doubt.kind == "none" else (doubt.text, doubt.remedy)
 
     def _list(self) -> tuple[list[PortInfo], list[PortInfo]]:
         try:
@@ -323,7 +338,7 @@ class PortKeeper:
 class _Way:
     """A feed or a wire of the rig, the port that it has, and the life of that."""
 
-    __slots__ = ("condition", "is_output", "life", "pattern", "port", "usb", "way")
+    __slots__ = ("condition", "doubt", "is_output", "life", "pattern", "port", "usb", "way")
 
     def __init__(self, way: Feed | Wire, life: Life) -> None:
         self.way = way
@@ -337,11 +352,18 @@ class _Way:
             self.pattern, self.usb = way.device.input_pattern, way.device.input_usb
         self.port: Any = None
         self.condition: Condition = CONNECTED
+        self.doubt: tuple[str, str] | None = None
+        """What is doubtful about its pattern, and what to do."""
+
+    @property
+    def devices(self) -> tuple[Device, ...]:
+        """The devices on it, at least one."""
+        way = self.way
+        return way.devices if isinstance(way, Wire) else tuple(inlet.device for inlet in way.inlets)
 
     def plain(self) -> list[dict[str, Any]]:
         """Return it as the link's `ports` has it, for each of its devices."""
-        life, way = self.life, self.way
-        devices = way.devices if isinstance(way, Wire) else tuple(inlet.device for inlet in way.inlets)
+        life = self.life
         state = {
             "direction": "output" if self.is_output else "input",
             "pattern": _wanted_text(self.pattern, self.usb),
@@ -349,8 +371,9 @@ class _Way:
             "state": life.state.value,
             "error": life.error or None,
             "since_ns": life.since_ns,
+            "doubt": self.doubt,
         }
-        return [{"device": device.name, **state} for device in devices]
+        return [{"device": device.name, **state} for device in self.devices]
 
 
 def _ends(book: CompiledBook) -> list[Feed | Wire]:

@@ -30,8 +30,8 @@ and from the engine:
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
     snapshot    what Show.snapshot returns, whenever it has changed
-    ports       [{"device", "direction", "pattern", "port", "state", "error", "since_ns"}, ...], whenever that
-                has changed
+    ports       [{"device", "direction", "pattern", "port", "state", "error", "since_ns", "doubt": [what is
+                doubtful about the pattern, remedy] or null}, ...], whenever that has changed
     counters    {"name": number, ...}, once a second
     facts       {"flooding": [device, ...]}, once a second: how the engine is, for routerd.desk.health
     traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":

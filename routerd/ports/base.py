@@ -8,7 +8,7 @@ port thread), except `OutputPort.send`, which the real-time worker calls, and th
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -121,20 +121,20 @@ class PortSystem(Protocol):
 
 
 def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortInfo | None:
-    """Return the first port whose name matches the shell pattern, upper and lower case alike.
+    """Return the first port that matches, see `matching`."""
+    return next(iter(matching(pattern, ports, usb)), None)
+
+
+def matching(pattern: str, ports: Iterable[PortInfo], usb: Usb = ANY_USB) -> list[PortInfo]:
+    """Return the ports whose names match the shell pattern, upper and lower case alike, in their order.
 
     Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
     a name with brackets in it still finds its port.
     """
-    ports = [port for port in ports if _is_of(port, usb)]
+    of_usb = [port for port in ports if _is_of(port, usb)]
     wanted = pattern.casefold()
-    for port in ports:
-        if port.name.casefold() == wanted:
-            return port
-    for port in ports:
-        if fnmatch.fnmatchcase(port.name.casefold(), wanted):
-            return port
-    return None
+    exact = [port for port in of_usb if port.name.casefold() == wanted]
+    return exact or [port for port in of_usb if fnmatch.fnmatchcase(port.name.casefold(), wanted)]
 
 
 def _is_of(port: PortInfo, usb: Usb) -> bool:

@@ -158,3 +158,19 @@ def test_what_has_long_been_over_is_forgotten() -> None:
         look(announcer, [Line("files", f"mistake {second}", about=str(second))], second)
     assert len(announcer._seen) < 130
     assert len(announcer._changes) < 130
+
+
+def test_a_pattern_that_finds_two_ports_is_a_line_and_one_of_a_missing_port_says_why() -> None:
+    doubt = ["'Lead*' matches 2 ports, 'Lead 1' and 'Lead 2': the first is opened", "write the whole name"]
+    (line,) = lines_of(
+        view(ports=[port("open", doubt=doubt), port("open", device="pad", doubt=doubt)]), 300 * S
+    )
+    assert (line.kind, line.device, line.about) == ("pattern", "lead-synth", "output")
+    assert str(line) == (
+        "lead-synth: its output pattern 'Lead*' matches 2 ports, 'Lead 1' and 'Lead 2': the first is opened; "
+        "write the whole name"
+    )
+    taken = ["'Lead 1' matches 'Lead*', but is the port of pad already", "write it in the same words"]
+    (line,) = lines_of(view(ports=[port("missing", doubt=taken)]), 300 * S)
+    assert line.kind == "port"
+    assert str(line) == f"lead-synth: its output is missing: {taken[0]}; {taken[1]}"

@@ -282,3 +282,30 @@ def test_a_port_that_refuses_every_message_is_opened_anew_with_pauses(stage: Sta
         stage.system.changed()
         sleep(0.05)
     assert len(stage.system.opened) == 1
+
+
+LOOSE = Device("loose", output_pattern="Twin*")
+EXACT = Device("exact", output_pattern="Twin 1")
+
+
+@pytest.mark.parametrize("stage", [[LOOSE, EXACT]], indirect=True)
+def test_what_is_doubtful_about_a_pattern_goes_with_the_states_of_ports(stage: Stage) -> None:
+    def doubts() -> list[str]:
+        return [
+            state["doubt"][0].partition(",")[0] if state["doubt"] else "" for state in stage.keeper.states()
+        ]
+
+    stage.start()
+    assert doubts() == ["", ""]  # that nothing is there the states say
+    stage.system.ports = [PortInfo("Twin 1", "1"), PortInfo("Twin 2", "2"), PortInfo("Twin 3", "3")]
+    stage.system.changed()
+    stage.until(lambda: {state["state"] for state in stage.keeper.states()} == {"open"})
+    assert stage.where() == {"loose": "2", "exact": "1"}  # whatever their order in the rig
+    assert doubts() == ["'Twin*' matches 2 ports", ""]
+    stage.system.ports = stage.system.ports[1:]
+    stage.system.changed()
+    stage.until(lambda: [state["state"] for state in stage.keeper.states()] == ["open", "missing"])
+    stage.system.ports = [PortInfo("Twin 1", "1")]
+    stage.system.changed()
+    stage.until(lambda: stage.where() == {"loose": None, "exact": "1"})
+    assert doubts() == ["'Twin 1' matches 'Twin*'", ""]
