@@ -83,4 +83,4 @@ def test_an_input_and_an_output_of_one_name_are_two_ports() -> None:
     found = [
         (wish.devices, wish.is_output, doubt.kind) for wish, doubt in doubts((device, other), (KEYS_A,), ())
     ]
-    assert found == [(("other",), False, "taken"), (("keys",), True, "none")]
+    assert found == [(("keys",), False, "taken"), (("keys",), True, "none")]
