@@ -202,7 +202,8 @@ class Compiler:
     def _compile(self, routes: tuple[Route, ...]) -> Compiled:
         tables = self._tables.get(routes)
         if tables is None:
-            tables = compile_tables(routes, self._inlet_numbers, self._outlets, self._converters)
+            heard = {device.name: device.channels for device in self.rig.devices}
+            tables = compile_tables(routes, self._inlet_numbers, self._outlets, self._converters, heard)
             self._tables[routes] = tables
         return tables
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from routerd.core.messages import SYSEX
+from routerd.core.messages import NOTE_ON, SYSEX
 
 if TYPE_CHECKING:
     from routerd.core.model import Device
@@ -30,15 +30,19 @@ class Feed:
         return self.inlets[0].device
 
     def heard_by(self, status: int) -> tuple[Inlet, ...]:
-        """Return who hears a message that begins so: one with a channel, those that have the channel."""
+        """Return who hears a message that begins so: one with a channel, those that have the channel.
+
+        A release on nobody's channel goes to the first: by such messages `loops` finds cables.
+        """
         if not 0x80 <= status < SYSEX:
             return self.inlets
         channel = status & 0x0F
-        return tuple(
+        heard = tuple(
             inlet
             for inlet, channels in zip(self.inlets, self.channels, strict=True)
             if not channels or channel in channels
         )
+        return heard if heard or status >= NOTE_ON else self.inlets[:1]
 
     def receiver(self, receiver_of: Callable[[Inlet], Received]) -> Received:
         """Return what the port calls with each message; `receiver_of` an inlet is what takes it for that."""

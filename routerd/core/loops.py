@@ -188,7 +188,8 @@ class Loops:
             return True
         probe = self._probes.get(data)
         if probe is not None:
-            self._prove(probe, inlet, data, now_ns)
+            for one in inlet.shares:
+                self._prove(probe, one, data, now_ns)
             return False
         self._returned[data] = now_ns
         if self.links and self._is_echo(inlet, data, now_ns, sink):

@@ -80,6 +80,7 @@ class Inlet:
         "pedals",
         "received",
         "selected",
+        "shares",
         "strange",
         "table",
         "watch",
@@ -89,6 +90,8 @@ class Inlet:
     def __init__(self, device: Device) -> None:
         self.device = device
         self.name = device.name
+        self.shares: tuple[Inlet, ...] = (self,)
+        """All that hear the same port, itself among them."""
         self.table: Table = EMPTY
         self.watch = Watch()
         self.controls = NO_CONTROLS

@@ -127,12 +127,19 @@ def _only(numbers: frozenset[int], becomes: int = -1) -> bytes:
 class _Compiler:
     """The legs of one route."""
 
-    def __init__(self, route: Route, outlet: Outlet, converters: Converters) -> None:
+    def __init__(
+        self, route: Route, outlet: Outlet, converters: Converters, heard: tuple[int, ...] = ()
+    ) -> None:
+        """`heard` are the channels of the device that is played, () for all."""
         self.route = route
         self.outlet = outlet
         self.converters = converters
         channels = range(16) if route.from_channel < 0 else (route.from_channel,)
-        self.channels = [channel for channel in channels if channel not in route.blocked_channels]
+        self.channels = [
+            channel
+            for channel in channels
+            if channel not in route.blocked_channels and channel in (heard or range(16))
+        ]
         self.maps = route.maps
 
     def legs(self) -> Iterator[tuple[int, Leg]]:
@@ -325,13 +332,18 @@ def compile_tables(
     inlet_numbers: Mapping[str, int],
     outlets: Mapping[str, Outlet],
     converters: Converters | None = None,
+    heard: Mapping[str, tuple[int, ...]] | None = None,
 ) -> Compiled:
-    """Return one table per inlet, in the order of their numbers (0 to n − 1)."""
+    """Return one table per inlet, in the order of their numbers (0 to n − 1).
+
+    `heard` are the channels of each device that is played; one that is not there or () has all.
+    """
     known: Converters = {} if converters is None else converters
     entries: list[dict[int, list[tuple[Leg, str]]]] = [{} for _ in inlet_numbers]
     for route in routes:
         by_status = entries[inlet_numbers[route.source]]
-        for status, leg in _Compiler(route, outlets[route.target], known).legs():
+        source = (heard or {}).get(route.source, ())
+        for status, leg in _Compiler(route, outlets[route.target], known, source).legs():
             by_status.setdefault(status, []).append((leg, route.name))
     return Compiled(
         tuple(

@@ -236,8 +236,9 @@ class ShowSongs(ShowTransport):
         self.mutes.keep(book.subjects)
         self.generation = generation
         self.loops.use(book.inlets, book.wires)
-        for inlet in book.inlets:
-            inlet.note_sysex = self.loops.note_sysex
+        for feed in book.feeds:
+            for inlet in feed.inlets:
+                inlet.note_sysex, inlet.shares = self.loops.note_sysex, feed.inlets
         self._install_clocks(before.book, book)
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()

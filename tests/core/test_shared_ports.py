@@ -215,10 +215,69 @@ def test_one_feed_for_each_input_port_and_who_hears_what() -> None:
     assert heard(0x90) == ["low", "whole"]
     assert heard(0xB2) == ["high", "whole"]
     assert heard(0xE9) == ["whole"]
+    assert heard(0x89) == ["whole"]
     for system in (0xF0, 0xF8, 0xFA, 0xFE):
         assert heard(system) == ["low", "high", "whole"]
     again = compiled(Rig("stage", (KEYS, low, high, whole)), (), (), book)
     assert again.feeds == book.feeds
     fewer = compiled(Rig("stage", (KEYS, low, high)), (), (), book)
+    assert [inlet.name for inlet in fewer.feeds[1].heard_by(0x8F)] == ["low"]  # a release, for the loop guard
+    assert fewer.feeds[1].heard_by(0x9F) == ()
     assert fewer.feeds[0] is keys
     assert fewer.feeds[1] is not board
+
+
+def keyboard(name: str, **more: object) -> Device:
+    return Device(name, "", name, name, wire=WireKind.USB, local_control=False, **more)  # type: ignore[arg-type]
+
+
+LEFT, RIGHT = keyboard("left", channels=(0,)), keyboard("right", channels=(0,))
+BOTH = replace(
+    BARE,
+    routes=tuple(
+        Route(f"{source} to {target}", source, target, PLAYED)
+        for source in ("left", "right")
+        for target in ("left", "right")
+    ),
+)
+
+
+def test_two_keyboards_whose_keys_are_apart_from_their_sounds_lose_nothing() -> None:
+    """Each plays both, the same notes in turn, ten milliseconds apart, for ten seconds: nothing is a loop."""
+    one = stage(LEFT, RIGHT, song=BOTH)
+    one.log.clear()
+    for number in range(1000):
+        key = 60 + number // 4 % 3
+        text = f"90 {key:02x} 40" if number // 2 % 2 == 0 else f"80 {key:02x} 40"
+        one.play(("left", "right")[number % 2], text)
+        one.run(one.now_ns + 10 * MS)
+    for name in ("left", "right"):
+        notes = [text for text in one.sent(name) if text[3:5] in ("3c", "3d", "3e")]
+        assert sum(text[0] == "9" for text in notes) == 500
+        assert not one.sounding()
+    assert [event for event in one.events if event["kind"] == "loop"] == []
+    assert [inlet.withheld for inlet in one.show.book.inlets] == [0, 0, 0]
+
+
+def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_that_it_is() -> None:
+    """Its sounds and keys are two devices on one port, with channels: the proof counts for both."""
+    keys = Device("keys", input_pattern="Stage", channels=(0,))
+    pads = Device("pads", input_pattern="Stage", channels=(9,))
+    sound = Device("sound", output_pattern="Stage")
+    song = replace(BARE, routes=(Route("back", "pads", "sound", PLAYED),))
+    one = Stage(compiled(Rig("stage", (keys, pads, sound)), (song,), ("one",)))
+    (feed,) = one.show.book.feeds
+    waiting: list[tuple[int, bytes]] = []
+    seen = 0
+    one.play("pads", "99 24 40")
+    for step in range(2000):
+        waiting += [(at_ns + 5 * MS, data) for at_ns, _, data in one.log[seen:] if data[0] < 0xF0]
+        seen = len(one.log)
+        while waiting and waiting[0][0] <= one.now_ns:
+            data = waiting.pop(0)[1]
+            for inlet in feed.heard_by(data[0]):
+                one.show.receive(inlet, data, one.now_ns)
+            one.collect()
+        one.run((step + 1) * MS)
+    assert [event["device"] for event in one.events if event["kind"] == "loop"] == ["pads"]
+    assert one.show.snapshot()["loops"] == ["pads"]
