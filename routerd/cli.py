@@ -10,6 +10,7 @@ from typing import TypeAlias
 
 from routerd import __version__
 from routerd.printing import complain, open_standard_streams, say, say_lines
+from routerd.state_folders import default_state_dir, state_folders
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -240,6 +241,7 @@ def _add_paper(commands: Commands) -> None:
     bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
     bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
     bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
+    bring.add_argument("--replace", action="store_true", help="give a set of that name this order")
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -253,6 +255,9 @@ def main(arguments: list[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         return 130
+    except OSError as error:  # a name that is too long, a folder that may not be looked into
+        complain(f"routerd: {error.filename or options.command}: {error.strerror}")
+        return 1
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -283,24 +288,6 @@ def _run(options: argparse.Namespace) -> int:
         ),
         signals,
     )
-
-
-def default_state_dir(folder: Path) -> Path:
-    """Return where the state of a rig folder is kept when nobody says."""
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    if given:
-        return Path(given)
-    home = os.environ.get("XDG_STATE_HOME")
-    base = Path(home) if home else Path.home() / ".local" / "state"
-    return base / "routerd" / str(folder.resolve()).strip("/").replace("/", "-")
-
-
-def state_folders() -> list[Path]:
-    """Return every folder where state may have been kept when nobody said where."""
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    base = default_state_dir(Path("/x")).parent
-    found = sorted(base.iterdir()) if not given and base.is_dir() else []
-    return [Path(given)] if given else found
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -334,7 +321,9 @@ def _diff(options: argparse.Namespace) -> int:
 def _import(options: argparse.Namespace) -> int:
     from routerd.desk.paper import Wanted, import_order
 
-    return import_order(Wanted(options.folder, options.file, options.name, options.date))
+    return import_order(
+        Wanted(options.folder, options.file, options.name, options.date, replace=options.replace)
+    )
 
 
 def _ports(options: argparse.Namespace) -> int:

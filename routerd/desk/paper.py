@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from routerd.core.model import Book, SetList
-from routerd.desk.config import load_folder
+from routerd.desk.config import Loaded, load_folder
+from routerd.desk.config.problems import shown
 from routerd.printing import complain, say, say_document
 
 
@@ -43,6 +44,8 @@ class Wanted:
     file: Path
     name: str
     date: str
+    replace: bool = False
+    """Whether a set of that name gets the new order."""
 
 
 def import_order(wanted: Wanted) -> int:
@@ -50,8 +53,12 @@ def import_order(wanted: Wanted) -> int:
     from routerd.desk.order_import import LONGEST_TEXT, read_order
     from routerd.desk.set_file import SaveError, save_set
 
-    book = _book(wanted.folder, None)
+    loaded = _load(wanted.folder, None)
+    book = loaded.book
     if book is None:
+        return 1
+    if not wanted.replace and wanted.name.casefold() in (one.name.casefold() for one in loaded.set_lists):
+        complain(f"routerd: there is a set {shown(wanted.name)} already; --replace gives it this order")
         return 1
     try:
         data = wanted.file.read_bytes()
@@ -76,7 +83,11 @@ def import_order(wanted: Wanted) -> int:
 
 
 def _book(folder: Path, set_name: str | None) -> Book | None:
+    return _load(folder, set_name).book
+
+
+def _load(folder: Path, set_name: str | None) -> Loaded:
     loaded = load_folder(folder, set_name)
     for problem in loaded.problems:
         complain(f"{folder}/{problem}")
-    return loaded.book
+    return loaded

@@ -204,3 +204,20 @@ def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     before = sorted(path.name for path in (demo_rig / "sets").iterdir())
     assert main(["import", str(demo_rig), str(order), "--name", "Later"]) == 1
     assert sorted(path.name for path in (demo_rig / "sets").iterdir()) == before
+
+
+def test_an_import_replaces_a_set_only_when_it_is_told_to(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
+    order = tmp_path / "late.txt"
+    order.write_text("Low Tide\n", encoding="utf-8")
+    before = {path: path.read_bytes() for path in (rig / "sets").iterdir()}
+    arguments = ["import", str(rig), str(order), "--name", "harbour"]
+    assert main(arguments) == 1
+    assert "--replace" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in (rig / "sets").iterdir()} == before
+    assert main([*arguments, "--replace"]) == 0
+    loaded = load_folder(rig, "Harbour")
+    assert loaded.book is not None
+    assert loaded.book.set_list.order == ("low-tide",)

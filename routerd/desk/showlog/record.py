@@ -52,13 +52,15 @@ class RecordFolder:
         """`inside` is the state folder, out of which nothing is written."""
         self.path = path
         self._inside = path if inside is None else inside
+        self._goes_on = not (path / LOG).is_file()
 
     # Writing; raises OSError
 
     def append_lines(self, lines: Iterable[Plain]) -> bool:
         """Add lines to the log; False when it has its full size."""
         data = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
-        return self._append(LOG, data.encode(), b"", MOST_LOG_BYTES)
+        start, self._goes_on = "" if self._goes_on else "\n", True  # ends what a killed process left half
+        return self._append(LOG, (start + data).encode(), b"", MOST_LOG_BYTES)
 
     def append_taps(self, taps: Iterable[Tap]) -> bool:
         """Add messages; False when there are as many as may be kept."""
@@ -77,8 +79,11 @@ class RecordFolder:
 
     # Reading; raises RecordError
 
-    def reports(self) -> list[Plain]:
-        """Return the reports of every start of the desk, in their order."""
+    def reports(self, passed_over: list[str]) -> list[Plain]:
+        """Return the reports of every start of the desk, in their order.
+
+        One that is cut off or of another version is left out, and a line on it is added to `passed_over`.
+        """
         found: list[Plain] = []
         for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
             try:
@@ -86,22 +91,22 @@ class RecordFolder:
                 if not isinstance(report, dict) or report.get("schema") != 1 or "overall" not in report:
                     raise ValueError("it is no jitter report of this version")
             except (OSError, ValueError, RecursionError) as error:
-                raise RecordError(f"{file} cannot be read: {error}") from error
+                passed_over.append(f"{file} cannot be read and is passed over: {error}")
+                continue
             found.append(report)
         return found
 
     def lines(self) -> Iterator[Plain]:
-        """Yield the lines of the log; a last line that is cut off is left out."""
+        """Yield the lines of the log; one that is cut off, at a death or by a full disk, is left out."""
         file = self.path / LOG
         try:
             with io.TextIOWrapper(storage.open_regular(file), encoding="utf-8") as log:
                 for number, text in enumerate(log, 1):
-                    if not text.endswith("\n"):
-                        return
-                    line = json.loads(text)
-                    if not isinstance(line, dict) or (number == 1 and line.get("record") != VERSION):
+                    line = _line(text)
+                    if number == 1 and (line is None or line.get("record") != VERSION):
                         raise ValueError("it is no show log of this version")
-                    yield line
+                    if line is not None:
+                        yield line
         except FileNotFoundError as error:
             raise RecordError(f"{self.path} is no record of a show: it has no {LOG}") from error
         except (OSError, ValueError, RecursionError) as error:
@@ -127,6 +132,15 @@ class RecordFolder:
             raise RecordError(f"{file} cannot be read: {error.strerror}") from error
 
 
+def _line(text: str) -> Plain | None:
+    """Return a line of the log, or None when it is cut off."""
+    try:
+        line = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return line if isinstance(line, dict) and text.endswith("\n") else None
+
+
 def make_room(shows: Path, keep: str) -> None:
     """Remove the oldest shows until there are few and small enough; `keep` stays. Raises OSError."""
     if not shows.is_dir():
@@ -146,18 +160,20 @@ def make_room(shows: Path, keep: str) -> None:
 
 def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
     """Return the record of a show by its folder or its name; raises RecordError that lists what there is."""
-    if (Path(words) / LOG).is_file():
-        return RecordFolder(Path(words))
     known: list[str] = []
+    with contextlib.suppress(OSError):  # a name that is too long for any file
+        if (Path(words) / LOG).is_file():
+            return RecordFolder(Path(words))
     for folder in state_folders:
         shows = folder / FOLDER
-        if (shows / words / LOG).is_file():
-            return RecordFolder(shows / words)
+        with contextlib.suppress(OSError):
+            if (shows / words / LOG).is_file():
+                return RecordFolder(shows / words)
         known += sorted(one.name for one in shows.iterdir() if one.is_dir()) if shows.is_dir() else []
     what = (
         f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
     )
-    raise RecordError(f"there is no record of a show {words!r}; {what}")
+    raise RecordError(f"there is no record of a show {words!r:.80}; {what}")
 
 
 def name_of(shows: Path, began: datetime, started_ns: int) -> str:

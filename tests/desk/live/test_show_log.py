@@ -54,7 +54,7 @@ async def test_seconds_and_events_are_written(service: Service) -> None:
 async def test_the_report_is_written_at_the_end(service: Service) -> None:
     folder = await the_folder(service)
     await service.stop()
-    (report,) = folder.reports()
+    (report,) = folder.reports([])
     assert report["ports_kind"] == "simulated"
 
 
@@ -112,4 +112,4 @@ async def test_a_desk_that_starts_again_goes_on_in_the_same_record(service: Serv
     assert (await service.ask("GET", "/v1/recording")).json["show"] == folder.path.name
     await until(lambda: sum("record" in line for line in folder.lines()) == 2)
     await service.stop()
-    assert len(folder.reports()) == 2
+    assert len(folder.reports([])) == 2

@@ -201,3 +201,29 @@ def test_a_desk_that_starts_again_finds_the_show_beside_the_second(tmp_path: Pat
     assert name_of(tmp_path, began + timedelta(seconds=1), 78) == "20310506-200001"
     for hours in (-30, 5):  # somebody has set the clock between two starts of the desk
         assert name_of(tmp_path, began + timedelta(hours=hours), 77) == "20310506-200000"
+
+
+def test_a_torn_report_is_passed_over_and_the_one_before_is_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = a_show(tmp_path / "show", {"at_ns": 5})
+    folder.write_report(1, report(60.0))
+    folder.write_report(2, report(90.0))
+    torn = folder.path / "report-2.json"
+    torn.write_bytes(torn.read_bytes()[:700])
+    assert print_show(str(folder.path), [], "text", None) == 0
+    said = capsys.readouterr()
+    assert "report-2.json cannot be read and is passed over" in said.err
+    assert "60 s" in said.out or "1 min" in said.out or "0:01:00" in said.out
+    (folder.path / "report-1.json").write_bytes(b"\x00" * 4096)
+    assert print_show(str(folder.path), [], "text", None) == 1
+
+
+def test_a_log_goes_on_behind_a_line_that_a_killed_process_left_half(tmp_path: Path) -> None:
+    folder = a_show(tmp_path / "show", {"at_ns": 5})
+    with (folder.path / record.LOG).open("ab") as log:
+        log.write(b'{"at_ns": 6, "tic')
+    again = RecordFolder(folder.path)
+    assert again.append_lines([{"at_ns": 7}])
+    assert again.append_lines([{"at_ns": 8}])
+    assert [*again.lines()][1:] == [{"at_ns": 5}, {"at_ns": 7}, {"at_ns": 8}]

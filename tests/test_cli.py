@@ -1,0 +1,56 @@
+"""The command line's own corners."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from routerd.cli import main
+from routerd.state_folders import default_state_dir, state_folders
+
+LONG = "x" * 5000
+
+
+def test_every_rig_folder_has_a_state_folder_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    names = ["n/my-rig", "n-my/rig", "n-my-rig", "n/my/rig", "/".join(["deep" * 20] * 30)]
+    folders = [default_state_dir(tmp_path / name) for name in names]
+    assert len(set(folders)) == len(names)
+    assert default_state_dir(tmp_path / "n" / ".." / "n" / "my-rig") == folders[0]
+    for folder in folders:
+        folder.mkdir(parents=True)  # no name is too long
+    assert state_folders() == sorted(folders)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["report", LONG],
+        ["report", "a", "--state-dir", LONG],
+        ["run", LONG],
+        ["check", LONG],
+        ["sheet", LONG],
+        ["demo", "--copy", LONG],
+        ["import", LONG, LONG, "--name", LONG],
+        ["diff", LONG, LONG],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_names_that_are_too_long_are_one_short_answer(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(arguments) in {1, 2}
+    printed = "".join(capsys.readouterr())
+    assert "Traceback" not in printed
+    assert printed.count("\n") <= 4
+
+
+def test_a_report_of_an_unknown_show_is_short(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", os.fspath(tmp_path), "--state-dir", str(tmp_path)]) == 1
+    assert main(["report", LONG, "--state-dir", str(tmp_path)]) == 1
+    assert all(len(line) < 400 for line in capsys.readouterr().err.splitlines())
