@@ -39,14 +39,25 @@ class TooLargeError(OSError):
         super().__init__(errno.EFBIG, f"it is larger than {most_bytes} bytes", str(path))
 
 
-def put(path: Path, data: bytes, *, inside: Path, mode: int = 0o666, replace: bool = True) -> None:
+def put(
+    path: Path,
+    data: bytes,
+    *,
+    inside: Path,
+    mode: int = 0o666,
+    replace: bool = True,
+    most_bytes: int | None = None,
+) -> None:
     """Put a file in place, whole: whoever reads `path` at any moment sees the old content or all of the new.
 
     A file that is a link is written where it points, if that is in the folder `inside` or below; else
     OutsideError is raised. The permissions of an old file stay; a new one gets `mode` less the umask. With
-    `replace` false an old file stays as it is and FileExistsError is raised. Raises OSError; then nothing has
-    changed, and nothing is left beside the file.
+    `replace` false an old file stays as it is and FileExistsError is raised. `most_bytes` is what its reader
+    takes: more is not written but raises TooLargeError. Raises OSError; then nothing has changed, and nothing
+    is left beside the file.
     """
+    if most_bytes is not None and len(data) > most_bytes:
+        raise TooLargeError(path, most_bytes)
     # 1. Find the place itself, so that a link stays a link and is judged by where it leads.
     real = within(path, inside)
     folder = os.open(real.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)

@@ -238,7 +238,7 @@ def test_the_state_folder_is_not_left_either(tmp_path: Path, precious: Path) -> 
     record.write_report(1, {})
     with pytest.raises(OSError, match="leads out of its folder"):
         record.append_lines([{"a": 1}])
-    StateFolder(state, said.append)._write("state.json", b"{}")
+    StateFolder(state, said.append)._write("state.json", b"{}", 100)
     assert precious.read_text() == "mine"
 
 

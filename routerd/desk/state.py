@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,7 +21,9 @@ from routerd.link.working_book import Head, KeptBook, pack_book
 
 VERSION = 1
 STATE = "state.json"
-LARGEST_STATE_BYTES = 1_000_000
+LARGEST_STATE_BYTES = 64 * 1024 * 1024
+UNDO_BYTES = 4 * 1024 * 1024
+"""A state above this leaves out running orders from before: those of thousands of songs, many times over."""
 
 T = TypeVar("T")
 
@@ -64,6 +66,7 @@ class StateFolder:
 
     def read_state(self) -> State | None:
         """Return the state, or None when there is none that makes sense."""
+        storage.sweep(self.path)
         return self._read(STATE, _state_from_bytes, LARGEST_STATE_BYTES)
 
     def read_working_book(self) -> WorkingBook | None:
@@ -72,12 +75,18 @@ class StateFolder:
 
     def write_state(self, state: State) -> None:
         """Write the state; raises OSError."""
-        self._write(STATE, json.dumps({"version": VERSION, **_state_to_plain(state)}, indent=1).encode())
+        data = _state_to_bytes(state)
+        while len(data) > UNDO_BYTES and state.undo:
+            state = replace(state, undo=state.undo[1 + len(state.undo) // 2 :])
+            data = _state_to_bytes(state)
+        self._write(STATE, data, LARGEST_STATE_BYTES)
 
     def write_working_book(self, working: WorkingBook) -> None:
         """Write the last book that worked; raises OSError."""
         head = Head(self._book_origin, working.engine_started_ns, working.generation)
-        self._write(working_book.FILE, pack_book(head, working.book, working.set_lists))
+        self._write(
+            working_book.FILE, pack_book(head, working.book, working.set_lists), working_book.LARGEST_BYTES
+        )
 
     def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
         path = self.path / name
@@ -102,9 +111,13 @@ class StateFolder:
             what = "left where it is"
         self._warn(f"{path} makes no sense ({why}); {what}, going on without it")
 
-    def _write(self, name: str, data: bytes) -> None:
+    def _write(self, name: str, data: bytes, most_bytes: int) -> None:
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
-        storage.put(self.path / name, data, inside=self.path, mode=0o600)
+        storage.put(self.path / name, data, inside=self.path, mode=0o600, most_bytes=most_bytes)
+
+
+def _state_to_bytes(state: State) -> bytes:
+    return json.dumps({"version": VERSION, **_state_to_plain(state)}, separators=(",", ":")).encode()
 
 
 def _state_to_plain(state: State) -> Plain:

@@ -101,10 +101,10 @@ def _look_at(record: Any, tries: int, origin: Origin) -> None:
     if record["boot"] != _boot_id():
         raise NoComebackError("the machine has been started since")
     if record["program"] != __version__:
-        raise NoComebackError(f"it was version {record['program']}, this is {__version__}")
+        raise NoComebackError(f"it was version {record['program']!r:.20}, this is {__version__}")
     if (record["folder"], record["set"]) != origin:
         raise NoComebackError("it played another rig folder or set")
-    if tries >= MOST_TRIES:
+    if not 0 <= tries < MOST_TRIES:
         raise NoComebackError(f"{tries} engines in a row went on and died soon after")
 
 
@@ -131,7 +131,7 @@ def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
     for identifier in _first_songs(place, set_list):
         song = kept.find(identifier)
         if song is None:
-            raise NoComebackError(f"the last book that worked has no song {identifier!r}")
+            raise NoComebackError(f"the last book that worked has no song {identifier!r:.80}")
         compiler.add(song)
     book = compiler.finish(set_list, whole=False)
     show = Show(now_ns)

@@ -108,6 +108,7 @@ class Engine:
         self._retiring: asyncio.Future[None] | None = None
         self._ready = False
         self._reload_wanted = False
+        self._unkept = ""
         self._ended: asyncio.Event | None = None
         self._status = 0
 
@@ -305,7 +306,10 @@ class Engine:
 
     def _remember(self, snapshot: dict[str, Any]) -> None:
         if self._memory is not None and self._remembers:
-            self._memory.keep(record_of(snapshot, self._origin))
+            why = self._memory.keep(record_of(snapshot, self._origin))
+            if why and not self._unkept:
+                _say(f"where the show stands cannot be kept: {why}; another engine would start afresh")
+            self._unkept = why
 
     async def _flush_regularly(self) -> None:
         while True:

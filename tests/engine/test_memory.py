@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from routerd.engine import memory as module
 from routerd.engine.memory import SLOT_BYTES, Memory, default_path
 
 
@@ -59,9 +60,38 @@ def test_a_record_that_was_being_written_does_not_count(path: Path, place: int) 
     assert Memory(path).left() == {"n": 1}
 
 
-def test_a_record_that_is_too_large_is_not_kept_nor_the_one_before(path: Path) -> None:
-    died(path, {"n": 1}, "x" * SLOT_BYTES)
-    assert Memory(path).left() is None
+@pytest.mark.parametrize("size", [SLOT_BYTES - 20, SLOT_BYTES, 3 * SLOT_BYTES, 40 * SLOT_BYTES])
+def test_slots_grow_with_what_is_kept(path: Path, size: int) -> None:
+    died(path, {"n": 1}, "x" * size, tick=5)
+    memory = Memory(path)
+    assert (memory.left(), memory.last_tick) == ("x" * size, 5)
+    for record in ("y" * size, "z" * 2 * size, {"n": 3}):
+        assert memory.keep(record) == ""
+    memory.close()
+    assert Memory(path).left() == {"n": 3}
+
+
+def test_an_engine_that_dies_while_slots_grow_leaves_the_record_before(path: Path) -> None:
+    """All is written but the store into the head by which the larger slots count."""
+    died(path, {"n": 1})
+    head = path.read_bytes()[:4096]
+    died(path, {"n": 2}, "x" * SLOT_BYTES)
+    with path.open("r+b") as file:
+        file.write(head)
+    assert Memory(path).left() == {"n": 2}
+
+
+def test_a_record_without_room_is_told_and_not_kept_nor_the_one_before(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    memory = Memory(path)
+    assert memory.keep({"n": 1}) == ""
+    monkeypatch.setattr(module, "MOST_BYTES", path.stat().st_size)
+    assert "no room" in memory.keep("x" * SLOT_BYTES)
+    memory.close()
+    memory = Memory(path)
+    assert memory.left() is None
+    assert memory.keep({"n": 2}) == ""
 
 
 @pytest.mark.parametrize(

@@ -75,7 +75,9 @@ class RecordFolder:
         """Put the report of the desk's start of that number in the place of the one before."""
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
         file = self.path / f"report-{number}.json"
-        storage.put(file, json.dumps(report).encode(), inside=self._inside, mode=0o600)
+        storage.put(
+            file, json.dumps(report).encode(), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES
+        )
 
     # Reading; raises RecordError
 
@@ -146,10 +148,12 @@ def make_room(shows: Path, keep: str) -> None:
     if not shows.is_dir():
         return
     storage.within(shows, shows.parent)  # what a link leads to is not ours to remove
+    folders = [folder for folder in sorted(shows.iterdir()) if folder.is_dir() and not folder.is_symlink()]
+    for folder in folders:
+        storage.sweep(folder)
     sizes = {
         folder.name: sum(file.stat().st_size for file in folder.iterdir() if file.is_file())
-        for folder in sorted(shows.iterdir())
-        if folder.is_dir() and not folder.is_symlink()
+        for folder in folders
     }
     names = [name for name in sizes if name != keep]
     while names and (len(names) >= MOST_SHOWS or sum(sizes.values()) > MOST_BYTES):

@@ -32,7 +32,9 @@ class SoundcheckFolder:
         """Keep a soundcheck; raises OSError. The oldest beyond MOST_KEPT are removed."""
         self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
         file = self.path / f"{document['name']}.json"
-        storage.put(file, json.dumps(document).encode(), inside=self._inside, mode=0o600)
+        storage.put(
+            file, json.dumps(document).encode(), inside=self._inside, mode=0o600, most_bytes=LARGEST_BYTES
+        )
         for name in self.names()[:-MOST_KEPT]:
             (self.path / f"{name}.json").unlink(missing_ok=True)
 

@@ -11,6 +11,7 @@ import pytest
 
 from routerd.core.checklist import Item
 from routerd.core.model import Book, Device, Patch, Rig, Section, SetList, Song
+from routerd.desk import state as module
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.link import working_book
@@ -180,3 +181,28 @@ def test_an_order_with_a_song_that_is_gone_gives_way() -> None:
     assert "song two" in decision.why
     gone = decide(book("one", set_list=only), sets, EARLY, Origin("Tonight", EARLY), at_start=False)
     assert gone.set_list == only
+
+
+def test_orders_of_thousands_of_songs_can_be_read_again(folder: StateFolder, warnings: list[str]) -> None:
+    """As many as the API takes, changed twenty times: undo gives way, the order itself never does."""
+    names = [f"song-{'x' * 60}-{number}" for number in range(10_000)]
+    orders = [SetList("Tonight", tuple(names[turn:] + names[:turn])) for turn in range(21)]
+    state = State(orders[-1], Origin("Tonight", orders[0]), None, "stopped", tuple(orders[:-1]))
+    folder.write_state(state)
+    read = folder.read_state()
+    assert read is not None
+    assert read.set_list == orders[-1]
+    assert read.undo == tuple(orders[20 - len(read.undo) : 20])
+    assert (folder.path / "state.json").stat().st_size <= 5_000_000
+    assert warnings == []
+
+
+def test_what_could_not_be_read_again_is_not_written(
+    folder: StateFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder.write_state(STATE)
+    monkeypatch.setattr(module, "LARGEST_STATE_BYTES", 50)
+    with pytest.raises(OSError, match="larger than 50 bytes"):
+        folder.write_state(STATE)
+    monkeypatch.undo()
+    assert folder.read_state() == STATE
