@@ -91,6 +91,16 @@ class Clock:
             return self._held_position
         return self.next_tick - self.origin_tick
 
+    @property
+    def last_due_ns(self) -> int:
+        """When the last tick was due."""
+        return self._last_due_ns
+
+    @property
+    def playing(self) -> bool:
+        """Whether the next tick is one of the song."""
+        return self.state is State.RUNNING or (self.state is State.STARTING and not self._start_bytes)
+
     def deadline_ns(self) -> int:
         """Return when `take_start` or `take_tick` has something to give."""
         return min(self.next_due_ns, self.start_at_ns)

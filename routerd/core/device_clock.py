@@ -7,8 +7,11 @@ shape. At each tick of the grid its part of the stretch up to the next tick is p
 own ticks for each, counted from the song's position 0 so that they fall on it.
 
 Own starts and retriggers: Stop a quarter of the gap before the wanted tick, Start in the middle of it, which
-keeps 1 ms from both ticks at every tempo up to BPM_MAX (M1 p. 30). A sequence of n sixteenths comes round
-every 6·n ticks (24 ticks to the quarter note, M1 p. 30).
+keeps 1 ms from both ticks at every tempo up to BPM_MAX (M1 p. 30). What is wanted for a gap that has begun
+(`start_in_gap`) goes there if there is room left. A sequence of n sixteenths comes round every 6·n ticks (24
+ticks to the quarter note, M1 p. 30).
+
+A song may want another timing of a device while it is on (`use`).
 """
 
 from __future__ import annotations
@@ -26,9 +29,8 @@ from routerd.core.messages import (
     note_off,
     note_on,
 )
-from routerd.core.time_code import TimeCoder
-from routerd.core.timing import PLAIN_TIMING, StartMode
-from routerd.core.transport import State
+from routerd.core.timing import StartMode
+from routerd.core.transport import LEAD_NS, State
 from routerd.core.units import TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
@@ -60,18 +62,41 @@ class DeviceClock:
         self.delay_ns = delay_ns
         self.running = False
         self.started_tick = 0
-        self.cycle_ticks = timing.sequence_steps * TICKS_PER_SPP_UNIT
+        self.cycle_ticks = 0
         self._schedule = schedule
         self._wanted: Wanted | None = None
         self._not_before_tick = 0
         self._joins = False
         """Whether what is wanted is Continue from a position that the device was told, not Start."""
+        self._with_transport = False
+        """Whether what is wanted waits for transport to run, too."""
         self._starting = False
         self._own_number = 0
         self._own_origin = 0
         """The tick of the grid that own ticks are counted from."""
-        if outlet is outlet.wire.timed:
-            outlet.wire.own_rate = timing.rate != 1
+        self._take(timing)
+
+    def _take(self, timing: Timing) -> None:
+        self.timing = timing
+        self.cycle_ticks = timing.sequence_steps * TICKS_PER_SPP_UNIT
+        if self.outlet is self.outlet.wire.timed:
+            self.outlet.wire.own_rate = timing.rate != 1
+
+    def use(self, timing: Timing, now_ns: int) -> None:
+        """Have its clock as `timing` says from now on; its offset and time code stay.
+
+        What runs goes on, unless the device is not to be started at all.
+        """
+        before = self.timing
+        if timing == before:
+            return
+        self._take(timing)
+        self._own_number -= _ANEW
+        if timing.start is not before.start:
+            self._wanted = None
+            if self.running and timing.start is StartMode.NEVER:
+                self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
+                self.running = False
 
     @property
     def plain(self) -> bool:
@@ -98,27 +123,48 @@ class DeviceClock:
         if not self.plain:
             if self.outlet.clock:
                 self._put_ticks(tick.number, position, at_ns, span_ns)
-            if self.timing.pulse is not None and clock.state is State.RUNNING and position >= 0:
-                self._put_pulses(self.timing.pulse, position, at_ns, span_ns)
+            pulse, runs = self.timing.pulse, clock.state is State.RUNNING
+            if pulse is not None and position >= 0 and (runs or pulse.always):
+                self._put_pulses(pulse, position, at_ns, span_ns, resets=runs)
         if self._wanted is not None and self._comes_up(clock):
+            self._put_start(at_ns + span_ns // 4, at_ns + span_ns // 2)
+
+    def start_in_gap(self, now_ns: int, clock: Clock) -> None:
+        """Start before the tick that comes next, if that is the wanted one and there is room."""
+        if self._wanted is None or not self._comes_up(clock):
+            return
+        if self._starting:
             self._wanted = None
-            if self.running:
-                self._schedule.put(at_ns + span_ns // 4, self.outlet, STOP_BYTES)
-            start = CONTINUE_BYTES if self._joins else START_BYTES
-            self._schedule.put(at_ns + span_ns // 2, self.outlet, start)
-            self._cancel_ticks(at_ns + span_ns // 4)
-            self._starting = True
+            return
+        at_ns = clock.last_due_ns + self.delay_ns
+        span_ns = clock.next_due_ns - clock.last_due_ns
+        stop_ns = max(now_ns, at_ns + span_ns // 4)
+        start_ns = max(now_ns, at_ns + span_ns // 2)
+        if start_ns <= at_ns + span_ns - LEAD_NS:
+            self._put_start(stop_ns, start_ns)
+
+    def _put_start(self, stop_ns: int, start_ns: int) -> None:
+        self._wanted = None
+        if self.running:
+            self._schedule.put(stop_ns, self.outlet, STOP_BYTES)
+        self._schedule.put(start_ns, self.outlet, CONTINUE_BYTES if self._joins else START_BYTES)
+        self._cancel_ticks(stop_ns)
+        self._starting = True
 
     def start_at(self, wanted: Wanted) -> None:
         """Start the device by itself when the wanted tick comes, from the top, stopping it before if it
         runs."""
+        self._want(wanted)
+
+    def _want(self, wanted: Wanted, *, with_transport: bool = False) -> None:
         self._wanted = wanted
         self._not_before_tick = 0
         self._joins = False
+        self._with_transport = with_transport
 
     def join_at(self, tick: int) -> None:
         """Have the device, which stands at the position of that tick, the first of a bar, go on with it."""
-        self._wanted = Wanted.BAR
+        self._want(Wanted.BAR)
         self._not_before_tick = tick
         self._joins = True
 
@@ -128,6 +174,7 @@ class DeviceClock:
         if self.timing.start is old.timing.start:
             self._wanted, self._starting = old._wanted, old._starting
             self._not_before_tick, self._joins = old._not_before_tick, old._joins
+            self._with_transport = old._with_transport
 
     def own_ticks(self, from_position: int, to_position: int) -> int:
         """Return how many ticks of its own the device gets from one position up to before another."""
@@ -144,6 +191,8 @@ class DeviceClock:
     def transport(self, data: bytes, now_ns: int, clock: Clock) -> bool:
         """Pass transport on as far as the start mode lets it; True when it goes out now, by the caller."""
         if self.timing.start is not StartMode.TRANSPORT:
+            if data != STOP_BYTES:
+                self._start_with_transport()
             return False
         at_ns = now_ns + self.delay_ns
         if self._joins:
@@ -169,12 +218,26 @@ class DeviceClock:
             self.running = False
         self._starting = False
 
-    def song_entered(self) -> None:
-        """Start by itself on entering a song, where the device's start mode says so."""
-        if self.timing.start is StartMode.ENTRY:
-            self._wanted = Wanted.NEXT
-        elif self.timing.start is StartMode.BAR:
-            self._wanted = Wanted.BAR
+    def song_entered(self, clock: Clock) -> None:
+        """Start by itself on entering a song, where the device's start mode says so.
+
+        A device that is started with transport, and has not been, comes in with a song that is entered
+        while transport runs.
+        """
+        mode = self.timing.start
+        if mode is StartMode.ENTRY:
+            self._want(Wanted.NEXT)
+        elif mode is StartMode.BAR or (
+            mode is StartMode.TRANSPORT and self.outlet.transport and not self.running and clock.playing
+        ):
+            self._want(Wanted.BAR, with_transport=True)
+
+    def _start_with_transport(self) -> None:
+        """Transport has started or goes on: so does what starts by itself."""
+        if self.timing.start is StartMode.BAR:
+            self._want(Wanted.BAR, with_transport=True)
+        elif self.timing.start is StartMode.ENTRY and not self.running and not self._starting:
+            self._want(Wanted.NEXT)
 
     def to_plain(self) -> dict[str, Any]:
         """Return where the device stands, as plain values."""
@@ -188,7 +251,7 @@ class DeviceClock:
 
     def _comes_up(self, clock: Clock) -> bool:
         """Tell whether the next tick is the wanted one."""
-        if clock.next_tick < self._not_before_tick:
+        if clock.next_tick < self._not_before_tick or (self._with_transport and not clock.playing):
             return False
         if self._wanted is Wanted.BAR:
             return clock.next_is_bar()
@@ -213,10 +276,10 @@ class DeviceClock:
         self._schedule.cancel(self.outlet, TICK_BYTES, from_ns)
         self._own_number -= _ANEW
 
-    def _put_pulses(self, pulse: Pulse, position: int, at_ns: int, span_ns: int) -> None:
+    def _put_pulses(self, pulse: Pulse, position: int, at_ns: int, span_ns: int, *, resets: bool) -> None:
         rate = pulse.per_quarter / TICKS_PER_QUARTER
         length_ns = min(pulse.length_ns, int(span_ns / rate) // 2)
-        if position == 0 and pulse.reset >= 0:
+        if position == 0 and resets and pulse.reset >= 0:
             self._put_pulse(pulse, pulse.reset, at_ns, length_ns)
         for part in _parts(position, rate):
             number = pulse.note if pulse.note >= 0 else pulse.controller
@@ -240,67 +303,3 @@ def _parts(position: int, rate: Fraction) -> list[Fraction]:
 def _first_from(position: int, rate: Fraction) -> int:
     """Return the number of the first own tick at `position` or after."""
     return -(-position * rate.numerator // rate.denominator)
-
-
-def _wants(timing: Timing) -> bool:
-    return timing.pulse is not None or timing.time_code is not None
-
-
-class DeviceClocks:
-    """The clocks of all devices of a rig: which need looking at, and how late each is.
-
-    `lead_ns` is by how much the earliest device is earlier than one without an offset: all others wait so
-    long.
-    """
-
-    def __init__(self, outlets: tuple[Outlet, ...], timings: dict[str, Timing], schedule: Schedule) -> None:
-        wanting = [o for o in outlets if o.clock or o.transport or _wants(timings.get(o.name, PLAIN_TIMING))]
-        offsets = [timings.get(o.name, PLAIN_TIMING).offset_ns for o in wanting]
-        self.lead_ns = max(0, -min(offsets, default=0))
-        self.by_outlet = {
-            outlet: DeviceClock(
-                outlet, timings.get(outlet.name, PLAIN_TIMING), offset + self.lead_ns, schedule
-            )
-            for outlet, offset in zip(wanting, offsets, strict=True)
-        }
-        self.coders = tuple(
-            TimeCoder(outlet, one.timing.time_code, one.delay_ns, schedule)
-            for outlet, one in self.by_outlet.items()
-            if one.timing.time_code is not None
-        )
-        self.straight = tuple(o for o, one in self.by_outlet.items() if o.clock and one.plain)
-        """The outlets that get the grid's ticks as they come."""
-        self.busy: tuple[DeviceClock, ...] = ()
-        self.look()
-
-    def look(self) -> None:
-        """Find anew which of them have something to do at a tick."""
-        self.busy = tuple(one for one in self.by_outlet.values() if one.busy)
-
-    def take_over(self, before: DeviceClocks) -> None:
-        """Keep what runs over a change of the book."""
-        for outlet, one in self.by_outlet.items():
-            old = before.by_outlet.get(outlet)
-            if old is not None:
-                one.take_over(old)
-        self.look()
-
-    def miss(self, ticks: int) -> None:
-        """Ticks were given up: no device has counted them."""
-        for one in self.by_outlet.values():
-            one.miss(ticks)
-
-    def find(self, name: str) -> DeviceClock | None:
-        """Return the clock of the device of that name, if its port gets transport."""
-        for outlet, one in self.by_outlet.items():
-            if outlet.transport and any(other.name == name for other in outlet.wire.outlets):
-                return one
-        return None
-
-    def to_plain(self) -> list[dict[str, Any]]:
-        """Return where those stand that have a sequence or a start of their own."""
-        return [
-            one.to_plain()
-            for one in self.by_outlet.values()
-            if one.cycle_ticks or one.timing.start is not StartMode.TRANSPORT or one.busy
-        ]

@@ -168,6 +168,9 @@ class Show(ShowReturn):
             wire = timed.outlet.wire
             sent.append(wire)
             self.stamps[wire] = timed.tick, timed.at_ns
+            if wire in self._clocked:  # one of the song before, in which it had another rate
+                self.stamps[wire] = None
+                self._caught_up.append(wire)
             wire.put_realtime(TICK_BYTES, now_ns, self.sink)
             self._ticked.append(wire)
         if sent:

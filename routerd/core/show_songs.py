@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from routerd.core.arming import Action
 from routerd.core.compiler import CompiledBook, CompiledSection, CompiledSong
 from routerd.core.contacts import described
-from routerd.core.device_clock import DeviceClocks
+from routerd.core.device_clocks import DeviceClocks
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.lanes import is_release
 from routerd.core.model import SetList, StartPolicy
@@ -85,6 +85,7 @@ class ShowSongs(ShowTransport):
             self._transport(TransportCommand.STOP, now_ns)
         self._disarm("song")
         on.song = song
+        self._use_timings(song, now_ns)
         self._use_controls(song)
         on.section_number = min(section, len(song.sections))
         self.song_number = song.number
@@ -106,9 +107,7 @@ class ShowSongs(ShowTransport):
         self.revision += 1
         self._take_click_and_code(song)
         if may_start:
-            for one in self._devices.by_outlet.values():
-                one.song_entered()
-            self._devices.look()
+            self._devices.song_entered(now_ns, self.clock)
         if may_start and song.song.start is StartPolicy.ENTRY:
             self._start_from_top(None, now_ns)
 
@@ -239,7 +238,7 @@ class ShowSongs(ShowTransport):
         for feed in book.feeds:
             for inlet in feed.inlets:
                 inlet.note_sysex, inlet.shares = self.loops.note_sysex, feed.inlets
-        self._install_clocks(before.book, book)
+        self._install_clocks(before.book, book, book.songs.get(str(before.identifier)))
         self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
         self._set_gates()
         if self._source is not None and self._source.inlet not in book.inlets:
@@ -254,22 +253,31 @@ class ShowSongs(ShowTransport):
         self.revision += 1
         self._light()
 
-    def _install_clocks(self, before: CompiledBook, book: CompiledBook) -> None:
-        """Give every device its clock, and the source its lead before the latest of them and its hold."""
+    def _install_clocks(self, before: CompiledBook, book: CompiledBook, song: CompiledSong | None) -> None:
+        """Give every device its clock, in the song that stays on if one does, and the source its lead before
+        the latest of them and its hold."""
         self.schedule.drop(set(before.outlets) - set(book.outlets))
         for wire in set(before.wires) - set(book.wires):
             self.stamps.pop(wire, None)
         timings = {device.name: device.timing for device in book.rig.devices}
-        devices = DeviceClocks(book.outlets, timings, self.schedule)
+        in_songs = {name for song in book.songs.values() for name, _ in song.song.timing.devices}
+        devices = DeviceClocks(book.outlets, timings, self.schedule, in_songs)
+        if song is not None:
+            devices.use(song.song.timing.devices, self._now_ns)
         devices.take_over(self._devices)
         self._devices = devices
-        self._clocked = tuple(outlet.wire for outlet in devices.straight)
+        self._use_timings(song, self._now_ns)
         self._sensed = tuple(wire for wire in book.wires if wire.senses)
-        for wire in self._clocked:
-            self.stamps.pop(wire, None)
         if self._source is not None:
             self._source.lead(devices.lead_ns)
             self._source.follower.hold_ns = book.rig.hold_s * NS_PER_S
+
+    def _use_timings(self, song: CompiledSong | None, now_ns: int) -> None:
+        """Give every device the clock that a song wants for it."""
+        self._devices.use(() if song is None else song.song.timing.devices, now_ns)
+        self._clocked = tuple(outlet.wire for outlet in self._devices.straight)
+        for wire in self._clocked:
+            self.stamps.pop(wire, None)
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
@@ -289,6 +297,7 @@ class ShowSongs(ShowTransport):
         on = self._on
         old, old_section = before.song, before.section
         on.song = song
+        self._use_timings(song, now_ns)
         self._use_controls(song)
         self.song_number = song.number
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]

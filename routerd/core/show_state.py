@@ -21,7 +21,7 @@ from routerd.core.arming import Armed, Command
 from routerd.core.checklist import Ticks
 from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, PatchSends
-from routerd.core.device_clock import DeviceClocks
+from routerd.core.device_clocks import DeviceClocks
 from routerd.core.errors import CommandError
 from routerd.core.lamps import Facts
 from routerd.core.learning import Learner

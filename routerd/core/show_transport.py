@@ -59,6 +59,7 @@ class ShowTransport(ShowState):
             self.clock.postpone()
         if data:
             self._put_transport(data, now_ns)
+            self._devices.start_in_gap(now_ns, self.clock)
             self._transport_changed()
         self._set_gates()
         for outlet in self._transported:

@@ -28,7 +28,9 @@ class StartMode(StrEnum):
 
     TRANSPORT = "transport"
     ENTRY = "entry"
+    """By itself as soon as a song is entered, and with each start that finds it stopped."""
     BAR = "bar"
+    """From the top on the first bar of a song that transport plays."""
     FOOT = "foot"
     NEVER = "never"
 
@@ -55,8 +57,8 @@ class ChangePolicy(StrEnum):
 class Pulse:
     """Notes or controller values in place of a clock. One of `note` and `controller` is 0–127, the other -1.
 
-    `per_quarter` pulses come to the quarter note while transport runs, each `length_ns` long. `reset` is
-    the note or controller that is pulsed once where the song starts at bar one; -1 for none.
+    `per_quarter` pulses come to the quarter note while transport runs, or `always`, each `length_ns` long.
+    `reset` is the note or controller that is pulsed once where the song starts at bar one; -1 for none.
     """
 
     per_quarter: Fraction
@@ -66,6 +68,7 @@ class Pulse:
     value: int = 100
     length_ns: int = 10_000_000
     reset: int = -1
+    always: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +144,17 @@ class Click:
 
 @dataclass(frozen=True, slots=True)
 class SongTiming:
-    """What a song says about time beyond its tempo and meter. `follow` is a device, or "" to lead."""
+    """What a song says about time beyond its tempo and meter. `follow` is a device, or "" to lead.
+
+    `devices` are devices that want their clock otherwise in this song, each with all of its timing.
+    """
 
     follow: str = ""
     tempo: tuple[TempoPoint, ...] = ()
     meters: tuple[MeterPoint, ...] = ()
     click: Click | None = None
     change: ChangePolicy = ChangePolicy.STOP
+    devices: tuple[tuple[str, Timing], ...] = ()
 
 
 PLAIN_SONG_TIMING = SongTiming()
@@ -166,7 +173,8 @@ def timing_to_plain(timing: Timing) -> Plain | None:
         "rate": str(timing.rate),
         "start": timing.start.value,
         "sequence_steps": timing.sequence_steps,
-        "pulse": p and [str(p.per_quarter), p.channel, p.note, p.controller, p.value, p.length_ns, p.reset],
+        "pulse": p
+        and [str(p.per_quarter), p.channel, p.note, p.controller, p.value, p.length_ns, p.reset, p.always],
         "time_code": code and [code.rate.value, code.of_set],
         "leads_transport": timing.leads_transport,
         "sends_time_code": timing.sends_time_code,
@@ -217,6 +225,7 @@ def song_timing_to_plain(timing: SongTiming) -> Plain | None:
             click.only_count_in,
         ],
         "change": timing.change.value,
+        "devices": [[name, timing_to_plain(one)] for name, one in timing.devices],
     }
 
 
@@ -233,4 +242,5 @@ def song_timing_from_plain(plain: Plain | None) -> SongTiming:
         meters=tuple(MeterPoint(*point) for point in plain["meters"]),
         click=plain["click"] and Click(*plain["click"]),
         change=ChangePolicy(plain["change"]),
+        devices=tuple((name, timing_from_plain(one)) for name, one in plain["devices"]),
     )

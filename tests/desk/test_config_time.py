@@ -3,6 +3,7 @@ in it."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -27,6 +28,8 @@ from routerd.core.timing import (
     TempoPoint,
     TimeCode,
     Timing,
+    song_timing_from_plain,
+    song_timing_to_plain,
     timing_from_plain,
     timing_to_plain,
 )
@@ -92,6 +95,81 @@ def test_every_key_of_a_device_clock(rig_folder: Folder) -> None:
         sequence_steps=7,
         pulse=Pulse(F(2), channel=9, note=36, value=127, length_ns=5_000_000, reset=37),
     )
+
+
+def test_a_song_wants_devices_otherwise(rig_folder: Folder) -> None:
+    timing = "{offset: 3, rate: 1/2, sequence: 7, pulse: {note: C2, always: true}}"
+    rig = RIG.replace("wire: din, clock: true", f"clock: true, transport: true, timing: {timing}")
+    usual = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
+    assert usual.pulse == Pulse(F(4), note=36, always=True)
+    text = "devices: {synth: {rate: 2, starts: bar, sequence: 16, pulse: {controller: 3, per-quarter: 1}}}\n"
+    one = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + text})).song("one")
+    pulse = Pulse(F(1), controller=3)
+    wanted = replace(usual, rate=F(2), start=StartMode.BAR, sequence_steps=16, pulse=pulse)
+    assert one.timing.devices == (("synth", wanted),)
+    assert song_timing_from_plain(song_timing_to_plain(one.timing)) == one.timing
+    one = book(
+        rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "devices: {synth: {pulses: false}}\n"})
+    ).song("one")
+    assert one.timing.devices == (("synth", replace(usual, pulse=None)),)
+    one = book(
+        rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "devices: {synth: {rate: 1/2}}\n"})
+    ).song("one")
+    assert one.timing.devices == ()  # it is so already
+
+
+def test_what_a_song_wants_of_one_device_of_a_port_is_the_ports(rig_folder: Folder) -> None:
+    """Rate and start are those of the device that the port's timing is written at; pulses each device's
+    own."""
+    rig = RIG.replace(
+        "  synth: {",
+        "  upper: {output: Twin*, clock: true, transport: true}\n  lower: {output: Twin*}\n  synth: {",
+    )
+    one = book(
+        rig_folder(
+            {"rig.yaml": rig, "songs/one.yaml": HEAD + "devices: {lower: {starts: bar, pulse: {note: 1}}}\n"}
+        )
+    ).song("one")
+    assert dict(one.timing.devices) == {
+        "upper": Timing(start=StartMode.BAR),
+        "lower": Timing(pulse=Pulse(F(4), note=1)),
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "what", "remedy"),
+    [
+        ("{nobody: {rate: 2}}", "'nobody' is not a device in rig.yaml", "synth"),
+        ("{pedals: {rate: 2}}", "has no output to send to", "output"),
+        ("{synth: {}}", "nothing is said of 'synth'", "add rate"),
+        ("{synth: {offset: 2}}", "'offset' is not a key of a device in a song", "rate"),
+        ("{synth: {rate: 5}}", "5 is outside", "1/2"),
+        (
+            "{synth: {starts: bar}}",
+            "'starts' has no meaning, as 'synth' gets no transport",
+            "transport: true",
+        ),
+        ("{synth: {sequence: 3}}", "'sequence' has no meaning", "transport: true"),
+        ("{synth: {pulse: {value: 3}}}", "a note or a controller", "one of the two"),
+        ("{synth: {pulse: {note: 1}, pulses: false}}", "a pulse and no pulses", "remove one"),
+        ("{synth: 3}", "must be a group", "rate"),
+        ("[synth]", "must be a group", "key: value"),
+    ],
+)
+def test_every_mistake_in_what_a_song_wants_has_its_remedy(
+    rig_folder: Folder, text: str, what: str, remedy: str
+) -> None:
+    (problem,) = told(rig_folder({"songs/one.yaml": HEAD + f"devices: {text}\n"}))
+    assert problem.startswith("songs/one.yaml:3: ")
+    assert what in problem
+    assert remedy in problem
+
+
+def test_a_port_has_one_rate_in_a_song(rig_folder: Folder) -> None:
+    rig = RIG.replace("  synth: {", "  a: {output: Twin*, clock: true}\n  b: {output: Twin*}\n  synth: {")
+    text = "devices:\n  a: {rate: 2}\n  b: {rate: 1/2}\n"
+    (problem,) = told(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + text}))
+    assert problem.startswith("songs/one.yaml:5: 'b' and 'a' share an output port, but not 'rate'")
 
 
 @pytest.mark.parametrize(("rate", "counts"), [(25, "song"), ("29.97", "set")])

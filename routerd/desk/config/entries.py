@@ -26,7 +26,7 @@ from routerd.desk.config.ports import PORT, PortChoice
 from routerd.desk.config.route_entries import RouteEntry
 from routerd.desk.config.sysex import SYSEX_ITEM
 from routerd.desk.config.tempo_file import TEMPO_FILE, FileTempo
-from routerd.desk.config.time_entries import ClickEntry, MeterEntry, TempoEntry, TimingEntry
+from routerd.desk.config.time_entries import ClickEntry, MeterEntry, SongDeviceEntry, TempoEntry, TimingEntry
 
 
 class DeviceEntry(Entry):
@@ -234,6 +234,11 @@ class SongFile(Entry):
         "What transport does when the song is entered.", "bar", ChangePolicy.STOP
     )
     click: ClickEntry | None = _key("The metronome and the count-in.", {"device": "sampler"}, None)
+    devices: dict[Annotated[str, s.TARGET], SongDeviceEntry] = Field(
+        default_factory=dict,
+        description="Devices whose clock is otherwise in this song, by name.",
+        examples=[{"bass-modular": {"rate": "1/2"}}],
+    )
     follow: Annotated[str | None, s.SOURCE] = _key(
         "The device whose tempo is followed in this song; routerd leads when left out.", "drum-machine", None
     )

@@ -21,6 +21,7 @@ from routerd.desk.config.port_rules import own_channels, review_against_devices,
 from routerd.desk.config.problems import MISTAKE, Problem, choose, shown
 from routerd.desk.config.resolve import resolve_rig, resolve_song
 from routerd.desk.config.rules import review_control_routes, review_rig, review_song
+from routerd.desk.config.song_devices import review_song_devices, with_devices
 from routerd.desk.config.tempo import review_time, review_timing
 from routerd.desk.config.text import LARGEST_FILE_BYTES, Document, read_document
 from routerd.printing import visible
@@ -61,10 +62,15 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
         for stem, song in reading.songs.items()
         if song.model is not None
     ]
+    rig = settle_ports(resolve_rig(reading.rig.model), reading.rig.model)
+    songs = [
+        with_devices(song, one.model, rig)
+        for song in songs
+        if (one := reading.songs[song.identifier]).model is not None
+    ]
     songs.sort(key=lambda song: (song.title.casefold(), song.identifier))
     if not set_list.order:
         set_list = SetList(ALL_SONGS, tuple(song.identifier for song in songs))
-    rig = settle_ports(resolve_rig(reading.rig.model), reading.rig.model)
     book = Book(rig, tuple(own_channels(song, rig) for song in songs), set_list)
     return Loaded(book, tuple(reading.set_lists.values()), ())
 
@@ -104,6 +110,7 @@ class _Reading:
         review_clocked_routes(self.rig, self.songs.values())
         review_ports(self.rig)
         review_against_devices(self.rig, self.songs.values())
+        review_song_devices(self.rig, self.songs.values())
         if not self.songs and not any(p.file.startswith("songs") for p in self.all_problems()):
             self._add("songs", "there are no songs", "write one, such as songs/copper-ferry.yaml")
         _review_shared(self.songs, "title")

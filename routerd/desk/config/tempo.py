@@ -75,9 +75,13 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
         if key in timing.model_fields_set and device.output and not wanted:
             other = "clock" if key == "rate" else "transport"
             checked.report((*path, key), f"'{key}' has no meaning without '{other}'", f"add '{other}: true'")
-    pulse = timing.pulse
+    review_pulse(checked, (*path, "pulse"), timing.pulse)
+
+
+def review_pulse(checked: Checked[Any], path: Path, pulse: PulseEntry | None) -> None:
+    """Check that a pulse is one thing."""
     if pulse is not None and (pulse.note is None) == (pulse.controller is None):
-        checked.report((*path, "pulse"), "a pulse is a note or a controller", "write one of the two")
+        checked.report(path, "a pulse is a note or a controller", "write one of the two")
 
 
 def resolve_timing(entry: TimingEntry | None) -> Timing:
@@ -89,7 +93,7 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
         rate=entry.rate,
         start=entry.starts,
         sequence_steps=entry.sequence or 0,
-        pulse=None if entry.pulse is None else _pulse(entry.pulse),
+        pulse=None if entry.pulse is None else resolve_pulse(entry.pulse),
         time_code=None
         if entry.time_code is None
         else TimeCode(entry.time_code.rate, entry.time_code.counts is Counts.SET),
@@ -99,7 +103,8 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
     )
 
 
-def _pulse(entry: PulseEntry) -> Pulse:
+def resolve_pulse(entry: PulseEntry) -> Pulse:
+    """Return the pulse that an entry describes."""
     return Pulse(
         per_quarter=entry.per_quarter,
         channel=entry.channel,
@@ -108,6 +113,7 @@ def _pulse(entry: PulseEntry) -> Pulse:
         value=entry.value,
         length_ns=round(entry.length * NS_PER_MS),
         reset=-1 if entry.reset is None else entry.reset,
+        always=entry.always,
     )
 
 

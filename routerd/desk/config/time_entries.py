@@ -33,6 +33,9 @@ class PulseEntry(Entry):
     reset: Annotated[int | None, s.NOTE] = key(
         "One pulse of this note (or controller) where the song starts from bar one.", "C#2", None
     )
+    always: Annotated[bool, s.FLAG] = key(
+        "Whether pulses go on while transport is stopped and between songs.", True, False
+    )
 
 
 class TimeCodeEntry(Entry):
@@ -77,6 +80,22 @@ class TimingEntry(Entry):
     restarts: Annotated[bool, s.FLAG] = key(
         "Whether its start while transport runs means the top again, instead of being ignored.", True, False
     )
+
+
+class SongDeviceEntry(Entry):
+    """What a device's clock is like in one song; what it does not say is as in the rig."""
+
+    model_config = ConfigDict(title="device in a song")
+
+    rate: Annotated[Fraction | None, t.RATE] = key(
+        "So many ticks for each of the standard's 24 to the quarter note.", "1/2", None
+    )
+    starts: Annotated[StartMode | None, t.STARTS] = key("When it is started.", "bar", None)
+    sequence: Annotated[int | None, t.STEPS] = key(
+        "How many sixteenth notes its own sequence is long.", 7, None
+    )
+    pulse: PulseEntry | None = key("Its pulses, instead of those in the rig.", {"note": "C2"}, None)
+    pulses: Annotated[bool, s.FLAG] = key("Whether it gets pulses at all.", False, True)
 
 
 class ClickEntry(Entry):
