@@ -1,19 +1,20 @@
-"""The functions of libjack that are called here, by the very libjack that RtMidi is linked to.
+"""A JACK server, and the functions of libjack that it is asked by.
 
-(Two copies of libjack in one process get in each other's way.) Calls through ctypes let the Python
-interpreter go. Ports, connections and frame times are read from the server's shared memory without asking
-it; opening, closing and connecting wait for it.
+It is the very libjack that RtMidi is linked to: two copies in one process get in each other's way. Calls
+through ctypes let the Python interpreter go. Ports, connections and frame times are read from the server's
+shared memory without asking it; opening, closing and connecting wait for it.
 """
 
 from __future__ import annotations
 
 import ctypes
+from time import monotonic
 from typing import Any
 
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.ports.patchbay import built_without
+from routerd.ports.patchbay import CLIENT_NAME, built_without
 
 NO_START_SERVER = 1
 IS_INPUT, IS_OUTPUT = 1, 2
@@ -27,6 +28,12 @@ _POINTER, _TEXT, _INT, _FRAMES, _FLAGS = (
     ctypes.c_uint32,
     ctypes.c_ulong,
 )
+
+SERVER_HAS_GONE = 3
+"""Exit status of a process that has lost its server."""
+
+_TRIAL_S = 0.25
+"""A trial of the server is good for so long."""
 
 _FUNCTIONS: dict[str, tuple[type | None, list[type]]] = {
     "jack_client_open": (_POINTER, [_TEXT, _INT, _POINTER]),
@@ -78,3 +85,73 @@ def texts(library: Any, array: int | None) -> list[str]:
         found.append(item.decode(errors="surrogateescape"))
     library.jack_free(array)
     return found
+
+
+class Server:
+    """A JACK server, as a client of it that carries nothing."""
+
+    def __init__(self, library: Any, client: int) -> None:
+        self.library = library
+        self.client = client
+        self.name: str = library.jack_get_client_name(client).decode()
+        library.jack_on_shutdown(client, exit_function(), SERVER_HAS_GONE)
+        library.jack_activate(client)
+        self._tried_s = 0.0
+
+    def period(self) -> int:
+        """Return the number of the frame that the last period began with."""
+        frame: int = self.library.jack_last_frame_time(self.client)
+        return frame
+
+    def period_frames(self) -> int:
+        """Return how many frames a period has."""
+        frames: int = self.library.jack_get_buffer_size(self.client)
+        return frames
+
+    def frames_since(self, frame: int) -> int:
+        """Return how many frames lie between that frame and the last period; frames count up to 2**32."""
+        return (self.period() - frame) % (1 << 32)
+
+    def ports(self, flags: int) -> list[str]:
+        """Return the names of others' MIDI ports."""
+        array = self.library.jack_get_ports(self.client, None, MIDI_TYPE, flags)
+        return [name for name in texts(self.library, array) if not name.startswith(CLIENT_NAME)]
+
+    def connect(self, source: str, destination: str) -> str:
+        """Connect two ports; return what is wrong, "" for nothing."""
+        error = self.library.jack_connect(self.client, _bytes(source), _bytes(destination))
+        if error in (0, ALREADY_CONNECTED):
+            return ""
+        return f"JACK does not connect {source!r} to {destination!r}: one of them has gone"
+
+    def disconnect(self, source: str, destination: str) -> None:
+        """Disconnect two ports, if they are connected."""
+        self.library.jack_disconnect(self.client, _bytes(source), _bytes(destination))
+
+    def is_connected(self, port: str, other: str) -> bool:
+        """Return whether two ports are connected, as shared memory has it."""
+        found = self.library.jack_port_by_name(self.client, _bytes(port))
+        if not found:
+            return False
+        array = self.library.jack_port_get_all_connections(self.client, found)
+        return other in texts(self.library, array)
+
+    def has(self, port: str) -> bool:
+        """Return whether there is such a port."""
+        return bool(self.library.jack_port_by_name(self.client, _bytes(port)))
+
+    def try_opening(self) -> None:
+        """Open and close a client, letting the interpreter go: RtMidi, which is about to do so, does not.
+
+        While the server is held up by a program that stands still, only the calling thread waits, here.
+        """
+        if monotonic() - self._tried_s < _TRIAL_S:
+            return
+        trial = self.library.jack_client_open(f"{self.name}-trial".encode(), NO_START_SERVER, None)
+        if trial:
+            self.library.jack_client_close(trial)
+        self._tried_s = monotonic()
+
+
+def _bytes(name: str) -> bytes:
+    return name.encode(errors="surrogateescape")

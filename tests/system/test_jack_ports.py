@@ -16,7 +16,7 @@ from routerd.core.errors import PortError
 from routerd.ports import open_system
 from routerd.ports.base import OutputPort, PortInfo, PortSystem, StalledError
 from routerd.ports.describe import describe_ports
-from routerd.ports.jack import LONGEST_MESSAGE
+from routerd.ports.jack_ends import LONGEST_MESSAGE
 
 pytestmark = pytest.mark.system
 

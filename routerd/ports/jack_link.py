@@ -1,0 +1,281 @@
+"""One process that talks to JACK, as the engine has it: it is started, heard, and killed when it hangs.
+
+Its own module (`jack_process`) says what goes over the pipes and the socket.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import socket
+import subprocess
+import sys
+import threading
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from time import monotonic_ns, sleep
+from typing import Any
+
+from routerd.core.errors import PortError
+from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, StalledError
+from routerd.ports.jack_ends import LONGEST_MESSAGE
+from routerd.ports.jack_process import IN_HEAD, OUT_HEAD
+from routerd.ports.patchbay import split_handle
+
+STALL_NS = 300 * NS_PER_MS
+"""A server that has begun no period for so long stands still. The longest usual period has 85 ms."""
+
+OPENING_STALL_NS = 800 * NS_PER_MS
+"""A process that is opening a port may be silent for so long: RtMidi holds its interpreter meanwhile."""
+
+ANSWER_NS = 1 * NS_PER_S
+"""A server that has not taken a client within so long does not answer."""
+
+OPEN_S = 1.0
+"""How long opening a port waits for the server's answer."""
+
+END_S = 0.35
+"""How long the process may take to send the last messages and leave the server."""
+
+_LOOK_S = 0.05
+_LARGEST = 65_536
+_OUT_BYTES = 1 << 20
+"""Of messages that the process has not taken yet."""
+
+Heard = Callable[[bytes, int], None]
+"""Called with a message, whole or not, and its arrival in ns of CLOCK_MONOTONIC."""
+
+_GONE = Condition("disconnected", "the JACK server has gone")
+
+
+class _Pipe:
+    """A pipe that is closed when nobody can write any more: else bytes could go into another file."""
+
+    def __init__(self, descriptor: int) -> None:
+        self.descriptor = descriptor
+
+    def __del__(self) -> None:
+        os.close(self.descriptor)
+
+
+@dataclass(slots=True)
+class _Opening:
+    answered: threading.Event = field(default_factory=threading.Event)
+    error: str = ""
+
+
+class JackLink:
+    """One process that talks to JACK, from its start to its end; ports of JACK are numbers here."""
+
+    def __init__(self, generation: int) -> None:
+        """Start it; raises OSError."""
+        self.generation = generation
+        self.knows = False
+        """Whether it has found out if there is a server."""
+        self.there = False
+        """Whether it is a client of a server."""
+        self.ended: Condition | None = None
+        """How its ports stand once it is of no more use."""
+        self._asked_ns = 0
+        """Since when it waits for a server's answer; 0 when it does not."""
+        self.inputs: dict[int, Heard] = {}
+        self.parted: frozenset[int] = frozenset()
+        self.stopped: dict[int, str] = {}
+        self._lists: dict[str, list[str]] = {"sources": [], "destinations": []}
+        self._departures: Counter[str] = Counter()
+        self._openings: dict[int, _Opening] = {}
+        self._moved_ns = self._heard_ns = monotonic_ns()
+        with contextlib.ExitStack() as made:
+            ours, its = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            made.callback(its.close)
+            self._control = ours
+            self._control.settimeout(_LOOK_S)
+            read_out, write_out = os.pipe()
+            made.callback(os.close, read_out)
+            self._out = _Pipe(write_out)
+            os.set_blocking(write_out, False)
+            with contextlib.suppress(OSError):
+                fcntl.fcntl(write_out, fcntl.F_SETPIPE_SZ, _OUT_BYTES)
+            read_in, write_in = os.pipe()
+            made.callback(os.close, write_in)
+            self._into = read_in
+            descriptors = (its.fileno(), read_out, write_in)
+            self._popen = subprocess.Popen(  # noqa: S603 - this very program
+                [sys.executable, "-m", "routerd.ports.jack_process", *map(str, descriptors)],
+                pass_fds=descriptors,
+                stdin=subprocess.DEVNULL,
+            )
+        threading.Thread(target=self._hear, name="jack inputs", daemon=True).start()
+
+    def wait_until_it_knows(self, limit_s: float) -> None:
+        """Wait until it is known whether there is a server that answers."""
+        until_ns = monotonic_ns() + round(limit_s * NS_PER_S)
+        while not (self.knows or self.ended or self.waits()) and monotonic_ns() < until_ns:
+            sleep(0.005)
+
+    def waits(self) -> bool:
+        """Return whether a server that is there does not answer."""
+        return 0 < self._asked_ns < monotonic_ns() - ANSWER_NS
+
+    def list(self, direction: str) -> list[PortInfo]:
+        """Return the ports of that direction, by name."""
+        # A port that left and came back is another port, though it has the same name.
+        return [
+            PortInfo(name, f"{self.generation}.{self._departures[name]} {name}")
+            for name in sorted(self._lists[direction])
+        ]
+
+    def open(self, direction: str, number: int, info: PortInfo) -> None:
+        """Have a port opened; raises PortError."""
+        if info not in self.list("sources" if direction == "in" else "destinations"):
+            raise PortError(f"port {info.name!r} has gone")
+        opening = self._openings[number] = _Opening()
+        self._say({"open": direction, "port": number, "name": split_handle(info.handle)})
+        if not opening.answered.wait(OPEN_S):
+            self._openings.pop(number, None)
+            self._say({"close": number})
+            raise StalledError("the JACK server does not answer; a program that hangs may hold it up")
+        if opening.error:
+            raise PortError(opening.error)
+
+    def close(self, number: int) -> None:
+        """Have a port closed."""
+        self.inputs.pop(number, None)
+        self._say({"close": number})
+
+    def send(self, number: int, data: bytes) -> None:
+        """Have a whole message sent; never waits; raises PortError."""
+        if self.ended is not None:
+            raise PortError(self.ended.why)
+        if len(data) > LONGEST_MESSAGE:
+            raise PortError(f"a message of {len(data)} bytes is too long for JACK")
+        packet = OUT_HEAD.pack(number, len(data)) + data
+        try:
+            written = os.write(self._out.descriptor, packet)
+        except BlockingIOError:
+            written = 0
+        except OSError as error:
+            raise PortError(_GONE.why) from error
+        if written != len(packet):
+            if written:  # nothing more may follow a part of a message: this process has to go
+                self.ended = Condition("stalled", "the process that talks to JACK takes no data")
+            raise PortError("JACK takes no data, or more was sent than it can take")
+
+    def condition(self, number: int) -> Condition:
+        """Return how a port stands."""
+        if self.ended is not None:
+            return self.ended
+        if (program := self.stopped.get(number)) is not None:
+            return Condition("stalled", f"the program {program!r} is stopped")
+        if number in self.parted:
+            return Condition("disconnected", "another program has disconnected it")
+        return CONNECTED
+
+    def end(self) -> None:
+        """Have it end by itself; kill it if that takes too long."""
+        self._say({"end": True})
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._popen.wait(END_S)
+        self._kill(_GONE)
+
+    def _say(self, what: dict[str, Any]) -> None:
+        with contextlib.suppress(OSError):
+            self._control.send(json.dumps(what).encode(), socket.MSG_DONTWAIT)
+
+    def _kill(self, ended: Condition) -> None:
+        self.ended = self.ended or ended
+        self._popen.kill()
+        self._popen.wait()
+        for opening in list(self._openings.values()):
+            opening.error = opening.error or self.ended.why
+            opening.answered.set()
+
+    # The thread that hears how things stand
+
+    def watch(self, changed: Changed) -> None:
+        """Hear what it says until it ends or stands still; call `changed` when things have changed."""
+        while self.ended is None:
+            try:
+                packet = self._control.recv(_LARGEST)
+            except TimeoutError:
+                packet = None
+            except OSError:
+                packet = b""
+            if packet == b"":
+                self.ended = _GONE
+            elif packet is not None and self._take(json.loads(packet)):
+                changed()
+            elif why := self._stall():
+                self.ended = Condition("stalled", why)
+        self._kill(self.ended)
+        self._control.close()
+        changed()
+
+    def _take(self, said: dict[str, Any]) -> bool:
+        """Take what it has said; return whether something has changed."""
+        self._heard_ns = monotonic_ns()
+        if "port" in said:
+            opening = self._openings.pop(said["port"], None)
+            if opening is None:
+                return True  # too late: it is closed again, and can be opened now
+            opening.error = said["error"]
+            opening.answered.set()
+            return False
+        if "server" in said:
+            asked = said["server"] == "asked"
+            self._asked_ns = self._heard_ns if asked else 0
+            news = not asked and not self.knows
+            self.knows = self.knows or not asked
+            return news
+        return self._take_report(said)
+
+    def _take_report(self, said: dict[str, Any]) -> bool:
+        self._asked_ns = 0
+        self._moved_ns = said["moved_ns"]
+        before = (self.there, self.parted, self.stopped)
+        self.there = self.knows = True
+        self.parted = frozenset(said["parted"])
+        self.stopped = {int(number): name for number, name in said["stopped"].items()}
+        listed = "sources" in said
+        if listed:
+            lists = {key: said[key] for key in self._lists}
+            left = {name for key, names in self._lists.items() for name in names if name not in lists[key]}
+            self._departures.update(left)
+            self._lists = lists
+        return listed or before != (self.there, self.parted, self.stopped)
+
+    def _stall(self) -> str:
+        """Return why it is given up, "" while it is not."""
+        now_ns = monotonic_ns()
+        if not self.there:
+            return ""  # it may wait for a server as long as it likes
+        if now_ns - self._heard_ns > (OPENING_STALL_NS if self._openings else STALL_NS):
+            return "the process that talks to JACK stands still, or the server does"
+        if now_ns - self._moved_ns > STALL_NS:
+            return "the JACK server stands still"
+        return ""
+
+    # The thread that hears messages
+
+    def _hear(self) -> None:
+        left = b""
+        size = IN_HEAD.size
+        inputs = self.inputs
+        with contextlib.suppress(OSError):
+            while data := os.read(self._into, _LARGEST):
+                data = left + data if left else data
+                place, end = 0, len(data)
+                while end - place >= size:
+                    number, length, at_ns = IN_HEAD.unpack_from(data, place)
+                    if end - place - size < length:
+                        break
+                    place += size + length
+                    heard = inputs.get(number)
+                    if heard is not None:
+                        heard(data[place - length : place], at_ns)
+                left = data[place:]
+        os.close(self._into)
