@@ -37,7 +37,8 @@ while it runs:
 """
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """Return the definition of the command line; the man page and the completions are made from it."""
     parser = argparse.ArgumentParser(
         prog="routerd",
         description=_DESCRIPTION,
@@ -247,7 +248,7 @@ def _add_paper(commands: Commands) -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return the exit status."""
     open_standard_streams()
-    options = _parser().parse_args(arguments)
+    options = build_parser().parse_args(arguments)
     try:
         return _COMMANDS[options.command](options)
     except BrokenPipeError:  # `routerd report | head`
