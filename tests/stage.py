@@ -165,11 +165,31 @@ class Stage:
             if name in (None, device) and (ticks or data != TICK)
         ]
 
+    def events_of(self, kind: str) -> list[dict[str, object]]:
+        return [event for event in self.events if event["kind"] == kind]
+
     def times_ms(self, name: str, data: bytes) -> list[float]:
         return [at_ns / MS for at_ns, device, sent in self.log if (device, sent) == (name, data)]
 
     def sounding(self) -> Counter[tuple[str, int, int]]:
         return sounding(self.log)
+
+
+def struck_while_sounding(log: Iterable[tuple[int, str, bytes]]) -> list[tuple[int, str, bytes]]:
+    """Return the presses of notes that sounded already, with no release between: a device may stack them."""
+    on: set[tuple[str, int, int]] = set()
+    found = []
+    for at_ns, device, data in log:
+        kind = data[0] & 0xF0
+        if kind in (0x80, 0x90):
+            key = (device, data[0] & 0x0F, data[1])
+            if kind == 0x80 or not data[2]:
+                on.discard(key)
+            elif key in on:
+                found.append((at_ns, device, data))
+            else:
+                on.add(key)
+    return found
 
 
 def sounding(log: Iterable[tuple[int, str, bytes]]) -> Counter[tuple[str, int, int]]:

@@ -65,7 +65,9 @@ class Converter(ABC):
         """Send what one message becomes."""
         outlet = self.outlet
         for out in self.convert(data):
-            outlet.offer(out, now_ns, sink)
+            outlet.play(out, now_ns, sink)
+
+    play = offer
 
 
 class PrefixFilter(Converter):
@@ -120,10 +122,10 @@ class Drone(Converter):
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Press: on or off; release: nothing."""
-        status, note, velocity = data
+        status, _, velocity = data
         if status & 0xF0 != NOTE_ON or not velocity or not self.outlet.connected:
             return NOTHING
-        key = (self, status << 7 | note)
+        key = (self, status)  # all its keys switch the one drone
         latched = self.outlet.latched
         if key in latched:
             return latched.pop(key)

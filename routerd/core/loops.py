@@ -67,10 +67,14 @@ QUIET_NS = 5 * NS_PER_S
 QUIET_MOST_NS = 60 * NS_PER_S
 """So long messages that proved to be fingers are not asked about again; doubled each time."""
 
-MOST_KEPT = 2048
-"""Messages that have gone out are forgotten when there are more different ones than this."""
+MOST_KEPT = 512
+"""With more different messages than this the old ones are forgotten, with MOST_FRESH all: few lie in the
+processor's caches, and a flood shall fill no memory."""
+
+MOST_FRESH = 4096
 
 MOST_SYSEX_BYTES = 1 << 20
+"""So much of SysEx since the last time that something was forgotten, and all is."""
 
 
 class _Return(NamedTuple):
@@ -226,15 +230,16 @@ class Loops:
             if link.inlet in self._withheld:
                 self._probe(link.wire, frozenset(), now_ns, sink)
         if self._is_full:
-            self.forget()
+            self._forget(now_ns - MEMORY_NS - WINDOW_NS)
 
-    def forget(self) -> None:
-        """Forget what has gone out."""
-        for wire in self.wires:
-            wire.sent.clear()
-        self.sent.clear()
+    def _forget(self, before_ns: int) -> None:
+        """Forget what has gone out before then."""
+        for kept in (self.sent, self._returned, *(wire.sent for wire in self.wires)):
+            for data in [data for data, at_ns in kept.items() if at_ns < before_ns]:
+                del kept[data]
+            if len(kept) > MOST_FRESH or self._sysex_bytes > MOST_SYSEX_BYTES:
+                kept.clear()
         self._sysex_bytes = 0
-        self._returned.clear()
         if len(self._quiet) > MOST_KEPT:
             self._quiet.clear()
 

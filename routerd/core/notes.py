@@ -42,7 +42,7 @@ from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
 from routerd.core.routing import EMPTY, Leg, Table, WideEntry
-from routerd.core.watch import Watch
+from routerd.core.watch import SENSING_LOST_NS
 from routerd.core.wire import Outlet
 
 if TYPE_CHECKING:
@@ -73,6 +73,7 @@ class Inlet:
         "controls",
         "controls_down",
         "device",
+        "heard_ns",
         "held_notes",
         "held_pedals",
         "name",
@@ -80,10 +81,10 @@ class Inlet:
         "pedals",
         "received",
         "selected",
+        "senses",
         "shares",
         "strange",
         "table",
-        "watch",
         "withheld",
     )
 
@@ -93,7 +94,10 @@ class Inlet:
         self.shares: tuple[Inlet, ...] = (self,)
         """All that hear the same port, itself among them."""
         self.table: Table = EMPTY
-        self.watch = Watch()
+        self.heard_ns = 0
+        """When its device sent something last."""
+        self.senses = False
+        """Whether its device has sent Active Sensing."""
         self.controls = NO_CONTROLS
         """What stands for an action."""
         self.controls_down: set[int] = set()
@@ -132,7 +136,8 @@ class Inlet:
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
-        if not self._plain and (exact := self.controls.by_message.get(data)) is not None:
+        plain = self._plain
+        if not plain and (exact := self.controls.by_message.get(data)) is not None:
             return Turn((self.name, data), exact, True, True)
         if not data or (status := data[0]) >= SYSEX:
             self._receive_system(data, now_ns, sink)
@@ -140,8 +145,8 @@ class Inlet:
         if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.strange += 1
             return None
-        self.watch.heard_ns = now_ns
-        if not self._plain:
+        self.heard_ns = now_ns
+        if not plain:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
             switch = self.controls.by_key.get((status << 7) | data[1])
@@ -195,9 +200,9 @@ class Inlet:
         if not is_whole(data):
             self.strange += 1
             return
-        self.watch.heard_ns = now_ns
+        self.heard_ns = now_ns
         if data[0] == ACTIVE_SENSING:
-            self.watch.senses = True
+            self.senses = True
         elif data[0] != SYSTEM_RESET:
             for target, _, _, _ in self.table[data[0] - 0x80]:
                 if data[0] == SYSEX:
@@ -298,7 +303,7 @@ class Inlet:
         held = self.held_notes
         if key in held:  # pressed again without a release: the first press ends now
             for way in held[key]:
-                _release(way, _DEFAULT_RELEASE_VELOCITY, now_ns, sink)
+                way[0].play(release_bytes(way), now_ns, sink)
         legs = self.table[status - 0x80]
         if type(legs) is WideEntry:
             legs = legs.by_first[note]
@@ -307,12 +312,17 @@ class Inlet:
             note_out = notes[note]
             velocity_out = velocities[velocity]
             if note_out < 128 and velocity_out < 128:
-                ways += ((target, status_out & 0xEF, note_out),)
+                release_status = status_out & 0xEF
+                ways += ((target, release_status, note_out),)
                 out = bytes((status_out, note_out, velocity_out))
-                if (outlet := target.at_once) is not None:
-                    sink.append((outlet, out))
-                else:
-                    target.offer(out, now_ns, sink)
+                if (wire := target.at_once) is not None:  # as `play` does, without the way there
+                    presses = wire.presses
+                    out_key = release_status << 7 | note_out
+                    if out_key not in presses:
+                        presses[out_key] = 1
+                        sink.append((wire, out))
+                        continue
+                target.play(out, now_ns, sink)
         held[key] = ways
 
     def release(self, data: bytes, now_ns: int, sink: Sink) -> None:
@@ -326,13 +336,23 @@ class Inlet:
             velocity = _DEFAULT_RELEASE_VELOCITY
         ways = self.held_notes.pop(((status & 0x0F) << 7) | note, None)
         if ways is None:
-            ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
-        for target, status_out, note_out in ways:  # as in _release, without the way there
+            ways = self._ways_of_unseen(status, note)
+        for target, status_out, note_out in ways:
             out = bytes((status_out, note_out, velocity))
-            if (outlet := target.at_once) is not None:
-                sink.append((outlet, out))
+            if (wire := target.at_once) is not None:  # as `play` does, without the way there
+                presses = wire.presses
+                out_key = status_out << 7 | note_out
+                if left := presses.pop(out_key, 1) - 1:
+                    presses[out_key] = left
+                else:
+                    sink.append((wire, out))
             else:
-                target.offer(out, now_ns, sink)
+                target.play(out, now_ns, sink)
+
+    def _ways_of_unseen(self, status: int, note: int) -> tuple[Way, ...]:
+        """Return where a release goes whose press was never seen: not to what other presses hold."""
+        ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
+        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].outlet.wire.presses)
 
     def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a hold pedal: down by the current table, up also the way that it went down.
@@ -369,12 +389,19 @@ class Inlet:
         for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
             for key in [key for key in held if (status << 7) | key in controls.by_key]:
                 for way in held.pop(key):
-                    way[0].offer(release_bytes(way), now_ns, sink)
+                    way[0].play(release_bytes(way), now_ns, sink)
 
     def holds(self, release: bytes) -> bool:
         """Tell whether the press of this release of a key or pedal has been let in."""
         held = self.held_pedals if release[0] >= CONTROLLER else self.held_notes
         return bool(held.get((release[0] & 0x0F) << 7 | release[1]))
+
+    def is_lost(self, now_ns: int) -> bool:
+        """Tell whether the cable counts as lost since, see core.watch; told once."""
+        if self.senses and now_ns - self.heard_ns > SENSING_LOST_NS:
+            self.senses = False
+            return True
+        return False
 
     def sounds(self) -> bool:
         """Tell whether something that was pressed here has not been released."""
@@ -386,7 +413,7 @@ class Inlet:
             for key, ways in held.items():
                 held[key] = ()
                 for way in ways:
-                    way[0].offer(release_bytes(way), now_ns, sink)
+                    way[0].play(release_bytes(way), now_ns, sink)
 
     def forget(self, outlet: Outlet) -> list[bytes]:
         """Take `outlet` out of what is held and return the releases that it will miss."""
@@ -397,7 +424,7 @@ class Inlet:
                 if gone:
                     held[key] = tuple(way for way in ways if way not in gone)
                 for way in gone:
-                    missed += way[0].convert(release_bytes(way))
+                    missed += outlet.missed(way[0].convert(release_bytes(way)))
         return missed
 
 
@@ -426,16 +453,7 @@ def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:
     )
 
 
-def release_bytes(way: Way, velocity: int = _DEFAULT_RELEASE_VELOCITY) -> bytes:
+def release_bytes(way: Way) -> bytes:
     """Return the message that ends what went that way: a Note Off, or the pedal up."""
     _, status, number = way
-    return bytes((status, number, 0 if status >= CONTROLLER else velocity))
-
-
-def _release(way: Way, velocity: int, now_ns: int, sink: Sink) -> None:
-    target, status, number = way
-    out = bytes((status, number, velocity))
-    if (outlet := target.at_once) is not None:
-        sink.append((outlet, out))
-    else:
-        target.offer(out, now_ns, sink)
+    return bytes((status, number, 0 if status >= CONTROLLER else _DEFAULT_RELEASE_VELOCITY))

@@ -193,7 +193,7 @@ class Show(ShowReturn):
         for inlet in self.book.inlets:
             if inlet.banks:
                 inlet.send_banks(now_ns, self.sink)
-            if inlet.watch.look(now_ns):
+            if inlet.is_lost(now_ns):
                 self._event(SENSING_LOST, device=inlet.name)
                 inlet.let_go(now_ns, self.sink)
         if self.loops.busy:

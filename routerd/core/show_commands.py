@@ -103,7 +103,7 @@ class ShowCommands(ShowSongs):
         self._end_tuning(self._now_ns)
         if velocity:
             self._tuner.held_notes[0] = ((outlet, NOTE_OFF | channel, note),)
-            outlet.offer(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
+            outlet.play(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
             until_ns = self._now_ns + for_s * NS_PER_S
             self._tuning = {"device": device, "channel": channel + 1, "note": note, "until_ns": until_ns}
             self._tuning_until_ns = until_ns
@@ -253,7 +253,7 @@ class ShowCommands(ShowSongs):
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
         for wire in self.book.wires:
-            for data in SILENCE:
+            for data in (*wire.sounding.end(), *SILENCE):
                 wire.offer(data, now_ns, self.sink)
         self._event("panic")
 

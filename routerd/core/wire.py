@@ -53,12 +53,13 @@ from routerd.core.messages import (
 )
 from routerd.core.model import WireKind, timed_device
 from routerd.core.patches import pause_ns
+from routerd.core.sounding import Sounding, is_note, is_press
 from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
 from routerd.core.watch import SENSING_EVERY_NS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from routerd.core.converters import Converter
     from routerd.core.model import Device
@@ -141,9 +142,11 @@ class Wire:
         "owed",
         "own_rate",
         "patched",
+        "presses",
         "selected",
         "senses",
         "sent",
+        "sounding",
         "takes_pieces",
         "thinned",
         "timed",
@@ -154,7 +157,7 @@ class Wire:
 
     def __init__(self, devices: Sequence[Device], number: int) -> None:
         """`devices`, at least one, share the port; the wire itself is as the first of them says."""
-        first = devices[0]
+        first, sounding = devices[0], Sounding()
         self.devices = tuple(devices)
         self.number = number
         self.clock = any(device.clock for device in devices)
@@ -173,13 +176,13 @@ class Wire:
         """Releases that were missed while the port was away."""
         self.messages_sent = self.bytes_sent = 0
         """What the port has taken, ticks and pieces of SysEx included; counted by whoever hands it over."""
-        self.dropped = self.thinned = 0
+        self.dropped = self.most_queued = self.thinned = 0
         """Values that a newer one has replaced before they went out."""
-        self.most_queued = 0
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
         self.sent: dict[bytes, int] = {}
         """What has gone out of late, and when; see core.loops."""
+        self.sounding, self.presses = sounding, sounding.presses
         self.selected: Selected = {}
         """The parameter that each channel stands on."""
         self.patched: dict[int, tuple[bytes, ...]] = {}
@@ -286,8 +289,20 @@ class Wire:
             self._live.append(data)
         self._put(now_ns, sink)
 
+    def play(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Send what a route makes: a note as the presses that lead to it say, anything else as offered."""
+        if is_press(data):
+            before = self.sounding.press(data)
+            if before is not None:
+                self.offer(before, now_ns, sink)
+        elif is_note(data) and not self.sounding.release(data):
+            return
+        self.offer(data, now_ns, sink)
+
     def offer_patch(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
+        if is_note(data):
+            self.sounding.note_patch(data)
         if self._note is not None:
             self._note(self.values, data)
         if self._free and PAUSE < data[0] < SYSEX:
@@ -450,13 +465,13 @@ class Wire:
 
     def lose(self, now_ns: int, missed: list[bytes]) -> None:
         """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
-        self.owed += missed + self._take_latched() + self.clear(now_ns, [])
+        self.owed += missed + self._take_latched() + self.sounding.end() + self.clear(now_ns, [])
         self.connected = False
         self.busy_until_ns = now_ns
 
     def part(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
         """Leave the rig: send all releases now, past wire and gate, because nobody pumps this way again."""
-        owed = owed + self._take_latched() + self.clear(now_ns, sink)
+        owed = owed + self._take_latched() + self.sounding.end() + self.clear(now_ns, sink)
         if self.connected:
             sink += [(self, data) for data in owed]
         else:
@@ -500,6 +515,7 @@ class Outlet:
         "offer",
         "offer_patch",
         "patched",
+        "play",
         "put_realtime",
         "selected",
         "transport",
@@ -521,6 +537,7 @@ class Outlet:
         # the wire's own, so that nothing stands between: what is offered, and what its channels are on
         self.offer = wire.offer
         self.offer_patch = wire.offer_patch
+        self.play = wire.play
         self.put_realtime = wire.put_realtime
         self.selected = wire.selected
         self.patched = wire.patched
@@ -553,10 +570,14 @@ class Outlet:
         """End what is held with no key down, but for what these converters hold."""
         for key in [key for key in self.latched if key[0] not in stays]:
             for data in self.latched.pop(key):
-                self.offer(data, now_ns, sink)
+                self.play(data, now_ns, sink)
 
     def take_latched(self) -> list[bytes]:
         """Return the messages that end what is latched, and forget it."""
-        releases = [data for held in self.latched.values() for data in held]
+        releases = self.missed(data for held in self.latched.values() for data in held)
         self.latched.clear()
         return releases
+
+    def missed(self, releases: Iterable[bytes]) -> list[bytes]:
+        """Return those of these releases that end something, without sending them."""
+        return [data for data in releases if not is_note(data) or self.wire.sounding.release(data)]

@@ -105,7 +105,6 @@ def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     now_ns = 0
     for message in played:
         now_ns += 100_000_000
-        inlet.watch.look(now_ns)
         while outlet.wire.next_deadline_ns() != NEVER_NS:
             outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
         inlet.receive(bytes(message.bytes()), now_ns, sink)
