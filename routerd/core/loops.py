@@ -205,7 +205,7 @@ class Loops:
             self._withheld[inlet] += 1
             inlet.withheld += 1
             return False
-        if data[0] < SYSEX and data[0] & 0xF0 in (NOTE_ON, CONTROLLER):
+        if data[0] & 0xF0 in (NOTE_OFF, NOTE_ON, CONTROLLER):
             self._pressed[inlet, *_key(data)] = not is_release(data) and not inlet.holds(data)
         if self.links and self._is_explained(inlet, data, sent_ns, now_ns, sink):
             return True
