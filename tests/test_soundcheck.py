@@ -347,6 +347,23 @@ def test_the_cable_that_is_pulled(stage: tuple[Service, Band]) -> None:
     assert document["unplug"]["came_back"] is True
     rows = {row["port"]: row for row in document["report"]["ports"]}
     assert rows["modular-left"]["missed"] == 0
+    verdicts = {one["device"]: one for one in document["devices"]}
+    assert "was not all the time" not in str(verdicts["sampler"]["why"])
+
+
+def test_a_port_that_was_disconnected_for_a_moment_fails(stage: tuple[Service, Band]) -> None:
+    service, band = stage
+    plan = {"levels_down": True, "stages": ["clock"], "seconds": 4}
+    service.ask("POST", "/v1/soundcheck", plan)
+    band.far_end.disconnect("modular-left")
+    document = over(service)
+    verdicts = {one["device"]: one for one in document["devices"]}
+    assert verdicts["modular-left"]["verdict"] == "fail"
+    assert "was not all the time" in str(verdicts["modular-left"]["why"])
+    assert "was not all the time" not in str(verdicts["modular-right"]["why"])
+    rows = {row["port"]: row for row in document["report"]["ports"]}
+    assert rows["modular-left"]["away"] > 0
+    assert rows["modular-left"]["missed"] == 0
 
 
 def test_the_command(stage: tuple[Service, Band], tmp_path: Path) -> None:

@@ -173,10 +173,19 @@ class ShowSongs(ShowTransport):
         for outlet in wire.outlets:
             self._event("port-opened", device=outlet.name, direction="output", output=wire.number)
 
-    def output_lost(self, wire: Wire, now_ns: int, unsent: Iterable[bytes] = (), *, why: str = "") -> None:
+    def output_lost(
+        self,
+        wire: Wire,
+        now_ns: int,
+        unsent: Iterable[bytes] = (),
+        *,
+        why: str = "",
+        since_ns: int | None = None,
+    ) -> None:
         """A port has gone: what its devices were holding is ended when it comes back.
 
-        `unsent` are messages of `sink` that its port did not take any more; `why` is a line for people.
+        `unsent` are messages of `sink` that its port did not take any more; `why` is a line for people; since
+        `since_ns`, or now, nothing may have got through.
         """
         self._enter(max(now_ns, self._now_ns))
         missed = [data for data in unsent if is_release(data)]
@@ -185,7 +194,8 @@ class ShowSongs(ShowTransport):
         self.loops.drop((wire,))
         self._tell_loops()
         for outlet in wire.outlets:
-            self._event("port-closed", device=outlet.name, direction="output", output=wire.number, why=why)
+            facts = {"output": wire.number, "why": why, "since_ns": since_ns or self._now_ns}
+            self._event("port-closed", device=outlet.name, direction="output", **facts)
 
     def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
         """Take what is held on a wire out of what these inlets hold, and return the releases."""

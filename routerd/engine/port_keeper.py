@@ -163,7 +163,10 @@ class PortKeeper:
         for way in sorted(self._ways.values(), key=lambda way: not way.is_output):
             if way.port is None:
                 continue
+            asked_ns = monotonic_ns()
             way.condition = way.port.condition()
+            if way.condition.kind == "connected":
+                way.sound_ns = asked_ns
             seen = _SEEN.get(way.condition.kind)
             if seen is Seen.STANDSTILL:
                 self._see(way, seen, way.condition.why)  # it stays connected, to be asked when that has ended
@@ -245,6 +248,7 @@ class PortKeeper:
         self._publish()  # before what may take a while
         try:
             way.port = self._open(way.way, info)
+            way.sound_ns = monotonic_ns()
         except StalledError as error:
             self._see(way, Seen.STANDSTILL, str(error))
         except PortError as error:
@@ -296,7 +300,8 @@ class PortKeeper:
             for inlet in way.way.inlets:
                 self._worker.show.input_lost(inlet, now_ns, why=why)
         elif self._worker.ports.pop(way.way, None) is not None:  # else the worker has lost it by itself
-            self._worker.show.output_lost(way.way, now_ns, why=why)
+            since_ns = way.condition.since_ns or way.sound_ns
+            self._worker.show.output_lost(way.way, now_ns, why=why, since_ns=since_ns)
 
     def _attach(self, way: _Way, now_ns: int) -> None:
         if isinstance(way.way, Feed):
@@ -338,7 +343,7 @@ class PortKeeper:
 class _Way:
     """A feed or a wire of the rig, the port that it has, and the life of that."""
 
-    __slots__ = ("condition", "doubt", "is_output", "life", "pattern", "port", "usb", "way")
+    __slots__ = ("condition", "doubt", "is_output", "life", "pattern", "port", "sound_ns", "usb", "way")
 
     def __init__(self, way: Feed | Wire, life: Life) -> None:
         self.way = way
@@ -352,6 +357,8 @@ class _Way:
             self.pattern, self.usb = way.device.input_pattern, way.device.input_usb
         self.port: Any = None
         self.condition: Condition = CONNECTED
+        self.sound_ns = 0
+        """When its bytes were last known to get through."""
         self.doubt: tuple[str, str] | None = None
         """What is doubtful about its pattern, and what to do."""
 

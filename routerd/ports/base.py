@@ -40,6 +40,8 @@ class Condition:
 
     kind: Literal["connected", "disconnected", "stalled"]
     why: str = ""
+    since_ns: int | None = None
+    """From when on nothing got through, where that is better known than from the moment of asking."""
 
 
 CONNECTED = Condition("connected")

@@ -35,14 +35,14 @@ def test_missed_ticks_are_hdrhistograms_correction(percentile: int, expected_us:
     """The same case corrected with an interval of 10 000 µs: 9 999 values that a stall hid."""
     series = Series(0)
     _case(series)
-    series.add_missed(9_999, (100_000_000 - 10_000) * US, 10_000 * US)
+    series.add_missed(9_999, (100_000_000 - 10_000) * US, 10_000 * US, 10_000 * US)
     assert series.lateness.count == 20_000
     assert series.lateness.percentile_ns(Fraction(percentile)) == pytest.approx(expected_us * US, rel=0.001)
 
 
 def test_a_very_long_gap_takes_no_longer_and_counts_every_tick() -> None:
     series = Series(0)
-    series.add_missed(10**12, 10**12 * NS_PER_MS, NS_PER_MS)
+    series.add_missed(10**12, 10**12 * NS_PER_MS, NS_PER_MS, NS_PER_MS)
     assert series.missed == series.lateness.count == 10**12
     assert series.lateness.largest_ns == 10**12 * NS_PER_MS
     assert series.lateness.percentile_ns(Fraction(50)) >= LONGEST_NS

@@ -34,6 +34,9 @@ _DROPS_KEPT = 64
 _DROP_TOLD_NS = 2 * NS_PER_S
 """By then the engine has told that it had to drop records."""
 
+UNSURE_NS = 3 * NS_PER_S // 2
+"""So long after a tick was handed over its port may be found to have carried nothing since."""
+
 _NOTHING = Spans()
 
 _SILENT_TICKS = 24
@@ -68,6 +71,8 @@ class _Port:
     interval_ns: int = 0
     """Between its last two ticks, as intended."""
     owes_ticks: bool = False
+    held: deque[TickRecord] = field(default_factory=deque)
+    """Ticks that may yet turn out to have gone nowhere."""
     gaps: deque[Gap] = field(default_factory=deque)
     absences: deque[Absence] = field(default_factory=lambda: deque(maxlen=_ABSENCES_KEPT))
 
@@ -94,6 +99,8 @@ class TickLog:
 
         What was counted stays under the name it was counted under.
         """
+        if (outputs, songs) != (self._outputs, self._songs):
+            self._follow_all()
         if outputs != self._outputs:
             self._outputs = list(outputs)
             self._by_output.clear()
@@ -109,7 +116,10 @@ class TickLog:
             port = self._by_output.get(record.output)
             if port is None:
                 port = self._by_output[record.output] = self._port(record.output)
-            self._follow(port, record)
+            if port.absences and port.absences[-1].hides(record.sent_ns):
+                continue
+            port.held.append(record)
+            self._follow_until(port, record.sent_ns - UNSURE_NS)
 
     def event(self, event: dict[str, Any]) -> None:
         """Take an event of the engine; kinds that say nothing about ticks are ignored."""
@@ -120,10 +130,11 @@ class TickLog:
             self._dropped.add(event["from_tick"], event["to_tick"])
             self._dropped_ns.append(event["at_ns"])
         elif kind in ("port-closed", "port-opened") and event.get("output") is not None:
-            _note_absence(self._port(event["output"]).absences, kind == "port-closed", event["at_ns"])
+            self._note_absence(self._port(event["output"]), event)
         elif kind == "song":
             self._marks.add(event["at_ns"], str(event.get("title", "")))
         elif kind == "loaded":  # a new book may take the clock away from a device
+            self._follow_all()
             for port in self._ports.values():
                 port.owes_ticks = False
 
@@ -132,6 +143,7 @@ class TickLog:
 
         `facts` may hold "realtime" (as the engine's hello tells it) and "ports" (the kind of ports).
         """
+        self._follow_all()
         self._settle_waiting()
         ports = {name: port.series for name, port in self._ports.items() if port.last is not None}
         songs = dict(self._by_song)
@@ -162,6 +174,7 @@ class TickLog:
         counts: dict[str, Counts] = {}
         minutes: dict[str, Series] = {}
         for name, port in self._ports.items():
+            self._follow_until(port, now_ns - UNSURE_NS)
             while port.gaps and port.gaps[0].after.sent_ns < now_ns - _DROP_TOLD_NS:
                 self._settle_oldest(port)
             if port.last is None:
@@ -176,6 +189,31 @@ class TickLog:
                 minutes[name] = minute
         return Figures(counts, minutes)
 
+    def _follow_until(self, port: _Port, until_ns: int) -> None:
+        """Follow what is older than this, and so has surely been sent."""
+        held = port.held
+        while held and held[0].sent_ns < until_ns:
+            self._follow(port, held.popleft())
+
+    def _follow_all(self) -> None:
+        for port in self._ports.values():
+            while port.held:
+                self._follow(port, port.held.popleft())
+
+    def _note_absence(self, port: _Port, event: dict[str, Any]) -> None:
+        """Take that a port is closed, in truth since before that was noticed, or opened."""
+        absences, at_ns = port.absences, event["at_ns"]
+        is_open = not absences or absences[-1].opened_ns is not None
+        if event["kind"] == "port-opened":
+            if not is_open and at_ns > absences[-1].closed_ns:
+                absences[-1].opened_ns = at_ns
+        elif is_open:
+            closed_ns = event.get("since_ns") or at_ns
+            self._follow_until(port, closed_ns)
+            absences.append(Absence(closed_ns, noticed_ns=at_ns))
+            while port.held and absences[-1].hides(port.held[0].sent_ns):
+                port.held.popleft()
+
     def _follow(self, port: _Port, record: TickRecord) -> None:
         last = port.last
         own = bool(record.output & OWN_RATE)
@@ -186,8 +224,8 @@ class TickLog:
             for series in (port.series, song, port.minute.slice_at(record.sent_ns)):
                 series.doubled += 1
             return
-        if port.absences and port.absences[-1].opened_ns is None:
-            _note_absence(port.absences, False, record.sent_ns)
+        if port.absences:
+            port.absences[-1].is_over(record.sent_ns)
         port.last = record
         port.owes_ticks = True
         if not own and (self._newest is None or record.due_ns > self._newest.due_ns):
@@ -236,14 +274,17 @@ class TickLog:
         for series in rows:
             series.unrecorded += outcome.unrecorded
             series.away += outcome.away
+            stalled = False
             for first, last in outcome.missed:
                 # the device waited until its next tick; where that has no record, until it was due
                 ended_ns = after.sent_ns if last + 1 == after.tick else gap.due_ns(last + 1)
-                series.add_missed(last - first + 1, ended_ns - gap.due_ns(first), ended_ns - gap.due_ns(last))
+                costs = ended_ns - gap.due_ns(first), ended_ns - gap.due_ns(last)
+                stalled |= series.add_missed(last - first + 1, *costs, gap.interval_ns)
             if not outcome.unrecorded and not outcome.away:
                 later_ns = (after.sent_ns - after.due_ns) - (before.sent_ns - before.due_ns)
                 deviation_ns = after.sent_ns - before.sent_ns - gap.interval_ns
-                series.add_interval(gap.interval_ns, deviation_ns, later_ns, after.due_ns)
+                due_ns = after.due_ns
+                series.add_interval(gap.interval_ns, deviation_ns, later_ns, due_ns, in_stall=stalled)
 
     def _silence(self, port: _Port) -> Gap | None:
         """Return the gap from the last tick of a port that fell silent to the newest tick of any port."""
@@ -276,11 +317,3 @@ class TickLog:
         if series is None:
             series = self._by_song[name] = Series(self._started_ns)
         return series
-
-
-def _note_absence(absences: deque[Absence], closed: bool, at_ns: int) -> None:
-    is_open = not absences or absences[-1].opened_ns is not None
-    if closed and is_open:
-        absences.append(Absence(at_ns))
-    elif not closed and not is_open and at_ns > absences[-1].closed_ns:
-        absences[-1].opened_ns = at_ns

@@ -42,10 +42,23 @@ class Spans:
 
 @dataclass(slots=True)
 class Absence:
-    """A time during which a port was closed; `opened_ns` is None while it still is."""
+    """A time during which a port was closed; `opened_ns` is None while it still is.
+
+    It was noticed only at `noticed_ns`: until then ticks were handed over that went nowhere.
+    """
 
     closed_ns: int
     opened_ns: int | None = None
+    noticed_ns: int = 0
+
+    def is_over(self, sent_ns: int) -> None:
+        """Take that a tick went out, perhaps after the port was opened and nobody heard of it."""
+        if self.opened_ns is None and sent_ns > self.noticed_ns:
+            self.opened_ns = sent_ns
+
+    def hides(self, sent_ns: int) -> bool:
+        """Return whether a tick that was handed over then went nowhere."""
+        return self.closed_ns <= sent_ns <= self.noticed_ns
 
 
 class Gap(NamedTuple):

@@ -82,14 +82,17 @@ def _judge_all(
     for row in ports:
         others = [other for other in ports if other is not row]
         grade, found, words = judge(row)
-        own = [advise(f.kind, None if shared(f.kind, row, others) else row["port"], realtime) for f in found]
+        own = [
+            advise(f.kind, None if shared(f.kind, row, others) else row["port"], realtime)
+            for f in _to_advise(found)
+        ]
         row["verdict"] = _verdict(grade, found, words, own)
         advice += own
         seen += [finding.kind for finding in found]
     for row in songs:
         grade, found, words = judge(row)
         # where a port shows it too its advice has been given, and knows better whom it concerns
-        own = [advise(f.kind, None, realtime) for f in found if f.kind not in seen]
+        own = [advise(f.kind, None, realtime) for f in _to_advise(found) if f.kind not in seen]
         row["verdict"] = _verdict(grade, found, words, own)
         advice += own
     grade, found, words = judge(overall)
@@ -98,6 +101,12 @@ def _judge_all(
         words += f"; {worst.word} on {_where(ports, worst, 'port')}, in {_where(songs, worst, 'song')}"
     overall["verdict"] = _verdict(worst, found, words, list(dict.fromkeys(advice)))
     return {"overall": overall, "ports": ports, "songs": songs}
+
+
+def _to_advise(found: list[Finding]) -> list[Finding]:
+    """Leave out stalls where ticks were given up in them: the advice on those says more."""
+    kinds = {finding.kind for finding in found}
+    return [finding for finding in found if finding.kind != "stall" or "missed" not in kinds]
 
 
 def _where(rows: list[Row], grade: Grade, noun: str) -> str:

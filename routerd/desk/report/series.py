@@ -6,6 +6,8 @@ Performance Testing, ICMC 2001), here of two consecutive ticks on one port. A mi
 lateness as what it cost: the time from when it was due until its port's next tick went out, so that a
 stall cannot hide behind the ticks that it kept from being measured (the correction for coordinated
 omission of HdrHistogram's README). A stall is a tick over 6 ms later against the grid than the one before.
+Ticks given up are one, too, as long as the first of them cost; a single one that is lost, which costs an
+interval alone, is none.
 """
 
 from __future__ import annotations
@@ -53,10 +55,13 @@ class Series:
             line = self.lines[port] = LineFit(self.started_ns)
         line.add(due_ns, lateness_ns)
 
-    def add_interval(self, intended_ns: int, deviation_ns: int, later_by_ns: int, due_ns: int) -> None:
+    def add_interval(
+        self, intended_ns: int, deviation_ns: int, later_by_ns: int, due_ns: int, *, in_stall: bool = False
+    ) -> None:
         """Count the interval that ended with the tick due at `due_ns`.
 
-        `later_by_ns` is how much later against the grid that tick was than the one before it.
+        `later_by_ns` is how much later against the grid that tick was than the one before it; `in_stall`: it
+        ended a stall that has been counted.
         """
         size = abs(deviation_ns)
         if size > self.deviation.largest_ns or not self.deviation.count:
@@ -64,18 +69,28 @@ class Series:
         self.deviation.record(size)
         if not 0 < self.shortest_interval_ns <= intended_ns:
             self.shortest_interval_ns = intended_ns
-        if later_by_ns > STALL_NS:
-            self.stalls += 1
-            self.longest_stall_ns = max(self.longest_stall_ns, later_by_ns)
+        if later_by_ns > STALL_NS and not in_stall:
+            self._add_stall(later_by_ns)
 
-    def add_missed(self, count: int, first_cost_ns: int, last_cost_ns: int) -> None:
-        """Count `count` ticks that were never sent; their costs fall evenly from first to last."""
+    def add_missed(self, count: int, first_cost_ns: int, last_cost_ns: int, interval_ns: int) -> bool:
+        """Count `count` ticks that were never sent; their costs fall evenly from first to last.
+
+        Returns whether they were a stall, and counts that.
+        """
         self.missed += count
+        stalled = first_cost_ns > interval_ns + STALL_NS
+        if stalled:
+            self._add_stall(first_cost_ns)
         strata = min(count, _STRATA)
         for number in range(strata):
             first, after = number * count // strata, (number + 1) * count // strata
             cost = first_cost_ns - (first_cost_ns - last_cost_ns) * first // max(1, count - 1)
             self.lateness.record(cost, after - first)
+        return stalled
+
+    def _add_stall(self, span_ns: int) -> None:
+        self.stalls += 1
+        self.longest_stall_ns = max(self.longest_stall_ns, span_ns)
 
     def merge(self, other: Series) -> None:
         """Add all that `other` knows."""

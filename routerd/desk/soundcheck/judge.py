@@ -1,7 +1,7 @@
 """The verdict on every device: pass or fail, why, what to do, and where it was measured.
 
-A device fails when its port is not there, when its ticks are unsteady, bad or failed by the jitter report,
-or when its loop loses or scatters what goes round. What was measured on the sending side and what came back
+A device fails when its port is not open all the time, when its ticks are unsteady, bad or failed by the jitter
+report, or when its loop loses or scatters what goes round. What was measured on the sending side and what came back
 over a loop are told apart and never mixed. Silence in the roll call is no fault: many never answer.
 """
 
@@ -13,27 +13,56 @@ from typing import Any
 from routerd.core.model import Device, Plain, Rig, wire_names
 from routerd.desk.report.thresholds import NOTICED, STEADY
 
+Closed = dict[tuple[str, str], str]
+"""Why the port of a device and a direction was not open at some time."""
+
 FAILING = ("unsteady", "bad", "failed")
 _US = 1000
 
 
-def judge_devices(rig: Rig, ports: Iterable[Plain], report: Plain, loops: list[Plain]) -> list[Plain]:
+def judge_devices(
+    rig: Rig,
+    ports: Iterable[Plain],
+    report: Plain,
+    loops: list[Plain],
+    closed: Closed,
+) -> list[Plain]:
     """Return one verdict for each device of the rig."""
     states = {(port["device"], port["direction"]): port for port in ports}
     rows = {row["port"]: row for row in report["ports"]}
     looped = {loop["device"]: loop for loop in loops}
     wires = wire_names(rig)
     names = [(device, wires.get(device.name, device.name)) for device in rig.devices]
-    return [_judge(device, states, rows.get(name), looped.get(name)) for device, name in names]
+    return [_judge(device, states, closed, rows.get(name), looped.get(name)) for device, name in names]
+
+
+def closed_now(ports: Iterable[Plain]) -> Closed:
+    """Return what is not open now."""
+    return {
+        (port["device"], port["direction"]): port["error"] or port["state"]
+        for port in ports
+        if port["state"] != "open"
+    }
+
+
+def note_closed(closed: Closed, event: Plain, pulled: str | None) -> None:
+    """Take an event; that somebody was asked to pull the cable of `pulled` is no fault of it."""
+    if event["kind"] == "port-closed" and event["device"] != pulled:
+        closed[event["device"], event["direction"]] = event.get("why") or "it was closed"
 
 
 def _judge(
-    device: Device, states: dict[tuple[str, str], Plain], row: Plain | None, loop: Plain | None
+    device: Device,
+    states: dict[tuple[str, str], Plain],
+    closed: Closed,
+    row: Plain | None,
+    loop: Plain | None,
 ) -> Plain:
     verdict = _Verdict()
     for direction, pattern in (("input", device.input_pattern), ("output", device.output_pattern)):
         if pattern:
-            _judge_port(verdict, pattern, direction, states.get((device.name, direction)))
+            way = device.name, direction
+            _judge_port(verdict, pattern, direction, states.get(way), closed.get(way))
     if device.clock:
         _judge_ticks(verdict, row)
     if loop is not None:
@@ -60,14 +89,24 @@ class _Verdict:
         self.todo += todo
 
 
-def _judge_port(verdict: _Verdict, pattern: str, direction: str, port: Plain | None) -> None:
-    if port is not None and port["state"] == "open":
+def _judge_port(
+    verdict: _Verdict, pattern: str, direction: str, port: Plain | None, closed: str | None
+) -> None:
+    is_open = port is not None and port["state"] == "open"
+    if is_open and closed is None:
         verdict.say(f"its {direction} port is open")
         return
     verdict.failed = True
-    error = port["error"] if port is not None else None
+    if is_open:
+        verdict.say(
+            f"its {direction} port is open, but was not all the time ({closed})",
+            "look at its cable and at the program or the server at its other end, and run this again",
+        )
+        return
+    state, error = ("missing", None) if port is None else (port["state"], port["error"])
+    what = "is not there" if state == "missing" else f"is {state}"
     verdict.say(
-        f"its {direction} port {pattern!r} is not there" + (f" ({error})" if error else ""),
+        f"its {direction} port {pattern!r} {what}" + (f" ({error})" if error else ""),
         "switch it on, look at its cable, and compare `routerd ports` with rig.yaml",
     )
 

@@ -23,7 +23,7 @@ from routerd.core.units import NS_PER_MS
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
 from routerd.desk.soundcheck.identity import REQUEST, parse_identity
-from routerd.desk.soundcheck.judge import judge_devices
+from routerd.desk.soundcheck.judge import closed_now, judge_devices, note_closed
 from routerd.desk.soundcheck.loops import PROBE_EVERY_S, PROBES, Loop, probe, suggested_offsets
 from routerd.desk.soundcheck.machine import machine_facts
 from routerd.desk.soundcheck.playing import at_rest, densest, play
@@ -99,6 +99,9 @@ class Soundcheck:
         self._taken = _Taken()
         self._task: asyncio.Task[None] | None = None
         self._panicked = False
+        self._pulled: str | None = None
+        """Whose cable somebody has been asked to pull."""
+        self._closed = closed_now(desk.view.ports)
         self.document: Plain = {
             "kind": "soundcheck",
             "schema": SCHEMA_VERSION,
@@ -128,6 +131,7 @@ class Soundcheck:
         desk.record_takers.append(self._taken.records.extend)
         desk.event_takers.append(self._taken.events.append)
         desk.event_takers.append(self._stop_on_panic)
+        desk.event_takers.append(self._note_closed)
         self._task = asyncio.current_task()
         try:
             await self._run_stages()
@@ -142,6 +146,7 @@ class Soundcheck:
             desk.record_takers.remove(self._taken.records.extend)
             desk.event_takers.remove(self._taken.events.append)
             desk.event_takers.remove(self._stop_on_panic)
+            desk.event_takers.remove(self._note_closed)
             self._finish()
         await self._put_back(before)
 
@@ -150,6 +155,9 @@ class Soundcheck:
         if event["kind"] == "panic" and self._task is not None and not self._panicked:
             self._panicked = True
             self._task.cancel()
+
+    def _note_closed(self, event: Plain) -> None:
+        note_closed(self._closed, event, self._pulled)
 
     async def _run_stages(self) -> None:
         ways: dict[str, Callable[[], Awaitable[str]]] = {
@@ -189,7 +197,8 @@ class Soundcheck:
         desk.measurements.end_span(self._span)
         document = self.document
         report = self._span.report(monotonic_ns(), desk.facts)
-        document["devices"] = judge_devices(self._book.rig, desk.view.ports, report, document["loops"])
+        ports, loops = desk.view.ports, document["loops"]
+        document["devices"] = judge_devices(self._book.rig, ports, report, loops, self._closed)
         document["offsets"] = suggested_offsets(document["loops"])
         document["report"] = report
 
@@ -359,7 +368,7 @@ class Soundcheck:
         return False
 
     async def _unplug(self) -> str:
-        device = str(self._plan.unplug)
+        device = self._pulled = str(self._plan.unplug)
         times: list[float] = []
         for kind, words in (("port-closed", "pull"), ("port-opened", "put back")):
             self._say(f"{words} the cable of {device} now")

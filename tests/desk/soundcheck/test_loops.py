@@ -103,12 +103,12 @@ def test_verdicts_by_the_spread_of_ticks(tick_spread_us: float, verdict: str) ->
     loops = [{**loop, "tick_latency_us": times, "latency_us": times}]
     ports = [{"device": "synth", "direction": "output", "state": "open", "error": None}]
     rig = Rig("r", (Device("synth", "Synth", output_pattern="synth", loop="loop-in"),))
-    (found,) = judge_devices(rig, ports, {"ports": []}, loops)
+    (found,) = judge_devices(rig, ports, {"ports": []}, loops, {})
     assert (found["verdict"], found["measured"]) == (verdict, "loop")
-    (lost,) = judge_devices(rig, ports, {"ports": []}, [{**loops[0], "lost": 1}])
+    (lost,) = judge_devices(rig, ports, {"ports": []}, [{**loops[0], "lost": 1}], {})
     assert lost["verdict"] == "fail"
     nothing = {**loops[0], "lost": 200, "ticks": 0}
-    (gone,) = judge_devices(rig, ports, {"ports": []}, [nothing])
+    (gone,) = judge_devices(rig, ports, {"ports": []}, [nothing], {})
     assert "the loop is not there" in gone["why"][-1]
-    (away,) = judge_devices(rig, [], {"ports": []}, [])
+    (away,) = judge_devices(rig, [], {"ports": []}, [], {})
     assert (away["verdict"], away["measured"]) == ("fail", "port only")
