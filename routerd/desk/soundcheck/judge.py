@@ -1,8 +1,9 @@
 """The verdict on every device: pass or fail, why, what to do, and where it was measured.
 
-A device fails when its port is not open all the time, when its ticks are unsteady, bad or failed by the jitter
-report, or when its loop loses or scatters what goes round. What was measured on the sending side and what came back
-over a loop are told apart and never mixed. Silence in the roll call is no fault: many never answer.
+A device fails when its port is not open all the time, when its ticks are unsteady, bad or failed by the
+jitter report, or when its loop loses or scatters what goes round. What was measured on the sending side and
+what came back over a loop are told apart and never mixed. Silence in the roll call is no fault: many never
+answer.
 """
 
 from __future__ import annotations
