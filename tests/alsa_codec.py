@@ -37,6 +37,15 @@ class Codec:
         for parser in self._parsers:
             self._library.snd_midi_event_free(parser)
 
+    def event(self, message: bytes) -> bytes:
+        """Return the 28 bytes of the event of one whole message, without what it points to."""
+        ctypes.memset(self._event, 0, _EVENT_BYTES)
+        taken = self._library.snd_midi_event_encode(
+            self._encoder, message, ctypes.c_long(len(message)), self._event
+        )
+        assert taken == len(message)
+        return self._event.raw[:28]
+
     def events(self, stream: bytes) -> Iterator[tuple[int, bytes]]:
         """Yield the type and the bytes of every event that a stream makes."""
         for byte in stream:

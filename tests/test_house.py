@@ -36,7 +36,7 @@ above all of them."""
 SLOW = {"yaml", "pydantic", "aiohttp", "structlog", "hdrh"}
 """Libraries that the process which keeps time must not load."""
 
-PORT_LIBRARIES = {"rtmidi", "alsa_midi"}
+PORT_LIBRARIES = {"rtmidi"}
 LONGEST = 400
 
 

@@ -21,15 +21,14 @@ from typing import Any
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import PortError
 from routerd.core.feed import Feed
-from routerd.core.model import Device, Usb
 from routerd.core.units import NS_PER_S
 from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
+from routerd.engine.way import Way, ends
 from routerd.engine.worker import Worker
 from routerd.ports.base import (
     CONNECTED,
     SETTLE_S,
-    Condition,
     InputPort,
     OutputPort,
     PortInfo,
@@ -63,7 +62,7 @@ class PortKeeper:
         self._book: CompiledBook = EMPTY_BOOK
         self._wanted: CompiledBook | None = None
         self._wanted_ns = 0
-        self._ways: dict[Feed | Wire, _Way] = {}
+        self._ways: dict[Feed | Wire, Way] = {}
         self._list_ns: int | None = None
         """When listing is tried again, after it has failed."""
         self._seen: Mapping[Feed | Wire, list[dict[str, Any]]] = {}
@@ -98,7 +97,7 @@ class PortKeeper:
         """
         book = self._wanted or EMPTY_BOOK
         seen, opening = self._seen, Life(self._wanted_ns)
-        return [state for end in _ends(book) for state in seen.get(end) or _Way(end, opening).plain()]
+        return [state for end in ends(book) for state in seen.get(end) or Way(end, opening).plain()]
 
     # The port thread
 
@@ -156,10 +155,13 @@ class PortKeeper:
         for _ in range(len(lost)):
             wire, port, why = lost.popleft()
             way = self._ways.get(wire)
-            if way is not None and way.port is port:
-                self._see(way, Seen.REFUSED, why)
-                self._close(way)
-                stir = True
+            if way is None or way.port is not port:
+                continue
+            if port.condition().kind == "stalled":
+                continue  # it refused because it stands still, as is seen below
+            self._see(way, Seen.REFUSED, why)
+            self._close(way)
+            stir = True
         for way in sorted(self._ways.values(), key=lambda way: not way.is_output):
             if way.port is None:
                 continue
@@ -200,7 +202,7 @@ class PortKeeper:
         for way in self._ways.values():
             self._doubt(way, outputs if way.is_output else inputs)
 
-    def _doubt(self, way: _Way, listed: list[PortInfo]) -> None:
+    def _doubt(self, way: Way, listed: list[PortInfo]) -> None:
         """See whether the pattern of a port finds what was meant; that it finds nothing the state says."""
         taken = {
             other.port.info: other.devices[0].name
@@ -218,12 +220,18 @@ class PortKeeper:
         except Exception as error:  # no descriptor to be had, say: tried again, for devices may return
             raise PortError(f"looking for ports failed ({error}); tried every {RETRY_S:g} s") from error
 
-    def _look_after(self, way: _Way, listed: list[PortInfo]) -> None:
+    def _look_after(self, way: Way, listed: list[PortInfo]) -> None:
         """See what has become of a port that was opened."""
         if way.port is None:
             return
-        if way.port.info not in listed:
+        info = next((info for info in listed if info.handle == way.port.info.handle), None)
+        if info is None or way.rank(info) is None:
             self._see(way, Seen.ABSENT)
+            self._close(way)
+            return
+        way.port.info = info  # it may have another name now
+        if (better := self._better(way, listed)) is not None:
+            self._see(way, Seen.ABSENT, f"{better.name!r} matches better")
             self._close(way)
         elif way.condition.kind == "disconnected":
             self._see(way, Seen.PARTED, way.condition.why)
@@ -231,14 +239,24 @@ class PortKeeper:
         elif way.condition.kind == "connected" and way.life.state is not State.OPEN:
             self._close(way)  # it stands still no longer; opened anew, it carries nothing from before
 
-    def _try(self, way: _Way, listed: list[PortInfo]) -> None:
-        """Open a port, if one matches and it is time."""
+    def _free(self, way: Way, listed: list[PortInfo]) -> list[PortInfo]:
+        """Return the ports that no other way of this direction has."""
         taken = {
-            other.port.info
+            other.port.info.handle
             for other in self._ways.values()
             if other.port is not None and other.is_output == way.is_output
         }
-        info = match_port(way.pattern, [port for port in listed if port not in taken], way.usb)
+        return [port for port in listed if port.handle not in taken]
+
+    def _better(self, way: Way, listed: list[PortInfo]) -> PortInfo | None:
+        """Return a port that matches better than the one it has: that one only stood in for it."""
+        best = match_port(way.pattern, self._free(way, listed), way.usb)
+        has, could_have = way.rank(way.port.info), None if best is None else way.rank(best)
+        return best if has is not None and could_have is not None and could_have < has else None
+
+    def _try(self, way: Way, listed: list[PortInfo]) -> None:
+        """Open a port, if one matches and it is time."""
+        info = match_port(way.pattern, self._free(way, listed), way.usb)
         if info is None:
             self._see(way, Seen.ABSENT)
             return
@@ -247,7 +265,7 @@ class PortKeeper:
         self._see(way, Seen.FOUND)
         self._publish()  # before what may take a while
         try:
-            way.port = self._open(way.way, info)
+            way.port = self._open(way, info)
             way.sound_ns = monotonic_ns()
         except StalledError as error:
             self._see(way, Seen.STANDSTILL, str(error))
@@ -258,22 +276,23 @@ class PortKeeper:
         else:
             self._see(way, Seen.OPENED)
 
-    def _open(self, way: Feed | Wire, info: PortInfo) -> InputPort | OutputPort:
-        if isinstance(way, Wire):
-            return self._system.open_output(info)
-        return self._system.open_input(info, way.receiver(self._worker.receiver))
+    def _open(self, way: Way, info: PortInfo) -> InputPort | OutputPort:
+        end, name = way.way, ", ".join(device.name for device in way.devices)
+        if isinstance(end, Wire):
+            return self._system.open_output(info, name)
+        return self._system.open_input(info, end.receiver(self._worker.receiver), name)
 
-    def _close(self, way: _Way) -> None:
+    def _close(self, way: Way) -> None:
         port, way.port, way.condition = way.port, None, CONNECTED
         if port is not None:
             port.close()
 
-    def _outputs_first(self) -> list[_Way]:
+    def _outputs_first(self) -> list[Way]:
         return sorted(self._ways.values(), key=lambda way: not way.is_output)
 
     # What a change of state means for the show
 
-    def _see(self, way: _Way, seen: Seen, why: str = "") -> None:
+    def _see(self, way: Way, seen: Seen, why: str = "") -> None:
         life, now_ns = way.life, monotonic_ns()
         was_open = life.state is State.OPEN
         if not life.see(seen, now_ns, why):
@@ -295,7 +314,7 @@ class PortKeeper:
         self._worker.call(change)
         done.wait(_SHOW_WAIT_S)
 
-    def _lose(self, way: _Way, why: str, now_ns: int) -> None:
+    def _lose(self, way: Way, why: str, now_ns: int) -> None:
         if isinstance(way.way, Feed):
             for inlet in way.way.inlets:
                 self._worker.show.input_lost(inlet, now_ns, why=why)
@@ -303,7 +322,7 @@ class PortKeeper:
             since_ns = way.condition.since_ns or way.sound_ns
             self._worker.show.output_lost(way.way, now_ns, why=why, since_ns=since_ns)
 
-    def _attach(self, way: _Way, now_ns: int) -> None:
+    def _attach(self, way: Way, now_ns: int) -> None:
         if isinstance(way.way, Feed):
             for inlet in way.way.inlets:
                 self._worker.show.input_opened(inlet, now_ns)
@@ -314,7 +333,7 @@ class PortKeeper:
     # Other books, and the end
 
     def _take(self, book: CompiledBook) -> None:
-        keep = _ends(book)
+        keep = ends(book)
         gone = [self._ways.pop(way) for way in list(self._ways) if way not in keep]
         self._book = book
         for way in gone:
@@ -326,7 +345,7 @@ class PortKeeper:
             self._close(way)
         for end in keep:
             if end not in self._ways:
-                self._ways[end] = _Way(end, Life(self._wanted_ns))
+                self._ways[end] = Way(end, Life(self._wanted_ns))
         provide = getattr(self._system, "provide", None)
         if provide is not None:  # the simulation makes the ports that the rig asks for
             provide(book.rig.devices)
@@ -338,60 +357,3 @@ class PortKeeper:
         # Outputs are parted by the system itself, once Stop and note-offs have left them.
         self._ways.clear()
         self._system.close()
-
-
-class _Way:
-    """A feed or a wire of the rig, the port that it has, and the life of that."""
-
-    __slots__ = ("condition", "doubt", "is_output", "life", "pattern", "port", "sound_ns", "usb", "way")
-
-    def __init__(self, way: Feed | Wire, life: Life) -> None:
-        self.way = way
-        self.life = life
-        self.is_output = isinstance(way, Wire)
-        self.pattern: str
-        self.usb: Usb
-        if isinstance(way, Wire):
-            self.pattern, self.usb = way.devices[0].output_pattern, way.devices[0].output_usb
-        else:
-            self.pattern, self.usb = way.device.input_pattern, way.device.input_usb
-        self.port: Any = None
-        self.condition: Condition = CONNECTED
-        self.sound_ns = 0
-        """When its bytes were last known to get through."""
-        self.doubt: tuple[str, str] | None = None
-        """What is doubtful about its pattern, and what to do."""
-
-    @property
-    def devices(self) -> tuple[Device, ...]:
-        """The devices on it, at least one."""
-        way = self.way
-        return way.devices if isinstance(way, Wire) else tuple(inlet.device for inlet in way.inlets)
-
-    def plain(self) -> list[dict[str, Any]]:
-        """Return it as the link's `ports` has it, for each of its devices."""
-        life = self.life
-        state = {
-            "direction": "output" if self.is_output else "input",
-            "pattern": _wanted_text(self.pattern, self.usb),
-            "port": None if self.port is None else self.port.info.name,
-            "state": life.state.value,
-            "error": life.error or None,
-            "since_ns": life.since_ns,
-            "doubt": self.doubt,
-        }
-        return [{"device": device.name, **state} for device in self.devices]
-
-
-def _ends(book: CompiledBook) -> list[Feed | Wire]:
-    return [*book.feeds, *book.wires]
-
-
-def _wanted_text(pattern: str, usb: Usb) -> str:
-    """Return what the rig asks for, as one line for people."""
-    words = [pattern]
-    if usb.serial:
-        words.append(f"serial {usb.serial}")
-    if usb.path:
-        words.append(f"usb-path {usb.path}")
-    return ", ".join(words)

@@ -19,7 +19,7 @@ _PACKAGES = {
     "libasound.so.2": "libasound2 (from Debian 13 on: libasound2t64)",
     "libjack.so.0": "libjack-jackd2-0",
 }
-"""Which Debian package brings a system library that python-rtmidi or alsa-midi is linked to."""
+"""Which Debian package brings a system library that python-rtmidi is linked to."""
 
 
 def open_system(kind: str | None = None, far_end_port: int = 0) -> PortSystem:
@@ -68,7 +68,7 @@ def _load(module: str) -> Any:
 
 
 def _remedy(error: ImportError | OSError) -> str:
-    """Return what to install. python-rtmidi raises ImportError, alsa-midi OSError; both name the file."""
+    """Return what to install. python-rtmidi raises ImportError, ctypes OSError; both name the file."""
     found = re.search(r"lib\w+\.so\.\d+", str(error))
     if found is None:
         return f"this machine's ports cannot be opened: {error}; --ports simulated runs without them"

@@ -8,6 +8,7 @@ port thread), except `OutputPort.send`, which the real-time worker calls, and th
 from __future__ import annotations
 
 import fnmatch
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal, Protocol
@@ -20,6 +21,8 @@ Received = Callable[[bytes, int], None]
 
 Changed = Callable[[], None]
 """Called when ports may have come or gone."""
+
+_NUMBER = re.compile(r"\d+")
 
 SETTLE_S = 0.05
 """How long what was handed over last may be under way, and is lost if the port is parted meanwhile: two JACK
@@ -109,11 +112,12 @@ class PortSystem(Protocol):
     def outputs(self) -> list[PortInfo]:
         """List what can be written to; raises PortError when the system is not there."""
 
-    def open_input(self, info: PortInfo, received: Received) -> InputPort:
-        """Open; raises PortError when the port has gone."""
+    def open_input(self, info: PortInfo, received: Received, name: str = "") -> InputPort:
+        """Open; raises PortError when the port has gone. `name` is what others see our end called, where
+        the system allows it."""
 
-    def open_output(self, info: PortInfo) -> OutputPort:
-        """Open; raises PortError when the port has gone."""
+    def open_output(self, info: PortInfo, name: str = "") -> OutputPort:
+        """Open, in the same way."""
 
     def watch(self, changed: Changed) -> None:
         """Call `changed` from now on whenever ports may have come or gone."""
@@ -123,21 +127,29 @@ class PortSystem(Protocol):
 
 
 def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortInfo | None:
-    """Return the first port that matches, see `matching`."""
+    """Return the port that matches best, see `matching`."""
     return next(iter(matching(pattern, ports, usb)), None)
 
 
 def matching(pattern: str, ports: Iterable[PortInfo], usb: Usb = ANY_USB) -> list[PortInfo]:
-    """Return the ports whose names match the shell pattern, upper and lower case alike, in their order.
+    """Return the ports whose names match the shell pattern, upper and lower case alike, the best first.
 
     Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
-    a name with brackets in it still finds its port.
+    a name with brackets in it still finds its port. A name of which wildcards stand for less is better, so
+    that `Box A*` finds "Box A" beside "Box A spare"; among equals the first is.
     """
-    of_usb = [port for port in ports if _is_of(port, usb)]
-    wanted = pattern.casefold()
-    exact = [port for port in of_usb if port.name.casefold() == wanted]
-    return exact or [port for port in of_usb if fnmatch.fnmatchcase(port.name.casefold(), wanted)]
+    ranked = [(rank, port) for port in ports if (rank := match_rank(pattern, port, usb)) is not None]
+    ranked.sort(key=lambda one: one[0])
+    exact = [port for rank, port in ranked if rank == 0]
+    return exact or [port for _, port in ranked]
 
 
-def _is_of(port: PortInfo, usb: Usb) -> bool:
-    return usb.serial in ("", port.serial) and usb.path in ("", port.usb_path)
+def match_rank(pattern: str, port: PortInfo, usb: Usb = ANY_USB) -> int | None:
+    """Return how well a port matches, the less the better; None for not at all."""
+    if usb.serial not in ("", port.serial) or usb.path not in ("", port.usb_path):
+        return None
+    name, wanted = port.name.casefold(), pattern.casefold()
+    if name == wanted:
+        return 0
+    # a number counts for one character: how many digits it has says nothing
+    return len(_NUMBER.sub("0", name)) if fnmatch.fnmatchcase(name, wanted) else None

@@ -59,11 +59,15 @@ class Patchbay(Protocol):
     def condition(self, source: str, destination: str) -> Condition:
         """Return how a connection made here stands; never blocks, never holds the interpreter."""
 
-    def writer(self, send_message: Callable[[bytes], None], destination: str) -> Writer:
-        """Return what writes to a connected RtMidi output."""
-
     def close(self) -> None:
         """Let go of the system; harmless when called twice."""
+
+
+class WriterPatchbay(Patchbay, Protocol):
+    """One whose outputs are RtMidi's too."""
+
+    def writer(self, send_message: Callable[[bytes], None], destination: str) -> Writer:
+        """Return what writes to a connected RtMidi output."""
 
 
 def split_handle(handle: str) -> str:

@@ -5,13 +5,12 @@ Used by whoever keeps ports open and by `routerd check`, so that both say the sa
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from routerd.core.model import ANY_USB, Device, Usb, port_in, port_out, sharing
 from routerd.ports.base import PortInfo, matching
-from routerd.ports.patchbay import CLIENT_NAME, OWN_PORT
+from routerd.ports.patchbay import CLIENT_NAME
 
 
 class Doubt(NamedTuple):
@@ -48,8 +47,7 @@ def doubt_of(
             f"{found[0].name!r} matches {pattern!r}, but is the port of {taken[found[0]]} already",
             "write it in the same words at both devices, and they share it, or name another port here",
         )
-    own = f"{CLIENT_NAME}-1-out1:{OWN_PORT}"
-    if CLIENT_NAME in pattern.casefold() and fnmatch.fnmatchcase(own, pattern.casefold()):
+    if pattern.casefold().lstrip("*?").startswith(CLIENT_NAME):
         return Doubt(
             "own",
             f"{pattern!r} matches ports of routerd itself only, which are left out",

@@ -116,14 +116,14 @@ class SimulatedPorts:
             if name not in self._faults.pulled
         ]
 
-    def open_input(self, info: PortInfo, received: Received) -> SimulatedInput:
+    def open_input(self, info: PortInfo, received: Received, name: str = "") -> SimulatedInput:  # noqa: ARG002
         """Have `received` called, on the receiver's thread, with what the device plays."""
         self._check(info)
         port = SimulatedInput(info, received, self._faults, self._open_inputs)
         self._open_inputs[info.handle] = port
         return port
 
-    def open_output(self, info: PortInfo) -> SimulatedOutput:
+    def open_output(self, info: PortInfo, name: str = "") -> SimulatedOutput:  # noqa: ARG002
         """Open the wire to a device, idle."""
         self._check(info)
         wire = self._devices[info.handle].wire

@@ -12,16 +12,16 @@ import ctypes
 from collections import deque
 from collections.abc import Callable
 from time import monotonic_ns, sleep
-from typing import Any
+from typing import Any, cast
 
 import rtmidi
 
 from routerd.core.errors import PortError
 from routerd.core.messages import MESSAGE_LENGTH
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.ports.base import CONNECTED, SETTLE_S, Changed, Condition, PortInfo, Received
+from routerd.ports.base import CONNECTED, SETTLE_S, Changed, Condition, OutputPort, PortInfo, Received
 from routerd.ports.mend import Mender
-from routerd.ports.patchbay import OWN_PORT, Patchbay, split_handle
+from routerd.ports.patchbay import OWN_PORT, Patchbay, WriterPatchbay, split_handle
 from routerd.ports.queue_time import QueueTime
 
 _AFTER_SYSEX = b"\xf1"
@@ -57,15 +57,15 @@ class RtMidiPorts:
 
     def inputs(self) -> list[PortInfo]:
         """List what can be read from, by name; raises PortError when the system is not there."""
-        return sorted(self._patchbay().sources(), key=lambda info: info.name)
+        return sorted(self.patchbay().sources(), key=lambda info: info.name)
 
     def outputs(self) -> list[PortInfo]:
         """List what can be written to, by name; raises PortError when the system is not there."""
-        return sorted(self._patchbay().destinations(), key=lambda info: info.name)
+        return sorted(self.patchbay().destinations(), key=lambda info: info.name)
 
-    def open_input(self, info: PortInfo, received: Received) -> SystemInput:
+    def open_input(self, info: PortInfo, received: Received, name: str = "") -> SystemInput:  # noqa: ARG002
         """Connect; `received` is called on a thread of RtMidi, which on ALSA is scheduled like the caller."""
-        patchbay = self._patchbay()
+        patchbay = self.patchbay()
         idle = self._idle_ins
         if idle and monotonic_ns() - idle[0].parted_ns > _STILL_ARRIVING_NS:
             end = idle.popleft()
@@ -81,9 +81,9 @@ class RtMidiPorts:
             raise
         return SystemInput(info, end, idle)
 
-    def open_output(self, info: PortInfo) -> SystemOutput:
+    def open_output(self, info: PortInfo, name: str = "") -> OutputPort:  # noqa: ARG002
         """Connect; raises PortError when the port has gone."""
-        patchbay = self._patchbay()
+        patchbay = self.patchbay()
         if self._idle_outs:
             end = self._idle_outs.popleft()
         else:
@@ -99,7 +99,7 @@ class RtMidiPorts:
     def watch(self, changed: Changed) -> None:
         """Have what comes and goes announced; raises PortError when the system is not there (yet)."""
         self._changed = changed
-        self._patchbay()
+        self.patchbay()
 
     def close(self) -> None:
         """Part and free everything that was opened; harmless when called twice."""
@@ -117,7 +117,8 @@ class RtMidiPorts:
         self._forget()
         patchbay.close()
 
-    def _patchbay(self) -> Patchbay:
+    def patchbay(self) -> Patchbay:
+        """Return the system's patchbay, connected anew when the last one has gone; raises PortError."""
         if self._connected is not None and not self._connected.alive:
             self._forget()
         if self._connected is None:
@@ -151,6 +152,12 @@ class SystemInput:
         """Return how it stands, as the patchbay knows it."""
         return CONNECTED if self._end is None else self._end.condition()
 
+    def rename(self, client_name: str, port_name: str) -> None:
+        """Call our end of it so, where others list it; it may be the end of another connection later."""
+        if self._end is not None:
+            self._end.midi.set_client_name(client_name)
+            self._end.midi.set_port_name(port_name)
+
     def close(self) -> None:
         """Stop receiving; harmless when called twice."""
         end, self._end = self._end, None
@@ -167,7 +174,7 @@ class SystemOutput:
         self.info = info
         self._end: _Out | None = end
         self._idle = idle
-        writer = end.patchbay.writer(end.midi.send_message, split_handle(info.handle))
+        writer = cast("WriterPatchbay", end.patchbay).writer(end.midi.send_message, split_handle(info.handle))
         self.takes_pieces = writer.takes_pieces
         self.send: Callable[[bytes], None] = writer.write
 

@@ -70,7 +70,7 @@ class Listing:
     def outputs(self) -> list[PortInfo]:
         return list(self.ports)
 
-    def open_output(self, info: PortInfo) -> Opened:
+    def open_output(self, info: PortInfo, name: str = "") -> Opened:
         self.opened.append(Opened(info))
         return self.opened[-1]
 
@@ -309,3 +309,57 @@ def test_what_is_doubtful_about_a_pattern_goes_with_the_states_of_ports(stage: S
     stage.system.changed()
     stage.until(lambda: stage.where() == {"loose": None, "exact": "1"})
     assert doubts() == ["'Twin 1' matches 'Twin*'", ""]
+
+
+NAMED = Device("box", output_pattern="Box A*")
+
+
+@pytest.mark.parametrize("stage", [[NAMED]], indirect=True)
+def test_the_port_that_a_similar_one_stood_in_for_is_taken_when_it_appears(stage: Stage) -> None:
+    spare, real = PortInfo("Box A spare", "spare"), PortInfo("Box A", "real")
+    stage.system.ports = [spare]
+    stage.start()
+    stage.until(lambda: stage.where() == {"box": "spare"})
+    stage.system.ports = [spare, real]
+    stage.system.changed()
+    stage.until(lambda: stage.where() == {"box": "real"})
+    assert ("port-closed", "'Box A' matches better") in stage.events()
+    stage.system.ports = [spare]
+    stage.system.changed()
+    stage.until(lambda: stage.where() == {"box": "spare"})
+
+
+@pytest.mark.parametrize("stage", [[NAMED]], indirect=True)
+def test_a_port_that_is_renamed_stays_open_while_its_name_matches(stage: Stage) -> None:
+    stage.system.ports = [PortInfo("Box A", "one")]
+    stage.start()
+    stage.until(lambda: stage.state() == "open")
+    stage.system.ports = [PortInfo("Box A, bank 2", "one")]
+    stage.system.changed()
+    stage.until(lambda: stage.keeper.states()[0]["port"] == "Box A, bank 2")
+    assert len(stage.system.opened) == 1
+    stage.system.ports = [PortInfo("Something else", "one")]
+    stage.system.changed()
+    stage.until(lambda: stage.state() == "missing")
+    assert stage.system.opened[0].closed_s
+
+
+@pytest.mark.parametrize("stage", [[NAMED]], indirect=True)
+def test_a_port_that_refuses_because_it_stands_still_is_stalled_and_not_opened_meanwhile(
+    stage: Stage,
+) -> None:
+    stage.system.ports = [PortInfo("Box A", "one")]
+    stage.start()
+    stage.until(lambda: stage.state() == "open")
+    port = stage.system.opened[0]
+    port.stands = Condition("stalled", "nobody reads")
+    port.refuses = "nobody reads"
+    (wire,) = stage.book.wires
+    stage.worker.call(lambda _: stage.worker.show.sink.append((wire, note_off(0, 60))))
+    stage.until(lambda: stage.state() == "stalled")
+    sleep(0.3)
+    assert [kind for kind, _ in stage.events()].count("port-closed") == 1
+    assert len(stage.system.opened) == 1
+    port.stands = CONNECTED
+    stage.until(lambda: stage.state() == "open")
+    assert len(stage.system.opened) == 2

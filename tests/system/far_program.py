@@ -36,6 +36,11 @@ class FarProgram:
         assert self._process.stdout.readline() == "ready\n"
         self._reader.start()
 
+    @property
+    def pid(self) -> int:
+        """Its process number, to be stopped by."""
+        return self._process.pid
+
     def _read(self) -> None:
         assert self._process.stdout is not None
         for line in self._process.stdout:

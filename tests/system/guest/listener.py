@@ -32,6 +32,11 @@ class Aseqdump:
         self._reader.start()
         self._running.append(self)
 
+    @property
+    def pid(self) -> int:
+        """Its process number (stdbuf becomes aseqdump)."""
+        return self._process.pid
+
     def _read(self) -> None:
         assert self._process.stdout is not None
         while piece := os.read(self._process.stdout.fileno(), 65536):

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from routerd.engine.notify import Notifier
+from routerd.ports.sequencer import SOURCE, SequencerClient
 
 STATE = Path("/var/lib/routerd-probe")
 _MCL_CURRENT, _MCL_FUTURE = 1, 2
@@ -44,11 +45,9 @@ def open_by_rtmidi() -> None:
     port.delete()
 
 
-def open_by_alsa_midi() -> None:
-    import alsa_midi
-
-    client = alsa_midi.SequencerClient("probe")
-    client.create_port("in")
+def open_sequencer() -> None:
+    client = SequencerClient("probe")
+    client.create_port("out", SOURCE)
     client.close()
 
 
@@ -84,7 +83,7 @@ def main() -> None:
     refused = {
         "locked memory": attempt(lock_memory),
         "rtmidi": attempt(open_by_rtmidi),
-        "alsa-midi": attempt(open_by_alsa_midi),
+        "sequencer": attempt(open_sequencer),
         "listening": attempt(listen),
         "writing state": attempt(lambda: (STATE / "written").write_text("yes")),
         "writing elsewhere": attempt(lambda: Path("/etc/routerd-probe").write_text("no")),

@@ -113,7 +113,7 @@ def test_real_time_is_granted(service: str, facts: dict[str, object]) -> None:
 def test_what_is_needed_is_allowed_and_nothing_else(facts: dict[str, object]) -> None:
     refused = facts["refused"]
     assert isinstance(refused, dict)
-    needed = ("locked memory", "rtmidi", "alsa-midi", "listening", "writing state")
+    needed = ("locked memory", "rtmidi", "sequencer", "listening", "writing state")
     assert {name: refused[name] for name in needed} == dict.fromkeys(needed, "")
     assert "Read-only file system" in refused["writing elsewhere"]
     # EPERM is the device list's word; without it, EACCES would come from the node's mode, which lets all in.

@@ -87,7 +87,9 @@ def test_while_it_is_out_the_status_says_so(daemon: Daemon, twins: tuple[Gadget,
     left, _ = twins
     left.unplug()
     daemon.wait_for_port("left", "output", "missing")
-    assert daemon.port("left", "input") == {
+    port = daemon.port("left", "input")
+    assert port.pop("since_ns") < time.monotonic_ns()
+    assert port == {
         "device": "left",
         "direction": "input",
         "pattern": "Twin Synth*, serial LEFT1",

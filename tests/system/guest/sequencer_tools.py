@@ -1,0 +1,36 @@
+"""What another program does to connections and processes: aconnect (alsa-utils), and a stop for a while."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+def aconnect(*words: str) -> str:
+    """Run aconnect; return what it prints."""
+    return subprocess.run(["aconnect", *words], check=True, capture_output=True, text=True).stdout
+
+
+def address(client: str, port: str) -> str:
+    """Return client:port in numbers, by names; the first of several."""
+    listing = aconnect("-l")
+    for section in re.split(r"^(?=client )", listing, flags=re.M):
+        number = re.match(rf"client (\d+): '{re.escape(client)}'", section)
+        found = re.search(rf"^\s+(\d+) '{re.escape(port)}\s*'", section, re.M)
+        if number and found:
+            return f"{number[1]}:{found[1]}"
+    raise AssertionError(f"no {client}:{port} in\n{listing}")
+
+
+@contextmanager
+def standing_still(pid: int) -> Iterator[None]:
+    """Have a process stand still meanwhile."""
+    os.kill(pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        os.kill(pid, signal.SIGCONT)
