@@ -10,7 +10,7 @@ from typing import TypeAlias
 
 from routerd import __version__
 from routerd.printing import complain, open_standard_streams, say, say_lines
-from routerd.state_folders import default_state_dir, state_folders
+from routerd.state_folders import default_state_dir, is_folder, state_folders
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -262,8 +262,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    folder: Path = options.folder
-    if not folder.is_dir():
+    folder: Path = options.folder.absolute()  # where links lead is not looked up: that may never end
+    if not is_folder(folder):
         complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
         return 1
     from routerd.engine.signals import SignalKeeper
@@ -277,8 +277,8 @@ def _run(options: argparse.Namespace) -> int:
     state_dir = options.state_dir or default_state_dir(folder)
     return run(
         Options(
-            folder=folder.resolve(),
-            state_dir=state_dir.resolve(),
+            folder=folder,
+            state_dir=state_dir.absolute(),
             set_name=options.set_name,
             ports=options.ports,
             listen=options.listen,

@@ -1,4 +1,4 @@
-"""Where the state of a rig folder is kept when nobody says: a folder for each, below the user's own."""
+"""Rig folders as they are named on the command line, and where their state is kept when nobody says."""
 
 from __future__ import annotations
 
@@ -6,8 +6,23 @@ import os
 import zlib
 from pathlib import Path
 
+from routerd.errand import StuckError, in_time
+from routerd.printing import complain
+
+PATIENCE_S = 3.0
+"""How long a folder is waited for that does not answer."""
+
 LONGEST_NAME = 100
 """Of a state folder, without the checksum behind it."""
+
+
+def is_folder(folder: Path) -> bool:
+    """Return whether there is a folder, as far as it answers: the last book that worked is elsewhere."""
+    try:
+        return in_time(folder.is_dir, PATIENCE_S)
+    except StuckError as error:
+        complain(f"routerd: {folder}: {error.strerror}")
+        return True
 
 
 def default_state_dir(folder: Path) -> Path:
@@ -17,7 +32,10 @@ def default_state_dir(folder: Path) -> Path:
         return Path(given)
     home = os.environ.get("XDG_STATE_HOME")
     base = Path(home) if home else Path.home() / ".local" / "state"
-    path = str(folder.resolve())
+    try:
+        path = str(in_time(folder.resolve, PATIENCE_S))
+    except StuckError:
+        path = str(folder.absolute())
     name = path.strip("/").replace("/", "-")[-LONGEST_NAME:].lstrip("-")
     return base / "routerd" / f"{name}-{zlib.crc32(os.fsencode(path)):08x}"  # n/my-rig is not n-my/rig
 

@@ -80,12 +80,13 @@ class Service:
         stderr: int | None = None,
         cwd: Path | None = None,
         shell: str = "",
+        log: Path | None = None,
     ) -> None:
         """`stderr` is a descriptor that takes the log instead of a file; the package is in `cwd`; `shell`
         is what a shell should do with descriptors."""
         self._cwd = cwd
         self.http = http or free_port()
-        self.log_file = state_dir.parent / f"{state_dir.name}.log"
+        self.log_file = log or state_dir.parent / f"{state_dir.name}.log"
         self._log = self.log_file.open("a")
         self._stderr = self._log if stderr is None else stderr
         self._command = [sys.executable, "-m", "routerd.cli", "run", str(folder)]

@@ -20,7 +20,7 @@ MODULES = {
     for path in sorted(PACKAGE.rglob("*.py"))
 }
 
-BASE = {"routerd.storage", "routerd.printing"}
+BASE = {"routerd.storage", "routerd.errand", "routerd.printing"}
 """Modules below all rooms, which import the standard library only; every room but the core may use them."""
 
 MAY_IMPORT = {

@@ -17,6 +17,7 @@ from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.desk.config.problems import one_of, shown
 from routerd.desk.link_client import EngineSilentError
 from routerd.desk.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
+from routerd.errand import StuckError
 
 LARGEST_BODY_BYTES = 1_000_000
 
@@ -69,10 +70,10 @@ def problem_response(path: str, error: Exception) -> web.Response:
 def _of_error(path: str, error: Exception) -> ProblemError:
     if isinstance(error, ProblemError):
         return error
-    if isinstance(error, NotFoundError):
-        return ProblemError("not-found", str(error))
     if isinstance(error, CommandError):
-        return ProblemError("refused", str(error))
+        return ProblemError("not-found" if isinstance(error, NotFoundError) else "refused", str(error))
+    if isinstance(error, StuckError):
+        return ProblemError("disk-silent", str(error.strerror))
     if isinstance(error, EngineSilentError):
         structlog.get_logger().error("no answer to a request", path=path, why=str(error))
         return ProblemError("engine-silent", str(error))

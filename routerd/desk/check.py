@@ -6,11 +6,13 @@ import contextlib
 import json
 from typing import TYPE_CHECKING
 
+from routerd import storage
 from routerd.core.messages import SYSEX_END
 from routerd.core.model import Book
 from routerd.desk.config import json_schemas, load_folder
 from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
 from routerd.desk.rehearse import rehearse, warnings, written
+from routerd.errand import in_time
 from routerd.printing import complain, say
 
 if TYPE_CHECKING:
@@ -30,7 +32,7 @@ def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed
         except OSError as error:
             complain(f"routerd: cannot write schemas to {schemas}: {error.strerror}")
             return 1
-    loaded = load_folder(folder, set_name)
+    loaded = in_time(lambda: load_folder(folder, set_name))
     if loaded.book is None:
         for problem in loaded.problems:
             say(str(problem))
@@ -72,8 +74,7 @@ def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
     used = {message for patch in patches for message in patch.sysex}
     for file in sorted(folder.rglob("*.syx")):
         with contextlib.suppress(OSError):
-            with file.open("rb") as dump:
-                content = dump.read(LARGEST_DUMP_BYTES)
+            content = storage.read(file, LARGEST_DUMP_BYTES, inside=folder)
             if content[: content.find(SYSEX_END) + 1] not in used:
                 yield str(file.relative_to(folder))
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from functools import cached_property
 from pathlib import Path
 from time import monotonic_ns
@@ -21,13 +21,14 @@ from routerd.core.errors import LinkError
 from routerd.core.model import AfterRestart, Book, Plain, SetList
 from routerd.core.units import NS_PER_S
 from routerd.desk.announcing import HealthWatch
-from routerd.desk.config.problems import FilesError
+from routerd.desk.disk import Disk
 from routerd.desk.events import EventHub
 from routerd.desk.health import lines_of
 from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
 from routerd.desk.log import log_event
 from routerd.desk.order import Decision, Origin, decide
+from routerd.desk.problems import FilesError
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.steady import steady_s
 from routerd.desk.view import View, facts_by_identifier
@@ -51,15 +52,16 @@ MOST_UNDO = 20
 
 
 class Desk:
-    """See the module's head. `read_folder` reads the rig folder (blocking); `measure` makes Measurements;
+    """See the module's head. `read_folder` reads the rig folder; `measure` makes Measurements;
     `save_set` writes a running order into the rig folder and returns the file's name (blocking)."""
 
     def __init__(
         self,
         state_folder: StateFolder,
-        read_folder: Callable[[], Any],
+        read_folder: Callable[[], Awaitable[Any]],
         measure: Callable[[int], Any],
         save_set: Callable[[SetList], str],
+        rig_disk: Disk,
     ) -> None:
         self.view = View()
         self.started_ns = self.view.started_ns
@@ -78,7 +80,10 @@ class Desk:
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
         self.changing = asyncio.Lock()
-        """Held by whoever changes the book or the running order."""
+        """Held by whoever changes the book or the running order; never while a disk is waited for."""
+        self.rig_files = asyncio.Lock()
+        """Held by whoever reads or writes the rig folder, and taken before `changing`."""
+        self.rig_disk = rig_disk
         self.save_set = save_set
         self.rig_file = Path()
         """rig.yaml; set once, before anything is asked."""
@@ -205,7 +210,7 @@ class Desk:
         Raises FilesError when there is neither, LinkError when the engine refuses it.
         """
         state = await self.keeper.read()
-        loaded = await asyncio.to_thread(self._read_folder)
+        loaded = await self._read_folder()
         book: Book | None = loaded.book
         set_lists: tuple[SetList, ...] = loaded.set_lists
         if book is None:
@@ -248,7 +253,7 @@ class Desk:
             hello["generation"],
         )
         if working is None or not known:
-            loaded = await asyncio.to_thread(self._read_folder)
+            loaded = await self._read_folder()
             if loaded.book is None:
                 raise FilesError([str(problem) for problem in loaded.problems])
             working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
@@ -268,17 +273,18 @@ class Desk:
         Raises FilesError and changes nothing when the folder has mistakes; LinkError when the engine
         refuses or does not answer.
         """
-        async with self.changing:
-            loaded = await asyncio.to_thread(self._read_folder)
+        async with self.rig_files:
+            loaded = await self._read_folder()
             if loaded.book is None:
                 problems = [str(problem) for problem in loaded.problems]
                 self.view.problems["files"] = problems
                 raise FilesError(problems)
-            decision = decide(
-                loaded.book, loaded.set_lists, self.view.set_list, self.keeper.origin, at_start=False
-            )
-            generation = self.view.snapshot["generation"] + 1
-            await self._give(loaded.book, loaded.set_lists, decision, generation, None)
+            async with self.changing:
+                decision = decide(
+                    loaded.book, loaded.set_lists, self.view.set_list, self.keeper.origin, at_start=False
+                )
+                generation = self.view.snapshot["generation"] + 1
+                await self._give(loaded.book, loaded.set_lists, decision, generation, None)
             self.view.problems.pop("files", None)
 
     async def _give(

@@ -31,12 +31,12 @@ from routerd.desk.bodies import (
     TapBody,
     TempoBody,
 )
-from routerd.desk.config.problems import FilesError, choose, shown
+from routerd.desk.config.problems import choose, shown
 from routerd.desk.desk import Desk
 from routerd.desk.events import HEARTBEAT_S, MOST_READERS
 from routerd.desk.health import lines_of
 from routerd.desk.learn import learning_of
-from routerd.desk.problems import KINDS, ProblemError, ValueProblem, words_of
+from routerd.desk.problems import KINDS, FilesError, ProblemError, ValueProblem, words_of
 from routerd.desk.shapes import LearningDocument, SongFacts, Songs, Status
 from routerd.desk.status import desk_health, status_document
 

@@ -95,6 +95,7 @@ _DESK_REMEDIES = {
     "book": "make room on the disk and the folder writable; it is tried every second",
     "show log": "make room on the disk and the folder writable; it is tried every second",
     "record": "",
+    "remembered": "look at the disk or the network",
     "api": "it is tried every second, and the clock goes on meanwhile",
 }
 """What is wrong with what the desk does itself: the keys of `View.problems` but `files`, and what to do."""

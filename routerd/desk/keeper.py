@@ -9,12 +9,17 @@ import asyncio
 from collections.abc import Callable
 
 from routerd.core.model import SetList
+from routerd.desk.disk import Disk
 from routerd.desk.order import Origin
 from routerd.desk.state import State, StateFolder, WorkingBook
 from routerd.desk.view import View, place_of
+from routerd.errand import StuckError
 
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
+
+BOOK_S = 1.0
+"""How long a new book waits until it is on the disk; then it is in force without."""
 
 RETRY_S = 1.0
 """How often a disk that refused is tried again."""
@@ -34,6 +39,8 @@ class StateKeeper:
         """A book that has not been written yet."""
         self._task: asyncio.Task[None] | None = None
         self._disk = asyncio.Lock()
+        self.disk = Disk()
+        """All that is kept in the state folder goes this way."""
 
     def changed(self) -> None:
         """Note that something may have changed; it is written within a second."""
@@ -42,12 +49,29 @@ class StateKeeper:
 
     async def read(self) -> State | None:
         """Return what is remembered from before."""
-        return await asyncio.to_thread(self.folder.read_state)
+        try:
+            return await self.disk.do(self.folder.read_state)
+        except StuckError as error:
+            self._unread("what is remembered of tonight", error)
+            return None
+
+    async def read_working_book(self) -> WorkingBook | None:
+        """Return the last book that worked."""
+        try:
+            return await self.disk.do(self.folder.read_working_book)
+        except StuckError as error:
+            self._unread("the last book that worked", error)
+            return None
+
+    def _unread(self, what: str, error: StuckError) -> None:
+        self._view.problems["remembered"] = [f"{what} could not be read ({error.strerror}): going on without"]
 
     async def keep_book(self, working: WorkingBook) -> None:
         """Remember a book that works."""
         self._book = working
-        if not await self._write_book():
+        writing = asyncio.create_task(self._write_book())
+        await asyncio.wait([writing], timeout=BOOK_S)  # a disk that hangs must hold up no change of the book
+        if not writing.done() or not writing.result():
             self.changed()
 
     async def close(self) -> None:
@@ -100,7 +124,7 @@ class StateKeeper:
         problems = self._view.problems
         async with self._disk:
             try:
-                await asyncio.to_thread(write)
+                await self.disk.do(write)
             except OSError as error:
                 where = self.folder.path
                 what = f"the state folder cannot be written ({where}: {error.strerror}); {_LOSS[about]}"

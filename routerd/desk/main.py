@@ -26,12 +26,14 @@ import structlog
 from routerd import __version__
 from routerd.core.errors import LinkError
 from routerd.core.model import Plain, SetList
-from routerd.desk.config.problems import FilesError
 from routerd.desk.desk import Desk
+from routerd.desk.disk import Disk
 from routerd.desk.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.desk.link_client import EngineLink
 from routerd.desk.log import log_realtime, set_up_log
+from routerd.desk.problems import FilesError
 from routerd.desk.state import StateFolder
+from routerd.errand import StuckError
 from routerd.link.working_book import Origin
 
 RETRY_S = 1.0
@@ -94,11 +96,13 @@ async def run(options: Options, end: socket.socket) -> int:
     """Be the desk at this end of the link until the engine has gone or SIGTERM comes."""
     end.setblocking(False)
     log = structlog.get_logger()
+    rig_disk = Disk()
     desk = Desk(
         StateFolder(options.state_dir, log.warning, Origin(str(options.folder), options.set_name)),
-        lambda: _read_folder(options),
+        lambda: _read_folder(options, rig_disk),
         _new_measurements,
         lambda set_list: _save_set(options, set_list),
+        rig_disk,
     )
     desk.rig_file = options.folder / "rig.yaml"
     desk.link = await EngineLink.over(end, desk)
@@ -218,7 +222,7 @@ async def _listen(desk: Desk, options: Options) -> tuple[Guard, socket.socket]:
 
 async def _bring_book(desk: Desk) -> None:
     """Give the engine its first book, or learn the names of the one it has."""
-    working = await asyncio.to_thread(desk.keeper.folder.read_working_book)
+    working = await desk.keeper.read_working_book()
     if not desk.view.hello["generation"]:
         await desk.begin(working)
         return
@@ -234,10 +238,17 @@ def _save_set(options: Options, set_list: SetList) -> str:
     return save_set(options.folder, set_list)
 
 
-def _read_folder(options: Options) -> Any:
-    from routerd.desk.config import load_folder
+async def _read_folder(options: Options, disk: Disk) -> Any:
+    def read() -> Any:
+        from routerd.desk.config import load_folder
 
-    return load_folder(options.folder, options.set_name)
+        return load_folder(options.folder, options.set_name)
+
+    try:
+        return await disk.do(read)
+    except StuckError as error:
+        config = await asyncio.to_thread(importlib.import_module, "routerd.desk.config")
+        return config.unreadable(str(error.strerror))
 
 
 def _new_measurements(started_ns: int) -> Any:

@@ -6,7 +6,6 @@ somebody else has changed the order meanwhile (RFC 9110, 8.8.3 and 13.1.1). With
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -131,10 +130,10 @@ async def post_undo(call: Call) -> web.Response:
 async def post_save(call: Call) -> Saved:
     """Write the running order into its file."""
     desk = call.desk
-    async with desk.changing:
+    async with desk.rig_files:
         set_list = desk.view.set_list
         try:
-            file = await asyncio.to_thread(desk.save_set, set_list)
+            file = await desk.rig_disk.do(lambda: desk.save_set(set_list))
         except (SaveError, OSError) as error:
             raise ProblemError("not-saved", str(error)) from error
         desk.saved(set_list)

@@ -8,6 +8,7 @@ from pathlib import Path
 from routerd.core.model import Book, SetList
 from routerd.desk.config import Loaded, load_folder
 from routerd.desk.config.problems import shown
+from routerd.errand import in_time
 from routerd.printing import complain, say, say_document
 
 
@@ -61,7 +62,8 @@ def import_order(wanted: Wanted) -> int:
         complain(f"routerd: there is a set {shown(wanted.name)} already; --replace gives it this order")
         return 1
     try:
-        data = wanted.file.read_bytes()
+        with wanted.file.open("rb") as file:  # may be a pipe
+            data = file.read(LONGEST_TEXT + 1)
         if len(data) > LONGEST_TEXT:
             raise ValueError(f"it is larger than {LONGEST_TEXT} bytes")
         text = data.decode("utf-8-sig")
@@ -87,7 +89,7 @@ def _book(folder: Path, set_name: str | None) -> Book | None:
 
 
 def _load(folder: Path, set_name: str | None) -> Loaded:
-    loaded = load_folder(folder, set_name)
+    loaded = in_time(lambda: load_folder(folder, set_name))
     for problem in loaded.problems:
         complain(f"{folder}/{problem}")
     return loaded

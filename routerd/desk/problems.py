@@ -152,6 +152,12 @@ KINDS: dict[str, Kind] = {
         "What was asked may or may not have been done; GET /v1/status tells. If this happens again, look "
         "into the log.",
     ),
+    "disk-silent": Kind(
+        504,
+        "A folder does not answer",
+        "The disk or network folder that this needs does not answer. The show goes on without it; look at "
+        "the disk or the network, and ask again.",
+    ),
 }
 
 
@@ -163,6 +169,14 @@ class ProblemError(Exception):
         self.name = name
         self.detail = detail
         self.more = more
+
+
+class FilesError(Exception):
+    """The rig folder has mistakes: `problems` lists them."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__(f"{len(problems)} problems")
+        self.problems = problems
 
 
 @dataclass(frozen=True, slots=True)

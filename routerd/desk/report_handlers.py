@@ -13,9 +13,9 @@ from routerd.core.errors import FileError
 from routerd.core.model import Plain
 from routerd.desk.answers import text_response
 from routerd.desk.bodies import RecordingBody, SoundcheckBody
-from routerd.desk.config.problems import FilesError, choose, one_of, shown
+from routerd.desk.config.problems import choose, one_of, shown
 from routerd.desk.handlers import Call
-from routerd.desk.problems import ProblemError
+from routerd.desk.problems import FilesError, ProblemError
 from routerd.desk.report.making import PageError, make_page
 from routerd.desk.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
 from routerd.desk.soundcheck import STAGES
@@ -108,7 +108,7 @@ async def get_soundcheck(call: Call) -> Plain | web.Response:
     wanted = wanted_format(call.request)
     name = call.request.query.get("name")
     soundchecks = call.desk.soundchecks
-    names = await asyncio.to_thread(soundchecks.folder.names)
+    names = await call.desk.keeper.disk.do(soundchecks.folder.names)
     if name is not None and name not in names:
         raise ProblemError("no-soundcheck", f"there is no soundcheck {shown(name)}; {choose(name, names)}")
     document = await soundchecks.document(name)
@@ -119,7 +119,7 @@ async def get_soundcheck(call: Call) -> Plain | web.Response:
 
 async def get_soundchecks(call: Call) -> Soundchecks:
     """Those that are kept."""
-    return Soundchecks(tuple(await asyncio.to_thread(call.desk.soundchecks.folder.names)))
+    return Soundchecks(tuple(await call.desk.keeper.disk.do(call.desk.soundchecks.folder.names)))
 
 
 async def get_recording(call: Call) -> Recording:

@@ -27,7 +27,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         SoundcheckState,
         body=SoundcheckBody,
         example='{"levels_down": true, "seconds": 30}',
-        problems=("refused", "levels-up"),
+        problems=("refused", "levels-up", "disk-silent"),
     ),
     Operation(
         "POST",
@@ -36,7 +36,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         "Stop it; what it has measured is kept",
         SoundcheckState,
         body=Nothing,
-        problems=("refused",),
+        problems=("refused", "disk-silent"),
     ),
     Operation(
         "GET",
@@ -44,6 +44,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         report_handlers.get_soundcheck_state,
         "Where the soundcheck is that is under way",
         SoundcheckState,
+        problems=("disk-silent",),
     ),
     Operation(
         "GET",
@@ -53,7 +54,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         "Soundcheck",
         media=(JSON, TEXT, HTML),
         query=("format", "name"),
-        problems=("wrong-query", "no-page", "no-soundcheck"),
+        problems=("wrong-query", "no-page", "no-soundcheck", "disk-silent"),
     ),
     Operation(
         "GET",
@@ -61,6 +62,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         report_handlers.get_soundchecks,
         "The names of all soundchecks that are kept, oldest first",
         Soundchecks,
+        problems=("disk-silent",),
     ),
     Operation(
         "POST",
@@ -69,7 +71,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         "Write the offsets that the newest soundcheck suggests into rig.yaml, and load it",
         Offsets,
         body=Nothing,
-        problems=("refused", "broken-files", "engine-refused", "engine-silent"),
+        problems=("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent"),
     ),
     Operation(
         "POST",
@@ -79,7 +81,7 @@ REPORT_OPERATIONS: tuple[Operation, ...] = (
         "and load it",
         SilentDevices,
         body=Nothing,
-        problems=("refused", "broken-files", "engine-refused", "engine-silent"),
+        problems=("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent"),
     ),
     Operation("GET", "/v1/recording", report_handlers.get_recording, "The show log of this show", Recording),
     Operation(

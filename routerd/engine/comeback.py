@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from routerd import __version__
+from routerd import __version__, storage
 from routerd.core.compiler import CompiledBook, Compiler
 from routerd.core.errors import RouterdError
 from routerd.core.kept import FIELDS, kept_from_plain, place_in
@@ -21,10 +21,14 @@ from routerd.core.units import NS_PER_S
 from routerd.engine.manners import give_way
 from routerd.engine.memory import Memory
 from routerd.engine.worker import Worker
+from routerd.errand import in_time
 from routerd.link.working_book import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptBook, Origin
 
 LONGEST_NS = 60 * NS_PER_S
 """After a longer absence the band has gone on or gone home."""
+
+PATIENCE_S = 3.0
+"""A disk that has not answered by then is not waited for: a show is."""
 
 MOST_TRIES = 3
 """So many engines in a row that went on and died young are enough: what they went on from may be why."""
@@ -109,10 +113,7 @@ def _look_at(record: Any, tries: int, origin: Origin) -> None:
 
 
 def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
-    with (state_dir / FILE).open("rb") as file:
-        data = file.read(LARGEST_BYTES + 1)
-    if len(data) > LARGEST_BYTES:
-        raise NoComebackError(f"{state_dir / FILE} is larger than {LARGEST_BYTES} bytes")
+    data = in_time(lambda: storage.read(state_dir / FILE, LARGEST_BYTES, inside=state_dir), PATIENCE_S)
     try:
         kept = KeptBook(data)
     except UNREADABLE as error:

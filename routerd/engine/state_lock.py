@@ -14,8 +14,10 @@ from pathlib import Path
 
 from routerd import storage
 from routerd.core.errors import RouterdError
+from routerd.errand import in_time
 
 FILE = "lock"
+PATIENCE_S = 3.0
 
 
 class StateFolderError(RouterdError):
@@ -59,7 +61,7 @@ class StateLock:
 def hold_folder(folder: Path, say: Callable[[str], None]) -> StateLock | None:
     """Return the lock on a state folder, or say why there is none; raises StateFolderError."""
     try:
-        return StateLock(folder)
+        return in_time(lambda: StateLock(folder), PATIENCE_S)
     except OSError as error:
-        say(f"{error.filename}: {error.strerror}; a second routerd here would not be noticed")
+        say(f"{error.filename or folder}: {error.strerror}; a second routerd here would not be noticed")
     return None

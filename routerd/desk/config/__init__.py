@@ -7,8 +7,8 @@ files (bytes) → text (values with lines) → check against entries, leaf by le
 
 from __future__ import annotations
 
-from routerd.desk.config.folder import Loaded, load_folder
+from routerd.desk.config.folder import Loaded, load_folder, unreadable
 from routerd.desk.config.problems import Problem
 from routerd.desk.config.schemas import json_schemas
 
-__all__ = ["Loaded", "Problem", "json_schemas", "load_folder"]
+__all__ = ["Loaded", "Problem", "json_schemas", "load_folder", "unreadable"]

@@ -75,6 +75,12 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     return Loaded(book, tuple(reading.set_lists.values()), ())
 
 
+def unreadable(why: str) -> Loaded:
+    """Return what a rig folder holds that cannot be read at all."""
+    problem = Problem(RIG, 1, f"the rig folder cannot be read: {why}", "check the disk or the network")
+    return Loaded(None, (), (problem,))
+
+
 @dataclass(slots=True)
 class _Reading:
     folder: Path

@@ -36,14 +36,6 @@ class Problem:
         return f"{self.file}:{self.line}: {self.what}; {self.remedy}"
 
 
-class FilesError(Exception):
-    """The rig folder has mistakes: `problems` lists them."""
-
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__(f"{len(problems)} problems")
-        self.problems = problems
-
-
 class Mistake:
     """Stands in the data where a value was wrong and has been reported, so that checking can go on."""
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.model import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
-from routerd.desk.showlog.record import FOLDER, RecordFolder, event_line, head, make_room, name_of
+from routerd.desk.showlog.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
 
 if TYPE_CHECKING:
@@ -40,11 +40,13 @@ class ShowLog:
     def __init__(self, desk: Desk) -> None:
         hello = desk.view.hello
         ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
+        self._began_at = datetime.now(UTC) - ago
         self.dropped = 0
         self._desk = desk
         self._shows = desk.keeper.folder.path / FOLDER
-        self.name = name_of(self._shows, datetime.now(UTC) - ago, hello["started_ns"])
-        self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
+        self.name = self._began_at.strftime(NAME)
+        self._folder: RecordFolder | None = None
+        """None until it has been looked for on the disk, which may take its time."""
         self._number = hello["desk_restarts"] + 1
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []
@@ -65,7 +67,7 @@ class ShowLog:
     @property
     def folder(self) -> Path:
         """Where it is written."""
-        return self._folder.path
+        return self._shows / self.name
 
     def _begin(self) -> None:
         desk, hello = self._desk, self._desk.view.hello
@@ -152,8 +154,16 @@ class ShowLog:
 
     # The disk
 
+    def _find_place(self) -> RecordFolder:
+        """Return the folder of this show, in which another desk may have written already; on a thread."""
+        if self._folder is None:
+            self.name = name_of(self._shows, self._began_at, self._desk.view.hello["started_ns"])
+            make_room(self._shows, self.name)
+            self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
+        return self._folder
+
     async def _write_regularly(self) -> None:
-        await self._blocking(lambda: make_room(self._shows, self.name))
+        await self._blocking(self._find_place)
         report_ns = monotonic_ns()
         while True:
             await asyncio.sleep(WRITE_EVERY_S)
@@ -172,12 +182,13 @@ class ShowLog:
         report = self._desk.report() if with_report and self._desk.view.ready else None
 
         def write() -> None:
-            if lines and not self._folder.append_lines(lines):
+            folder = self._find_place()
+            if lines and not folder.append_lines(lines):
                 self._is_full("log")
-            if taps and not self._folder.append_taps(taps):
+            if taps and not folder.append_taps(taps):
                 self._is_full("messages")
             if report is not None:
-                self._folder.write_report(self._number, report)
+                folder.write_report(self._number, report)
 
         if not await self._blocking(write):
             self.dropped += len(lines) + len(taps)
@@ -189,10 +200,10 @@ class ShowLog:
             text = "this show's record has its full size; no more is kept ({})"
             self._desk.view.problems["record"] = [text.format(each) for each in sorted(self._full)]
 
-    async def _blocking(self, work: Callable[[], None]) -> bool:
+    async def _blocking(self, work: Callable[[], object]) -> bool:
         problems = self._desk.view.problems
         try:
-            await asyncio.to_thread(work)
+            await self._desk.keeper.disk.do(work)
         except OSError as error:
             what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
             problems["show log"] = [what]

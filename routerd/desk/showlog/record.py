@@ -27,6 +27,8 @@ from routerd.link.messages import Tap
 FOLDER = "shows"
 LOG, MESSAGES = "log.jsonl", "messages.bin"
 VERSION = 1
+NAME = "%Y%m%d-%H%M%S"
+"""What a show is called: when it began, as strftime has it."""
 
 MOST_LOG_BYTES = 64 * 1024 * 1024
 """A line a second of a rig of sixteen ports is some 25 MB in twelve hours."""
@@ -193,7 +195,7 @@ def name_of(shows: Path, began: datetime, started_ns: int) -> str:
         with contextlib.suppress(RecordError, StopIteration):
             if next(RecordFolder(folder).lines()).get("started_ns") == started_ns:
                 return folder.name
-    return began.strftime("%Y%m%d-%H%M%S")
+    return began.strftime(NAME)
 
 
 def head(facts: Plain) -> Plain:

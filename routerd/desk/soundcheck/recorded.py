@@ -19,6 +19,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
+from routerd import storage
 from routerd.core.controls import control_keys
 from routerd.core.errors import CommandError
 from routerd.core.messages import CONTROLLER, NOTE_OFF, NOTE_ON
@@ -231,12 +232,12 @@ def _content(source: Source) -> bytes:
         file = (rig_folder / name).resolve()
         if not file.is_relative_to(rig_folder.resolve()):
             raise CommandError(f"{name} is outside the rig folder; {remedy}")
-        with file.open("rb") as stream:
-            content = stream.read(LARGEST_FILE_BYTES + 1)
+        content = storage.read(file, LARGEST_FILE_BYTES, inside=rig_folder)
+    except storage.TooLargeError as error:
+        words = f"{name} is larger than {LARGEST_FILE_BYTES // 1024**2} MiB; cut out one song"
+        raise CommandError(words) from error
     except (OSError, RuntimeError, ValueError) as error:
         raise CommandError(f"there is no playing {name!r}; {remedy}") from error
-    if len(content) > LARGEST_FILE_BYTES:
-        raise CommandError(f"{name} is larger than {LARGEST_FILE_BYTES // 1024**2} MiB; cut out one song")
     return content
 
 

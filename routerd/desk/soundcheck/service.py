@@ -23,6 +23,7 @@ from routerd.desk.soundcheck.run import Plan, Soundcheck
 
 if TYPE_CHECKING:
     from routerd.desk.desk import Desk
+    from routerd.desk.disk import Disk
 
 
 class Soundchecks:
@@ -36,6 +37,10 @@ class Soundchecks:
         self._last: Plain | None = None
 
     @property
+    def _disk(self) -> Disk:
+        return self._desk.keeper.disk
+
+    @property
     def running(self) -> bool:
         """Whether one is under way."""
         return self._task is not None and not self._task.done()
@@ -44,7 +49,7 @@ class Soundchecks:
         """Start one; raises CommandError when one is under way, or when it cannot be done as planned."""
         if self.running:
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        working = await asyncio.to_thread(self._desk.keeper.folder.read_working_book)
+        working = await self._desk.keeper.read_working_book()
         if working is None:
             raise CommandError("the rig is not known here: POST /v1/reload, then try again")
         book = working.book
@@ -70,7 +75,7 @@ class Soundchecks:
             tonight = self._desk.view.set_list.order
             shows = self._desk.keeper.folder.path / FOLDER
             source = Source(plan.playing, self._desk.rig_file.parent, shows)
-            recorded = await asyncio.to_thread(find_recorded, source, book, tonight, plan.seconds)
+            recorded = await self._disk.do(lambda: find_recorded(source, book, tonight, plan.seconds))
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
         self._run = Soundcheck(self._desk, book, plan, recorded)
@@ -87,11 +92,11 @@ class Soundchecks:
     async def _carry_out(self, run: Soundcheck) -> None:
         await run.run()
         document = run.document
-        kept = await asyncio.to_thread(lambda: list(self.folder.all()))
+        kept = await self._disk.do(lambda: list(self.folder.all()))
         document["comparison"] = compare_with_kept(document, iter(kept))
         self._last = document
         try:
-            await asyncio.to_thread(self.folder.write, document)
+            await self._disk.do(lambda: self.folder.write(document))
         except OSError as error:
             structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
         failed = [one["device"] for one in document["devices"] if one["verdict"] == "fail"]
@@ -102,9 +107,9 @@ class Soundchecks:
         """Return a kept soundcheck, or the newest; None when there is none."""
         if name is None and self._last is not None:
             return self._last
-        names = await asyncio.to_thread(self.folder.names)
+        names = await self._disk.do(self.folder.names)
         wanted = name or (names[-1] if names else None)
-        return None if wanted is None else await asyncio.to_thread(self.folder.read, wanted)
+        return None if wanted is None else await self._disk.do(lambda: self.folder.read(wanted))
 
     async def write_offsets(self) -> Plain:
         """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
@@ -143,16 +148,18 @@ class Soundchecks:
         when the engine does not take it; in either case the file is as it was.
         """
         rig_file = self._desk.rig_file
-        before = await asyncio.to_thread(write_values, rig_file, key, values)
+        async with self._desk.rig_files:
+            before = await self._desk.rig_disk.do(lambda: write_values(rig_file, key, values))
         try:
             await self._desk.reload()
         except Exception:
-            await asyncio.to_thread(replace, rig_file, before)
+            async with self._desk.rig_files:
+                await self._desk.rig_disk.do(lambda: replace(rig_file, before))
             raise
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""
-        names = await asyncio.to_thread(self.folder.names)
+        names = await self._disk.do(self.folder.names)
         stages: list[Plain] = []
         now = None
         if self.running and self._run is not None:

@@ -1,0 +1,82 @@
+"""Work on files that may never answer: on a thread that nobody has to wait for.
+
+A disk or network folder that hangs keeps its reader in the kernel, where nothing but the end of the process
+reaches it. So such work has a thread of its own, which is given up when it has used no processor for some
+seconds: a long piece of work is no reason, a slow machine neither.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
+from typing import Generic, TypeVar
+
+LIMIT_S = 6.0
+"""A disk that has to start turning takes some seconds."""
+
+_LOOK_S = 0.25
+
+T = TypeVar("T")
+
+
+class StuckError(TimeoutError):
+    """A disk or network folder does not answer."""
+
+    def __init__(self, seconds: float) -> None:
+        words = f"the disk or network folder has not answered for {seconds:.0f} s"
+        super().__init__(errno.ETIMEDOUT, words)
+
+
+class Errand(Generic[T]):
+    """Runs `work` at once, on a daemon thread, and calls `ended` there when it is over."""
+
+    def __init__(self, work: Callable[[], T], ended: Callable[[], object]) -> None:
+        self._work = work
+        self._ended = ended
+        self._result: list[T] = []
+        self._error: BaseException | None = None
+        self._used = ""
+        self._moved_s = monotonic()
+        self._thread = threading.Thread(target=self._run, name="files", daemon=True)
+        self._thread.start()
+
+    @property
+    def under_way(self) -> bool:
+        """Whether it is not over yet."""
+        return self._thread.is_alive()
+
+    def outcome(self) -> T:
+        """Return what the work has returned, or raise what it has raised, once it is over."""
+        if self._error is not None:
+            raise self._error
+        return self._result[0]
+
+    def stands_still_s(self) -> float:
+        """Return for how long it has used no processor, as far as has been looked."""
+        used = ""
+        with contextlib.suppress(OSError):  # it has just ended
+            used = Path(f"/proc/self/task/{self._thread.native_id}/schedstat").read_text(encoding="ascii")
+        if used != self._used:
+            self._used, self._moved_s = used, monotonic()
+        return monotonic() - self._moved_s
+
+    def _run(self) -> None:
+        try:
+            self._result.append(self._work())
+        except BaseException as error:  # noqa: BLE001 - raised again where the outcome is asked for
+            self._error = error
+        self._ended()
+
+
+def in_time(work: Callable[[], T], limit_s: float = LIMIT_S) -> T:
+    """Return what `work` returns; raises what it raises, and StuckError when it stands still so long."""
+    over = threading.Event()
+    errand = Errand(work, over.set)
+    while not over.wait(_LOOK_S):
+        if (still_s := errand.stands_still_s()) > limit_s:
+            raise StuckError(still_s)
+    return errand.outcome()
