@@ -21,9 +21,9 @@ SHARE = ("share/man/man1/routerd.1", "share/bash-completion/completions/routerd"
 
 
 @pytest.fixture(scope="module")
-def hook() -> ModuleType:
-    """The build's own module."""
-    spec = importlib.util.spec_from_file_location("build_hook", ROOT / "systemd" / "build_hook.py")
+def manual() -> ModuleType:
+    """The module that writes them."""
+    spec = importlib.util.spec_from_file_location("manual", ROOT / "systemd" / "manual.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -41,8 +41,8 @@ def options(parser: argparse.ArgumentParser) -> set[str]:
     return {word for action in shown for word in action.option_strings if word.startswith("--")}
 
 
-def test_the_man_page_has_every_command_and_option(hook: ModuleType) -> None:
-    text = hook.man_page(build_parser()).replace("\\-", "-")
+def test_the_man_page_has_every_command_and_option(manual: ModuleType) -> None:
+    text = manual.man_page(build_parser()).replace("\\-", "-")
     for name, parser in commands().items():
         assert f"routerd {name}" in text
         assert {word for word in options(parser) if word not in text} == {"--help"}
@@ -53,8 +53,21 @@ def test_the_man_page_has_every_command_and_option(hook: ModuleType) -> None:
 @pytest.mark.skipif(
     shutil.which("groff") is None, reason="groff is not installed: apt-get install groff-base"
 )
-def test_the_man_page_is_troff_without_a_warning(hook: ModuleType) -> None:
-    page = hook.man_page(build_parser())
+@pytest.mark.parametrize("path", SHARE)
+def test_what_the_package_brings_is_up_to_date(path: str) -> None:
+    text = (ROOT / "systemd" / path).read_text(encoding="utf-8").replace("\\-", "-")
+    has = set(re.findall(r"(?<![\w-])--[a-z][a-z-]*[a-z]", text)) - {"--help"}
+    wanted = {word for parser in [build_parser(), *commands().values()] for word in options(parser)}
+    remedy = "the command line has changed: .venv/bin/python systemd/manual.py"
+    assert has == wanted - {"--help"}, remedy
+    for parser in commands().values():
+        for action in parser._actions:
+            if path == SHARE[0] and action.dest != "help" and action.help != argparse.SUPPRESS:
+                assert " ".join((action.help % vars(action)).split()) in " ".join(text.split()), remedy
+
+
+def test_the_man_page_is_troff_without_a_warning(manual: ModuleType) -> None:
+    page = manual.man_page(build_parser())
     done = subprocess.run(
         ["groff", "-man", "-Tutf8", "-ww", "-z"], input=page, capture_output=True, text=True, check=True
     )
@@ -76,8 +89,8 @@ def completed(script: Path, line: str) -> set[str]:
 
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="bash is not installed")
-def test_bash_completes_commands_options_choices_and_folders(hook: ModuleType, tmp_path: Path) -> None:
-    hook.write_all(tmp_path)
+def test_bash_completes_commands_options_choices_and_folders(manual: ModuleType, tmp_path: Path) -> None:
+    manual.write_all(tmp_path)
     script = tmp_path / SHARE[1]
     assert completed(script, "routerd ") >= set(commands())
     assert completed(script, "routerd so") == {"soundcheck"}

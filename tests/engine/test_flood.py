@@ -133,7 +133,9 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
         until(lambda note=note: bytes((0x80, note, 64)) in bench.devices["synth"].got, what="a note passes")
         assert len(bench.worker._inbox) <= INBOX_LIMIT + 2
     every_tick_is_there(bench)
-    assert [event["device"] for event in bench.events("flood")] == ["pedals"]  # once
+    # once, as tests of the brake show exactly; a machine that stands still may end a flood and begin another
+    assert {event["device"] for event in bench.events("flood")} == {"pedals"}
+    assert len(bench.events("flood")) < 5
     assert bench.worker.faults == 0
 
 

@@ -15,6 +15,12 @@ from pathlib import Path
 
 import pytest
 
+from routerd.ports import missing_library
+
+pytestmark = pytest.mark.skipif(
+    missing_library() != "", reason=f"tests in the virtual machine skip as a whole: {missing_library()}"
+)
+
 GUEST = Path(__file__).resolve().parent / "guest"
 
 MACHINE = """

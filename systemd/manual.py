@@ -1,9 +1,9 @@
-"""Makes the man page and the shells' completions from the command line's own definition.
+"""Writes the man page and the shells' completions from the command line's own definition.
 
-hatchling calls it whenever the package is built (see pyproject.toml); they are installed under `share` of the
-environment, where man and the shells look for those of a program on the PATH. By hand, into a folder:
+    .venv/bin/python systemd/manual.py
 
-    python3 systemd/build_hook.py FOLDER
+Once after each change of the command line (a test says so); the package brings them, so that nobody needs the
+libraries that make them. They are installed under `share` of the environment.
 """
 
 from __future__ import annotations
@@ -11,13 +11,12 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
 
 import shtab
 from argparse_manpage.manpage import Manpage
-from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 ROOT = Path(__file__).resolve().parents[1]
+FOLDER = ROOT / "systemd"
 
 COMPLETIONS = {
     "bash": "share/bash-completion/completions/routerd",
@@ -44,7 +43,7 @@ def man_page(parser: argparse.ArgumentParser) -> str:
     examples, parser.epilog = parser.epilog or "", None  # their lines must stay as they are
     page = Manpage(parser, format="single-commands-section")
     page.description = SUMMARY
-    page.manual = "routerd"
+    page.manual, page.date = "routerd", ""  # a date would differ each time
     escaped = examples.replace("\\", "\\\\").replace("-", "\\-")
     return f"{page}\n.SH EXAMPLES\n.nf\n{escaped}.fi\n"
 
@@ -76,15 +75,6 @@ def write_all(folder: Path) -> list[str]:
     return list(texts)
 
 
-class CommandLineHook(BuildHookInterface):  # type: ignore[type-arg]
-    """What hatchling calls."""
-
-    def initialize(self, version: str, build_data: dict[str, Any]) -> None:  # noqa: ARG002 - as hatchling calls
-        """Add the files to a wheel."""
-        if self.target_name == "wheel":
-            folder = Path(self.directory) / "command-line"
-            build_data["shared_data"] |= {str(folder / path): path for path in write_all(folder)}
-
-
 if __name__ == "__main__":
-    write_all(Path(sys.argv[1]))
+    for written in write_all(FOLDER):
+        print(FOLDER / written)
