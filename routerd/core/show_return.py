@@ -96,8 +96,15 @@ class ShowReturn(ShowCommands):
         return self.book.rig.after_restart
 
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
-        """A port is there; the first time after `go_on` its devices are told what they have missed."""
+        """A port is there, and its devices are told what they have missed.
+
+        After `go_on` that is as the head of this module says. When only the port had gone, those that ran are
+        told where transport stands; while it runs, all of them are, and join in.
+        """
         if wire not in self._to_tell or self._returns is None:
+            if wire.ran or self.clock.state is State.RUNNING:
+                wire.owed = [*self._where(wire, max(now_ns, self._now_ns)), *wire.owed]
+            wire.ran = False
             super().output_opened(wire, takes_pieces, now_ns)
             return
         self._to_tell.discard(wire)
@@ -119,6 +126,11 @@ class ShowReturn(ShowCommands):
             for _ in range(missed):
                 wire.put_realtime(TICK_BYTES, self._now_ns, self.sink)
 
+    def _where(self, wire: Wire, now_ns: int) -> list[bytes]:
+        """Return what puts the transport of the devices on a wire right."""
+        one = self._devices.by_outlet.get(wire.timed)
+        return [] if one is None or not wire.transport else self._place_told(one, now_ns)
+
     def _missed(self, one: DeviceClock, kept: Kept, now_ns: int) -> int | None:
         """Return how many ticks of its own a device has missed; None when they are too many."""
         clock = self.clock
@@ -139,15 +151,12 @@ class ShowReturn(ShowCommands):
     def _place_told(self, one: DeviceClock, now_ns: int) -> list[bytes]:
         """Return what a device that ran is told before anything else, and have it join in where it shall."""
         clock, mode = self.clock, one.timing.start
+        ran = one.running or (self._returns is not None and one.outlet.name in self._returns.started)
         one.running = False
         if mode is StartMode.NEVER:
             return []
         if mode is not StartMode.TRANSPORT:
-            if (
-                self._returns
-                and one.outlet.name in self._returns.started
-                and clock.state is not State.STOPPED
-            ):
+            if ran and clock.state is not State.STOPPED:
                 one.start_at(Wanted.CYCLE if one.cycle_ticks else Wanted.BAR)
                 self._devices.look()
             return [STOP_BYTES]

@@ -11,6 +11,7 @@ from routerd.core.contacts import described
 from routerd.core.device_clocks import DeviceClocks
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.lanes import is_release
+from routerd.core.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES
 from routerd.core.model import SetList, StartPolicy
 from routerd.core.mutes import DEVICE
 from routerd.core.notes import Inlet
@@ -20,7 +21,7 @@ from routerd.core.timing import ChangePolicy
 from routerd.core.transport import Command as TransportCommand
 from routerd.core.transport import State, TempoBy
 from routerd.core.units import NS_PER_S
-from routerd.core.wire import Wire
+from routerd.core.wire import DOUBTFUL_NS, Wire
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -188,6 +189,7 @@ class ShowSongs(ShowTransport):
         `since_ns`, or now, nothing may have got through.
         """
         self._enter(max(now_ns, self._now_ns))
+        wire.ran = wire.ran or self._may_run(wire)
         missed = [data for data in unsent if is_release(data)]
         missed += self._forget(wire, self._every_inlet)
         wire.lose(self._now_ns, missed)
@@ -196,6 +198,14 @@ class ShowSongs(ShowTransport):
         for outlet in wire.outlets:
             facts = {"output": wire.number, "why": why, "since_ns": since_ns or self._now_ns}
             self._event("port-closed", device=outlet.name, direction="output", **facts)
+
+    def _may_run(self, wire: Wire) -> bool:
+        """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
+        one = self._devices.by_outlet.get(wire.timed)
+        since_ns = self._now_ns - DOUBTFUL_NS
+        transport = (START_BYTES, CONTINUE_BYTES, STOP_BYTES)
+        doubtful = any(data in wire.sent and wire.sent[data] > since_ns for data in transport)
+        return doubtful or (one is not None and one.running)
 
     def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
         """Take what is held on a wire out of what these inlets hold, and return the releases."""

@@ -39,6 +39,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.lanes import expression_keys, is_release, is_surplus, put_value, sets_sound, value_key
 from routerd.core.messages import (
+    ALL_SOUND_OFF,
     BANK_SELECT,
     CONTINUE,
     CONTROLLER,
@@ -84,6 +85,9 @@ PAUSE = 0
 """First byte of a pause between the messages of a patch, see core.patches."""
 
 QUEUE_LIMIT = 4096
+
+DOUBTFUL_NS = 1_000_000_000
+"""A port that no longer works is noticed within so long."""
 
 BULK_LIMIT_BYTES = 4 * 1024 * 1024
 """Of what routes put into the bulk lane: 22 minutes of a DIN wire. A song's patches, of 1 MiB at most, go in
@@ -143,6 +147,7 @@ class Wire:
         "own_rate",
         "patched",
         "presses",
+        "ran",
         "selected",
         "senses",
         "sent",
@@ -164,8 +169,9 @@ class Wire:
         self.transport = any(device.transport for device in devices)
         self.senses = any(device.active_sensing for device in devices)
         """Whether it gets Active Sensing."""
-        self.own_rate = False
-        """Whether its ticks have numbers and times of their own, apart from the grid's."""
+        self.own_rate = self.ran = False
+        """Whether its ticks have numbers and times of their own, apart from the grid's; whether its devices
+        ran, or may have, when the port was lost."""
         self.at_once: Wire | None = None
         """Itself while a short message may go straight to the sink, without being offered."""
         self.takes_pieces = True
@@ -176,8 +182,8 @@ class Wire:
         """Releases that were missed while the port was away."""
         self.messages_sent = self.bytes_sent = 0
         """What the port has taken, ticks and pieces of SysEx included; counted by whoever hands it over."""
-        self.dropped = self.most_queued = self.thinned = 0
-        """Values that a newer one has replaced before they went out."""
+        self.dropped = self.thinned = self.most_queued = 0
+        """`thinned`: values that a newer one has replaced before they went out."""
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
         self.sent: dict[bytes, int] = {}
@@ -464,8 +470,16 @@ class Wire:
         return True
 
     def lose(self, now_ns: int, missed: list[bytes]) -> None:
-        """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest."""
-        self.owed += missed + self._take_latched() + self.sounding.end() + self.clear(now_ns, [])
+        """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest.
+
+        What went out within DOUBTFUL_NS may not have arrived, so its releases are owed, too: one too many
+        ends nothing that sounds.
+        """
+        since_ns = now_ns - DOUBTFUL_NS
+        sent = [data for data, at_ns in self.sent.items() if at_ns > since_ns and is_release(data)]
+        doubtful = [data for data in sent if data[0] & 0xF0 != CONTROLLER or data[1] < ALL_SOUND_OFF]
+        owed = missed + self._take_latched() + self.sounding.end() + self.clear(now_ns, [])
+        self.owed += [data for data in doubtful if data not in owed] + owed
         self.connected = False
         self.busy_until_ns = now_ns
 

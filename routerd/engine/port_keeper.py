@@ -114,12 +114,18 @@ class PortKeeper:
                 break
             if self._wanted is None:
                 continue
-            if self._ask() or stirred or self._is_try_due():
-                self._wait_for_gap()
-                self._scan(self._wanted)
-            self._publish()
+            try:
+                self._look(self._wanted, stirred=stirred)
+            except Exception as error:  # noqa: BLE001 - a mistake here must not end what keeps the ports
+                self._worker.fault(error)
             self.scanned.set()
         self._close_all()
+
+    def _look(self, book: CompiledBook, *, stirred: bool) -> None:
+        if self._ask() or stirred or self._is_try_due():
+            self._wait_for_gap()
+            self._scan(book)
+        self._publish()
 
     def _publish(self) -> None:
         seen = {way.way: way.plain() for way in self._ways.values()}
@@ -136,12 +142,7 @@ class PortKeeper:
         now_ns = monotonic_ns()
         if self._list_ns is not None and now_ns >= self._list_ns:
             return True
-        return any(
-            way.port is None
-            and way.life.state in (State.FAILED, State.CONTESTED)
-            and now_ns >= way.life.next_try_ns()
-            for way in self._ways.values()
-        )
+        return any(way.port is None and way.life.is_due(now_ns) for way in self._ways.values())
 
     # What is seen of ports that are open
 

@@ -251,7 +251,7 @@ class Worker:
         try:
             show.receive(inlet, data, at_ns)
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
-            self._fault(error)
+            self.fault(error)
         if len(sink) == 1 and not recorder.on and (port := self.ports.get(sink[0][0])) is not None:
             wire, out = sink.pop()  # as _send does, without the way there
             try:
@@ -282,9 +282,9 @@ class Worker:
         try:
             function(now_ns)
         except Exception as error:  # noqa: BLE001 - the clock goes on whatever a call did
-            self._fault(error)
+            self.fault(error)
 
-    def _fault(self, error: Exception) -> None:
+    def fault(self, error: Exception) -> None:
         """Count a fault and tell it; the same one again only after a while, however often it comes."""
         self.faults += 1
         fault = f"{type(error).__name__}: {error}"

@@ -63,13 +63,13 @@ class JackPorts:
         """List what can be written to, by name; raises PortError when there is no server."""
         return self._server().list("destinations")
 
-    def open_input(self, info: PortInfo, received: Received) -> JackInput:
+    def open_input(self, info: PortInfo, received: Received, name: str = "") -> JackInput:
         """Connect; `received` is called on a thread that is scheduled like the first caller of `watch`."""
         link = self._server()
         self._numbers += 1
         port = JackInput(info, link, self._numbers, self._mended(received))  # heard from its first message on
         try:
-            link.open("in", self._numbers, info)
+            link.open("in", self._numbers, info, name)
         except PortError:
             port.close()
             raise
@@ -90,11 +90,11 @@ class JackPorts:
 
         return take
 
-    def open_output(self, info: PortInfo) -> JackOutput:
+    def open_output(self, info: PortInfo, name: str = "") -> JackOutput:
         """Connect; raises PortError when the port has gone."""
         link = self._server()
         self._numbers += 1
-        link.open("out", self._numbers, info)
+        link.open("out", self._numbers, info, name)
         return JackOutput(info, link, self._numbers)
 
     def close(self) -> None:

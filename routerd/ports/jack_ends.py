@@ -22,6 +22,9 @@ LONGEST_MESSAGE = 5_000
 for room, holding the interpreter, when it is full: at worst for ever. So it must never be full. A third
 of it may be used in one period, and this is the longest SysEx that can be sent on JACK."""
 
+LONGEST_NAME = 30
+"""Characters of a device's name in that of a client, which JACK limits to 64 bytes."""
+
 _RING_HEAD = 4
 _STILL_ARRIVING_S = 0.1
 """What was sent before an input was disconnected may arrive for so long: longer than any usual period."""
@@ -31,10 +34,14 @@ _EMPTY_WITHIN_S = 0.1
 
 
 class End:
-    """One RtMidi object and its port. `number` is that of the port that is open on it, 0 for none."""
+    """One RtMidi object and its port, made for the device or devices of that name.
 
-    def __init__(self, midi: Any, identifier: str) -> None:
+    `number` is that of the port that is open on it, 0 for none.
+    """
+
+    def __init__(self, midi: Any, identifier: str, name: str) -> None:
         self.midi = midi
+        self.name = name
         self.identifier = identifier
         self.number = 0
         self.other = ""
@@ -58,24 +65,25 @@ class Ends:
         self.ins: list[End] = []
         self.by_number: dict[int, End] = {}
 
-    def open_out(self, number: int, destination: str) -> str:
+    def open_out(self, number: int, destination: str, name: str) -> str:
         """Open a port; return what is wrong, "" for nothing."""
-        end = self._free_out()
+        end = self._free_out(name)
         if end is None:
             try:
-                end = self._make(rtmidi.MidiOut, "out")
+                end = self._make(rtmidi.MidiOut, "out", name)
             except (rtmidi.RtMidiError, OSError) as error:
                 return f"cannot open a port: {error}"
             self.outs.append(end)
         return self._join(end, number, destination, self._server.connect(end.identifier, destination))
 
-    def open_in(self, number: int, source: str) -> str:
+    def open_in(self, number: int, source: str, name: str) -> str:
         """Open a port; return what is wrong, "" for nothing."""
         ready_s = monotonic() - _STILL_ARRIVING_S
-        end = next((end for end in self.ins if not end.number and end.closed_s < ready_s), None)
+        free = (end for end in self.ins if not end.number and end.name == name and end.closed_s < ready_s)
+        end = next(free, None)
         if end is None:
             try:
-                end = self._make(rtmidi.MidiIn, "in")
+                end = self._make(rtmidi.MidiIn, "in", name)
             except (rtmidi.RtMidiError, OSError) as error:
                 return f"cannot open a port: {error}"
             self.ins.append(end)
@@ -91,13 +99,15 @@ class Ends:
         self.by_number[number] = end
         return ""
 
-    def _make(self, kind: Any, direction: str) -> End:
+    def _make(self, kind: Any, direction: str, name: str) -> End:
         self._server.try_opening()
         self._count += 1
-        name = f"{self._server.name}-{direction}{self._count}"
-        midi = kind(rtmidi.API_UNIX_JACK, name=name)
-        identifier = f"{name}:{OWN_PORT}"
-        end = End(midi, identifier)
+        # JACK has a colon between client and port, and counts bytes
+        shown = name.replace(":", " ").encode("ascii", "replace").decode()[:LONGEST_NAME]
+        client = f"{self._server.name}-{direction}{self._count} {shown}".strip()
+        midi = kind(rtmidi.API_UNIX_JACK, name=client)
+        identifier = f"{client}:{OWN_PORT}"
+        end = End(midi, identifier, name)
         if kind is rtmidi.MidiIn:
             midi.ignore_types(sysex=False, timing=False, active_sense=False)
             midi.set_callback(self._heard, end)
@@ -111,10 +121,10 @@ class Ends:
         if end.number:
             self._came_in(end.number, bytes(message[0]))
 
-    def _free_out(self) -> End | None:
+    def _free_out(self, name: str) -> End | None:
         """Return an output that is free and has nothing left in its ring: two periods have passed since."""
         until_s = monotonic() + _EMPTY_WITHIN_S
-        while free := [end for end in self.outs if not end.number]:
+        while free := [end for end in self.outs if not end.number and end.name == name]:
             for end in free:
                 if self._server.frames_since(end.closed_frame) >= 2 * self._server.period_frames():
                     return end

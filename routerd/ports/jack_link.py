@@ -129,12 +129,12 @@ class JackLink:
             for name in sorted(self._lists[direction])
         ]
 
-    def open(self, direction: str, number: int, info: PortInfo) -> None:
-        """Have a port opened; raises PortError."""
+    def open(self, direction: str, number: int, info: PortInfo, name: str) -> None:
+        """Have a port opened, and ours called `name`; raises PortError."""
         if info not in self.list("sources" if direction == "in" else "destinations"):
             raise PortError(f"port {info.name!r} has gone")
         opening = self._openings[number] = _Opening()
-        self._say({"open": direction, "port": number, "name": split_handle(info.handle)})
+        self._say({"open": direction, "port": number, "to": split_handle(info.handle), "name": name})
         if not opening.answered.wait(OPEN_S):
             self._openings.pop(number, None)
             self._say({"close": number})

@@ -14,7 +14,7 @@ ever; their ports are connected, disconnected and used again.
 
 What is said, one JSON object a packet on CONTROL, a socket; from the engine:
 
-    {"open": "out" or "in", "port": number, "name": port of JACK}
+    {"open": "out" or "in", "port": number, "to": port of JACK, "name": what ours is called}
                                                    answered by {"port": number, "error": text or ""}
     {"close": number}
     {"end": true}                                  send what is on its way, leave the server, and end
@@ -88,7 +88,7 @@ class JackProcess:
             asked = json.loads(message)
             if "open" in asked:
                 open_one = self._ends.open_out if asked["open"] == "out" else self._ends.open_in
-                error = open_one(asked["port"], asked["name"])
+                error = open_one(asked["port"], asked["to"], asked["name"])
                 self._say({"port": asked["port"], "error": error})
             elif "close" in asked:
                 self._ends.close(asked["close"])

@@ -118,6 +118,12 @@ class Life:
             f" {QUARREL_NS // NS_PER_S} s"
         )
 
+    def is_due(self, now_ns: int) -> bool:
+        """Return whether it is time to try it again though nothing has been announced."""
+        if self.state is State.STALLED:
+            return now_ns >= max(self.since_ns, self._tried_ns) + RETRY_NS
+        return self.state in (State.FAILED, State.CONTESTED) and now_ns >= self.next_try_ns()
+
     def next_try_ns(self) -> int:
         """Return from when on the port may be opened (again), should one match."""
         if self.state is State.FAILED:

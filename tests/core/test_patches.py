@@ -74,6 +74,7 @@ def test_panic_and_absence_make_it_unknown() -> None:
     made = stage(BASS)
     made.do(Action.PANIC)
     assert enter_again(made) == SOUND + SETTINGS
+    made.run(made.now_ns + 1_001 * MS)  # by then what panic has sent has arrived
     made.lose("sampler")
     made.log.clear()
     made.open("sampler")

@@ -208,8 +208,8 @@ def test_a_device_that_comes_late_joins_in_late() -> None:
     after = again(AfterRestart.PLAY, before, 446)
     after.lose("free")
     after.run(1_500 * MS)
-    after.open("free")  # told once already: nothing but patches and what it is owed
-    assert after.times_ms("free", STOP) == [1453]
+    after.open("free")
+    assert after.times_ms("free", STOP) == [1453, 1500], "it has missed ticks again"
     late = Stage(a_book(AfterRestart.PLAY))
     assert late.times_ms("free", STOP) == []
 
@@ -275,3 +275,71 @@ def test_a_source_is_followed_again() -> None:
     before.run(1_007 * MS)
     after = again(AfterRestart.PLAY, before, 446)
     assert after.show.snapshot()["clock_source"] == KEYS.name
+
+
+# When only a port had gone
+
+
+def told(stage: Stage, from_ms: int) -> list[tuple[float, str]]:
+    """Return what "free" has been told but ticks, with its time in ms, from then on."""
+    return [
+        (at / MS, data.hex(" "))
+        for at, device, data in stage.log
+        if device == "free" and data != TICK and at >= from_ms * MS
+    ]
+
+
+def test_a_port_that_returns_while_transport_runs_joins_in_with_a_bar() -> None:
+    """Bars begin at 20 + 1920 n ms; a bar of 4/4 is 16 sixteenths (M1 p. 27)."""
+    stage = died(AfterRestart.PLAY, 1_000)
+    stage.lose("free")
+    stage.run(1_500 * MS)
+    stage.open("free")
+    stage.run(2_000 * MS)
+    assert told(stage, 1_000) == [(1500, "fc"), (1500, "f2 10 00"), (1930, "fb")]
+
+
+def test_a_port_that_was_away_for_the_stop_is_told_it() -> None:
+    stage = died(AfterRestart.PLAY, 1_000)
+    stage.lose("free")
+    stage.run(1_200 * MS)
+    stage.do(Action.STOP)
+    stage.run(1_500 * MS)
+    stage.open("free")
+    stage.run(4_000 * MS)
+    assert [data for _, data in told(stage, 1_000)][:1] == ["fc"]
+    assert "fb" not in [data for _, data in told(stage, 1_000)]
+
+
+def test_a_stop_that_may_not_have_arrived_is_told_again() -> None:
+    stage = died(AfterRestart.PLAY, 1_000)
+    stage.do(Action.STOP)
+    stage.run(1_500 * MS)
+    stage.lose("free")
+    stage.run(1_600 * MS)
+    stage.open("free")
+    assert ("fc" in [data for _, data in told(stage, 1_600)]) is True
+    stage.run(2_700 * MS)
+    stage.lose("free")
+    stage.open("free")
+    assert told(stage, 2_700) == [], "by then it has"
+
+
+def test_a_port_that_comes_for_the_first_time_hears_nothing_of_transport_that_stands() -> None:
+    stage = Stage(a_book(AfterRestart.PLAY))
+    stage.lose("free")
+    stage.run(500 * MS)
+    stage.open("free")
+    assert told(stage, 0) == []
+
+
+@pytest.mark.parametrize(("before_ms", "owed"), [(300, ["80 3c 40"]), (1_100, [])])
+def test_a_release_that_may_not_have_arrived_is_sent_again(before_ms: int, owed: list[str]) -> None:
+    stage = Stage()
+    stage.run(100 * MS)
+    stage.play("keys", "90 3c 40", "80 3c 40")
+    stage.run((100 + before_ms) * MS)
+    stage.lose("synth")
+    begun = len(stage.sent("synth"))
+    stage.open("synth")
+    assert [data for data in stage.sent("synth")[begun:] if data.startswith(("8", "9"))] == owed
