@@ -239,11 +239,22 @@ class DeviceClock:
         elif self.timing.start is StartMode.ENTRY and not self.running and not self._starting:
             self._want(Wanted.NEXT)
 
+    @property
+    def standing(self) -> tuple[object, ...]:
+        """What `to_plain` is made from, for comparison."""
+        return self.timing, self.running, self.started_tick, self._wanted
+
     def to_plain(self) -> dict[str, Any]:
-        """Return where the device stands, as plain values."""
+        """Return where the device stands, as plain values.
+
+        `rate` is None where it gets no ticks, `running` where it is neither started nor stopped from here.
+        """
+        timing = self.timing
+        started = self.outlet.transport or timing.start not in (StartMode.TRANSPORT, StartMode.NEVER)
         return {
             "device": self.outlet.name,
-            "running": self.running,
+            "rate": str(timing.rate) if self.outlet.clock else None,
+            "running": self.running if started or self.running else None,
             "started_tick": self.started_tick,
             "cycle_ticks": self.cycle_ticks,
             "waits_for": None if self._wanted is None else self._wanted.value,

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.device_clock import DeviceClock
 from routerd.core.time_code import TimeCoder
-from routerd.core.timing import PLAIN_TIMING, StartMode
+from routerd.core.timing import PLAIN_TIMING
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Collection, Iterable, Iterator
 
     from routerd.core.clock import Clock
     from routerd.core.schedule import Schedule
@@ -50,6 +50,8 @@ class DeviceClocks:
             )
             for outlet, offset in zip(wanting, offsets, strict=True)
         }
+        self._shown = tuple(self._pair_up(outlets))
+        self._told: list[tuple[object, ...]] = []
         self.coders = tuple(
             TimeCoder(outlet, one.timing.time_code, one.delay_ns, schedule)
             for outlet, one in self.by_outlet.items()
@@ -105,10 +107,25 @@ class DeviceClocks:
                 return one
         return None
 
+    def changed(self) -> bool:
+        """Return whether any stands otherwise than when this was last asked."""
+        told = [one.standing for one in self.by_outlet.values()]
+        if told == self._told:
+            return False
+        self._told = told
+        return True
+
     def to_plain(self) -> list[dict[str, Any]]:
-        """Return where those stand that have a sequence or a start of their own."""
-        return [
-            one.to_plain()
-            for one in self.by_outlet.values()
-            if one.cycle_ticks or one.timing.start is not StartMode.TRANSPORT or one.busy
-        ]
+        """Return where every device stands that gets clock, transport, pulses or time code."""
+        return [{**one.to_plain(), "device": name} for name, one in self._shown]
+
+    def _pair_up(self, outlets: tuple[Outlet, ...]) -> Iterator[tuple[str, DeviceClock]]:
+        """Yield each device with its clock; of several on one wire that is the clock of one of them."""
+        on_wire = {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.clock}
+        on_wire |= {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.transport}
+        for outlet in outlets:
+            one = self.by_outlet.get(outlet)
+            if one is None and (outlet.device.clock or outlet.device.transport):
+                one = on_wire.get(outlet.wire)
+            if one is not None:
+                yield outlet.name, one

@@ -119,6 +119,7 @@ class Show(ShowReturn):
                 self._come_in(now_ns)
             if self._metronome.counting_to and self._metronome.counted_in(clock):
                 self._transport(TransportCommand.START, now_ns)
+            self._look_at_devices()
 
     def _tick(self, now_ns: int) -> None:
         clock = self.clock
@@ -144,7 +145,7 @@ class Show(ShowReturn):
             self._transport_changed()
         if clock.step != self._step:
             self._step_taken()
-        elif clock.steered and tick.number % TICKS_PER_QUARTER == 0:
+        elif (clock.steered or self._source is not None) and tick.number % TICKS_PER_QUARTER == 0:
             self.revision += 1  # so that others see where the grid has been moved to
 
     def _tick_devices(self, tick: Tick) -> None:
@@ -247,11 +248,20 @@ class Show(ShowReturn):
         self.revision += 1
         return True
 
+    def grid(self) -> dict[str, Any]:
+        """Return where ticks lie now, as plain values."""
+        segment = self.clock.segment
+        return {
+            "anchor_ns": segment.anchor_ns,
+            "anchor_tick": segment.anchor_tick,
+            "rate_bpm": str(segment.bpm),
+        }
+
     def snapshot(self) -> dict[str, Any]:
         """Return the state as plain values; see routerd.link.messages for who reads it."""
         clock = self.clock
         on = self._on
-        segment, step = clock.segment, clock.map.steps[clock.step]
+        step = clock.map.steps[clock.step]
         armed = self._armed
         return {
             "revision": self.revision,
@@ -271,16 +281,12 @@ class Show(ShowReturn):
             "checked": self._ticks.to_plain(),
             "tuning": self._tuning,
             "transport": clock.state.value,
-            "bpm": str(round(segment.bpm, 2) if clock.steered else clock.bpm),
+            "bpm": str(round(clock.segment.bpm, 2) if clock.steered else clock.bpm),
             "meter": [step.beats, step.unit],
             "tempo_by": clock.tempo_by.value,
             "tempo_moves": clock.steered or (clock.map.moves and clock.mapped),
             "meter_from": [step.bar_tick, step.bar],
-            "grid": {
-                "anchor_ns": segment.anchor_ns,
-                "anchor_tick": segment.anchor_tick,
-                "rate_bpm": str(segment.bpm),
-            },
+            "grid": self.grid(),
             "position_tick": clock.position_ticks,
             "origin_tick": clock.origin_tick,
             "bar_origin_tick": clock.bar_origin_tick,

@@ -144,6 +144,7 @@ class ShowCommands(ShowSongs):
             self._go(None, self._now_ns)
         else:
             self._do(command, self._now_ns)
+        self._look_at_devices()
         self._light()
 
     def _by_policy(self, command: Command) -> Command:
@@ -197,8 +198,14 @@ class ShowCommands(ShowSongs):
 
     def _reach_line(self, now_ns: int) -> None:
         """In the gap before a tick: do what is armed if that tick is the one it waits for."""
-        if self._armed is not None and self._armed.on_line(self.clock):
+        armed = self._armed
+        if armed is None:
+            return
+        left = armed.lines_left
+        if armed.on_line(self.clock):
             self._perform_armed(now_ns)
+        elif armed.lines_left != left:
+            self.revision += 1
 
     @property
     def _waits_for_release(self) -> bool:

@@ -213,6 +213,11 @@ class ShowState:
             command = self._take_armed()
             self._event("disarmed", action=command.action.value, argument=command.argument, by=by)
 
+    def _look_at_devices(self) -> None:
+        """Note whether a device has been started, or waits, or has come round: others want to know."""
+        if self._devices.changed():
+            self.revision += 1
+
     def _light(self) -> None:
         """Let every lamp show how things stand, if anything may have changed."""
         if self.revision == self._lit_revision:

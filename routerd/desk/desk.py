@@ -127,6 +127,8 @@ class Desk:
             self._snapshot_came.set()
             self._name_numbers()
             self.keeper.changed()
+        elif kind == "grid":
+            view.snapshot = {**view.snapshot, "grid": body}
         elif kind == "event":
             self.measurements.event(body)
             self.tell(body)

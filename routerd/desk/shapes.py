@@ -185,13 +185,13 @@ class LearningDocument:
 
 @dataclass(frozen=True, slots=True)
 class Tempo:
-    """`bpm` are exact quarter notes per minute: a decimal, or a fraction where no decimal is exact.
+    """The tempo that sounds, in quarter notes per minute: `bpm` as a decimal rounded to thousandths,
+    `rate_bpm` exactly, as a decimal or a fraction.
 
     Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × `rate_bpm`) s, in ns of this
-    machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. `rate_bpm` is `bpm`
-    but while a source is followed or tempo moves: then `bpm` is rounded and `rate_bpm` the rate of this
-    moment. `set_by` says who has set it: `song`, `hand` (until the song ends or its own tempo is asked for)
-    or `source`, a device that is or was followed.
+    machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. While tempo moves
+    both are of this moment, at most 0.05 s old. `set_by` says who has set it: `song`, `hand` (until the song
+    ends or its own tempo is asked for) or `source`, a device that is or was followed.
     """
 
     bpm: str
@@ -203,14 +203,17 @@ class Tempo:
 
 @dataclass(frozen=True, slots=True)
 class DeviceClock:
-    """Where a device with a sequence or a start of its own stands.
+    """Where a device stands that gets clock, transport, pulses or time code.
 
-    `step` is the sixteenth of its sequence from 1, `cycle` how often it has come round, and `bars_to_meet` in
-    how many bars both begin together again; null when it is stopped or states no length.
+    `rate` is that of its ticks against the grid's, null where it gets none; `running` is null where it is
+    neither started nor stopped from here. `step` is the sixteenth of its sequence from 1, `cycle` how often
+    it has come round, and `bars_to_meet` in how many bars both begin together again; null when it is stopped
+    or states no length.
     """
 
     device: str
-    running: bool
+    rate: str | None
+    running: bool | None
     step: int | None
     steps: int | None
     cycle: int | None

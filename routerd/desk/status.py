@@ -40,6 +40,9 @@ from routerd.desk.shapes import (
 from routerd.desk.steady import steady_s
 from routerd.desk.view import View
 
+TEMPO_DIGITS = 3
+"""Decimals of the tempo that is shown; `rate_bpm` is exact."""
+
 
 def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
     cycle_ticks, running = one["cycle_ticks"], one["running"]
@@ -50,7 +53,14 @@ def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
         step = within // TICKS_PER_SPP_UNIT + 1
         bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot["meter"]))
     steps = cycle_ticks // TICKS_PER_SPP_UNIT or None
-    return DeviceClock(one["device"], running, step, steps, cycle, bars, one["waits_for"])
+    rate = None if one["rate"] is None else format_bpm(Fraction(one["rate"]))
+    return DeviceClock(one["device"], rate, running, step, steps, cycle, bars, one["waits_for"])
+
+
+def _tempo(snapshot: Plain) -> Tempo:
+    grid = snapshot["grid"]
+    sounds = format_bpm(round(Fraction(grid["rate_bpm"]), TEMPO_DIGITS))
+    return Tempo(sounds, **grid, set_by=snapshot["tempo_by"])
 
 
 def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
@@ -118,7 +128,7 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         learning=learning_of(snapshot["learning"]),
         tuning_note=_tuning_note(snapshot["tuning"], now_ns),
         transport=snapshot["transport"],
-        tempo=Tempo(format_bpm(Fraction(snapshot["bpm"])), **snapshot["grid"], set_by=snapshot["tempo_by"]),
+        tempo=_tempo(snapshot),
         position=position_at(snapshot, now_ns),
         meter="{}/{}".format(*snapshot["meter"]),
         clock_source=snapshot["clock_source"],

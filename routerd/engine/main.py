@@ -249,6 +249,7 @@ class Engine:
 
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
+        self._told_ports()
         self._back, self._remembers = None, True
         spare_collector()
 

@@ -49,8 +49,11 @@ FAULT_AGAIN_NS = 10_000_000_000
 TICK_CHECK_EVERY = 16
 """After so many sends in one go, look whether a tick has come due meanwhile."""
 
+GRID_EVERY_NS = 50_000_000
+"""Tempo may change with every tick; it is told no more often than this."""
+
 Note = tuple[str, Any]
-"""For the event loop: ("snapshot" | "event", value)."""
+"""For the event loop: ("snapshot" | "grid" | "event", value)."""
 
 
 class Worker:
@@ -86,6 +89,9 @@ class Worker:
         self._brakes: dict[str, Brake] = {}
         """Of the input that a device had last."""
         self._revision = -1
+        self._segment = show.clock.segment
+        self._grid_ns = 0
+        """From then on another grid is told, also when nothing else has changed."""
         self._stopping = False
 
     # From other threads
@@ -339,7 +345,12 @@ class Worker:
             show.events.clear()
         if show.revision != self._revision:
             self._revision = show.revision
+            self._segment = show.clock.segment
             self.post("snapshot", show.snapshot())
+        elif show.clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:
+            self._segment = show.clock.segment
+            self._grid_ns = monotonic_ns() + GRID_EVERY_NS
+            self.post("grid", show.grid())
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""

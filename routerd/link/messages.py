@@ -30,6 +30,7 @@ and from the engine:
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
     snapshot    what Show.snapshot returns, whenever it has changed
+    grid        the `grid` of a snapshot, when it alone has changed: in a ramp, or while a source is followed
     ports       [{"device", "direction", "pattern", "port", "state", "error", "since_ns", "doubt": [what is
                 doubtful about the pattern, remedy] or null}, ...], whenever that has changed
     counters    {"name": number, ...}, once a second

@@ -201,10 +201,11 @@ def test_a_sequence_of_seven_sixteenths_comes_round_and_is_retriggered_on_its_ow
     one = stage(played=Timing(sequence_steps=7))
     one.do(Action.START)
     one.run(1500 * MS)
-    (device,) = one.show.snapshot()["devices"]
+    device = one.show.snapshot()["devices"][0]
     origin = one.show.clock.origin_tick
     assert device == {
         "device": "played",
+        "rate": "1",
         "running": True,
         "started_tick": origin,
         "cycle_ticks": 42,

@@ -117,7 +117,9 @@ async def test_tempo_is_taken_exactly_as_written(service: Service) -> None:
     ):
         answer = await service.ask("POST", "/v1/tempo", body)
         assert answer.status == 200, answer.text
-        assert Fraction(answer.json["tempo"]["bpm"]) == bpm
+        assert Fraction(answer.json["tempo"]["rate_bpm"]) == bpm
+        assert Fraction(answer.json["tempo"]["bpm"]) == round(bpm, 3)
+        assert "/" not in answer.json["tempo"]["bpm"]
         assert service.engine.show.clock.segment.bpm == bpm
 
 
