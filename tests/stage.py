@@ -192,6 +192,26 @@ def struck_while_sounding(log: Iterable[tuple[int, str, bytes]]) -> list[tuple[i
     return found
 
 
+REST: dict[object, int] = {"bend": 8192, "pressure": 0, 1: 0, 11: 127, 65: 0, 67: 0}
+"""RP-015 (MIDI Manufacturers Association), from memory; hold pedals are counted by `sounding`."""
+
+
+def not_at_rest(log: Iterable[tuple[int, str, bytes]]) -> dict[tuple[str, int, object], int]:
+    """Return what is bent, pressed or turned by (device, channel, what)."""
+    stands: dict[tuple[str, int, object], int] = {}
+    for _, device, data in log:
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind == 0xE0:
+            stands[device, channel, "bend"] = data[2] << 7 | data[1]
+        elif kind == 0xD0:
+            stands[device, channel, "pressure"] = data[1]
+        elif kind == 0xB0 and data[1] in REST:
+            stands[device, channel, data[1]] = data[2]
+        elif kind == 0xB0 and data[1] == 121:
+            stands.update({key: REST[key[2]] for key in stands if key[:2] == (device, channel)})
+    return {key: value for key, value in stands.items() if value != REST[key[2]]}
+
+
 def sounding(log: Iterable[tuple[int, str, bytes]]) -> Counter[tuple[str, int, int]]:
     """Return what still sounds by (device, channel, note), one for each press; pedals as note 1000 + number.
 

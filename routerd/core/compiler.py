@@ -74,6 +74,8 @@ class CompiledBook:
     converters: Converters = field(default_factory=dict)
     subjects: frozenset[str] = frozenset()
     """What can be muted, see core.mutes."""
+    chased: frozenset[str] = frozenset()
+    """Devices of which some route wants to know where their controls stand."""
 
 
 EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), (), Board((), {}), {}, SetList("", ()))
@@ -182,6 +184,7 @@ class Compiler:
             song_names=tuple(self._song_numbers),
             converters=self._converters,
             subjects=self._subjects(),
+            chased=frozenset(route.source for routes in self._tables for route in routes if route.chase),
         )
 
     def _subjects(self) -> frozenset[str]:

@@ -29,6 +29,7 @@ from routerd.core.messages import (
     SYSEX_END,
 )
 from routerd.core.parameters import NRPN, RPN, Parameter, Selected
+from routerd.core.resting import moved_key
 from routerd.core.routes import SEQUENCE_KINDS, Quantity, QuantityKind, Remap, Switching
 
 if TYPE_CHECKING:
@@ -65,6 +66,8 @@ class Converter(ABC):
         """Send what one message becomes."""
         outlet = self.outlet
         for out in self.convert(data):
+            if (key := moved_key(out)) >= 0:
+                outlet.wire.moved[key] = (self, out)
             outlet.play(out, now_ns, sink)
 
     play = offer
@@ -288,6 +291,12 @@ def note_value(values: dict[int, int], data: bytes) -> None:
         values[_BEND | channel] = bend_value(data)
     elif kind == CHANNEL_PRESSURE:
         values[_PRESSURE | channel] = data[1]
+
+
+def forget_position(wire: Wire, data: bytes) -> None:
+    """Let converters know of a message that has put something to rest behind their backs."""
+    note_value(wire.values, data)
+    wire.values.pop(data[0] << 7, None)
 
 
 def parameter_of(quantity: Quantity) -> Parameter:

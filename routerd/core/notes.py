@@ -41,6 +41,7 @@ from routerd.core.messages import (
 from routerd.core.parameters import Selected, select, selection
 from routerd.core.parameters import is_whole as is_known
 from routerd.core.presses import Turn
+from routerd.core.resting import MOVED_CONTROLLERS, NOT_POSITIONS, moved_key
 from routerd.core.routing import EMPTY, Leg, Table, WideEntry
 from routerd.core.watch import SENSING_LOST_NS
 from routerd.core.wire import Outlet
@@ -70,6 +71,7 @@ class Inlet:
         "_plain",
         "banks",
         "banks_since_ns",
+        "chased",
         "controls",
         "controls_down",
         "device",
@@ -79,6 +81,7 @@ class Inlet:
         "name",
         "note_sysex",
         "pedals",
+        "positions",
         "received",
         "selected",
         "senses",
@@ -104,6 +107,10 @@ class Inlet:
         """Switches that are down, so that their release is not routed whatever they mean by then."""
         self.pedals: dict[int, bytes] = {}
         """What the values of controllers become first, by (status byte << 7) | number."""
+        self.chased = False
+        """Whether some route wants to know where its device's controls stand."""
+        self.positions: dict[int, bytes] = {}
+        """Where they stand, if so: the last message of each, by (status byte << 7) | controller."""
         self.received = 0
         """Messages of its device so far; counted by whoever brings them."""
         self.strange = 0
@@ -127,7 +134,12 @@ class Inlet:
     def _look_whether_plain(self) -> None:
         controls = self.controls
         self._plain = not (
-            controls.by_key or controls.by_message or self.controls_down or self.pedals or self.banks
+            controls.by_key
+            or controls.by_message
+            or self.controls_down
+            or self.pedals
+            or self.banks
+            or self.chased
         )
 
     def receive(self, data: bytes, now_ns: int, sink: Sink) -> Turn | None:
@@ -149,6 +161,8 @@ class Inlet:
         if not plain:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
+            if self.chased and status >= CONTROLLER and status & 0xF0 != PROGRAM:
+                self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
             switch = self.controls.by_key.get((status << 7) | data[1])
             if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
                 return self._turn(switch, data)
@@ -167,6 +181,37 @@ class Inlet:
         self.pedals = pedals
         self._look_whether_plain()
 
+    def use_chase(self, chased: bool) -> None:
+        """Keep positions from now on, or no more."""
+        self.chased = chased
+        if not chased:
+            self.positions.clear()
+        self._look_whether_plain()
+
+    def chase(self, status: int, leg: Leg, now_ns: int, sink: Sink) -> None:
+        """Send the present positions of controls over one leg of the table."""
+        target, status_out, firsts, seconds = leg
+        for data in list(self.positions.values()):
+            if data[0] != status:
+                continue
+            number, is_controller = data[1], status < PROGRAM
+            if is_controller and (number in NOT_POSITIONS or (status << 7) | number in self.controls.by_key):
+                continue
+            out = bytes((status_out, firsts[number], *(seconds[value] for value in data[2:])))
+            if max(out[1:]) > 127:
+                continue
+            if type(target) is not Outlet:
+                target.offer(out, now_ns, sink)
+                continue
+            target.offer_patch(out, now_ns, sink)
+            if is_controller and number in HOLD_CONTROLLERS:
+                key = (status & 0x0F) << 7 | number
+                way = (target, status_out, out[1])
+                if data[2] >= PEDAL_DOWN and way not in self.held_pedals.get(key, ()):
+                    self.held_pedals[key] = (*self.held_pedals.get(key, ()), way)
+            elif (moved := moved_key(out)) >= 0:
+                target.wire.moved[moved] = (self, out)
+
     def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if data[1] in _SPECIAL:
             self._receive_special(data, now_ns, sink)
@@ -179,10 +224,12 @@ class Inlet:
         self._pass(data, now_ns, sink)
 
     def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
-        """Send what leaves no trace: controllers, pressure, bend, program changes."""
+        """Send what holds nothing down: controllers, pressure, bend, program changes."""
         first = data[1]
         is_long = len(data) == 3
         second = data[2] if is_long else 0
+        is_controller = data[0] < PROGRAM
+        moves = data[0] >= CHANNEL_PRESSURE
         legs = self.table[data[0] - 0x80]
         if type(legs) is WideEntry:
             legs = legs.by_first[first]
@@ -191,10 +238,15 @@ class Inlet:
             second_out = seconds[second]
             if first_out < 128 and second_out < 128:
                 out = bytes((status_out, first_out, second_out) if is_long else (status_out, first_out))
-                if (outlet := target.at_once) is not None:
-                    sink.append((outlet, out))
+                if (wire := target.at_once) is not None:
+                    sink.append((wire, out))
                 else:
                     target.offer(out, now_ns, sink)
+                if is_controller:
+                    if first_out in MOVED_CONTROLLERS and type(target) is Outlet:
+                        target.wire.moved[status_out << 7 | first_out] = (self, out)
+                elif moves and type(target) is Outlet:
+                    target.wire.moved[status_out << 7] = (self, out)
 
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
@@ -267,7 +319,10 @@ class Inlet:
             if note_out < 128 and values[value] < 128:
                 way = (target, NOTE_OFF | (status_out & 0x0F), note_out)
                 if ways is None or way in ways:
-                    target.offer(bytes((status_out, note_out, values[value])), now_ns, sink)
+                    out = bytes((status_out, note_out, values[value]))
+                    target.offer(out, now_ns, sink)
+                    if type(target) is Outlet:
+                        target.wire.moved[status_out << 7 | note_out] = (self, out)
 
     def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
         """Return what a control's message does: it goes down or comes up, or nothing new.

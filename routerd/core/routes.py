@@ -147,6 +147,9 @@ class Route:
     drone: tuple[int, ...] = ()
     maps: tuple[Remap, ...] = ()
     zone: NoteZone | None = None
+    chase: bool = False
+    """Whether its target gets the present positions of pedals, wheels, bend and pressure when it comes into
+    force."""
 
 
 # Plain values

@@ -91,6 +91,7 @@ NO_NAMES: Names = ((),) * 128
 
 _NOTE_STATUSES = (NOTE_OFF, NOTE_ON, POLY_PRESSURE)
 """Messages whose first data byte is a note number (M1 Table II)."""
+_POSITIONS = frozenset({CONTROLLER, CHANNEL_PRESSURE, BEND})
 _PARAMETERS = PARAMETER_SELECT | PARAMETER_DATA
 _PARAMETER_KINDS = frozenset({QuantityKind.RPN, QuantityKind.NRPN})
 
@@ -101,6 +102,8 @@ class Compiled(NamedTuple):
     tables: tuple[Table, ...]
     names: tuple[Names, ...]
     converters: frozenset[Converter]
+    chases: tuple[tuple[tuple[int, Leg], ...], ...] = ()
+    """By inlet: status byte and leg of what gets the present positions of controls on entry."""
 
 
 @cache
@@ -340,11 +343,14 @@ def compile_tables(
     """
     known: Converters = {} if converters is None else converters
     entries: list[dict[int, list[tuple[Leg, str]]]] = [{} for _ in inlet_numbers]
+    chases: list[list[tuple[int, Leg]]] = [[] for _ in inlet_numbers]
     for route in routes:
         by_status = entries[inlet_numbers[route.source]]
         source = (heard or {}).get(route.source, ())
         for status, leg in _Compiler(route, outlets[route.target], known, source).legs():
             by_status.setdefault(status, []).append((leg, route.name))
+            if route.chase and status & 0xF0 in _POSITIONS:
+                chases[inlet_numbers[route.source]].append((status, leg))
     return Compiled(
         tuple(
             tuple(entry_of(leg for leg, _ in by_status.get(status, ())) for status in range(0x80, 0x100))
@@ -365,4 +371,5 @@ def compile_tables(
             for leg, _ in legs
             if isinstance(leg[0], Converter)
         ),
+        tuple(tuple(one) for one in chases),
     )

@@ -197,6 +197,7 @@ class Show(ShowReturn):
             if inlet.is_lost(now_ns):
                 self._event(SENSING_LOST, device=inlet.name)
                 inlet.let_go(now_ns, self.sink)
+                self._abandon(inlet)
         if self.loops.busy:
             self.loops.look(now_ns, self.sink)
             self._tell_loops()
@@ -223,6 +224,8 @@ class Show(ShowReturn):
         elif self._armed is not None and self._waits_for_release:
             self._perform_on_release(self._now_ns)
             self._light()
+        if self._unrested:
+            self._rest()
 
     def _lets_in(self, inlet: Inlet, data: bytes, now_ns: int) -> bool:
         is_let_in = self.loops.lets_in(inlet, data, now_ns, self.sink)

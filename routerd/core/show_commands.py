@@ -260,7 +260,7 @@ class ShowCommands(ShowSongs):
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
         for wire in self.book.wires:
-            for data in (*wire.sounding.end(), *SILENCE):
+            for data in (*wire.sounding.end(), *wire.take_rest(), *SILENCE):
                 wire.offer(data, now_ns, self.sink)
         self._event("panic")
 

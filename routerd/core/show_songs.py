@@ -26,13 +26,13 @@ from routerd.core.wire import DOUBTFUL_NS, Wire
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+from routerd.core.show_resting import ShowResting
 from routerd.core.show_state import DEFAULT_BPM, NO_SONG
-from routerd.core.show_transport import ShowTransport
 from routerd.core.tap import bpm_of
 
 
-class ShowSongs(ShowTransport):
-    """The layer above transport."""
+class ShowSongs(ShowResting):
+    """The layer above rest."""
 
     __slots__ = ()
 
@@ -64,6 +64,8 @@ class ShowSongs(ShowTransport):
                 for inlet in self.book.inlets:
                     for data in inlet.forget(outlet):
                         outlet.offer(data, now_ns, self.sink)
+        self._rest()
+        self._chase()
         self.revision += 1
         self._event(action.value, subject=argument)
 
@@ -102,6 +104,7 @@ class ShowSongs(ShowTransport):
             self._set_tempo(first.bpm, rate_bpm=first.rate_bpm if runs else None)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
+        self._chase()
         self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
         if on.section_number:
             self._event("section", section=on.section.name, number=on.section_number)
@@ -126,6 +129,7 @@ class ShowSongs(ShowTransport):
         if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
             self._set_tempo(on.section.bpm or song_bpm)
         self._send(on.section.patches, now_ns)
+        self._chase()
         self._event("section", section=on.section.name, number=number)
         self.revision += 1
 
@@ -149,6 +153,8 @@ class ShowSongs(ShowTransport):
         for outlet in self.book.outlets:
             if outlet.latched:
                 outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
+        self._abandon()
+        self._plan_chase(section.routes.chases)
 
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
         """A port is there (again): end what its devices missed, then put them on their sounds."""
@@ -166,6 +172,7 @@ class ShowSongs(ShowTransport):
         if self._on.song is not None:
             self._send(self._on.song.patches, self._now_ns, wire)
             self._send(self._on.section.patches, self._now_ns, wire)
+            self._chase(wire)
         self.book.board.forget(wire)
         self.loops.rerouted()
         self._tell_loops()
@@ -223,6 +230,8 @@ class ShowSongs(ShowTransport):
         self._enter(max(now_ns, self._now_ns))
         inlet.let_go(self._now_ns, self.sink)
         inlet.forget_switches()
+        inlet.positions.clear()
+        self._abandon(inlet)
         self.loops.drop((inlet,))
         self._tell_loops()
         self._presses.forget(inlet.name)
@@ -248,6 +257,8 @@ class ShowSongs(ShowTransport):
         now_ns = self._now_ns
         before = self._on
         self._part_with_removed(before.book, book, now_ns)
+        for inlet in book.inlets:
+            inlet.use_chase(inlet.name in book.chased)
         place = before.place.reordered(book.set_list.order, before.identifier)
         self._on = Standing(book, place)
         self._set_list = book.set_list
@@ -362,6 +373,7 @@ class ShowSongs(ShowTransport):
             self._use_controls(None)
             for inlet in self.book.inlets:
                 inlet.table = EMPTY
+            self._abandon()
             self.loops.rerouted()
             self._tell_loops()
             return

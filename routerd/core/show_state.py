@@ -6,6 +6,7 @@ The show is one object in layers, each in a module of its own and each knowing o
     show_return     going on where an engine has died
     show_commands   what can be asked, at once or armed
     show_songs      songs, sections, books, ports
+    show_resting    what players have moved
     show_transport  start and stop, the source that is followed, devices by themselves
     show_state      this
 
@@ -43,6 +44,7 @@ from routerd.core.wire import NEVER_NS, Outlet, Sink, Wire
 
 if TYPE_CHECKING:
     from routerd.core.kept import Kept
+    from routerd.core.routing import Leg
 
 
 NO_SONG = 0xFFFF
@@ -58,6 +60,7 @@ class ShowState:
         "_after_tick",
         "_armed",
         "_caught_up",
+        "_chased",
         "_clocked",
         "_devices",
         "_learner",
@@ -78,11 +81,13 @@ class ShowState:
         "_taps",
         "_ticked",
         "_ticks",
+        "_to_chase",
         "_to_tell",
         "_transported",
         "_tuner",
         "_tuning",
         "_tuning_until_ns",
+        "_unrested",
         "clock",
         "events",
         "generation",
@@ -96,6 +101,13 @@ class ShowState:
         "tick_due_ns",
         "tick_number",
     )
+
+    _chased: list[tuple[Inlet, int, Leg]]
+    """Legs in force, by status byte, that get positions of controls on entry."""
+    _to_chase: list[tuple[Inlet, int, Leg]]
+    """Those that have just come into force."""
+    _unrested: bool
+    """Whether something goes to rest as soon as nothing rings there."""
 
     def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM) -> None:
         self.sink: Sink = []
@@ -135,6 +147,7 @@ class ShowState:
         self._ticks = Ticks()
         self._lit_revision = -1
         self.loops = Loops()
+        self._chased, self._to_chase, self._unrested = [], [], False
         self._sent = self.loops.sent
         self._clocked: tuple[Wire, ...] = ()
         self._sensed: tuple[Wire, ...] = ()

@@ -54,6 +54,7 @@ from routerd.core.messages import (
 )
 from routerd.core.model import WireKind, timed_device
 from routerd.core.patches import pause_ns
+from routerd.core.resting import moved_key, rest_of
 from routerd.core.sounding import Sounding, is_note, is_press
 from routerd.core.transport import LEAD_NS
 from routerd.core.units import DIN_BYTE_NS
@@ -64,6 +65,7 @@ if TYPE_CHECKING:
 
     from routerd.core.converters import Converter
     from routerd.core.model import Device
+    from routerd.core.notes import Inlet
     from routerd.core.parameters import Selected
 
 NEVER_NS = 1 << 62
@@ -140,6 +142,7 @@ class Wire:
         "gate_ns",
         "messages_sent",
         "most_queued",
+        "moved",
         "name",
         "number",
         "outlets",
@@ -157,8 +160,14 @@ class Wire:
         "timed",
         "transport",
         "ungated",
+        "unrested",
         "values",
     )
+
+    moved: dict[int, tuple[Inlet | Converter, bytes]]
+    """What players have moved, by whom and where to; keys of core.resting."""
+    unrested: dict[int, Inlet | Converter]
+    """What goes to rest as soon as nothing rings there, and who has moved it."""
 
     def __init__(self, devices: Sequence[Device], number: int) -> None:
         """`devices`, at least one, share the port; the wire itself is as the first of them says."""
@@ -189,6 +198,7 @@ class Wire:
         self.sent: dict[bytes, int] = {}
         """What has gone out of late, and when; see core.loops."""
         self.sounding, self.presses = sounding, sounding.presses
+        self.moved, self.unrested = {}, {}
         self.selected: Selected = {}
         """The parameter that each channel stands on."""
         self.patched: dict[int, tuple[bytes, ...]] = {}
@@ -199,13 +209,12 @@ class Wire:
         self._byte_ns = SHORT_BYTE_NS[first.wire]
         self._bulk_byte_ns = BULK_BYTE_NS[first.wire]
         self._live: deque[bytes] = deque()
-        self._values: dict[int, list[bytes]] = {}
         self._bulk: deque[bytes] = deque()
+        self._values: dict[int, list[bytes]] = {}
         self._bulk_bytes = 0
         self._connected = self._free = False
         self._note: Note | None = None
-        self._pause_until_ns = self._deadline_ns = NEVER_NS
-        self._tick_ns = -LEAD_NS
+        self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self.outlets = tuple(Outlet(device, self) for device in devices)
         self.timed = self.outlets[self.devices.index(timed_device(devices))]
@@ -485,17 +494,24 @@ class Wire:
 
     def part(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
         """Leave the rig: send all releases now, past wire and gate, because nobody pumps this way again."""
-        owed = owed + self._take_latched() + self.sounding.end() + self.clear(now_ns, sink)
+        owed = owed + self._take_latched() + self.sounding.end() + self.clear(now_ns, sink) + self.take_rest()
         if self.connected:
             sink += [(self, data) for data in owed]
         else:
             self.owed += owed
 
+    def take_rest(self) -> list[bytes]:
+        """Return what puts everything to rest that players have moved, and forget it."""
+        keys = (*self.moved, *self.unrested)
+        self.moved.clear()
+        self.unrested.clear()
+        return rest_of(keys)
+
     def _take_latched(self) -> list[bytes]:
         return [data for outlet in self.outlets for data in outlet.take_latched()]
 
     def clear(self, now_ns: int, sink: Sink) -> list[bytes]:
-        """Forget what waits and return the releases among it, which the device still needs.
+        """Forget what waits and return the releases among it, and what puts to rest: the device needs them.
 
         A SysEx that is partly out is ended, so that the device is not left in it.
         """
@@ -503,6 +519,8 @@ class Wire:
             sink.append((self, bytes((SYSEX_END,))))
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
         releases = [data for lane in (self._live, self._bulk) for data in lane if is_release(data)]
+        waiting = (data for values in self._values.values() for data in values)
+        releases += [data for data in waiting if (key := moved_key(data)) >= 0 and key not in self.moved]
         self._live.clear()
         self._values.clear()
         self._bulk.clear()

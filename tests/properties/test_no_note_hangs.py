@@ -4,7 +4,7 @@ A player presses and releases keys and pedals while songs, sections, routes, rig
 change, the set is reloaded and panic is pressed. At the end all keys and pedals are up and all
 devices are there: then nothing may sound anywhere, counted press by press. The ticks of a device
 that is always there stay on their grid all along. Presses and releases of a note take turns, and none is
-withheld, as no echo is heard.
+withheld, as no echo is heard. Without a route every device is at rest.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from tests.stage import (
     TICK,
     Stage,
     compiled,
+    not_at_rest,
     route,
     struck_while_sounding,
 )
@@ -85,6 +86,7 @@ ZONES = replace(
 )
 SONGS = (OPENER, MIDDLE, CLOSER, LAYERED, ZONES)
 REROUTED = tuple(replace(song, routes=(route("sampler", transpose=-5),), sections=()) for song in SONGS)
+SILENT = replace(OPENER, identifier="silent", routes=(), patches=())
 NAMES = tuple(song.identifier for song in SONGS)
 
 keys = st.sampled_from((60, 61, 62, 72))
@@ -117,10 +119,21 @@ class Player(RuleBasedStateMachine):
     def pedal(self, channel: int, number: int, value: int) -> None:
         self.stage.play("keys", bytes((0xB0 | channel, number, value)).hex())
 
+    @rule(
+        channel=channels,
+        moved=st.sampled_from(
+            ("e0 00 50", "e0 00 40", "d0 45", "b0 01 33", "b0 0b 20", "b0 43 7f", "b0 02 11")
+        ),
+    )
+    def move(self, channel: int, moved: str) -> None:
+        self.stage.play("keys", f"{moved[0]}{channel}{moved[2:]}")
+
     @rule(data=st.binary(max_size=4))
     def noise(self, data: bytes) -> None:
-        if data[:1] and 0x80 <= data[0] < 0xC0:
-            data = data[1:2]  # pedals and keys are counted, so noise may not be one of them
+        if data[:1] and (0x80 <= data[0] < 0xC0 or 0xD0 <= data[0] < 0xF0):
+            data = data[
+                1:2
+            ]  # pedals and keys are counted and wheels looked at, so noise may not be one of them
         self.stage.play("keys", data.hex())
 
     # What changes between press and release
@@ -223,6 +236,11 @@ class Player(RuleBasedStateMachine):
         assert stage.sounding() == {}
         assert struck_while_sounding(stage.log) == []
         assert stage.events_of("loop") == []
+        stage.load(compiled(PLAIN, (SILENT,), ("silent",), stage.show.book))
+        for outlet in stage.show.book.outlets:
+            stage.open(outlet.name)
+        stage.run(stage.now_ns + 5_000 * MS)
+        assert not_at_rest(stage.log) == {}
         assert all(inlet.withheld == 0 for inlet in stage.show.book.inlets)  # nothing echoes here
 
 

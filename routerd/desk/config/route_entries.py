@@ -182,6 +182,11 @@ class RouteEntry(Entry):
         description="Only SysEx that begins with one of these bytes.",
         examples=[["F0 7D"]],
     )
+    chase: Annotated[bool, s.FLAG] = _key(
+        "On entry the target gets the present positions of the pedals, wheels, bend and pressure that pass.",
+        True,
+        False,
+    )
     off: Annotated[bool, s.FLAG] = _key(
         "Switches off the inherited route of that name; takes no key but name.", True, False
     )

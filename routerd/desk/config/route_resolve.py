@@ -88,6 +88,7 @@ def resolve_route(name: str, entry: RouteEntry, root: int | None) -> tuple[Route
         drone=() if entry.drone is None else _drone(entry.drone, root),
         maps=tuple(_remap(one) for one in here),
         zone=None if entry.zone is None else _zone(entry.zone),
+        chase=entry.chase,
     )
     return main, *_elsewhere(main, [one for one in entry.maps if one not in here])
 
@@ -107,6 +108,7 @@ def _elsewhere(main: Route, entries: list[MapEntry]) -> list[Route]:
             to_channel=main.to_channel,
             blocked_channels=main.blocked_channels,
             maps=tuple(maps),
+            chase=main.chase,
         )
         for device, maps in by_device.items()
     ]
