@@ -20,6 +20,7 @@ settings.register_profile(
     "default", max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile("thorough", parent=settings.get_profile("default"), max_examples=2000)
+settings.register_profile("mutants", parent=settings.get_profile("default"), derandomize=True, database=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 
 

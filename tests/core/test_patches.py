@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from routerd.core.arming import Action
 from routerd.core.messages import Kind
-from routerd.core.model import Patch
-from tests.stage import MS, OPENER, Stage, compiled, patch_messages, route
+from routerd.core.model import Patch, Section
+from tests.stage import MIDDLE, MS, OPENER, Stage, compiled, patch_messages, route
 
 DUMP = b"\xf0\x7d\x01\xf7"
 BASS = Patch("sampler", 2, bank=129, program=5, controllers=((7, 100),), nrpn=((300, 129),), sysex=(DUMP,))
@@ -105,3 +105,17 @@ def test_notes_do_not_wait_for_a_pause() -> None:
 def test_free_messages() -> None:
     patch = Patch("synth", messages=(b"\xb0\x7e\x01", b"\xf6"), program=3)
     assert patch_messages(patch) == (b"\xb0\x7e\x01", b"\xf6", b"\xc0\x03")
+
+
+def test_entering_a_song_sends_its_own_patches_and_then_those_of_its_first_section() -> None:
+    sections = (
+        Section("verse", OPENER.routes, (Patch("sampler", 3, program=7),)),
+        Section("chorus", OPENER.routes),
+    )
+    song = replace(OPENER, patches=(Patch("sampler", 2, program=5),), sections=sections)
+    made = Stage(compiled(songs=(MIDDLE, song), order=("middle", "opener")))
+    made.run(100 * MS)
+    made.log.clear()
+    made.do(Action.NEXT)
+    made.run(made.now_ns + 100 * MS)
+    assert made.sent("sampler") == ["c2 05", "c3 07"]

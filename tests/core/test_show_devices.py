@@ -317,6 +317,37 @@ def test_two_bars_of_count_in_and_then_the_song() -> None:
     assert one.show.clock.state == "running"
 
 
+def clicked_apart(one: Stage, from_ns: int) -> list[float]:
+    """Return how far the clicks since then lie apart, in ms."""
+    return [b - a for a, b in itertools.pairwise(t for t, _, _ in notes(one, "box") if t * MS >= from_ns)]
+
+
+def test_a_count_in_is_in_the_tempo_that_the_song_begins_with() -> None:
+    """Its map has gone on to 250 BPM (10 ms a tick) when it is begun again: counted in at 125 as before."""
+    song = click_song(count_in_bars=1)
+    points = (TempoPoint(Fraction(96), Fraction(250), Fraction(250)),)
+    one = stage(replace(song, timing=replace(song.timing, tempo=points)))
+    for _ in range(2):
+        one.do(Action.START)
+        began_ns = one.now_ns
+        one.run(began_ns + 1900 * MS)
+        assert one.show.snapshot()["click"]["counting_to"] > 0
+        assert clicked_apart(one, began_ns) == [480] * 3
+        one.run(began_ns + 6000 * MS)
+        assert one.show.snapshot()["bpm"] == "250"
+        one.do(Action.STOP)
+
+
+def test_a_count_in_keeps_a_tempo_that_was_set_by_hand() -> None:
+    one = stage(click_song(count_in_bars=1))
+    one.do(Action.TEMPO, "250")
+    one.run(100 * MS)
+    one.do(Action.START)
+    began_ns = one.now_ns
+    one.run(began_ns + 950 * MS)
+    assert clicked_apart(one, began_ns) == [240] * 3
+
+
 def test_stop_ends_a_count_in() -> None:
     one = stage(click_song(count_in_bars=1))
     one.do(Action.START)

@@ -79,6 +79,26 @@ def test_a_linear_ramp_from_60_to_120_takes_the_logarithm_of_two() -> None:
     assert tempo_map.time_ns(384) == pytest.approx(16 * math.log(2) * 1e9, abs=1)
 
 
+@pytest.mark.parametrize(
+    ("curve", "shown"),
+    [
+        (Curve.LINEAR, ["100", "125", "150", "175", "200"]),
+        # 100 × 2^(n/4): 118.92, 141.42, 168.18
+        (Curve.EXPONENTIAL, ["100", "118.92", "141.42", "168.18", "200"]),
+    ],
+)
+def test_the_tempo_that_is_shown_follows_the_curve(curve: Curve, shown: list[str]) -> None:
+    """From 100 to 200 BPM over four bars of 4/4."""
+    ramp = TempoPoint(F(0), F(100), F(200), F(384), curve)
+    tempo_map = TempoMap(F(100), 4, 4, (ramp,))
+    assert [tempo_map.steps[tempo_map.index_at(bar * 96)].bpm for bar in range(5)] == [
+        F(bpm) for bpm in shown
+    ]
+    # n/(b − a)·ln(b/a) and n/(a·ln(b/a))·(1 − a/b) minutes for n = 16 quarters
+    minutes = 0.16 * math.log(2) if curve is Curve.LINEAR else 0.08 / math.log(2)
+    assert tempo_map.time_ns(384) == pytest.approx(minutes * 60e9, abs=1)
+
+
 def test_steps_are_bounded_and_every_bar_line_of_a_ramp_is_one() -> None:
     meters = (MeterPoint(96 * 10, 7, 8),)
     points = (TempoPoint(F(96), F(60), F(180), F(96 * 400), Curve.EXPONENTIAL),)
