@@ -188,7 +188,7 @@ class PortKeeper:
             self._list_ns = monotonic_ns() + round(RETRY_S * NS_PER_S)
             stalled = isinstance(error, StalledError)
             for way in self._outputs_first():
-                self._see(way, Seen.STANDSTILL if stalled else Seen.REFUSED, str(error))
+                self._see(way, Seen.STANDSTILL if stalled else Seen.UNREACHABLE, str(error))
                 self._close(way)
             return
         self._list_ns = None

@@ -48,6 +48,8 @@ class Seen(StrEnum):
     """No port matches, or the one that did has left."""
     OPENED = "opened"
     REFUSED = "refused"
+    UNREACHABLE = "unreachable"
+    """The port system itself cannot be asked."""
     PARTED = "parted"
     """Its connection is no longer there though both ports are."""
     STANDSTILL = "standstill"
@@ -59,6 +61,7 @@ class Seen(StrEnum):
 _LOST = {
     Seen.ABSENT: State.MISSING,
     Seen.REFUSED: State.FAILED,
+    Seen.UNREACHABLE: State.FAILED,
     Seen.STANDSTILL: State.STALLED,
 }
 _PARTED = {Seen.PARTED: State.DISCONNECTED, Seen.QUARREL: State.CONTESTED}
@@ -100,6 +103,8 @@ class Life:
             raise ValueError(f"a port that is {self.state} cannot be {seen}")
         if seen is Seen.FOUND:
             self._tried_ns = now_ns
+        elif seen is Seen.UNREACHABLE:  # that is not the port's fault: it is tried as soon as there are ports
+            self._tried_ns = now_ns - RETRY_NS
         if (next_state, why) == (self.state, self.error):
             return False
         if next_state is not self.state:

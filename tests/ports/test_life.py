@@ -68,6 +68,15 @@ def test_a_port_that_refuses_is_tried_again_with_a_pause() -> None:
     assert life.next_try_ns() <= 60 * S, "at once, as it was open for long"
 
 
+def test_a_system_that_cannot_be_asked_does_not_hold_its_ports_back() -> None:
+    life = Life(0)
+    life.see(Seen.FOUND, 0)
+    life.see(Seen.OPENED, 0)
+    life.see(Seen.UNREACHABLE, S // 2, "no server")
+    assert (life.state, life.error) == (State.FAILED, "no server")
+    assert life.next_try_ns() <= S // 2
+
+
 def test_three_removals_within_ten_seconds_are_a_quarrel() -> None:
     life = Life(0)
     for at_ns in (0, 4 * S, 10 * S):

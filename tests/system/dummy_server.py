@@ -20,10 +20,14 @@ PERIOD_FRAMES = 512
 class DummyServer:
     """A jackd of our own, under a name of its own, that can be ended and started again."""
 
-    def __init__(self, folder: Path, period_frames: int = PERIOD_FRAMES) -> None:
+    def __init__(
+        self, folder: Path, period_frames: int = PERIOD_FRAMES, options: tuple[str, ...] = ()
+    ) -> None:
+        """`options` are further ones of jackd, such as "-S"."""
         self.name = f"routerd-test-{os.getpid()}"
         self.environment = {"JACK_DEFAULT_SERVER": self.name, "JACK_NO_AUDIO_RESERVATION": "1"}
         self._period_frames = period_frames
+        self._options = options
         self._log = folder / "jackd.log"
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -34,7 +38,7 @@ class DummyServer:
         # busy machine with periods of 128 frames, with real-time scheduling too. Longer periods prevent it.
         options = ["-R", "-P", "70"] if _may_be_realtime() else ["-r"]
         driver = ["-d", "dummy", "-r", "48000", "-p", str(self._period_frames)]
-        command = ["jackd", *options, "-n", self.name, *driver]
+        command = ["jackd", *options, *self._options, "-n", self.name, *driver]
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
                 command, env=os.environ | self.environment, stdout=log, stderr=subprocess.STDOUT
@@ -61,8 +65,16 @@ class DummyServer:
 
     def connected(self, port: str) -> str:
         """Return the one port that is connected to this one."""
-        (found,) = self._ask("jack_lsp", "-c", port).splitlines()[1:]
-        return found.strip()
+        (found,) = self.connections(port)
+        return found
+
+    def connections(self, port: str) -> list[str]:
+        """Return the ports that are connected to this one."""
+        return [line.strip() for line in self._ask("jack_lsp", "-c", port).splitlines()[1:]]
+
+    def disconnect(self, output: str, from_input: str) -> None:
+        """Take a cable away."""
+        self._ask("jack_disconnect", output, from_input)
 
     def connect(self, output: str, to_input: str) -> None:
         """Lay a cable."""

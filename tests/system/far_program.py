@@ -41,6 +41,11 @@ class FarProgram:
         """Its process number, to be stopped by."""
         return self._process.pid
 
+    @property
+    def alive(self) -> bool:
+        """Whether it runs."""
+        return self._process.poll() is None
+
     def _read(self) -> None:
         assert self._process.stdout is not None
         for line in self._process.stdout:
