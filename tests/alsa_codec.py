@@ -22,7 +22,9 @@ class Codec:
     def __init__(self, room: int, *, running: bool = False) -> None:
         name = ctypes.util.find_library("asound")
         if name is None:
-            pytest.skip("libasound is not installed (Debian libasound2)")
+            pytest.skip(
+                "libasound is not installed: apt-get install libasound2 (from Debian 13 on: libasound2t64)"
+            )
         self._library = ctypes.CDLL(name)
         self._parsers = [ctypes.c_void_p(), ctypes.c_void_p()]
         for parser in self._parsers:

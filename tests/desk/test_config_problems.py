@@ -394,7 +394,7 @@ def test_odd_things_in_the_folder(rig_folder: Folder) -> None:
     ]
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file")
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file, so none can be made unreadable")
 def test_an_unreadable_file(rig_folder: Folder) -> None:
     folder = rig_folder()
     (folder / "songs/one.yaml").chmod(0)

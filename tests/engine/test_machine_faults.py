@@ -40,7 +40,9 @@ MOST_LINES = 40
 pytestmark = pytest.mark.random_order(disabled=True)
 """Each test goes on from what the last has left, and the last takes the log away for good."""
 
-needs_mount = pytest.mark.skipif(not can_mount(), reason="mounting a small disk needs root and the right to")
+needs_mount = pytest.mark.skipif(
+    not can_mount(), reason="a small disk cannot be mounted here: that takes root and the right to mount"
+)
 
 
 class Stage:
@@ -114,7 +116,7 @@ def test_every_processor_busy(stage: Stage) -> None:
 
 def test_memory_that_is_short_cannot_take_any_from_the_engine(stage: Stage) -> None:
     if not stage.service.status()["engine"]["memory_locked"]:
-        pytest.skip("locking memory is not permitted here")
+        pytest.skip("this user may not lock memory: see Real-time scheduling in systemd/INSTALL.md")
     assert memory_is_locked(stage.pid("engine"))
 
 

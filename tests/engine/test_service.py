@@ -216,7 +216,9 @@ def test_strange_bytes_are_counted_and_harm_nothing(service: Service, far_end: F
     assert counters["faults"] == 0
 
 
-@pytest.mark.skipif(Path("/dev/snd/seq").exists(), reason="this machine has ALSA")
+@pytest.mark.skipif(
+    Path("/dev/snd/seq").exists(), reason="this machine has ALSA, so that it is never without ports"
+)
 def test_without_ports_the_remedy_is_named(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -26,7 +26,7 @@ BROWSER = "not an origin"
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here (Debian: apt-get install chromium)"),
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed: apt-get install chromium"),
 ]
 
 

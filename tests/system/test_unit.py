@@ -15,7 +15,10 @@ EXPOSURE_LIMIT = 2.5
 
 pytestmark = [
     pytest.mark.system,
-    pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed"),
+    pytest.mark.skipif(
+        shutil.which("systemd-analyze") is None,
+        reason="systemd-analyze is not installed: apt-get install systemd",
+    ),
 ]
 
 

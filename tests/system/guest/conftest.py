@@ -70,7 +70,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if reason := what_is_missing():
         for item in items:
             if HERE in item.path.parents:
-                item.add_marker(pytest.mark.skip(reason=f"no ALSA here (/dev/snd/seq), and {reason}"))
+                item.add_marker(
+                    pytest.mark.skip(reason=f"this machine has no ALSA (/dev/snd/seq), and {reason}")
+                )
     else:
         items.sort(key=lambda item: HERE in item.path.parents)
 

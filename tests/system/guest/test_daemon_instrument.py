@@ -91,7 +91,7 @@ class Instrument:
 @pytest.fixture(scope="module")
 def instrument(daemon: Daemon, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Instrument]:
     if shutil.which("fluidsynth") is None or not SOUNDS.exists():
-        pytest.skip("no software synthesizer: apt-get install fluidsynth timgm6mb-soundfont")
+        pytest.skip("no software synthesizer is installed: apt-get install fluidsynth timgm6mb-soundfont")
     made = Instrument(tmp_path_factory.mktemp("instrument") / "log")
     daemon.wait_for_port("instrument")
     yield made
