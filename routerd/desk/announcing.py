@@ -21,7 +21,7 @@ from routerd.desk.view import View
 LOOK_S = 0.5
 """How often lines are looked at, beside the moments when something is known to have changed."""
 
-MOST_CHANGES = 6
+MOST_CHANGES = 12
 CHANGES_NS = 60 * NS_PER_S
 CALM_NS = 10 * NS_PER_S
 """What has been announced MOST_CHANGES times within CHANGES_NS is announced again only when it has stayed as

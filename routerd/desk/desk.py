@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import Counter
 from collections.abc import Awaitable, Callable
 from functools import cached_property
 from pathlib import Path
@@ -23,10 +22,9 @@ from routerd.core.units import NS_PER_S
 from routerd.desk.announcing import HealthWatch
 from routerd.desk.disk import Disk
 from routerd.desk.events import EventHub
-from routerd.desk.health import lines_of
 from routerd.desk.keeper import StateKeeper
 from routerd.desk.link_client import REPLY_S, EngineLink, EngineSilentError
-from routerd.desk.log import log_event
+from routerd.desk.log import EventLog
 from routerd.desk.order import Decision, Origin, decide
 from routerd.desk.problems import FilesError
 from routerd.desk.state import State, StateFolder, WorkingBook
@@ -35,11 +33,12 @@ from routerd.desk.view import View, facts_by_identifier
 from routerd.link.messages import Tap, TickRecord
 
 if TYPE_CHECKING:
+    from routerd.desk.metrics import Metrics
     from routerd.desk.showlog.keeper import ShowLog
     from routerd.desk.soundcheck.service import Soundchecks
 
 MINUTE_FRESH_NS = NS_PER_S
-"""How long the last minute's report, and metrics, are good for: many may ask, they are worked out once."""
+"""How long the last minute's report is good for: many may ask, it is worked out once."""
 
 CLOSE_S = 2.0
 """How long the last writes may take; the engine waits somewhat longer."""
@@ -75,8 +74,8 @@ class Desk:
         self.event_takers: list[Callable[[Plain], None]] = []
         self.traffic_takers: list[Callable[[Plain], None]] = []
         self.health = HealthWatch(self.view, self.publish)
+        self._log = EventLog()
         self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
-        self._metrics = (-MINUTE_FRESH_NS, b"")
         self._working_out = asyncio.Lock()
         self._link: EngineLink | None = None
         self.changing = asyncio.Lock()
@@ -104,6 +103,13 @@ class Desk:
 
         return ShowLog(self)
 
+    @cached_property
+    def metrics(self) -> Metrics:
+        """The figures for whoever scrapes them; loaded when first asked for."""
+        from routerd.desk.metrics import Metrics
+
+        return Metrics(self.view, self.measurements)
+
     @property
     def link(self) -> EngineLink:
         """The link to the engine; set once, before anything is asked."""
@@ -122,7 +128,10 @@ class Desk:
         view = self.view
         view.silent_looks = 0
         if kind == "snapshot":
+            unwell = any(view.snapshot.get(key) != body[key] for key in ("loops", "chattering"))
             view.snapshot = body
+            if unwell:
+                self.health.look()
             view.pace.look(body["song"], body["transport"], steady_s())
             self._snapshot_came.set()
             self._name_numbers()
@@ -177,7 +186,7 @@ class Desk:
 
     def tell(self, event: Plain) -> None:
         """Tell an event to the log and to everybody who listens."""
-        log_event(event)
+        self._log.take(event)
         self.publish(event)
 
     def publish(self, event: Plain) -> None:
@@ -370,18 +379,6 @@ class Desk:
                 minute = await asyncio.to_thread(work_out, monotonic_ns(), self.facts)
                 self._minute = (monotonic_ns(), minute)
             return minute
-
-    def metrics(self) -> bytes:
-        """Return the figures as OpenMetrics text, which many may ask for: it is made once a second."""
-        from routerd.desk.metrics import metrics_text
-
-        now_ns = monotonic_ns()
-        made_ns, text = self._metrics
-        if now_ns - made_ns > MINUTE_FRESH_NS:
-            problems = Counter(line.kind for line in lines_of(self.view, now_ns))
-            text = metrics_text(self.measurements.figures(now_ns), self.view.counters, problems)
-            self._metrics = (now_ns, text)
-        return text
 
     @property
     def facts(self) -> Plain:

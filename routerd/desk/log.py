@@ -5,11 +5,13 @@ from __future__ import annotations
 import logging
 import os
 import sys
+from collections import deque
 from collections.abc import MutableMapping
 from typing import Any, TextIO
 
 import structlog
 
+from routerd.core.units import NS_PER_S
 from routerd.link.log_writer import Descriptor, LogWriter
 from routerd.printing import visible
 
@@ -81,8 +83,6 @@ _SENTENCES = {
     "start-ignored": ("info", "a redundant Start of the clock source is ignored"),
     "continue-ignored": ("info", "a redundant Continue of the clock source is ignored"),
     "position-ignored": ("info", "a song position of the clock source is ignored"),
-    "chattering": ("warning", "a switch chatters: it is not heard until it has been quiet for a second"),
-    "quiet-again": ("info", "a switch that chattered is heard again"),
     "disarmed": ("info", "what was armed is forgotten"),
     "armed-gone": ("warning", "what was armed before the restart is gone"),
     "resumed": ("warning", "the engine had died; another goes on where it was"),
@@ -96,10 +96,7 @@ _SENTENCES = {
         "warning",
         "active sensing has stopped: the cable or the device is dead; its held notes were released",
     ),
-    "loop": ("warning", "what is sent out comes back in a loop: it is not routed again while this lasts"),
-    "loop-ended": ("info", "a loop has ended"),
     "ticks-missed": ("error", "ticks were given up: the machine stood still"),
-    "flood": ("error", "a port floods: it is slowed down, and what is too much is lost"),
     "suspended": (
         "error",
         "the machine was suspended: devices heard nothing meanwhile, the grid goes on",
@@ -112,8 +109,35 @@ _SENTENCES = {
 }
 
 
+_AS_PROBLEMS = ("chattering", "quiet-again", "loop", "loop-ended", "flood", "port-missing")
+"""Events of what is a line of routerd.desk.health as long as it lasts, and is logged as that."""
+
+PORT_LINES = 30
+PORT_LINES_NS = 60 * NS_PER_S
+"""A port that opens and closes all the time (a bad cable) gets so many lines within so long."""
+
+
+class EventLog:
+    """Writes the lines of events."""
+
+    def __init__(self) -> None:
+        self._ports: dict[tuple[str, str], deque[int]] = {}
+
+    def take(self, event: dict[str, Any]) -> None:
+        """Write the one line of an event, if it has one."""
+        kind = event["kind"]
+        if kind in _AS_PROBLEMS:
+            return
+        if kind in ("port-opened", "port-closed"):
+            lines = self._ports.setdefault((event["device"], event["direction"]), deque(maxlen=PORT_LINES))
+            if len(lines) == PORT_LINES and event["at_ns"] - lines[0] < PORT_LINES_NS:
+                return
+            lines.append(event["at_ns"])
+        log_event(event)
+
+
 def log_event(event: dict[str, Any]) -> None:
-    """Write the one line of an event."""
+    """Write the line of an event."""
     level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
     fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event")}
     getattr(structlog.get_logger(), level)(words, **fields)

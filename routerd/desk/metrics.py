@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
+from time import monotonic_ns
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -10,8 +12,15 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.registry import Collector
 
 from routerd.core.model import Plain
+from routerd.core.units import NS_PER_S
+from routerd.desk.health import lines_of
+from routerd.desk.report import Measurements
+from routerd.desk.view import View
 
-__all__ = ["CONTENT_TYPE_LATEST", "metrics_text"]
+__all__ = ["CONTENT_TYPE_LATEST", "Metrics", "metrics_text"]
+
+FRESH_NS = NS_PER_S
+"""How long a text is good for: many may ask, it is made once."""
 
 _PERCENTILES = (("p50", "50"), ("p99", "99"), ("p99_9", "99.9"), ("max", "100"))
 _COUNTED = (
@@ -108,3 +117,23 @@ def metrics_text(figures: Plain, counters: dict[str, int], problems: Mapping[str
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Figures(figures, counters, problems))
     return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
+
+
+class Metrics:
+    """The text of this moment, from a view and its measurements."""
+
+    def __init__(self, view: View, measurements: Measurements) -> None:
+        self._view = view
+        self._measurements = measurements
+        self._made_ns = -FRESH_NS
+        self._text = b""
+
+    def text(self) -> bytes:
+        """Return the OpenMetrics text, at most FRESH_NS old; takes milliseconds."""
+        now_ns = monotonic_ns()
+        if now_ns - self._made_ns > FRESH_NS:
+            problems = Counter(line.kind for line in lines_of(self._view, now_ns))
+            figures = self._measurements.figures(now_ns)
+            self._text = metrics_text(figures, self._view.counters, problems)
+            self._made_ns = now_ns
+        return self._text

@@ -74,7 +74,7 @@ async def get_metrics(call: Call) -> web.Response:
         await asyncio.to_thread(importlib.import_module, "routerd.desk.metrics")
     from routerd.desk.metrics import CONTENT_TYPE_LATEST
 
-    body = call.desk.metrics()
+    body = call.desk.metrics.text()
     return web.Response(body=body, headers={"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"})
 
 

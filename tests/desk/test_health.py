@@ -146,7 +146,7 @@ def test_one_that_comes_and_goes_falls_silent_and_is_told_again_when_it_has_sett
     words: list[str] = []
     for half_second in range(240):  # two minutes, every half second another state
         words += look(announcer, [LINE] if half_second % 2 else [], half_second / 2)
-    assert words == ["+issing", "-issing"] * 2 + ["+issing", "-issing!"]
+    assert words == ["+issing", "-issing"] * 5 + ["+issing", "-issing!"]
     settled = {second: words for second in range(120, 140) if (words := look(announcer, [LINE], second))}
     assert settled == {130: ["+issing"]}
     assert look(announcer, [], 200) == ["-issing"]

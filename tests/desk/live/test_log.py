@@ -10,8 +10,9 @@ from collections.abc import Iterator
 
 import pytest
 import structlog
+from structlog.testing import capture_logs
 
-from routerd.desk.log import log_event, set_up_log
+from routerd.desk.log import PORT_LINES, EventLog, log_event, set_up_log
 from routerd.link.log_writer import QUEUE_LINES, LogWriter
 
 
@@ -102,3 +103,20 @@ def test_a_stream_that_is_closed_is_no_reason_to_fail() -> None:
     writer = LogWriter(stream)
     writer.msg("into nothing")
     writer.close()
+
+
+def test_a_port_that_opens_and_closes_all_the_time_does_not_fill_the_log() -> None:
+    log = EventLog()
+    with capture_logs() as said:
+        for tenth in range(3000):  # five minutes
+            for device in ("keys", "pads")[: 1 + (tenth == 0)]:
+                kind = "port-closed" if tenth % 2 else "port-opened"
+                log.take({"kind": kind, "at_ns": tenth * 10**8, "device": device, "direction": "input"})
+    assert sum(line["device"] == "pads" for line in said) == 1
+    assert len(said) - 1 == 5 * PORT_LINES
+
+
+def test_what_is_a_line_of_health_is_not_logged_twice() -> None:
+    with capture_logs() as said:
+        EventLog().take({"kind": "flood", "at_ns": 1, "device": "keys"})
+    assert said == []
