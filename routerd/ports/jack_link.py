@@ -210,7 +210,7 @@ class JackLink:
             elif packet is not None and self._take(json.loads(packet)):
                 changed()
             elif why := self._stall():
-                self.ended = Condition("stalled", why)
+                self.ended = Condition("stalled", why, since_ns=min(self._heard_ns, self._moved_ns))
         self._kill(self.ended)
         self._control.close()
         changed()

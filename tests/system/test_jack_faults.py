@@ -39,6 +39,7 @@ def test_what_breaks_is_named_and_put_right(bed: Bed, name: str) -> None:
 
 def test_a_server_that_stood_still_sends_nothing_from_before(bed: Bed) -> None:
     """A tick every 20.8 ms would be 48 of them; up to a quarter note, 24, may be caught up."""
+    away = ticks_away(bed)
     bed.server.signal(signal.SIGSTOP)
     time.sleep(1.0)
     drained(bed.programs["box"])
@@ -48,6 +49,13 @@ def test_a_server_that_stood_still_sends_nothing_from_before(bed: Bed) -> None:
     late = drained(bed.programs["box"]).count(TICK_BYTES)
     assert late <= 2, f"{late} stale ticks"
     until(lambda: set(bed.states().values()) == {"open"}, 10)
+    # noticed after some 0.4 s, but nothing got through from the first moment on: 48 ticks a second
+    assert ticks_away(bed) - away >= 42
+
+
+def ticks_away(bed: Bed) -> int:
+    rows = {row["port"]: row for row in bed.service.ask("GET", "/v1/report")["ports"]}
+    return int(rows["box"]["away"])
 
 
 def test_a_stop_ends_while_the_server_stands_still(bed: Bed) -> None:
