@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from routerd.core.controls import Control, Controls, compile_controls, compile_pedals
 from routerd.core.feed import Feed
+from routerd.core.holding import Held
 from routerd.core.lamps import Board
-from routerd.core.model import Device, Patch, Rig, SetList, Song, Sounding, port_in, port_out, sharing
+from routerd.core.model import Device, Hold, Patch, Rig, SetList, Song, Sounding, port_in, port_out, sharing
 from routerd.core.mutes import DEVICE, ROUTE
 from routerd.core.notes import Inlet
 from routerd.core.patches import PatchSend, compile_patch
@@ -38,6 +39,7 @@ class CompiledSection:
     bpm: Fraction | None
     cuts: bool = False
     """Whether what is held is released on entering."""
+    holds: tuple[Held, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,14 @@ class Compiler:
             map=TempoMap(song.bpm, song.beats, song.beat_unit, song.timing.tempo, song.timing.meters),
             controls=self._controls(song.controls) if song.controls else self._shared_controls,
             patches=self._patches(song.patches),
-            whole=CompiledSection("", self._compile(song.routes), (), None, song.sounding is Sounding.CUT),
+            whole=CompiledSection(
+                "",
+                self._compile(song.routes),
+                (),
+                None,
+                song.sounding is Sounding.CUT,
+                self._holds(song.holds),
+            ),
             sections=tuple(
                 CompiledSection(
                     section.name,
@@ -153,6 +162,7 @@ class Compiler:
                     self._patches(section.patches),
                     section.bpm,
                     section.sounding is Sounding.CUT,
+                    self._holds(section.holds),
                 )
                 for section in song.sections
             ),
@@ -210,6 +220,9 @@ class Compiler:
             self._tables[routes] = tables
         return tables
 
+    def _holds(self, holds: tuple[Hold, ...]) -> tuple[Held, ...]:
+        return tuple(Held(self._outlets[one.device], one.channel, one.note, one.velocity) for one in holds)
+
     def _patches(self, patches: tuple[Patch, ...]) -> PatchSends:
         return tuple(compile_patch(patch, self._outlets[patch.device]) for patch in patches)
 
@@ -220,7 +233,7 @@ def _same_input(a: Device, b: Device) -> bool:
 
 def _slim(song: Song) -> Song:
     """Return the song without what has been compiled and without what only people read."""
-    return replace(song, routes=(), patches=(), sections=(), controls=(), notes="")
+    return replace(song, routes=(), patches=(), sections=(), controls=(), notes="", holds=())
 
 
 def _same_output(a: Device, b: Device) -> bool:

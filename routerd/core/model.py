@@ -124,6 +124,10 @@ class Device:
     """The channels (0–15) of its ports that are this device's, in order; empty for all."""
     local_control: bool | None = None
     """Whether its own keys play its own sounds (controller 122, M1 p. 25); None: it is not told."""
+    volts_per_octave: float = 0.0
+    """Of the control voltage that it makes of notes; 0 when it makes none or nobody has said."""
+    zero_volts_note: int = 0
+    """The note (0–127) at which that is 0 V."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,14 +154,26 @@ class Patch:
 
 
 @dataclass(frozen=True, slots=True)
+class Hold:
+    """A note (0–127) that is held on a device by itself; `channel` is 0–15."""
+
+    device: str
+    channel: int
+    note: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
-    """A named part of a song. `routes` is its whole route list; `patches` what it adds on entry."""
+    """A named part of a song. `routes` is its whole route list, `holds` all that it holds; `patches` what it
+    adds on entry."""
 
     name: str
     routes: tuple[Route, ...]
     patches: tuple[Patch, ...] = ()
     bpm: Fraction | None = None
     sounding: Sounding = Sounding.RING
+    holds: tuple[Hold, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +201,8 @@ class Song:
     reference_hz: float = 440.0
     tuning_note: int = 69
     """The note to tune by (0–127)."""
+    holds: tuple[Hold, ...] = ()
+    """What it holds where it has no sections."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +310,8 @@ def device_to_plain(device: Device) -> Plain:
         "answers": device.answers,
         "channels": list(device.channels),
         "local_control": device.local_control,
+        "volts_per_octave": device.volts_per_octave,
+        "zero_volts_note": device.zero_volts_note,
     }
 
 
@@ -314,6 +334,8 @@ def device_from_plain(plain: Plain) -> Device:
         answers=plain["answers"],
         channels=tuple(plain["channels"]),
         local_control=plain["local_control"],
+        volts_per_octave=plain.get("volts_per_octave", 0.0),
+        zero_volts_note=plain.get("zero_volts_note", 0),
     )
 
 
@@ -359,6 +381,10 @@ def _patch_from_plain(plain: Plain) -> Patch:
     return Patch(**read_fields(plain, _PATCH_READERS))
 
 
+def _hold_from_plain(plain: Plain) -> Hold:
+    return Hold(**read_fields(plain, {}))
+
+
 def song_to_plain(song: Song) -> Plain:
     """Return `song` as JSON values; tempo as "numerator/denominator"."""
     return {
@@ -378,6 +404,7 @@ def song_to_plain(song: Song) -> Plain:
                 "patches": [to_plain(patch) for patch in section.patches],
                 "bpm": None if section.bpm is None else str(section.bpm),
                 "sounding": section.sounding.value,
+                "holds": [to_plain(hold) for hold in section.holds],
             }
             for section in song.sections
         ],
@@ -389,6 +416,7 @@ def song_to_plain(song: Song) -> Plain:
         "controls": [control_to_plain(control) for control in song.controls],
         "reference_hz": song.reference_hz,
         "tuning_note": song.tuning_note,
+        "holds": [to_plain(hold) for hold in song.holds],
     }
 
 
@@ -413,6 +441,7 @@ def song_from_plain(plain: Plain) -> Song:
                 patches=tuple(_patch_from_plain(patch) for patch in section["patches"]),
                 bpm=None if section["bpm"] is None else Fraction(section["bpm"]),
                 sounding=Sounding(section["sounding"]),
+                holds=tuple(_hold_from_plain(hold) for hold in section.get("holds", ())),
             )
             for section in plain["sections"]
         ),
@@ -424,6 +453,7 @@ def song_from_plain(plain: Plain) -> Song:
         controls=tuple(control_from_plain(control) for control in plain["controls"]),
         reference_hz=plain["reference_hz"],
         tuning_note=plain["tuning_note"],
+        holds=tuple(_hold_from_plain(hold) for hold in plain.get("holds", ())),
     )
 
 

@@ -259,6 +259,7 @@ class ShowCommands(ShowSongs):
             self._end_tuning(now_ns)
         for outlet in self.book.outlets:
             outlet.end_latched((), now_ns, self.sink)
+        self._holding.forget()
         for wire in self.book.wires:
             for data in (*wire.sounding.end(), *wire.take_rest(), *SILENCE):
                 wire.offer(data, now_ns, self.sink)

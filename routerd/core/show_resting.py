@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.converters import Converter, forget_position
+from routerd.core.mutes import DEVICE
 from routerd.core.notes import Inlet
 from routerd.core.resting import is_at_rest, leads, rest_of, rings
 from routerd.core.show_transport import ShowTransport
 
 if TYPE_CHECKING:
+    from routerd.core.holding import Held
     from routerd.core.routing import Leg
     from routerd.core.wire import Wire
 
@@ -18,6 +20,15 @@ class ShowResting(ShowTransport):
     """The layer above transport."""
 
     __slots__ = ()
+
+    def _bring_along(self, wire: Wire | None = None) -> None:
+        """Behind the patches: send positions, to one wire or where routes are new, and press what is held."""
+        self._chase(wire)
+        self._holding.begin(self._wanted_holds(), self._now_ns, self.sink)
+
+    def _wanted_holds(self) -> list[Held]:
+        holds = self._on.section.holds if self._on.song is not None else ()
+        return [held for held in holds if self.mutes.hears(DEVICE + held.outlet.name)]
 
     def _plan_chase(self, chases: tuple[tuple[tuple[int, Leg], ...], ...]) -> None:
         """Note which legs with `chase` are in force now, and which of them are new; by inlet."""
@@ -30,7 +41,7 @@ class ShowResting(ShowTransport):
         self._to_chase = [one for one in in_force if one not in self._chased]
         self._chased = in_force
 
-    def _chase(self, wire: Wire | None = None) -> None:
+    def _chase(self, wire: Wire | None) -> None:
         """Send positions over the routes that have just come into force, or over all that lead to a wire."""
         chases = self._to_chase if wire is None else self._chased
         for inlet, status, leg in chases:

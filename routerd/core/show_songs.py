@@ -65,7 +65,7 @@ class ShowSongs(ShowResting):
                     for data in inlet.forget(outlet):
                         outlet.offer(data, now_ns, self.sink)
         self._rest()
-        self._chase()
+        self._bring_along()
         self.revision += 1
         self._event(action.value, subject=argument)
 
@@ -104,7 +104,7 @@ class ShowSongs(ShowResting):
             self._set_tempo(first.bpm, rate_bpm=first.rate_bpm if runs else None)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
-        self._chase()
+        self._bring_along()
         self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
         if on.section_number:
             self._event("section", section=on.section.name, number=on.section_number)
@@ -129,7 +129,7 @@ class ShowSongs(ShowResting):
         if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
             self._set_tempo(on.section.bpm or song_bpm)
         self._send(on.section.patches, now_ns)
-        self._chase()
+        self._bring_along()
         self._event("section", section=on.section.name, number=number)
         self.revision += 1
 
@@ -148,13 +148,13 @@ class ShowSongs(ShowResting):
         tables = self.mutes.tables(section.routes)
         for inlet, table in zip(self.book.inlets, tables, strict=True):
             inlet.table = table
-        self.loops.rerouted()
-        self._tell_loops()
+        self._loops_rerouted()
         for outlet in self.book.outlets:
             if outlet.latched:
                 outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
         self._abandon()
         self._plan_chase(section.routes.chases)
+        self._holding.keep(self._wanted_holds(), self._now_ns, self.sink)
 
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
         """A port is there (again): end what its devices missed, then put them on their sounds."""
@@ -172,10 +172,9 @@ class ShowSongs(ShowResting):
         if self._on.song is not None:
             self._send(self._on.song.patches, self._now_ns, wire)
             self._send(self._on.section.patches, self._now_ns, wire)
-            self._chase(wire)
+            self._bring_along(wire)
         self.book.board.forget(wire)
-        self.loops.rerouted()
-        self._tell_loops()
+        self._loops_rerouted()
         self._lit_revision = -1
         self._light()
         for outlet in wire.outlets:
@@ -199,6 +198,7 @@ class ShowSongs(ShowResting):
         wire.ran = wire.ran or self._may_run(wire)
         missed = [data for data in unsent if is_release(data)]
         missed += self._forget(wire, self._every_inlet)
+        self._holding.forget(wire)
         wire.lose(self._now_ns, missed)
         self.loops.drop((wire,))
         self._tell_loops()
@@ -221,8 +221,7 @@ class ShowSongs(ShowResting):
     def input_opened(self, inlet: Inlet, now_ns: int) -> None:
         """A device can be heard (again)."""
         self._enter(max(now_ns, self._now_ns))
-        self.loops.rerouted()
-        self._tell_loops()
+        self._loops_rerouted()
         self._event("port-opened", device=inlet.name, direction="input")
 
     def input_lost(self, inlet: Inlet, now_ns: int, *, why: str = "") -> None:
@@ -281,6 +280,7 @@ class ShowSongs(ShowResting):
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:
             self._begin(begin or {}, now_ns)
+        self._bring_along()
         self.revision += 1
         self._light()
 
@@ -315,6 +315,7 @@ class ShowSongs(ShowResting):
         successors = {outlet.name: outlet.wire for outlet in book.outlets if outlet not in before.outlets}
         for wire in before.wires:
             if wire not in book.wires:
+                self._holding.forget(wire)
                 wire.part(self._forget(wire, (*before.inlets, self._tuner)), now_ns, self.sink)
                 heirs = (successors[outlet.name] for outlet in wire.outlets if outlet.name in successors)
                 if (heir := next(heirs, None)) is not None:
@@ -374,8 +375,8 @@ class ShowSongs(ShowResting):
             for inlet in self.book.inlets:
                 inlet.table = EMPTY
             self._abandon()
-            self.loops.rerouted()
-            self._tell_loops()
+            self._holding.keep((), now_ns, self.sink)
+            self._loops_rerouted()
             return
         number = section if isinstance(section, int) and section > 0 else 1
         self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)

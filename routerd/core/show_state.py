@@ -24,6 +24,7 @@ from routerd.core.clock import Clock
 from routerd.core.compiler import EMPTY_BOOK, CompiledBook, PatchSends
 from routerd.core.device_clocks import DeviceClocks
 from routerd.core.errors import CommandError
+from routerd.core.holding import Holding
 from routerd.core.lamps import Facts
 from routerd.core.learning import Learner
 from routerd.core.loops import Loops
@@ -63,6 +64,7 @@ class ShowState:
         "_chased",
         "_clocked",
         "_devices",
+        "_holding",
         "_learner",
         "_lit_revision",
         "_metronome",
@@ -148,6 +150,7 @@ class ShowState:
         self._lit_revision = -1
         self.loops = Loops()
         self._chased, self._to_chase, self._unrested = [], [], False
+        self._holding = Holding()
         self._sent = self.loops.sent
         self._clocked: tuple[Wire, ...] = ()
         self._sensed: tuple[Wire, ...] = ()
@@ -171,6 +174,10 @@ class ShowState:
 
     def _event(self, kind: str, **fields: Any) -> None:
         self.events.append({"kind": kind, "at_ns": self._now_ns, **fields})
+
+    def _loops_rerouted(self) -> None:
+        self.loops.rerouted()
+        self._tell_loops()
 
     def _tell_loops(self) -> None:
         events = self.loops.events

@@ -52,9 +52,9 @@ def nearest_note(measured_hz: float, reference_hz: float = STANDARD_HZ) -> int:
     return max(0, min(127, round(A4 + 12 * log2(measured_hz / reference_hz))))
 
 
-def volts(note: float, zero_note: int) -> float:
-    """Return the control voltage of a note where `zero_note` is 0 V, at a volt per octave."""
-    return (note - zero_note) / 12
+def volts(note: float, zero_note: int, per_octave: float = 1.0) -> float:
+    """Return the control voltage of a note where `zero_note` is 0 V, at so many volts per octave."""
+    return (note - zero_note) / 12 * per_octave
 
 
 def note_name(note: int) -> str:

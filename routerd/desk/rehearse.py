@@ -17,6 +17,7 @@ from routerd.core.messages import BEND, CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM, 
 from routerd.core.model import Book, Song
 from routerd.core.routes import Route
 from routerd.core.show import Show
+from routerd.core.sounding import Sounding
 from routerd.core.tuning import note_name
 from routerd.core.units import NS_PER_MS, NS_PER_S, ticks_per_bar
 
@@ -165,6 +166,7 @@ def warnings(book: Book, changes: list[Change]) -> Iterator[str]:
             )
     yield from _idle_devices(book)
     yield from _controls(book)
+    yield from _loose_notes(book)
     tonight = [book.song(identifier) for identifier in dict.fromkeys(book.set_list.order)]
     for song in tonight:
         if not song.duration_s:
@@ -183,6 +185,22 @@ def _idle_devices(book: Book) -> Iterator[str]:
         also = " and no patch" if device.name not in patched else ""
         clocked = "; it gets the clock only" if device.clock and also else ""
         yield f"no route{also} reaches {device.name}{clocked}"
+
+
+def _loose_notes(book: Book) -> Iterator[str]:
+    """Yield the patches whose messages press a note that they do not release."""
+    for song in book.songs:
+        lists = [(song.title, song.patches)] + [(f"{song.title}, {s.name}", s.patches) for s in song.sections]
+        for where, patches in lists:
+            for patch in patches:
+                sounding = Sounding()
+                for data in patch.messages:
+                    sounding.note_patch(data)
+                for key in sounding.loose:
+                    yield (
+                        f"{where}: a message of the patch of {patch.device} presses {note_name(key & 127)} "
+                        "and nothing but panic releases it; write it under hold, which ends with the song"
+                    )
 
 
 def _plays(route: Route, control: Control) -> bool:

@@ -14,8 +14,8 @@ from routerd.core.arming import Action
 from routerd.core.checklist import Item
 from routerd.core.controls import Control, Press
 from routerd.core.messages import CONTROLLER, NOTE_ON
-from routerd.core.model import Book, Patch, Song
-from routerd.core.tuning import note_hz, note_name
+from routerd.core.model import Book, Hold, Patch, Song
+from routerd.core.tuning import note_hz, note_name, volts
 from routerd.core.units import format_bpm
 
 CAUTIONS = (
@@ -194,9 +194,22 @@ def _technical(book: Book, song: Song) -> Iterator[str]:
     yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.reference_hz:g} Hz)"
     for patch in song.patches:
         yield _patch(book, patch)
+    for hold in song.holds:
+        yield _hold(book, hold)
     for section in song.sections:
         for patch in section.patches:
             yield f"{section.name}: {_patch(book, patch)}"
+        for hold in section.holds:
+            if hold not in song.holds:
+                yield f"{section.name}: {_hold(book, hold)}"
+
+
+def _hold(book: Book, hold: Hold) -> str:
+    device = next(device for device in book.rig.devices if device.name == hold.device)
+    words = f"{device.title} ch {hold.channel + 1}: holds {note_name(hold.note)}, velocity {hold.velocity}"
+    if device.volts_per_octave:
+        words += f", {volts(hold.note, device.zero_volts_note, device.volts_per_octave):.3f} V"
+    return words
 
 
 def _patch(book: Book, patch: Patch) -> str:

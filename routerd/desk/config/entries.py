@@ -86,6 +86,12 @@ class DeviceEntry(Entry):
         "loop-in",
         None,
     )
+    volts_per_octave: Annotated[float | None, s.VOLTS_PER_OCTAVE] = _key(
+        "Of the control voltage that it makes of notes, for the technical sheet.", 1, None, "volts-per-octave"
+    )
+    zero_volts: Annotated[int | None, s.NOTE] = _key(
+        "The note at which that voltage is 0 V.", "C2", None, "zero-volts"
+    )
     answers: Annotated[bool, s.FLAG] = _key(
         "Whether it answers an identity request; false for a device that never does.", False, True
     )
@@ -148,6 +154,21 @@ class PatchEntry(Entry):
     )
 
 
+class HoldEntry(Entry):
+    """Notes that a song or section holds on a device by itself."""
+
+    model_config = ConfigDict(title="hold")
+
+    device: Annotated[str, s.TARGET] = _key("Which device.", "bass-modular")
+    notes: list[Annotated[int, s.NOTE]] = Field(
+        description="Which notes.", examples=[["A2"]], json_schema_extra={"minItems": 1}
+    )
+    channel: Annotated[int, s.CHANNEL] = Field(
+        0, description="On which channel; 1 when left out.", examples=[2], json_schema_extra={"default": 1}
+    )
+    velocity: Annotated[int, s.LOUDNESS] = _key("How hard they are pressed.", 127, 100)
+
+
 class SectionEntry(Entry):
     """A named part of a song; it inherits the routes of the song."""
 
@@ -162,6 +183,10 @@ class SectionEntry(Entry):
     )
     patches: list[PatchEntry] = _lines(
         "Sent on entering this section.", [{"device": "lead-synth", "program": 5}]
+    )
+    hold: list[HoldEntry] = _lines(
+        "Notes that are held while in this section, besides the song's.",
+        [{"device": "bass-modular", "notes": ["A2"]}],
     )
     mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to here.", ["sampler"])
     sounding: Annotated[Sounding | None, s.SOUNDING] = _key(
@@ -254,6 +279,9 @@ class SongFile(Entry):
     )
     patches: list[PatchEntry] = _lines(
         "Sent on entering the song.", [{"device": "lead-synth", "program": 12}]
+    )
+    hold: list[HoldEntry] = _lines(
+        "Notes that are held while the song is on.", [{"device": "bass-modular", "notes": ["A2"]}]
     )
     reference: Annotated[float | None, s.REFERENCE] = _key(
         "What A4 is in this song, in Hz; as in the rig when left out.", 443, None

@@ -16,7 +16,7 @@ from routerd.core.model import Device, Rig, Song
 from routerd.core.routes import Route
 from routerd.desk.config.check import Checked
 from routerd.desk.config.clock_rules import routes_of
-from routerd.desk.config.entries import DeviceEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.entries import DeviceEntry, HoldEntry, PatchEntry, RigFile, SongFile
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.problems import MISTAKE, shown
@@ -114,7 +114,7 @@ def review_against_devices(rig: Checked[RigFile], songs: Iterable[Checked[SongFi
             if checked.is_sound(path) and not entry.off:
                 _review_to_itself(checked, path, entry, devices)
                 _review_route_channels(checked, path, entry, devices)
-        for path, patch in _patches_of(checked):
+        for path, patch in (*_of_song(checked, "patches"), *_of_song(checked, "hold")):
             if checked.is_sound(path) and "channel" in patch.model_fields_set:
                 _review_channel(checked, (*path, "channel"), patch.channel, patch.device, devices)
 
@@ -173,16 +173,17 @@ def _review_channel(
     return True
 
 
-def _patches_of(checked: Checked[Any]) -> Iterator[tuple[Path, PatchEntry]]:
+def _of_song(checked: Checked[Any], key: str) -> Iterator[tuple[Path, PatchEntry | HoldEntry]]:
+    """Yield the entries of a list that a song and its sections have, each with its path."""
     song = checked.model
     if not isinstance(song, SongFile):
         return
-    yield from ((("patches", n), patch) for n, patch in enumerate(song.patches) if patch is not MISTAKE)
+    yield from (((key, n), one) for n, one in enumerate(getattr(song, key)) if one is not MISTAKE)
     for index, section in enumerate(song.sections):
         if section is not MISTAKE:
-            for number, patch in enumerate(section.patches):
-                if patch is not MISTAKE:
-                    yield ("sections", index, "patches", number), patch
+            for number, one in enumerate(getattr(section, key)):
+                if one is not MISTAKE:
+                    yield ("sections", index, key, number), one
 
 
 def settle_ports(rig: Rig, file: RigFile) -> Rig:

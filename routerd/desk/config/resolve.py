@@ -9,13 +9,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from routerd.core.checklist import Item
-from routerd.core.model import Device, Patch, Rig, Section, Song
+from routerd.core.model import Device, Hold, Patch, Rig, Section, Song
 from routerd.core.routes import Route
 from routerd.core.timing import SongTiming, Timing
 from routerd.core.tuning import A4, retuned
 from routerd.desk.config.control_rules import control_of, lamp_of, pedal_of, times_of
 from routerd.desk.config.entries import (
     DeviceEntry,
+    HoldEntry,
     PatchEntry,
     RigFile,
     SongFile,
@@ -64,6 +65,8 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         answers=entry.answers,
         channels=tuple(sorted(entry.channels or ())),
         local_control=entry.local_control,
+        volts_per_octave=entry.volts_per_octave or 0.0,
+        zero_volts_note=entry.zero_volts or 0,
     )
 
 
@@ -82,6 +85,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool =
             patches=_patches(entry.patches, rig),
             bpm=entry.tempo,
             sounding=entry.sounding or file.sounding,
+            holds=_holds([*file.hold, *entry.hold], rig),
         )
         for entry in file.sections
     )
@@ -105,6 +109,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool =
         controls=tuple(control_of(entry) for entry in file.controls),
         reference_hz=file.reference or rig.reference,
         tuning_note=_tuning_note(file, root),
+        holds=_holds(file.hold, rig),
     )
 
 
@@ -163,6 +168,15 @@ def _patch(entry: PatchEntry, device: DeviceEntry) -> Patch:
 def _patches(entries: Iterable[PatchEntry], rig: RigFile) -> tuple[Patch, ...]:
     devices = rig.devices
     return tuple(_patch(entry, devices[entry.device]) for entry in entries if devices[entry.device].recall)
+
+
+def _holds(entries: Iterable[HoldEntry], rig: RigFile) -> tuple[Hold, ...]:
+    holds = (
+        Hold(entry.device, own_channel(entry, entry.channel, rig.devices[entry.device]), note, entry.velocity)
+        for entry in entries
+        for note in entry.notes
+    )
+    return tuple(dict.fromkeys(holds))
 
 
 def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:

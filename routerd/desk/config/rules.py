@@ -17,7 +17,7 @@ from routerd.desk.config.control_rules import (
     review_pedals,
     review_presses,
 )
-from routerd.desk.config.entries import PATCH_PARTS, DeviceEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.entries import PATCH_PARTS, DeviceEntry, HoldEntry, PatchEntry, RigFile, SongFile
 from routerd.desk.config.problems import MISTAKE, choose, one_of, shown
 from routerd.desk.config.route_resolve import root_of, route_name
 from routerd.desk.config.route_rules import RouteNames, review_routes, review_twice
@@ -50,11 +50,13 @@ def review_song(checked: Checked[SongFile], inherited: RouteNames) -> None:
     names = review_routes(checked, ("routes",), song.routes, inherited)
     rootless = set(names.rootless)
     _review_patches(checked, ("patches",), song.patches)
+    _review_holds(checked, ("hold",), song.hold)
     first: dict[str, int] = {}
     for index, section in enumerate(song.sections):
         path: Path = ("sections", index)
         rootless |= review_routes(checked, (*path, "routes"), section.routes, names).rootless
         _review_patches(checked, (*path, "patches"), section.patches)
+        _review_holds(checked, (*path, "hold"), section.hold)
         if section.name is not MISTAKE:
             review_twice(checked, first, (*path, "name"), section.name, "section")
     if rootless and song.key is not MISTAKE and root_of(song.key) is None:
@@ -104,6 +106,12 @@ def _review_patches(checked: Checked[Any], path: Path, patches: Sequence[PatchEn
             )
 
 
+def _review_holds(checked: Checked[Any], path: Path, holds: Sequence[HoldEntry]) -> None:
+    for index, hold in enumerate(holds):
+        if checked.is_sound((*path, index)) and not hold.notes:
+            checked.report((*path, index, "notes"), "the hold has no note", "list at least one, such as A2")
+
+
 def _review_device(checked: Checked[RigFile], path: Path, name: str, device: DeviceEntry) -> None:
     if not checked.is_sound(path):
         return
@@ -121,6 +129,13 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
                 f"device {shown(name)} has no output to send {key} to",
                 f"add 'output', or remove '{key}'",
             )
+    if (device.volts_per_octave is None) is not (device.zero_volts is None):
+        given, other = "volts-per-octave", "zero-volts"
+        if device.volts_per_octave is None:
+            given, other = other, given
+        checked.report(
+            (*path, given), f"{shown(given)} says nothing without {shown(other)}", f"add '{other}'"
+        )
     if device.loop is not None and not device.output:
         checked.report(
             (*path, "loop"),

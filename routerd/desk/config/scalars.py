@@ -197,6 +197,15 @@ def _reference(value: Any, _: Surroundings) -> float:
     return hertz
 
 
+def _volts_per_octave(value: Any, _: Surroundings) -> float:
+    written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    is_number = isinstance(written, str) and re.fullmatch(r"\d{1,2}(?:\.\d{1,3})?", written.strip())
+    volts = float(written) if is_number else 0.0
+    if not 0 < volts <= 10:
+        raise wrong(f"{shown(value)} is no number of volts", "write 0.001 to 10, such as 1 or 1.2")
+    return volts
+
+
 def _section(value: Any, surroundings: Surroundings) -> int | str:
     if isinstance(value, int) and not isinstance(value, bool):
         return read_whole(value, 1, 999)
@@ -291,6 +300,10 @@ CHECKLIST_ITEM = Leaf(
             },
         ]
     },
+)
+VOLTS_PER_OCTAVE = Leaf(
+    _volts_per_octave,
+    {"type": ["number", "string"], "exclusiveMinimum": 0, "maximum": 10, "pattern": r"^\d{1,2}(\.\d{1,3})?$"},
 )
 REFERENCE = Leaf(
     _reference,
