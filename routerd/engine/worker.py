@@ -31,7 +31,7 @@ from routerd.engine.brake import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
 from routerd.link.messages import OWN_RATE, TickRecord
-from routerd.ports.base import OutputPort, Received
+from routerd.ports.base import OutputPort, Received, StalledError
 
 SPIN_NS = 200_000
 """The thread wakes this long before a deadline: some 25 µs go by until it runs, 80 µs until a tick is
@@ -412,4 +412,5 @@ class Worker:
     def _lose(self, wire: Wire, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""
         self.lost.append((wire, self.ports.pop(wire), str(error)))
-        self.show.output_lost(wire, monotonic_ns(), unsent, why=str(error))
+        since_ns = error.since_ns if isinstance(error, StalledError) else None
+        self.show.output_lost(wire, monotonic_ns(), unsent, why=str(error), since_ns=since_ns)

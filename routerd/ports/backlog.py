@@ -27,14 +27,16 @@ MOST_TICKS = 20
 class Backlog:
     """Judges one program. `judge` may be called by one thread while another one sends."""
 
-    __slots__ = ("_judged_ns", "_sent", "_waiting", "unread_ns", "unread_ticks", "waiting")
+    __slots__ = ("_judged_ns", "_sent", "read_ns", "unread_ns", "unread_ticks", "waiting")
 
-    def __init__(self) -> None:
+    def __init__(self, now_ns: int) -> None:
         self.waiting = 0
         """How many messages waited when it was last looked at."""
         self.unread_ticks = 0
         """Ticks sent since the program was last known to read; the sender counts them."""
         self.unread_ns = 0
+        self.read_ns = now_ns
+        """When it was last seen to have read everything or something."""
         self._sent = 0
         self._judged_ns = 0
 
@@ -53,6 +55,7 @@ class Backlog:
         has_read = waiting == 0 or waiting < self.waiting + sent_since
         if has_read:
             self.unread_ns = self.unread_ticks = 0
+            self.read_ns = now_ns
         elif self.waiting:  # something waited all the time from the last look to this
             self.unread_ns += min(now_ns - self._judged_ns, MOST_NS)
         self.waiting, self._sent, self._judged_ns = waiting, sent, now_ns

@@ -30,7 +30,14 @@ periods of 1024 frames."""
 
 
 class StalledError(PortError):
-    """The port system, or the port, stands still: it neither works nor refuses."""
+    """The port system, or the port, stands still: it neither works nor refuses.
+
+    `since_ns`: from when on nothing got through, where that is known (see `Condition`).
+    """
+
+    def __init__(self, text: str, since_ns: int | None = None) -> None:
+        super().__init__(text)
+        self.since_ns = since_ns
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ LOOK_MS = 125
 
 def verdicts(looks: list[tuple[int, int]], every_ms: int = LOOK_MS) -> list[bool]:
     """Judge a row of (waiting, sent so far) at even intervals."""
-    backlog = Backlog()
+    backlog = Backlog(0)
     return [
         backlog.judge(waiting, sent, number * every_ms * NS_PER_MS)
         for number, (waiting, sent) in enumerate(looks)
@@ -47,7 +47,7 @@ def test_it_is_well_again_at_the_first_message_that_it_reads() -> None:
 
 
 def test_a_machine_that_stood_still_for_ten_seconds_is_one_look() -> None:
-    backlog = Backlog()
+    backlog = Backlog(0)
     assert not backlog.judge(0, 0, 0)
     assert not backlog.judge(6, 6, 125 * NS_PER_MS)
     assert not backlog.judge(7, 7, 10_125 * NS_PER_MS)
@@ -55,7 +55,7 @@ def test_a_machine_that_stood_still_for_ten_seconds_is_one_look() -> None:
 
 
 def test_one_that_is_given_up_stays_so_until_it_reads() -> None:
-    backlog = Backlog()
+    backlog = Backlog(0)
     backlog.judge(0, 0, 0)
     backlog.give_up(20, 20)
     assert backlog.is_stalled
@@ -66,4 +66,4 @@ def test_one_that_is_given_up_stays_so_until_it_reads() -> None:
 
 @pytest.mark.parametrize("waiting", [0, 5])
 def test_the_first_look_judges_nothing(waiting: int) -> None:
-    assert not Backlog().judge(waiting, 0, 10 * STALLED_NS)
+    assert not Backlog(0).judge(waiting, 0, 10 * STALLED_NS)

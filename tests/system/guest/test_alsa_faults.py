@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import re
 import time
 from collections.abc import Iterator
 
@@ -124,6 +125,18 @@ def test_whoever_else_listens_and_hangs_is_no_concern_of_the_device(ports: PortS
                 assert output.condition() is CONNECTED
 
 
+def test_whoever_hangs_behind_midi_through_costs_the_others_nothing(ports: PortSystem) -> None:
+    output = ports.open_output(find(ports.outputs(), "Midi Through*Port-1*"))
+    with Aseqdump("14:1") as healthy, Aseqdump("14:1") as hangs:
+        wait_for("both", lambda: re.search(r"Port-1'\s+Connecting To: \S+, \S+", aconnect("-l")))
+        with standing_still(hangs.pid):
+            for number in range(300):
+                output.send(bytes((0xB0, 1, number % 100)))
+                if number % 50 == 49:
+                    wait_for("them", lambda count=number + 1: len(healthy.texts()) == count)
+            assert output.condition() is CONNECTED
+
+
 def test_a_connection_that_another_program_takes_away_is_noticed_and_made_again(
     ports: PortSystem, changes: queue.Queue[str]
 ) -> None:
@@ -165,7 +178,7 @@ def test_more_announcements_than_fit_lose_nothing_that_matters(
     visitor = SequencerClient("Visitor")
     first = visitor.create_port("in", DESTINATION)
     output = ports.open_output(find(ports.outputs(), "Visitor:in"))
-    with ports.patchbay()._reading:  # type: ignore[attr-defined] # nobody reads announcements meanwhile
+    with ports.sequencer._reading:  # type: ignore[attr-defined] # nobody reads announcements meanwhile
         for _ in range(3000):
             visitor.delete_port(visitor.create_port("again", 0))
         visitor.delete_port(first)
@@ -185,7 +198,8 @@ def test_only_ports_that_may_be_connected_are_listed(ports: PortSystem) -> None:
     other.close()
 
 
-def test_the_sixty_fifth_client_is_refused_in_plain_words() -> None:
+def test_the_sixty_fifth_client_is_refused_in_plain_words(ports: PortSystem) -> None:
+    through = find(ports.inputs(), "Midi Through*")
     clients: list[SequencerClient] = []
 
     def fill() -> None:
@@ -195,6 +209,8 @@ def test_the_sixty_fifth_client_is_refused_in_plain_words() -> None:
     try:
         with pytest.raises(PortError, match="no room for another client"):
             fill()
+        with pytest.raises(PortError, match="no room for another client"):
+            ports.open_input(through, lambda *_: None)
     finally:
         for client in clients:
             client.close()

@@ -1,0 +1,164 @@
+"""An output on ALSA: a port of ours, named after its device, that sends to one destination.
+
+A message goes there alone, at once: whoever else listens to our port can neither hold it up nor get a
+copy, and what is not taken is kept here, for this destination, or not at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import math
+import os
+import threading
+from collections import deque
+from time import monotonic_ns
+from typing import Never
+
+from routerd.core.errors import PortError
+from routerd.core.messages import TICK_BYTES
+from routerd.ports.alsa_sequencer import AlsaSequencer, address_of
+from routerd.ports.backlog import MOST_TICKS, Backlog
+from routerd.ports.base import Condition, PortInfo, StalledError
+from routerd.ports.sequencer import SOURCE, SequencerClient
+from routerd.ports.sequencer_events import EVENT, EventEncoder
+
+UNLIMITED = math.inf
+"""The room of the kernel's own clients."""
+
+MOST_HELD_BACK = 1000
+"""So many messages wait in a burst for a program to read the first of them."""
+
+_STALLED = "the program that receives does not read what it is sent"
+_CLOSED = -1
+
+
+class AlsaOutput:
+    """A port of ours, connected to one destination, to which alone it sends."""
+
+    takes_pieces = True
+
+    def __init__(self, sequencer: AlsaSequencer, info: PortInfo, name: str) -> None:
+        """Make the port and connect it; raises PortError when the destination has gone."""
+        self.info = info
+        self._sequencer = sequencer
+        self._destination = address_of(info)
+        try:
+            self._source = sequencer.sender.create_port(name, SOURCE)
+        except OSError as error:
+            raise PortError(f"ALSA does not make another port: {error.strerror}") from error
+        try:
+            sequencer.connect(self._source, self._destination)
+        except PortError:
+            with contextlib.suppress(OSError):
+                sequencer.sender.delete_port(self._source)
+            raise
+        self._descriptor = sequencer.sender.descriptor
+        self._encode = EventEncoder(self._source, self._destination).encode
+        self._tick = self._encode(TICK_BYTES)
+        self._room = sequencer.room_of(self._destination[0])
+        self._room.cells = 0  # it may be another program's now: ask
+        self._sent = 0
+        self._backlog = Backlog(monotonic_ns())
+        self._held_back: deque[bytes] = deque()
+        self._order = threading.Lock()
+        self._is_closed = False
+
+    def send(self, data: bytes) -> None:
+        """Hand over one whole message, or a piece of a SysEx; never blocks; raises PortError."""
+        if data is TICK_BYTES:
+            event = self._tick
+            self._backlog.unread_ticks += 1
+            if self._backlog.unread_ticks > MOST_TICKS:
+                self._see_whether_ticks_are_read()
+        else:
+            event = self._encode(data)
+        if self._held_back or not self._write(event):
+            self._hold_back(event)
+
+    def _write(self, event: bytes) -> bool:
+        """Deliver an event; False when the program has no room for it; raises PortError."""
+        cells = -(-len(event) // EVENT.size)
+        room = self._room
+        if cells > room.cells and not self._has_room(cells):
+            return False
+        try:
+            os.write(self._descriptor, event)
+        except BlockingIOError:  # somebody else has filled it
+            if room.cells < UNLIMITED:
+                room.cells = 0
+                return False
+            # A port of the kernel's that passes on (Midi Through) has done so, but one of those who listen
+            # there has no room left: that is between the two.
+        except OSError as error:
+            why = "has been closed" if self._is_closed else "has gone" if error.errno == errno.ENOENT else ""
+            if not why:
+                why = f"takes no messages: {error.strerror}"
+            raise PortError(f"{self.info.name!r} {why}") from error
+        room.cells -= cells
+        self._sent += 1
+        return True
+
+    def _has_room(self, cells: int) -> bool:
+        """Ask the kernel. What does not fit must not be tried: the program would lose all it has not read."""
+        try:
+            size, free = self._sequencer.sender.pool(self._destination[0])
+        except OSError:
+            return True  # it has gone, as the sequencer is about to say
+        self._room.cells = free if size else UNLIMITED
+        return cells <= self._room.cells or cells >= size > 0
+
+    def _hold_back(self, event: bytes) -> None:
+        """Keep what comes too fast for the program to read until there is room for it."""
+        with self._order:
+            self._held_back.append(event)
+            self._deliver_held_back()
+        if len(self._held_back) > MOST_HELD_BACK:
+            self._give_up(self._waiting(self._sequencer.sender))
+
+    def _deliver_held_back(self) -> None:
+        while self._held_back and self._write(self._held_back[0]):
+            self._held_back.popleft()  # only now, so that whoever sends meanwhile does not overtake it
+
+    def _see_whether_ticks_are_read(self) -> None:
+        """Raise StalledError if none of the last ticks has been read. Asking takes as long as a message."""
+        waiting = self._waiting(self._sequencer.sender)
+        if waiting >= MOST_TICKS:
+            self._give_up(waiting)
+        self._backlog.unread_ticks = waiting + 1  # the one to be sent now
+
+    def _give_up(self, waiting: int) -> Never:
+        self._backlog.give_up(waiting, self._sent)
+        raise StalledError(_STALLED, self._backlog.read_ns)
+
+    def condition(self) -> Condition:
+        """Return how it stands: connected, disconnected by another program, or not read by its own."""
+        connection = self._sequencer.condition(self._source, self._destination)
+        if connection.kind != "connected":
+            return connection
+        if self._held_back:
+            with self._order, contextlib.suppress(PortError):
+                self._deliver_held_back()
+        waiting = self._waiting(self._sequencer.manager)
+        if self._backlog.judge(waiting, self._sent, monotonic_ns()):
+            return Condition("stalled", _STALLED, self._backlog.read_ns)
+        return connection
+
+    def _waiting(self, client: SequencerClient) -> int:
+        """Return how much the program has not read yet, in cells; a short message takes one."""
+        try:
+            size, free = client.pool(self._destination[0])
+        except OSError:
+            return 0  # it has gone
+        return size - free
+
+    def close(self) -> None:
+        """Close at once, see `OutputPort`; harmless when called twice."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        self._descriptor = _CLOSED
+        # Disconnected before it is removed: it may wait for a device, as the sender must never do.
+        self._sequencer.disconnect(self._source, self._destination)
+        with contextlib.suppress(OSError):
+            self._sequencer.sender.delete_port(self._source)
