@@ -255,7 +255,7 @@ class JackLink:
             return ""  # it may wait for a server as long as it likes
         if now_ns - self._heard_ns > (OPENING_STALL_NS if self._openings else STALL_NS):
             return "the process that talks to JACK stands still, or the server does"
-        if now_ns - self._moved_ns > STALL_NS:
+        if self._heard_ns - self._moved_ns > STALL_NS:  # by its own word, however late that has come
             return "the JACK server stands still"
         return ""
 
