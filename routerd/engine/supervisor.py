@@ -37,8 +37,12 @@ STOP_S = 3.0
 STOP_IDLE_S = 0.3
 """As `STOP_S`, for a desk that does nothing."""
 
-PAUSE_S = (0.0, 0.25, 0.5, 1.0)
+PAUSE_S = (0.0, 0.25, 0.5, *[1.0] * 7, 5.0)
 """Before the first, second, ... restart in a row; the last one stays."""
+
+SAID = 5
+SAID_AGAIN = 60
+"""After so many ends in a row it is said that the desk does not come up, and then only now and then."""
 
 STEADY_S = 10.0
 """A desk that has lived so long starts the row of pauses again."""
@@ -92,7 +96,13 @@ class Supervisor:
             refused = ""
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
             self.restarts += 1
-            self._say(f"the desk has ended ({ending}); starting it again, the clock goes on")
+            if in_a_row < SAID:
+                self._say(f"the desk has ended ({ending}); starting it again, the clock goes on")
+            elif (in_a_row - SAID) % SAID_AGAIN == 0:
+                self._say(
+                    f"the desk does not come up, so there is no API: it has ended {in_a_row} times in a row "
+                    f"({ending}); the clock goes on; its own last lines say why"
+                )
             await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
 
     async def stop(self) -> None:

@@ -113,3 +113,36 @@ async def test_a_desk_that_gets_nothing_of_the_processor_is_left_alone(
 
 async def test_a_desk_that_answers_may_work_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     assert not await Watched(circling, serves=True, answers_s=1000.0).until_killed(monkeypatch)
+
+
+async def test_a_desk_that_never_comes_up_is_said_plainly_and_does_not_fill_the_log(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """An hour of a desk that dies at once: the engine said so every second."""
+
+    class Over(Exception):  # noqa: N818 - not an error
+        pass
+
+    said: list[str] = []
+    now_s = 0.0
+
+    async def sleep(span_s: float) -> None:
+        nonlocal now_s
+        now_s += span_s
+        if now_s > 3600:
+            raise Over
+
+    one = Watched(lambda _: (0.0, "S"), serves=False)
+    one._say = said.append  # type: ignore[method-assign]
+
+    async def dies() -> int:
+        return 1
+
+    monkeypatch.setattr(one, "_run_once", dies)
+    monkeypatch.setattr(module, "monotonic", lambda: now_s)
+    monkeypatch.setattr(module.asyncio, "sleep", sleep)
+    with pytest.raises(Over):
+        await one.run()
+    assert sum("does not come up" in line for line in said) >= 1
+    assert "does not come up, so there is no API: it has ended 5 times in a row (exit status 1)" in said[4]
+    assert len(said) < 20
