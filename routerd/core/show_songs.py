@@ -159,8 +159,7 @@ class ShowSongs(ShowResting):
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
         """A port is there (again): end what its devices missed, then put them on their sounds."""
         self._enter(max(now_ns, self._now_ns))
-        wire.connected = True
-        wire.takes_pieces = takes_pieces
+        wire.connected, wire.takes_pieces = True, takes_pieces
         wire.busy_until_ns = self._now_ns
         self._set_gates()
         owed, wire.owed = wire.owed, []

@@ -500,6 +500,10 @@ class Wire:
         else:
             self.owed += owed
 
+    def _is_left(self, data: bytes) -> bool:
+        """Tell whether a message that waits moves what nobody moves now: it is on its way to rest."""
+        return data[0] != PAUSE and (key := moved_key(data)) >= 0 and key not in self.moved
+
     def take_rest(self) -> list[bytes]:
         """Return what puts everything to rest that players have moved, and forget it."""
         keys = (*self.moved, *self.unrested)
@@ -518,9 +522,8 @@ class Wire:
         if self._sent_of_head and self.connected:
             sink.append((self, bytes((SYSEX_END,))))
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
-        releases = [data for lane in (self._live, self._bulk) for data in lane if is_release(data)]
-        waiting = (data for values in self._values.values() for data in values)
-        releases += [data for data in waiting if (key := moved_key(data)) >= 0 and key not in self.moved]
+        waiting = (*self._live, *self._bulk, *(data for values in self._values.values() for data in values))
+        releases = [data for data in waiting if is_release(data) or self._is_left(data)]
         self._live.clear()
         self._values.clear()
         self._bulk.clear()
