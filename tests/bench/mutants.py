@@ -233,7 +233,10 @@ def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
     """Run the tests once and write (or add) which lines each runs; return pytest's status."""
     import coverage
 
-    measure = coverage.Coverage(data_file=None, include=[f"{ROOT}/{one}*" for one in TARGETS])
+    measure = coverage.Coverage(
+        data_file=None,
+        include=[f"{ROOT}/{one}" if one.endswith(".py") else f"{ROOT}/{one}/*" for one in TARGETS],
+    )
     mapping = Mapping(measure)
     measure.start()
     status = pytest.main([*QUIET, *tests], plugins=[mapping])
@@ -366,7 +369,7 @@ def main() -> int:
     parser.add_argument("--only", help="only places that begin like this: a file, or file:line")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("tests", nargs="*", help="map: these tests instead of the usual ones")
-    options = parser.parse_args()
+    options = parser.parse_intermixed_args()
     options.map.parent.mkdir(exist_ok=True)
     if options.what == "map":
         tests = options.tests or [one for one in TESTS if (ROOT / one).exists()]
