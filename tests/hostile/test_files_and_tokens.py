@@ -61,6 +61,13 @@ def test_no_file_outside_the_rig_folder_is_read(song: str, tmp_path: Path) -> No
         assert problems[0].startswith("songs/one.yaml:"), name
 
 
+def test_a_rig_file_among_the_songs_is_told(tmp_path: Path) -> None:
+    """A key that is removed with what lies in it, and a mistake in what lay in it, come together there."""
+    problems = problems_of(tmp_path, "name: r\ndevices:\n  keys: {input: k}\n  synth: {output: s}\n")
+    assert [problem.split(":")[0] for problem in problems] == ["songs/one.yaml"] * len(problems)
+    assert problems
+
+
 def test_large_dumps_are_refused(tmp_path: Path) -> None:
     (tmp_path / "big.syx").write_bytes(b"\xf0\x7d" + bytes(64 * 1024 - 1) + b"\xf7")
     with (tmp_path / "sparse.syx").open("wb") as file:

@@ -98,12 +98,15 @@ def _mend(data: Any, path: Path, kind: str | None) -> Any:
     if not path:
         return replacement
     holder = data
-    for step in path[:-1]:
-        holder = holder[step]
-    if kind is None:
-        holder.pop(path[-1], None)
-    else:
-        holder[path[-1]] = replacement
+    try:
+        for step in path[:-1]:
+            holder = holder[step]
+        if kind is None:
+            holder.pop(path[-1], None)
+        else:
+            holder[path[-1]] = replacement
+    except (KeyError, IndexError, TypeError, AttributeError):
+        return data  # it lay in something that another finding has replaced or removed
     return data
 
 

@@ -23,7 +23,12 @@ def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None
             tracks = write_midi_file(folder, midi)
             say(f"{midi}: {tracks} tracks of messages, and one of tempo and songs")
         else:
-            say_document(render(folder, form), form)
+            try:
+                document = render(folder, form)
+            except (LookupError, TypeError, ValueError, AttributeError) as error:
+                words = f"{folder.path}: its report makes no sense ({type(error).__name__}: {error})"
+                raise RecordError(words) from error
+            say_document(document, form)
     except RouterdError as error:
         complain(f"routerd: {error}")
         return 1
