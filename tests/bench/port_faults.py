@@ -25,11 +25,12 @@ def main(count: int = 100, seed: int = 0) -> int:
     seed = seed or time.time_ns() % 1_000_000
     chance = random.Random(seed)
     names = [name for name, (share, _) in FAULTS.items() for _ in range(share)]
+    chance.shuffle(names)
     rounds: list[Round] = []
     print(f"seed {seed}")
     with tempfile.TemporaryDirectory() as place, Bed(Path(place)) as bed:
         for number in range(count):
-            name = names[number] if count == len(names) else chance.choice(names)
+            name = names[number % len(names)]
             one = play_round(bed, name, chance, 30 + number % 30)
             rounds.append(one)
             figures = f"named {one.named_s:5.3f} s, back {one.back_s:6.3f} s"

@@ -106,27 +106,35 @@ class Bed:
         self._before = dict(os.environ)
 
     def __enter__(self) -> Self:
-        os.environ.update(self.server.environment)
-        self.server.start()
-        for device in PROGRAMS:
-            self.start(device)
-        folder = write_rig(self._place / "rig", RIG, {"one": SONG}, ["one"])
-        self.service = Service(folder, self._place / "state", "--ports", "jack").__enter__()
-        self.service.wait_until_open()
-        self.service.ask("POST", "/v1/start")
-        self.events = Events(self.service.http)
-        self.events.start()
-        time.sleep(0.3)
+        with contextlib.ExitStack() as begun:
+            begun.callback(self._restore)
+            os.environ.update(self.server.environment)
+            begun.callback(self.server.end)
+            self.server.start()
+            begun.callback(self._end_programs)
+            for device in PROGRAMS:
+                self.start(device)
+            folder = write_rig(self._place / "rig", RIG, {"one": SONG}, ["one"])
+            self.service = begun.enter_context(Service(folder, self._place / "state", "--ports", "jack"))
+            self.service.wait_until_open()
+            self.service.ask("POST", "/v1/start")
+            self.events = Events(self.service.http)
+            self.events.start()
+            time.sleep(0.3)
+            self._begun = begun.pop_all()
         return self
 
-    def __exit__(self, *why: object) -> None:
-        self.service.__exit__(*why)
+    def __exit__(self, *_: object) -> None:
+        self._begun.close()
         self.events.join(5)
-        for program in self.programs.values():
-            program.end()
-        self.server.end()
+
+    def _restore(self) -> None:
         os.environ.clear()
         os.environ.update(self._before)
+
+    def _end_programs(self) -> None:
+        for program in self.programs.values():
+            program.end()
 
     def start(self, device: str) -> None:
         """Start the program that is a device."""
