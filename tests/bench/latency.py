@@ -30,7 +30,7 @@ import statistics
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -143,7 +143,7 @@ class Routed:
         self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns))
         inlet, wire = book.inlets[0], book.wires[0]
         threading.Thread(target=self.worker.run, daemon=True).start()
-        self.port = Stamping(self.system.open_output(find(self.system.outputs(), "Hear routed")))
+        self.port = Stamping(self.system.open_output(find(self.system.outputs, "Hear routed")))
         self.worker.ports[wire] = self.port
         self.worker.call(lambda now_ns: self.worker.show.output_opened(wire, False, now_ns))
         receive = self.worker.receiver(inlet)
@@ -152,7 +152,7 @@ class Routed:
             receive(data, at_ns)
             self.begins_ns.append(at_ns)
 
-        self.system.open_input(find(self.system.inputs(), "Play routed"), received)
+        self.system.open_input(find(self.system.inputs, "Play routed"), received)
 
     @property
     def times_ns(self) -> list[tuple[int, int]]:
@@ -160,9 +160,13 @@ class Routed:
         return list(zip(self.begins_ns, self.port.stamps_ns, strict=True))
 
 
-def find(ports: list[PortInfo], name: str) -> PortInfo:
-    """Return the port of that client."""
-    return next(port for port in ports if port.name.startswith(name))
+def find(ports: Callable[[], list[PortInfo]], name: str) -> PortInfo:
+    """Return the port of that client, once it is listed."""
+    while True:
+        for port in ports():
+            if port.name.startswith(name):
+                return port
+        time.sleep(0.02)
 
 
 def number(port: Any, name: str) -> int:

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from routerd.ports.life import QUARREL_NS, RETRY_NS, TABLE, Life, Seen, State
 
 S = 1_000_000_000
+_COLUMNS = (
+    Seen.FOUND,
+    Seen.OPENED,
+    Seen.ABSENT,
+    Seen.REFUSED,
+    Seen.UNREACHABLE,
+    Seen.STANDSTILL,
+    Seen.PARTED,
+    Seen.QUARREL,
+)
 NOTHING = {state: set(Seen) - set(table) for state, table in TABLE.items()}
 
 
@@ -31,6 +43,15 @@ def a_life(state: State) -> Life:
 def test_every_state_is_in_the_table_and_can_be_left() -> None:
     assert set(TABLE) == set(State)
     assert all(set(table.values()) - {state} for state, table in TABLE.items())
+
+
+def test_the_developers_page_has_the_table() -> None:
+    page = Path("DEVELOPERS.md").read_text(encoding="utf-8")
+    for state in State:
+        cells = [str(TABLE[state].get(seen, "–")) for seen in Seen]
+        order = [list(Seen).index(seen) for seen in _COLUMNS]
+        assert f"| {state} | {' | '.join(cells[number] for number in order)} |" in page
+    assert f"| state | {' | '.join(_COLUMNS)} |" in page
 
 
 @pytest.mark.parametrize(("state", "seen"), [(state, seen) for state in State for seen in NOTHING[state]])

