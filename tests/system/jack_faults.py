@@ -27,7 +27,7 @@ from dummy_server import DummyServer
 from far_program import FarProgram
 
 from routerd.core.messages import note_off, note_on
-from tests.service import Service, until, write_rig
+from tests.service import Service, write_rig
 
 RIG = """
 name: Fault bench
