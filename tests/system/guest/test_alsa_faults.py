@@ -160,7 +160,7 @@ def test_a_connection_that_another_program_takes_away_is_noticed_and_made_again(
 
 
 def test_announcements_outlast_a_program_that_disconnects_everything(
-    ports: PortSystem, changes: queue.Queue[str]
+    guest_only: None, ports: PortSystem, changes: queue.Queue[str]
 ) -> None:
     with FarProgram("alsa", "Far") as far:
         output = ports.open_output(find(ports.outputs(), far.input_name))
@@ -198,7 +198,7 @@ def test_only_ports_that_may_be_connected_are_listed(ports: PortSystem) -> None:
     other.close()
 
 
-def test_the_sixty_fifth_client_is_refused_in_plain_words(ports: PortSystem) -> None:
+def test_the_sixty_fifth_client_is_refused_in_plain_words(guest_only: None, ports: PortSystem) -> None:
     through = find(ports.inputs(), "Midi Through*")
     clients: list[SequencerClient] = []
 
