@@ -94,9 +94,8 @@ class DeviceClock:
         self._own_number -= _ANEW
         if timing.start is not before.start:
             self._wanted = None
-            if self.running and timing.start is StartMode.NEVER:
-                self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
-                self.running = False
+            if timing.start is StartMode.NEVER:
+                self.stop_own(now_ns)
 
     @property
     def plain(self) -> bool:
@@ -138,8 +137,9 @@ class DeviceClock:
             return
         at_ns = clock.last_due_ns + self.delay_ns
         span_ns = clock.next_due_ns - clock.last_due_ns
-        stop_ns = max(now_ns, at_ns + span_ns // 4)
-        start_ns = max(now_ns, at_ns + span_ns // 2)
+        earliest_ns = now_ns + self.delay_ns  # behind a Stop of this moment
+        stop_ns = max(earliest_ns, at_ns + span_ns // 4)
+        start_ns = max(earliest_ns, at_ns + span_ns // 2)
         if start_ns <= at_ns + span_ns - LEAD_NS:
             self._put_start(stop_ns, start_ns)
 
@@ -210,9 +210,10 @@ class DeviceClock:
 
     def stop_own(self, now_ns: int) -> None:
         """Stop what was started by itself."""
-        mode = self.timing.start
         self._wanted = None
-        if (self.running or self._starting) and mode not in (StartMode.TRANSPORT, StartMode.NEVER):
+        if self._starting:
+            self._schedule.cancel(self.outlet, START_BYTES, now_ns)
+        if (self.running or self._starting) and self.timing.start is not StartMode.TRANSPORT:
             self._schedule.cancel(self.outlet, START_BYTES, now_ns)
             self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
             self.running = False
@@ -250,6 +251,7 @@ class DeviceClock:
         `rate` is None where it gets no ticks, `running` where it is neither started nor stopped from here.
         """
         timing = self.timing
+        wanted = Wanted.NEXT if self._starting else self._wanted
         started = self.outlet.transport or timing.start not in (StartMode.TRANSPORT, StartMode.NEVER)
         return {
             "device": self.outlet.name,
@@ -257,7 +259,7 @@ class DeviceClock:
             "running": self.running if started or self.running else None,
             "started_tick": self.started_tick,
             "cycle_ticks": self.cycle_ticks,
-            "waits_for": None if self._wanted is None else self._wanted.value,
+            "waits_for": None if wanted is None else wanted.value,
         }
 
     def _comes_up(self, clock: Clock) -> bool:

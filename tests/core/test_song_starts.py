@@ -330,3 +330,46 @@ def test_entry_that_starts_by_itself_while_it_runs() -> None:
     one.run(6000 * MS)
     assert first_tick_after(one, at(one, START)[-1]) == entered_ms(one)
     assert len(at(one, START, "grid")) == 2
+
+
+@pytest.mark.parametrize("mode", [StartMode.TRANSPORT, StartMode.BAR])
+@pytest.mark.parametrize("before_ms", [19, 16, 12, 9, 3])
+def test_a_stop_takes_back_a_restart_that_is_on_its_way(mode: StartMode, before_ms: float) -> None:
+    """A retrigger's Start went out behind the Stop, and the sequence ran in a stopped song."""
+    one = stage(Timing(start=mode))
+    one.do(Action.START)
+    one.run(1000 * MS)
+    one.do(Action.RETRIGGER, "bar box")
+    bar_ms = entered_ms(one) + 1920
+    one.run(round((bar_ms - before_ms) * MS))
+    one.do(Action.STOP)
+    one.run(9000 * MS)
+    assert one.log[-1][2] == TICK
+    told = [data for _, name, data in one.log if name == "box" and data in (START, STOP)]
+    assert told[-1] == STOP
+    assert one.show.snapshot()["devices"] == [] or not one.show.snapshot()["devices"][-1]["running"]
+
+
+@pytest.mark.parametrize("ms", range(20))
+def test_stop_and_start_at_once_keep_their_order_on_a_late_device(ms: int) -> None:
+    one = stage(Timing(start=StartMode.BAR, offset_ns=7 * MS))
+    one.do(Action.START)
+    one.run((1000 + ms) * MS)
+    one.do(Action.STOP)
+    one.do(Action.START)
+    one.run(4000 * MS)
+    told = [data for _, name, data in one.log if name == "box" and data in (START, STOP)]
+    assert told == [START, STOP, START]
+    assert first_tick_after(one, at(one, START)[-1]) == entered_ms(one) + 7
+
+
+def test_a_start_on_its_way_is_taken_back_where_a_song_keeps_the_device_still() -> None:
+    songs = (FIRST, replace(SECOND, timing=wants(box=Timing(start=StartMode.NEVER))))
+    one = stage(Timing(start=StartMode.ENTRY), *songs)
+    one.do(Action.START)
+    one.run(1000 * MS)
+    one.do(Action.RETRIGGER, "bar box")
+    one.do(Action.NEXT)  # on the same bar
+    one.run(6000 * MS)
+    told = [data for _, name, data in one.log if name == "box" and data in (START, STOP)]
+    assert told[-1] == STOP
