@@ -3,7 +3,7 @@
 Everything is an ioctl of /dev/snd/seq, or a read or write of events there, and lets the interpreter go.
 Requests and structures are those of the kernel's include/uapi/sound/asequencer.h, a stable interface. A
 binding of libasound has not all of them (how full a program's input is, for one), and sending by one costs
-eight times as much as a write (measured: see DEVELOPERS.md).
+several times as much as a write (measured: see DEVELOPERS.md).
 
 A client has one lock in the kernel, which each of its calls takes, and connecting or disconnecting a
 device's port may wait for the device. So the client that connects is not the one that sends.
