@@ -196,12 +196,7 @@ class Desk:
             taker(event)
 
     def _take_ports(self, ports: list[Plain]) -> None:
-        before = {(port["device"], port["direction"]): port for port in self.view.ports}
-        self.view.ports = ports
-        for port in ports:
-            was = before.get((port["device"], port["direction"]), {"state": None, "error": None})
-            if port["state"] == "open" or (was["state"], was["error"]) == (port["state"], port["error"]):
-                continue
+        for port in self.view.take_ports(ports):
             event = {key: port[key] for key in ("device", "direction", "pattern", "state", "error")}
             self.publish({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
         self.health.look()

@@ -94,7 +94,7 @@ _DESK_REMEDIES = {
     "state": "make room on the disk and the folder writable; it is tried every second",
     "book": "make room on the disk and the folder writable; it is tried every second",
     "show log": "make room on the disk and the folder writable; it is tried every second",
-    "record": "",
+    "record": "a new one begins when the service is started again",
     "remembered": "look at the disk or the network",
     "api": "it is tried every second, and the clock goes on meanwhile",
 }
@@ -126,8 +126,10 @@ def _scheduling(view: View, _now_ns: int) -> Iterator[Line]:
 def _ports(view: View, now_ns: int) -> Iterator[Line]:
     for port in view.ports:
         state = port["state"]
-        young = now_ns - (port.get("since_ns") or now_ns) < OPENING_NS
-        if state != "open" and not (state == "opening" and young):
+        young = state == "opening" and now_ns - (port.get("since_ns") or now_ns) < OPENING_NS
+        if young and (was := port.get("was")):
+            yield _port_line(was)
+        elif state != "open" and not young:
             yield _port_line(port)
 
 

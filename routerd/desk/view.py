@@ -39,6 +39,24 @@ class View:
     """How often health was looked at since the engine last reported."""
     started_ns: int = field(default_factory=monotonic_ns)
 
+    def take_ports(self, ports: list[Plain]) -> list[Plain]:
+        """Take the states of all ports; return those that are shut, and were not or for another reason.
+
+        One that is tried again is not well before it is open: until then it keeps its last state as `was`.
+        """
+        before = {(port["device"], port["direction"]): port for port in self.ports}
+        self.ports = [dict(port) for port in ports]
+        news = []
+        for port in self.ports:
+            was = before.get((port["device"], port["direction"]), {"state": None, "error": None})
+            shut = was.get("was", was)
+            if port["state"] == "opening":
+                if shut["state"] not in (None, "open", "opening"):
+                    port["was"] = shut
+            elif port["state"] != "open" and (shut["state"], shut["error"]) != (port["state"], port["error"]):
+                news.append(port)
+        return news
+
     @property
     def greeted(self) -> bool:
         """Whether the engine has said who it is."""

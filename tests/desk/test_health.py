@@ -68,6 +68,26 @@ def test_a_port_may_take_three_seconds_to_open() -> None:
     assert len(said(opening, 293 * S)) == 1
 
 
+def test_a_port_that_is_tried_again_is_not_well_for_that_moment() -> None:
+    """A port that refuses is tried every two seconds: its line came and went, and health with it."""
+    desk = view()
+    told = [len(desk.take_ports([port("failed", error="refused")]))]
+    failed = said(desk)
+    for _ in range(3):
+        told.append(len(desk.take_ports([port("opening", since_ns=300 * S)])))
+        assert said(desk) == failed
+        told.append(len(desk.take_ports([port("failed", error="refused")])))
+        assert said(desk) == failed
+    assert told == [1, 0, 0, 0, 0, 0, 0]
+    desk.take_ports([port("opening", since_ns=300 * S)])
+    assert "for more than 3 s" in said(desk, 303 * S)[0]
+    assert desk.take_ports([port("open")]) == []
+    assert said(desk) == []
+    desk.take_ports([port("opening", since_ns=300 * S)])
+    assert said(desk) == []
+    assert len(desk.take_ports([port("missing")])) == 1
+
+
 def test_real_time_that_is_refused_is_a_line_with_how_to_allow_it() -> None:
     (line,) = said(view(hello={"realtime": {"scheduling": "other", "remedy": "allow it like this"}}))
     assert line.startswith("real-time scheduling is not permitted")

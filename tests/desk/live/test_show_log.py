@@ -104,6 +104,18 @@ async def test_a_full_disk_costs_the_record_and_not_the_show(
     assert (await service.ask("GET", "/v1/recording")).json["dropped"] >= 1
 
 
+async def test_a_record_that_is_full_is_a_line_of_health(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await the_folder(service)
+    monkeypatch.setattr(RecordFolder, "append_lines", lambda *_: False)
+    service.engine.tell("traffic", traffic(monotonic_ns()))
+    await service.status_when(lambda status: status["problems"])
+    answer = await service.ask("GET", "/v1/health")
+    assert answer.status == 503
+    assert "record has its full size" in answer.json[0]
+
+
 async def test_a_desk_that_starts_again_goes_on_in_the_same_record(service: Service) -> None:
     folder = await the_folder(service)
     await service.stop()
