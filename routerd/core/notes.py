@@ -191,6 +191,8 @@ class Inlet:
     def chase(self, status: int, leg: Leg, now_ns: int, sink: Sink) -> None:
         """Send the present positions of controls over one leg of the table."""
         target, status_out, firsts, seconds = leg
+        if not target.outlet.connected:
+            return
         for data in list(self.positions.values()):
             if data[0] != status:
                 continue
@@ -203,7 +205,7 @@ class Inlet:
             if type(target) is not Outlet:
                 target.offer(out, now_ns, sink)
                 continue
-            target.offer_patch(out, now_ns, sink)
+            target.offer(out, now_ns, sink)  # what the player does next must not be overtaken by it
             if is_controller and number in HOLD_CONTROLLERS:
                 key = (status & 0x0F) << 7 | number
                 way = (target, status_out, out[1])
@@ -242,11 +244,14 @@ class Inlet:
                     sink.append((wire, out))
                 else:
                     target.offer(out, now_ns, sink)
+                    if type(target) is not Outlet or not target.connected:
+                        continue
+                    wire = target.wire
                 if is_controller:
-                    if first_out in MOVED_CONTROLLERS and type(target) is Outlet:
-                        target.wire.moved[status_out << 7 | first_out] = (self, out)
-                elif moves and type(target) is Outlet:
-                    target.wire.moved[status_out << 7] = (self, out)
+                    if first_out in MOVED_CONTROLLERS:
+                        wire.moved[status_out << 7 | first_out] = (self, out)
+                elif moves:
+                    wire.moved[status_out << 7] = (self, out)
 
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
@@ -321,7 +326,7 @@ class Inlet:
                 if ways is None or way in ways:
                     out = bytes((status_out, note_out, values[value]))
                     target.offer(out, now_ns, sink)
-                    if type(target) is Outlet:
+                    if type(target) is Outlet and target.connected:
                         target.wire.moved[status_out << 7 | note_out] = (self, out)
 
     def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:

@@ -261,7 +261,11 @@ class ShowCommands(ShowSongs):
             outlet.end_latched((), now_ns, self.sink)
         self._holding.forget()
         for wire in self.book.wires:
-            for data in (*wire.sounding.end(), *wire.take_rest(), *SILENCE):
+            ended = [*wire.sounding.end(), *wire.take_rest()]
+            if not wire.connected:
+                wire.owed += ended
+                continue
+            for data in (*ended, *SILENCE):
                 wire.offer(data, now_ns, self.sink)
         self._event("panic")
 

@@ -524,6 +524,9 @@ class Wire:
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
         waiting = (*self._live, *self._bulk, *(data for values in self._values.values() for data in values))
         releases = [data for data in waiting if is_release(data) or self._is_left(data)]
+        for data in waiting:
+            if data[0] != PAUSE and (moved := self.moved.get(moved_key(data))) is not None:
+                self.moved[moved_key(data)] = (moved[0], b"")  # nobody knows where it stands
         self._live.clear()
         self._values.clear()
         self._bulk.clear()
