@@ -111,7 +111,7 @@ class ShowState:
     _unrested: bool
     """Whether something goes to rest as soon as nothing rings there."""
 
-    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM) -> None:
+    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None) -> None:
         self.sink: Sink = []
         self.events: list[dict[str, Any]] = []
         self.revision = 0
@@ -130,7 +130,7 @@ class ShowState:
         self._source: Source | None = None
         self._source_inlet: Inlet | None = None
         self._step = self.clock.step
-        self.schedule = Schedule()
+        self.schedule = Schedule() if schedule is None else schedule
         self.stamps: dict[Wire, tuple[int, int] | None] = {}
         """Number and due time of the last tick of wires with a clock of their own; None: not one of the
         grid."""

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from routerd import storage
 from routerd.core.messages import SYSEX_END
 from routerd.core.model import Book
-from routerd.desk.config import json_schemas, load_folder
+from routerd.desk.cautions import cautions
+from routerd.desk.config import Loaded, json_schemas, load_folder
 from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
-from routerd.desk.rehearse import rehearse, warnings, written
+from routerd.desk.rehearse import rehearse, written
 from routerd.errand import in_time
 from routerd.printing import complain, say
 
@@ -47,13 +48,13 @@ def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed
         song = book.song(identifier)
         sections = ", ".join(section.name for section in song.sections) or "no sections"
         say(f"  {number:3}. {song.title} ({sections})")
-    _walk(book, whole=rehearsed)
+    _walk(loaded, book, whole=rehearsed)
     for name in _unused_dumps(folder, book):
         say(f"warning: {name}: no song sends it; remove it, or name it in a patch")
     return 0
 
 
-def _walk(book: Book, *, whole: bool) -> None:
+def _walk(loaded: Loaded, book: Book, *, whole: bool) -> None:
     changes = rehearse(book)
     if whole:
         for line in written(changes):
@@ -61,10 +62,11 @@ def _walk(book: Book, *, whole: bool) -> None:
     slowest = max(((s.done_ms, c, s) for c in changes for s in c.shares), default=None, key=lambda x: x[0])
     if slowest is not None:
         done_ms, change, share = slowest
-        where = f"{change.song}, {change.section}" if change.section else change.song
-        say(f"  {len(changes)} changes walked; the slowest: {where}, {share.device} in {done_ms:.0f} ms")
-    for line in warnings(book, changes):
-        say(f"warning: {line}")
+        say(
+            f"  {len(changes)} changes walked; the slowest: {change.name}, {share.device} in {done_ms:.0f} ms"
+        )
+    for one in cautions(loaded, changes):
+        say(f"warning: {one}")
 
 
 def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:

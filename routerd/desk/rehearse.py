@@ -1,7 +1,10 @@
 """The evening on paper: the whole set is walked offline, and every message of every change written down.
 
 The real show runs on simulated time with every device connected, so what is listed is what goes out, in its
-order and with the pace of each wire. Ticks are left out: they go on all the time.
+order and with the pace of each wire. Every song is started before the next one is entered, so that a change
+waits for its beat or bar as on the evening, and what it stops and starts is seen too. A change is everything
+from the press until all has left the wires and a second after the next bar has begun. Left out is what goes
+on whatever is changed: ticks, time code, pulses, clicks and Active Sensing.
 """
 
 from __future__ import annotations
@@ -11,41 +14,83 @@ from dataclasses import dataclass, field
 
 from routerd.core.arming import Action, Command
 from routerd.core.compiler import CompiledBook, Compiler
-from routerd.core.controls import Control
 from routerd.core.errors import CommandError
-from routerd.core.messages import BEND, CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM, SYSEX, SYSEX_END, TICK, Kind
+from routerd.core.messages import (
+    ACTIVE_SENSING,
+    BEND,
+    CONTINUE,
+    CONTROLLER,
+    NOTE_OFF,
+    NOTE_ON,
+    PROGRAM,
+    START,
+    STOP,
+    SYSEX,
+    SYSEX_END,
+    TICK,
+    TIME_CODE,
+)
 from routerd.core.model import Book, Song
-from routerd.core.routes import Route
+from routerd.core.schedule import Schedule, Timed
 from routerd.core.show import Show
-from routerd.core.sounding import Sounding
-from routerd.core.tuning import note_name
+from routerd.core.transport import State
 from routerd.core.units import NS_PER_MS, NS_PER_S, ticks_per_bar
+from routerd.core.wire import Wire
 
 SONG_LIMIT_MS = 2000
 """A song's patches should be out this soon where the set names no changeover. House choice."""
 
-LONGEST_NS = 60 * NS_PER_S
+LONGEST_NS = 600 * NS_PER_S
+REST_NS = NS_PER_S
+"""Longer than any device lags behind."""
+
 _NAMES = {NOTE_OFF: "note off", NOTE_ON: "note on", CONTROLLER: "controller", BEND: "bend"}
 
 
 @dataclass(slots=True)
 class DeviceShare:
-    """What one device gets at a change: messages, and when the last of them has left the wire."""
+    """What one port gets at a change: messages (a SysEx in pieces), and when the last has left the wire.
+
+    `device` is the name of its device, of several all names. What follows later, as a start on the next bar
+    or the lamp that shows it, is not waited for.
+    """
 
     device: str
-    messages: list[str] = field(default_factory=list)
-    length_bytes: int = 0
+    sent: list[bytes] = field(default_factory=list)
     done_ms: float = 0.0
+
+    @property
+    def length_bytes(self) -> int:
+        """All of it together."""
+        return sum(map(len, self.sent))
+
+    @property
+    def messages(self) -> list[str]:
+        """What is sent, in words; the pieces of one SysEx are one."""
+        words: list[str] = []
+        for data in self.sent:
+            _note_down(words, data)
+        return words
 
 
 @dataclass(slots=True)
 class Change:
-    """One change of the evening: a song or section that is entered, and how soon it should be done."""
+    """One change of the evening: a song or section that is entered, and how soon it should be done.
+
+    `section_number` counts from 1; 0 in a song without sections.
+    """
 
     song: str
     section: str
     limit_ms: float
+    identifier: str = ""
+    section_number: int = 0
     shares: list[DeviceShare] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        """For people."""
+        return f"{self.song}, {self.section}" if self.section else self.song
 
     @property
     def slow(self) -> list[DeviceShare]:
@@ -64,10 +109,12 @@ def rehearse(book: Book) -> list[Change]:
     for number, identifier in enumerate(book.set_list.order, 1):
         song = book.song(identifier)
         first = song.sections[0].name if song.sections else ""
-        changes.append(walk.make(Command(Action.SONG, number), Change(song.title, first, limit_ms)))
-        for section in song.sections[1:]:
-            change = Change(song.title, section.name, bar_ms(song))
-            changes.append(walk.make(Command(Action.SECTION, section.name), change))
+        change = Change(song.title, first, limit_ms, identifier, min(1, len(song.sections)))
+        changes.append(walk.make(Command(Action.SONG, number), change))
+        walk.start()
+        for place, section in enumerate(song.sections[1:], 2):
+            change = Change(song.title, section.name, bar_ms(song), identifier, place)
+            changes.append(walk.make(Command(Action.SECTION, place), change))
     return changes
 
 
@@ -76,53 +123,108 @@ def bar_ms(song: Song) -> float:
     return float(ticks_per_bar(song.beats, song.beat_unit) * 60_000 / (24 * song.bpm))
 
 
+class _Noting(Schedule):
+    """A schedule that remembers the very messages of pulses, clicks and time code, to know them again."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.going_on: dict[int, bytes] = {}
+
+    def take(self) -> Timed:
+        timed = super().take()
+        if timed.data[0] < SYSEX or timed.data[0] == TIME_CODE:
+            self.going_on[id(timed.data)] = timed.data
+        return timed
+
+
 class _Walk:
     """A show on simulated time with all devices there."""
 
     def __init__(self, book: CompiledBook) -> None:
-        self._show = Show(0)
+        self._schedule = _Noting()
+        self._show = Show(0, schedule=self._schedule)
         self._now_ns = 0
+        self._since_ns: int | None = None
+        """When the change was made that is looked at; None while it waits for a beat or a bar."""
+        self._shares: dict[str, DeviceShare] = {}
+        self._done: set[Wire] = set()
+        """Wires on which all is out that the change itself has sent."""
         self._show.load(book, 1, 0)
         for wire in book.wires:
             self._show.output_opened(wire, True, 0)
-        self._settle({}, 0)
+        self._until_out()
         for wire in book.wires:  # nothing is on its sound when the evening begins
             wire.patched.clear()
 
     def make(self, command: Command, change: Change) -> Change:
-        shares: dict[str, DeviceShare] = {}
+        """Make a change, and write down all that goes out because of it."""
+        self._shares, self._since_ns, self._done = {}, None, set()
         begin_ns = self._now_ns
         try:
             self._show.apply(command, begin_ns)
         except CommandError:  # cannot be: the book holds every song and section that is asked for
             return change
-        self._settle(shares, begin_ns)
-        change.shares = list(shares.values())
-        self._now_ns += NS_PER_S  # the change is over; another song's clock runs by now
-        self._run_to(self._now_ns, {}, begin_ns)
+        self._take()
+        while self._since_ns is None and self._now_ns - begin_ns < LONGEST_NS:
+            self._step()
+        self._come_to_rest()
+        change.shares, self._shares = list(self._shares.values()), {}
         return change
 
-    def _settle(self, shares: dict[str, DeviceShare], begin_ns: int) -> None:
-        """Let time pass until everything is out."""
-        self._take(shares, begin_ns)
-        while not self._show.drained(self._now_ns) and self._now_ns - begin_ns < LONGEST_NS:
-            self._run_to(self._now_ns + NS_PER_MS, shares, begin_ns)
+    def start(self) -> None:
+        """Start transport, unless the song has done so."""
+        if self._show.clock.state is State.STOPPED:
+            self._show.apply(Command(Action.START), self._now_ns)
+        begin_ns = self._now_ns
+        while self._show.clock.state is not State.RUNNING and self._now_ns - begin_ns < LONGEST_NS:
+            self._step()
+        self._come_to_rest()
+        self._schedule.going_on.clear()
 
-    def _run_to(self, until_ns: int, shares: dict[str, DeviceShare], begin_ns: int) -> None:
+    def _come_to_rest(self) -> None:
+        """Let time pass until a bar has begun, with what starts on it, and everything is out."""
+        clock, begin_ns = self._show.clock, self._now_ns
+        tick = clock.next_bar(clock.next_tick + 1)
+        while (clock.next_tick <= tick or self._waits()) and self._now_ns - begin_ns < LONGEST_NS:
+            self._step()
+        self._run_to(self._now_ns + REST_NS)
+        self._until_out()
+
+    def _waits(self) -> bool:
+        """Tell whether the song is still counted in."""
+        return bool(self._show.snapshot()["click"]["counting_to"])
+
+    def _until_out(self) -> None:
+        """Let time pass until everything is out."""
+        begin_ns = self._now_ns
+        self._take()
+        while not self._show.drained(self._now_ns) and self._now_ns - begin_ns < LONGEST_NS:
+            self._step()
+
+    def _step(self) -> None:
+        self._run_to(max(self._now_ns + NS_PER_MS, self._show.next_deadline_ns()))
+
+    def _run_to(self, until_ns: int) -> None:
         while (deadline_ns := self._show.next_deadline_ns()) <= until_ns:
             self._now_ns = max(self._now_ns, deadline_ns)
             self._show.advance(self._now_ns)
-            self._take(shares, begin_ns)
+            self._take()
         self._now_ns = max(self._now_ns, until_ns)
 
-    def _take(self, shares: dict[str, DeviceShare], begin_ns: int) -> None:
+    def _take(self) -> None:
+        if self._since_ns is None:
+            changed = (event for event in self._show.events if event["kind"] in ("song", "section"))
+            self._since_ns = next((event["at_ns"] for event in changed), None)
         for wire, data in self._show.sink:
-            if data[0] == TICK:
+            if data[0] in (TICK, ACTIVE_SENSING) or self._schedule.going_on.get(id(data)) is data:
                 continue
-            share = shares.setdefault(wire.name, DeviceShare(wire.name))
-            share.length_bytes += len(data)
-            share.done_ms = (max(wire.busy_until_ns, self._now_ns) - begin_ns) / NS_PER_MS
-            _note_down(share.messages, data)
+            name = ", ".join(outlet.name for outlet in wire.outlets)
+            share = self._shares.setdefault(name, DeviceShare(name))
+            share.sent.append(data)
+            if data[0] < TICK and self._since_ns is not None and wire not in self._done:
+                share.done_ms = (max(wire.busy_until_ns, self._now_ns) - self._since_ns) / NS_PER_MS
+        if self._since_ns is not None:
+            self._done.update(wire for wire in self._show.book.wires if not wire.queued)
         self._show.sink.clear()
         self._show.events.clear()
 
@@ -140,7 +242,10 @@ def _note_down(messages: list[str], data: bytes) -> None:
     elif kind in _NAMES:
         messages.append(f"ch {channel} {_NAMES[kind]} {data[1]} {data[2]}")
     else:
-        messages.append(data.hex(" ").upper())
+        messages.append(_TRANSPORT.get(data[0]) or data.hex(" ").upper())
+
+
+_TRANSPORT = {START: "start", CONTINUE: "continue", STOP: "stop"}
 
 
 def written(changes: list[Change]) -> Iterator[str]:
@@ -153,81 +258,3 @@ def written(changes: list[Change]) -> Iterator[str]:
             words = "; ".join(share.messages)
             late = f"  LATE: {change.limit_ms:.0f} ms" if share in change.slow else ""
             yield f"    {share.device}: {share.length_bytes} bytes, {share.done_ms:.1f} ms{late}: {words}"
-
-
-def warnings(book: Book, changes: list[Change]) -> Iterator[str]:
-    """Yield what may go wrong on the evening though every file is sound."""
-    for change in changes:
-        for share in change.slow:
-            what = f"{change.song}, {change.section}" if change.section else change.song
-            yield (
-                f"{what}: {share.device} is done after {share.done_ms:.0f} ms, more than "
-                f"{change.limit_ms:.0f} ms; send less, or earlier"
-            )
-    yield from _idle_devices(book)
-    yield from _controls(book)
-    yield from _loose_notes(book)
-    tonight = [book.song(identifier) for identifier in dict.fromkeys(book.set_list.order)]
-    for song in tonight:
-        if not song.duration_s:
-            yield f"{song.title} has no duration: the evening's length is not known"
-
-
-def _idle_devices(book: Book) -> Iterator[str]:
-    reached = {route.target for song in book.songs for route in song.routes}
-    reached |= {r.target for song in book.songs for section in song.sections for r in section.routes}
-    patched = {p.device for song in book.songs for p in song.patches}
-    patched |= {p.device for song in book.songs for section in song.sections for p in section.patches}
-    lit = {lamp.device for lamp in book.rig.lamps}
-    for device in book.rig.devices:
-        if not device.output_pattern or device.name in reached or device.name in lit:
-            continue
-        also = " and no patch" if device.name not in patched else ""
-        clocked = "; it gets the clock only" if device.clock and also else ""
-        yield f"no route{also} reaches {device.name}{clocked}"
-
-
-def _loose_notes(book: Book) -> Iterator[str]:
-    """Yield the patches whose messages press a note that they do not release."""
-    for song in book.songs:
-        lists = [(song.title, song.patches)] + [(f"{song.title}, {s.name}", s.patches) for s in song.sections]
-        for where, patches in lists:
-            for patch in patches:
-                sounding = Sounding()
-                for data in patch.messages:
-                    sounding.note_patch(data)
-                for key in sounding.loose:
-                    yield (
-                        f"{where}: a message of the patch of {patch.device} presses {note_name(key & 127)} "
-                        "and nothing but panic releases it; write it under hold, which ends with the song"
-                    )
-
-
-def _plays(route: Route, control: Control) -> bool:
-    channels = (-1, control.channel)
-    return (
-        route.source == control.device
-        and route.note_low <= control.number <= route.note_high
-        and (control.channel < 0 or route.from_channel in channels)
-    )
-
-
-def _controls(book: Book) -> Iterator[str]:
-    sections = {section.name for song in book.songs for section in song.sections}
-    most = max((len(song.sections) for song in book.songs), default=0)
-    songs = len(book.set_list.order)
-    every = [(c, "rig.yaml") for c in book.rig.controls]
-    every += [(c, song.title) for song in book.songs for c in song.controls]
-    played = {route for song in book.songs for route in song.routes if Kind.NOTES in route.kinds}
-    for control, where in every:
-        argument = control.argument
-        if control.status == NOTE_ON and any(_plays(route, control) for route in played):
-            yield (
-                f"{where}: note {note_name(control.number)} of {control.device} is a control and never sounds"
-                ", though routes would let it through"
-            )
-        if control.action is Action.SECTION and argument not in sections:
-            if isinstance(argument, str) or argument > most:
-                yield f"{where}: a control leads to section {argument!r}, which no song has"
-        elif control.action is Action.SONG and isinstance(argument, int) and argument > songs:
-            yield f"{where}: a control leads to song {argument}; the set has {songs}"

@@ -6,8 +6,8 @@ import pytest
 from sound_rig import RIG, SONG, Folder
 
 from routerd.core.model import Book, Hold
+from routerd.desk.cautions import cautions
 from routerd.desk.config import load_folder
-from routerd.desk.rehearse import rehearse, warnings
 from routerd.desk.sheet import as_text
 
 CONVERTER = RIG.replace(
@@ -96,17 +96,17 @@ def test_mistakes_of_the_voltage(rig_folder: Folder, keys: str, problem: str) ->
 
 
 def test_a_bare_note_on_in_a_patch_is_warned_of(rig_folder: Folder) -> None:
-    loose = book(
-        rig_folder,
+    def warned(song: str) -> list[str]:
+        folder = rig_folder({"rig.yaml": RIG, "songs/one.yaml": SONG + song})
+        return [str(one) for one in cautions(load_folder(folder), ()) if one.kind == "loose-note"]
+
+    patches = (
         "patches:\n"
+        "  - {device: synth, messages: [91 3C 40 91 3C 00, B0 7E 01]}\n"
         "  - {device: synth, messages: [90 32 64]}\n"
-        "  - {device: synth, messages: [91 3C 40 91 3C 00, B0 7E 01]}\n",
-        RIG,
     )
-    found = [line for line in warnings(loose, rehearse(loose)) if "presses" in line]
-    assert found == [
-        "One: a message of the patch of synth presses D3 and nothing but panic releases it; "
-        "write it under hold, which ends with the song"
+    assert warned(patches) == [
+        "songs/one.yaml:5: a message of the patch of synth presses D3; write it under hold, which ends with "
+        "the song: only panic would release it [loose-note]"
     ]
-    held = book(rig_folder, "hold: [{device: synth, notes: [D3]}]\n", RIG)
-    assert not [line for line in warnings(held, rehearse(held)) if "presses" in line]
+    assert warned("hold: [{device: synth, notes: [D3]}]\n") == []

@@ -40,6 +40,8 @@ class Loaded:
     book: Book | None
     set_lists: tuple[SetList, ...]
     problems: tuple[Problem, ...]
+    documents: Mapping[str, Document] = field(default_factory=dict)
+    """The files that were read, by name, for whoever has to say where something stands."""
 
 
 def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
@@ -72,7 +74,8 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     if not set_list.order:
         set_list = SetList(ALL_SONGS, tuple(song.identifier for song in songs))
     book = Book(rig, tuple(own_channels(song, rig) for song in songs), set_list)
-    return Loaded(book, tuple(reading.set_lists.values()), ())
+    documents = {document.file: document for document in reading.documents}
+    return Loaded(book, tuple(reading.set_lists.values()), (), documents)
 
 
 def unreadable(why: str) -> Loaded:

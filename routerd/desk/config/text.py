@@ -31,6 +31,7 @@ _WHOLE_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]{0,17})\Z")
 _UNPRINTABLE = re.compile(
     "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
+_ACCEPTED = re.compile(r"(?:^|\s)#\s*accepted: *([a-z-]+(?: *, *[a-z-]+)*)")
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 # What libyaml and PyYAML's own parser say, and what a person can do about it. First match wins.
@@ -73,6 +74,8 @@ class Document:
     data: Any = MISTAKE
     lines: dict[Path, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    accepted: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    """By line: the words of a comment that accepts warnings, see routerd.desk.cautions."""
 
     def line(self, path: Path) -> int:
         """Return the line of the key or item at `path`, or of the nearest thing around it."""
@@ -102,6 +105,7 @@ def read_document(file: str, raw: bytes) -> Document:
     text = _decode(document, raw)
     if text is None:
         return document
+    _note_accepted(document, text)
     loader = EVENT_LOADER(text)
     try:
         document.data = _Builder(document, loader).whole()
@@ -114,6 +118,13 @@ def read_document(file: str, raw: bytes) -> Document:
     finally:
         loader.dispose()
     return document
+
+
+def _note_accepted(document: Document, text: str) -> None:
+    for number, row in enumerate(text.splitlines(), 1) if "accepted:" in text else ():
+        comment = _ACCEPTED.search(row)
+        if comment is not None:
+            document.accepted[number] = tuple(comment[1].replace(" ", "").split(","))
 
 
 class _GiveUpError(Exception):
