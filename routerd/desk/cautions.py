@@ -131,9 +131,7 @@ def _unused(loaded: Loaded, book: Book) -> Iterator[Caution]:
     for device in book.rig.devices:
         if device.output_pattern and device.name not in reached and not _is_timed(device):
             place = _at(loaded, RIG, ("devices", device.name, "output"))
-            what = (
-                f"nothing is ever sent to {device.name}: no route, patch, held note, click or lamp, no clock"
-            )
+            what = f"nothing is ever sent to {device.name}: no route, patch, hold, click or lamp, no clock"
             yield Caution("unused", *place, what, "lead a route there, or remove its 'output'")
 
 
