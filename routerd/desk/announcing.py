@@ -58,10 +58,11 @@ class Announcer:
                     self._forget(key, now_ns)
                 continue
             changes = self._recent(key, now_ns)
-            if len(changes) >= MOST_CHANGES and not self._calm(key, now_ns):
+            calm = self._calm(key, now_ns)
+            if len(changes) >= MOST_CHANGES and not calm:
                 continue
             changes.append(now_ns)
-            restless = len(changes) >= MOST_CHANGES
+            restless = len(changes) >= MOST_CHANGES and not calm
             if told is not None:
                 out.append(Announcement(False, self._told.pop(key), restless))
             if line is not None:

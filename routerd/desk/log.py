@@ -139,7 +139,7 @@ class EventLog:
 def log_event(event: dict[str, Any]) -> None:
     """Write the line of an event."""
     level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
-    fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event")}
+    fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event", "since_ns")}
     getattr(structlog.get_logger(), level)(words, **fields)
 
 

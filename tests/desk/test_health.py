@@ -172,6 +172,14 @@ def test_one_that_comes_and_goes_falls_silent_and_is_told_again_when_it_has_sett
     assert look(announcer, [], 200) == ["-issing"]
 
 
+def test_what_has_settled_is_no_longer_said_to_come_and_go() -> None:
+    announcer = Announcer()
+    for half_second in range(30):
+        look(announcer, [LINE] if half_second % 2 else [], half_second / 2)
+    assert look(announcer, [LINE], 24) == []
+    assert look(announcer, [LINE], 25) == ["+issing"]
+
+
 def test_what_has_long_been_over_is_forgotten() -> None:
     announcer = Announcer()
     for second in range(2000):
