@@ -181,23 +181,27 @@ class Ends:
 def owner_of(client: str) -> int:
     """Return the number of the process that a JACK client belongs to, 0 when it cannot be told.
 
-    Every client listens for the server on a socket with its name, and /proc tells whose it is.
+    Every client listens for the server on a socket with its name, and /proc tells whose it is. The same name
+    on two servers tells nothing.
     """
     suffix = f"/jack_{client}_{os.getuid()}_0"
+    targets = set()
     with contextlib.suppress(OSError):
         for line in Path("/proc/net/unix").read_text(encoding="utf-8", errors="surrogateescape").splitlines():
             fields = line.split(None, 7)
             if len(fields) == 8 and fields[7].endswith(suffix):
-                return _holder(f"socket:[{fields[6]}]")
-    return 0
+                targets.add(f"socket:[{fields[6]}]")
+    holders = _holders(targets) if targets else set()
+    return holders.pop() if len(holders) == 1 else 0
 
 
-def _holder(target: str) -> int:
+def _holders(targets: set[str]) -> set[int]:
+    found = set()
     for descriptors in Path("/proc").glob("[0-9]*/fd"):
         with contextlib.suppress(OSError):
-            if any(entry.readlink().name == target for entry in descriptors.iterdir()):
-                return int(descriptors.parent.name)
-    return 0
+            if any(entry.readlink().name in targets for entry in descriptors.iterdir()):
+                found.add(int(descriptors.parent.name))
+    return found
 
 
 def is_stopped(process: int) -> bool:

@@ -32,7 +32,7 @@ _POINTER, _TEXT, _INT, _FRAMES, _FLAGS = (
 SERVER_HAS_GONE = 3
 """Exit status of a process that has lost its server."""
 
-_TRIAL_S = 0.25
+_TRIAL_S = 1.0
 """A trial of the server is good for so long."""
 
 _FUNCTIONS: dict[str, tuple[type | None, list[type]]] = {

@@ -33,10 +33,13 @@ def main(count: int = 100, seed: int = 0) -> int:
             name = names[number % len(names)]
             one = play_round(bed, name, chance, 30 + number % 30)
             rounds.append(one)
-            figures = f"named {one.named_s:5.3f} s, back {one.back_s:6.3f} s"
+            figures = f"named {one.named_s:5.3f} s, back {one.back_s:6.3f} s, {one.late_clients:3} late"
             print(f"{number + 1:3} {one.fault:20} {figures}: {'; '.join(one.wrong) or 'well'}", flush=True)
-        answer_s = bed.longest_answer_s
+        answer_s, lost = bed.longest_answer_s, bed.lost
         status, stop_s = bed.service.stop()
+    print(
+        f"JACK reported {sum(one.late_clients for one in rounds)} late clients; {lost} notes were played again"
+    )
     return _summary(rounds, answer_s, status, stop_s)
 
 

@@ -65,6 +65,10 @@ class DummyServer:
         assert self._process is not None
         self._process.send_signal(which)
 
+    def late_clients(self) -> int:
+        """Return how often the server has reported a client that was late for a period."""
+        return self._log.read_text(errors="replace").count("was not finished")
+
     def connected(self, port: str) -> str:
         """Return the one port that is connected to this one."""
         (found,) = self.connections(port)
