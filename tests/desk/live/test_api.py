@@ -8,6 +8,7 @@ from pathlib import Path
 from time import monotonic
 from typing import Any
 
+import pytest
 from desk_service import Service, a_service
 
 from routerd.core.arming import Action
@@ -121,6 +122,33 @@ async def test_tempo_is_taken_exactly_as_written(service: Service) -> None:
         assert Fraction(answer.json["tempo"]["bpm"]) == round(bpm, 3)
         assert "/" not in answer.json["tempo"]["bpm"]
         assert service.engine.show.clock.segment.bpm == bpm
+
+
+async def test_a_tempo_by_hand_holds_until_the_songs_is_asked_for(service: Service) -> None:
+    assert (await service.ask("GET", "/v1/status")).json["tempo"]["set_by"] == "song"
+    tempo = (await service.ask("POST", "/v1/tempo", {"bpm": 100})).json["tempo"]
+    assert (tempo["bpm"], tempo["set_by"]) == ("100", "hand")
+    tempo = (await service.ask("POST", "/v1/song-tempo")).json["tempo"]
+    assert (tempo["bpm"], tempo["set_by"]) == ("121.5", "song")
+    await service.ask("POST", "/v1/tempo", {"bpm": 100})
+    armed = (await service.ask("POST", "/v1/song-tempo", {"when": "bar"})).json["armed"]
+    assert (armed["action"], armed["when"]) == ("song-tempo", "bar")
+    await service.status_when(lambda status: status["tempo"]["set_by"] == "song")
+
+
+@pytest.mark.parametrize(
+    ("path", "transport"), [("stop", "stopped"), ("silence", "stopped"), ("panic", "running")]
+)
+async def test_stop_panic_and_silence_forget_what_is_armed(
+    service: Service, path: str, transport: str
+) -> None:
+    await service.ask("POST", "/v1/start")
+    await service.status_when(lambda status: status["transport"] == "running")
+    assert (await service.ask("POST", "/v1/next", {"when": "press"})).json["armed"]
+    answer = (await service.ask("POST", f"/v1/{path}")).json
+    assert (answer["armed"], answer["transport"]) == (None, transport)
+    if path != "stop":
+        assert (await service.ask("POST", f"/v1/{path}", '{"when": "bar"}')).status == 422
 
 
 async def test_panic_has_an_empty_body(service: Service) -> None:
