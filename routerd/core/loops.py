@@ -50,6 +50,9 @@ MEMORY_NS = 400 * NS_PER_MS
 SUSPECT_NS = 180 * NS_PER_MS
 """Returns that have gone on for so long are asked about: by then what was sent first ought to be back."""
 
+PATIENCE_NS = 1500 * NS_PER_MS
+"""So long returns must go on where messages of other kinds do not come back."""
+
 FLOOD = 64
 """So many returns within MEMORY_NS are asked about at once, whatever has not returned: a loop that feeds
 itself over two routes fills any wire and loses messages."""
@@ -103,6 +106,7 @@ class Loops:
     __slots__ = (
         "_by_status",
         "_count",
+        "_doubted",
         "_inlets",
         "_look_ns",
         "_pressed",
@@ -132,6 +136,8 @@ class Loops:
         self._pressed: dict[tuple[Inlet, int, int], bool] = {}
         """Keys and pedals that an echo may have pressed before that was known, and no finger."""
         self._look_ns = NEVER_NS
+        self._doubted: dict[Wire, tuple[int, int]] = {}
+        """By port: since when, and when last, returns were of some kinds only."""
         self._probes: dict[bytes, _Probe] = {}
         self._probed: dict[Wire, int] = {}
         self._quiet: dict[tuple[Wire, _Heard], tuple[int, int]] = {}
@@ -281,7 +287,7 @@ class Loops:
             about = returned.difference(*asked)
             if all(self._quiet.get((wire, heard), (0, 0))[0] > now_ns for heard in about):
                 continue
-            if is_flood or not self._has_lost(wire, about, since_ns, now_ns):
+            if is_flood or self._may_be_heard(wire, about, since_ns, now_ns):
                 self._probe(wire, frozenset(about), now_ns, sink)
 
     def _is_explained(self, inlet: Inlet, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
@@ -299,17 +305,30 @@ class Loops:
             if wire.sent.get(one.data, NEVER_NS) >= one.sent_ns:
                 yield wire
 
-    def _has_lost(self, wire: Wire, about: set[_Heard], since_ns: int, now_ns: int) -> bool:
-        """Tell whether something like these messages went to that output and has not come back since."""
+    def _may_be_heard(self, wire: Wire, about: set[_Heard], since_ns: int, now_ns: int) -> bool:
+        """Tell whether these returns may be echoes: what went there since, and is like them, has come back.
+
+        A device may echo notes and no controllers: where only messages of other kinds have not come back, the
+        returns must go on for PATIENCE_NS.
+        """
         kinds = {_kind(data) for _, data in about}
-        return any(
-            since_ns <= sent_ns <= now_ns - WINDOW_NS
+        lost = {
+            _kind(data) in kinds
+            for data, sent_ns in wire.sent.items()
+            if since_ns <= sent_ns <= now_ns - WINDOW_NS
             and self._returned.get(data, NEVER_NS) < sent_ns
             and data not in self._probes
-            and _kind(data) in kinds
+            and 0x80 <= data[0] <= SYSEX
             and (data[0] != SYSEX or data[-1] == SYSEX_END)  # else it is a piece
-            for data, sent_ns in wire.sent.items()
-        )
+        }
+        if True in lost or not lost:
+            self._doubted.pop(wire, None)
+            return not lost
+        first_ns, last_ns = self._doubted.get(wire, (now_ns, now_ns))
+        if now_ns - last_ns > MEMORY_NS:
+            first_ns = now_ns
+        self._doubted[wire] = (first_ns, now_ns)
+        return now_ns - first_ns >= PATIENCE_NS
 
     def _probe(self, wire: Wire, about: frozenset[_Heard], now_ns: int, sink: Sink) -> None:
         if not wire.connected or now_ns - self._probed.get(wire, NEVER_NS) < PROBE_EVERY_NS:

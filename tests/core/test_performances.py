@@ -125,3 +125,69 @@ def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     assert set(got) == set(wanted)
     for channel, messages in wanted.items():
         assert [m.bytes() for m in got[channel]] == [m.bytes() for m in messages], channel
+
+
+FOLDED = Route("folded", "keys", "synth", frozenset({Kind.NOTES}), to_channel=0, chord=(-12, 0, 12))
+
+
+def expected_folded(played: list[mido.Message]) -> list[tuple[int, ...]]:
+    """Return the notes of one channel, each as (1 for a press, tone, velocity): a tone ends with the last key
+    that leads to it."""
+    out: list[tuple[int, ...]] = []
+    keys: set[tuple[int, int]] = set()  # channel and note of what is down
+    tones: dict[int, set[tuple[int, int]]] = defaultdict(set)  # by tone: the keys that lead to it
+
+    def let_up(key: tuple[int, int], velocity: int) -> None:
+        keys.discard(key)
+        for tone in (key[1] - 12, key[1], key[1] + 12):
+            if 0 <= tone <= 127:
+                tones[tone].discard(key)
+                if not tones[tone]:
+                    out.append((0, tone, velocity))
+
+    for message in played:
+        key = (message.channel, message.note)
+        if message.type == "note_off" or not message.velocity:
+            if key in keys:
+                let_up(key, message.velocity if message.type == "note_off" else 64)
+            else:
+                out += [(0, t, 64 if message.type == "note_on" else message.velocity) for t in
+                        (key[1] - 12, key[1], key[1] + 12) if 0 <= t <= 127 and not tones[t]]  # fmt: skip
+            continue
+        if key in keys:
+            let_up(key, 64)
+        for tone in (key[1] - 12, key[1], key[1] + 12):
+            if 0 <= tone <= 127:
+                if tones[tone]:
+                    out.append((0, tone, 64))
+                tones[tone].add(key)
+                out.append((1, tone, message.velocity))
+        keys.add(key)
+    return out
+
+
+@pytest.mark.parametrize("name", ["test02.mid", "test03.mid", "test04.mid", "test09.mid"])
+@pytest.mark.parametrize("wire", [WireKind.VIRTUAL, WireKind.DIN])
+def test_channels_folded_and_octaves_doubled_note_for_note(name: str, wire: WireKind) -> None:
+    """Presses and releases of every tone take turns, and a tone ends with the last key that leads to it."""
+    played = [message for message in performance(name) if message.type in ("note_on", "note_off")]
+    assert len({message.channel for message in played}) > 1
+    inlet = Inlet(Device("keys", input_pattern="keys"))
+    outlet = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outlets[0]
+    outlet.wire.connected = True
+    (inlet.table,) = compile_tables((FOLDED,), {"keys": 0}, {"synth": outlet}).tables
+    sink: Sink = []
+    now_ns = 0
+    for message in played:
+        now_ns += 50_000_000
+        inlet.receive(bytes(message.bytes()), now_ns, sink)
+        while outlet.wire.next_deadline_ns() != NEVER_NS:
+            outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
+    got = [(int(data[0] >= 0x90 and data[2] > 0), data[1], data[2]) for _, data in sink]
+    assert {data[0] & 0x0F for _, data in sink} <= {0}
+    assert got == expected_folded(played)
+    sounding: set[int] = set()
+    for pressed, tone, _ in got:
+        assert not (pressed and tone in sounding)
+        (sounding.add if pressed else sounding.discard)(tone)
+    assert not sounding
