@@ -60,7 +60,7 @@ class ShowTransport(ShowState):
         if data:
             self._put_transport(data, now_ns)
             self._devices.start_in_gap(now_ns, self.clock)
-            self._transport_changed()
+            self.revision += 1
         self._set_gates()
         for outlet in self._transported:
             outlet.wire.pump(now_ns, self.sink)

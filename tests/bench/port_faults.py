@@ -37,9 +37,7 @@ def main(count: int = 100, seed: int = 0) -> int:
             print(f"{number + 1:3} {one.fault:20} {figures}: {'; '.join(one.wrong) or 'well'}", flush=True)
         answer_s, lost = bed.longest_answer_s, bed.lost
         status, stop_s = bed.service.stop()
-    print(
-        f"JACK reported {sum(one.late_clients for one in rounds)} late clients; {lost} notes were played again"
-    )
+    print(f"JACK reported {sum(one.late_clients for one in rounds)} late clients; {lost} notes played again")
     return _summary(rounds, answer_s, status, stop_s)
 
 

@@ -373,3 +373,11 @@ def test_a_start_on_its_way_is_taken_back_where_a_song_keeps_the_device_still() 
     one.run(6000 * MS)
     told = [data for _, name, data in one.log if name == "box" and data in (START, STOP)]
     assert told[-1] == STOP
+
+
+def test_a_start_is_reported_once() -> None:
+    """It was reported when it was asked for and again when its byte went out."""
+    one = stage(Timing())
+    one.do(Action.START)
+    one.run(1000 * MS)
+    assert [e["state"] for e in one.events if e["kind"] == "transport"] == ["starting", "running"]
