@@ -158,6 +158,11 @@ def within(path: Path, folder: Path) -> Path:
     return real
 
 
+def make_folder(path: Path, inside: Path) -> None:
+    """Make a folder and its parents, for this user alone; raises OutsideError where it would lie elsewhere."""
+    within(path, inside).mkdir(mode=0o700, parents=True, exist_ok=True)
+
+
 def sweep(folder: Path) -> None:
     """Remove what killed processes left in a folder that nobody else writes to."""
     with contextlib.suppress(OSError):

@@ -250,6 +250,9 @@ def test_what_a_link_leads_to_is_not_removed_to_make_room(tmp_path: Path) -> Non
     (state / "shows").symlink_to(documents)
     with pytest.raises(OSError, match="leads out of its folder"):
         make_room(state / "shows", "tonight")
+    record = RecordFolder(state / "shows" / "tonight", state)
+    with pytest.raises(OSError, match="leads out of its folder"):
+        record.append_lines([{"a": 1}])
     assert len(list(documents.iterdir())) == 70
 
 

@@ -84,4 +84,5 @@ def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
 def _write_schemas(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for name, schema in json_schemas().items():
-        (folder / f"{name}.schema.json").write_text(json.dumps(schema, indent=2) + "\n", encoding="utf-8")
+        text = json.dumps(schema, indent=2) + "\n"
+        storage.put(folder / f"{name}.schema.json", text.encode(), inside=folder)

@@ -62,6 +62,7 @@ class StateFolder:
     ) -> None:
         self.path = folder
         self._warn = warn
+        self._forgets_undo = False
         self._book_origin = book_origin
 
     def read_state(self) -> State | None:
@@ -75,10 +76,16 @@ class StateFolder:
 
     def write_state(self, state: State) -> None:
         """Write the state; raises OSError."""
-        data = _state_to_bytes(state)
+        data, changes = _state_to_bytes(state), len(state.undo)
         while len(data) > UNDO_BYTES and state.undo:
             state = replace(state, undo=state.undo[1 + len(state.undo) // 2 :])
             data = _state_to_bytes(state)
+        if len(state.undo) < changes and not self._forgets_undo:
+            self._forgets_undo = True
+            self._warn(
+                "the order is so long that a restart keeps only its newest changes; older ones cannot be "
+                "taken back then"
+            )
         self._write(STATE, data, LARGEST_STATE_BYTES)
 
     def write_working_book(self, working: WorkingBook) -> None:

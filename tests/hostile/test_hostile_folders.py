@@ -139,7 +139,7 @@ def attempt(work: Callable[[], object]) -> str:
     return out.getvalue()
 
 
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(600)
 @given(folders, st.booleans())
 def test_a_rig_folder_of_a_stranger(entries: list[tuple[tuple[str, str], str]], whole: bool) -> None:
     with tempfile.TemporaryDirectory() as place:
@@ -198,7 +198,7 @@ state_places = st.tuples(
 )
 
 
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(600)
 @mock.patch.object(record, "MOST_SHOWS", 3)
 @given(st.lists(st.tuples(state_places, kinds), max_size=8))
 def test_a_state_folder_of_a_stranger(entries: list[tuple[tuple[str, str], str]]) -> None:

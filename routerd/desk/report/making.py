@@ -9,6 +9,7 @@ import os
 import sys
 from pathlib import Path
 
+from routerd import storage
 from routerd.core.errors import RouterdError
 from routerd.core.model import Plain
 
@@ -27,6 +28,10 @@ async def make_page(document: Plain, cache: Path) -> str:
 
     `cache` is a folder where the plotting library may keep what it knows of fonts.
     """
+    try:
+        storage.within(cache / _FOLDER, cache)
+    except OSError as error:
+        raise PageError(f"{cache / _FOLDER}: {error.strerror}") from error
     environment = {**os.environ, "MPLCONFIGDIR": str(cache / _FOLDER), "PYTHONIOENCODING": "utf-8"}
     process = await asyncio.create_subprocess_exec(
         sys.executable,

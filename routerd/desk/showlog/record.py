@@ -70,12 +70,12 @@ class RecordFolder:
         return self._append(MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
 
     def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
-        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        storage.make_folder(self.path, self._inside)
         return storage.append(self.path / name, data, head, most_bytes, inside=self._inside)
 
     def write_report(self, number: int, report: Plain) -> None:
         """Put the report of the desk's start of that number in the place of the one before."""
-        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        storage.make_folder(self.path, self._inside)
         file = self.path / f"report-{number}.json"
         storage.put(
             file, json.dumps(report).encode(), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES
