@@ -6,6 +6,7 @@ an escape sequence must not reach the terminal. All commands print by way of thi
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from typing import TextIO
@@ -32,6 +33,18 @@ def visible(text: str) -> str:
     return "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text)
 
 
+def visible_lines(text: str) -> str:
+    """Return text of several lines, each as `visible` returns it."""
+    return "\n".join(visible(line) for line in text.split("\n"))
+
+
+def visible_json(text: str) -> str:
+    """Return a JSON text of the same meaning, on one line, with such characters escaped as JSON does it."""
+    if text.isprintable():
+        return text
+    return "".join(one if one.isprintable() else json.dumps(one)[1:-1] for one in text)
+
+
 def say(line: str = "") -> None:
     """Print one line."""
     _write(sys.stdout, f"{visible(line)}\n")
@@ -44,7 +57,7 @@ def complain(line: str) -> None:
 
 def say_lines(text: str) -> None:
     """Print text of several lines; only its line feeds are left as they are."""
-    _write(sys.stdout, "".join(f"{visible(line)}\n" for line in text.removesuffix("\n").split("\n")))
+    _write(sys.stdout, visible_lines(text.removesuffix("\n")) + "\n")
 
 
 def say_document(document: str, form: str) -> None:

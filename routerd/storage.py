@@ -159,7 +159,7 @@ def within(path: Path, folder: Path) -> Path:
 
 
 def make_folder(path: Path, inside: Path) -> None:
-    """Make a folder and its parents, for this user alone; raises OutsideError where it would lie elsewhere."""
+    """Make a folder and its parents, for this user alone; raises OutsideError where it lies elsewhere."""
     within(path, inside).mkdir(mode=0o700, parents=True, exist_ok=True)
 
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from routerd.cli import main
 from routerd.desk.log import set_up_log
 from routerd.link.log_writer import LineStream
-from routerd.printing import say_document, say_lines, visible
+from routerd.printing import say_document, say_lines, visible, visible_json
 
 ESCAPES = "\x1b]0;owned\x07 \x1b[2J\x9b31m \r routerd: all good\n\u202egnp.\u2066 \udcff"
 
@@ -31,6 +31,13 @@ def test_escapes_are_written_out() -> None:
         r"\x1b]0;owned\x07 \x1b[2J\x9b31m \r routerd: all good\n\u202egnp.\u2066 \udcff"
     )
     assert visible("Café — №2 ♯") == "Café — №2 ♯"
+
+
+@given(st.dictionaries(st.text(), st.text()))
+def test_json_keeps_its_meaning(value: dict[str, str]) -> None:
+    text = visible_json(json.dumps(value, ensure_ascii=False))
+    assert text.isprintable()
+    assert json.loads(text) == value
 
 
 def test_lines_stay_lines(capsys: pytest.CaptureFixture[str]) -> None:

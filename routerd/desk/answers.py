@@ -18,6 +18,7 @@ from routerd.desk.config.problems import one_of, shown
 from routerd.desk.link_client import EngineSilentError
 from routerd.desk.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.errand import StuckError
+from routerd.printing import visible_json
 
 LARGEST_BODY_BYTES = 1_000_000
 
@@ -34,8 +35,8 @@ def json_response(
 def json_text(value: Any) -> bytes:
     """Return `value`, a dataclass or JSON values, as the body of a response."""
     plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
-    text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
-    return text.encode("utf-8", "backslashreplace")
+    text = visible_json(json.dumps(plain, ensure_ascii=False, separators=(",", ":")))
+    return f"{text}\n".encode()
 
 
 def json_text_response(
@@ -47,7 +48,7 @@ def json_text_response(
 
 def text_response(text: str, headers: dict[str, str] | None = None) -> web.Response:
     """Return plain text."""
-    body = text.encode("utf-8", "backslashreplace")
+    body = visible_lines(text).encode()
     sent = {**_ALWAYS, **(headers or {})}
     return web.Response(body=body, content_type="text/plain", charset="utf-8", headers=sent)
 

@@ -13,7 +13,7 @@ import structlog
 
 from routerd.core.units import NS_PER_S
 from routerd.link.log_writer import Descriptor, LogWriter
-from routerd.printing import visible
+from routerd.printing import visible, visible_lines
 
 
 class _Forward(logging.Handler):
@@ -29,7 +29,7 @@ class _Forward(logging.Handler):
 def _make_visible(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
     """Let no control character of a port, file or client reach a terminal, nor forge a line (a processor)."""
     for key, value in event.items():
-        event[key] = _visible_value(value) if key != "exception" else _visible_lines(value)
+        event[key] = _visible_value(value) if key != "exception" else visible_lines(value)
     return event
 
 
@@ -41,10 +41,6 @@ def _visible_value(value: Any) -> Any:
     if isinstance(value, dict):
         return {visible(str(key)): _visible_value(one) for key, one in value.items()}
     return value
-
-
-def _visible_lines(text: str) -> str:
-    return "\n".join(visible(line) for line in text.split("\n"))
 
 
 def set_up_log(stream: TextIO | None = None) -> LogWriter:
