@@ -33,6 +33,10 @@ _EMPTY_WITHIN_S = 0.1
 """How long an output that was closed just now may take to run empty before another one is made."""
 
 
+_IN_FORCE_WITHIN_S = 0.5
+"""How long a connection may take to carry data."""
+
+
 class End:
     """One RtMidi object and its port, made for the device or devices of that name.
 
@@ -94,10 +98,30 @@ class Ends:
         if error:
             end.number = 0
             return error
+        if not self._is_in_force(end, other):
+            end.number = 0
+            return f"JACK does not put the connection to {other!r} into force"
         end.number, end.other = number, other
         end.process = owner_of(other.split(":", 1)[0])
         self.by_number[number] = end
         return ""
+
+    def _is_in_force(self, end: End, other: str) -> bool:
+        """Wait until a connection carries data, which it does from a later period on than it was made in.
+
+        What is sent before that is lost (seen: notes stayed held).
+        """
+        until_s = monotonic() + _IN_FORCE_WITHIN_S
+        while not self._server.is_connected(end.identifier, other):
+            if monotonic() > until_s:
+                return False
+            sleep(0.001)
+        frame = self._server.period()
+        while self._server.frames_since(frame) < 2 * self._server.period_frames():
+            if monotonic() > until_s:
+                return False
+            sleep(0.001)
+        return True
 
     def _make(self, kind: Any, direction: str, name: str) -> End:
         self._server.try_opening()
