@@ -26,6 +26,7 @@ import resource
 import signal
 import sys
 import time
+import traceback
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -50,9 +51,23 @@ TESTS = (
         "tests/engine/test_real_performance.py",
     ),
 )
-QUIET = ["-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:random_order", "-p", "no:benchmark"]
+QUIET = [
+    "-q",
+    "-W",
+    "ignore::pytest.PytestAssertRewriteWarning",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "no:xdist",
+    "-p",
+    "no:random_order",
+    "-p",
+    "no:benchmark",
+]
 LIMIT_S = 240
 """A mutant that runs so long hangs, which counts as noticed."""
+CONTROL_S = 2.0
+"""Tests that take longer are left out when it is made sure that they pass with nothing changed."""
 
 OTHER: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -176,6 +191,8 @@ def _changed(node: Any, kind: str) -> ast.AST:
 def mutated(mutant: Mutant) -> ast.Module:
     """Return the module with the change."""
     tree = ast.parse((ROOT / mutant.file).read_text(encoding="utf-8"))
+    if mutant.place < 0:
+        return tree  # the control: nothing is changed
     old = next(node for place, node in enumerate(ast.walk(tree)) if place == mutant.place)
 
     class Change(ast.NodeTransformer):
@@ -298,13 +315,18 @@ def _be_mutant(mutant: Mutant, took_s: dict[str, float]) -> None:
         os.setsid()
         os.nice(5)
         resource.setrlimit(resource.RLIMIT_AS, (6_000_000_000, 6_000_000_000))
-        silence = os.open(os.devnull, os.O_WRONLY)
+        silence = os.open(
+            os.environ.get("ROUTERD_MUTANT_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND
+        )
         os.dup2(silence, 1)
         os.dup2(silence, 2)
         sys.meta_path.insert(0, Changed(mutant))
         files = sorted({nodeid.partition("::")[0] for nodeid in took_s})
         status = int(pytest.main([*QUIET, "-x", "--timeout=100", *files], plugins=[Chosen(took_s)]))
+    except BaseException:  # noqa: BLE001 - shown, and the process ends
+        traceback.print_exc()
     finally:
+        sys.stderr.flush()
         os._exit(status)
 
 
@@ -327,10 +349,18 @@ def run(options: argparse.Namespace) -> int:
 
     def try_one(mutant: Mutant) -> tuple[Mutant, str, int]:
         lines = kept["lines"].get(mutant.file, {})
-        covering = lines.get(str(mutant.line)) or lines.get(str(mutant.statement), [])
+        covering = lines.get(str(mutant.line)) or lines.get(str(mutant.statement))
+        if not covering:  # it runs when its module is loaded: all that runs what imports it
+            users = [file for file in kept["lines"] if _imports(file, mutant.file)]
+            covering = [one for file in users for found in kept["lines"][file].values() for one in found]
         took_s = {names[number]: tests[names[number]] for number in covering}
         return mutant, noticed(mutant, took_s) if took_s else "", len(took_s)
 
+    control = Mutant("routerd/core/units.py", 0, 0, -1, "nothing", "nothing", "")
+    quick = {name: took_s for name, took_s in tests.items() if took_s < CONTROL_S}
+    if how := noticed(control, quick):
+        print(f"with nothing changed its tests already fail ({how}): run them by themselves first")
+        return 2
     counts = {"noticed": 0, "without effect": 0, "not noticed": 0}
     with ThreadPoolExecutor(options.workers) as pool:
         for mutant, how, covered in pool.map(try_one, chosen_mutants(options)):
@@ -346,6 +376,11 @@ def run(options: argparse.Namespace) -> int:
     share = counts["noticed"] / with_effect if with_effect else 1.0
     print(f"{counts}: {100 * share:.1f} % of those with an effect were noticed")
     return 0 if share >= 0.97 else 1
+
+
+def _imports(file: str, other: str) -> bool:
+    module = ".".join(Path(other).with_suffix("").parts)
+    return f"from {module} import" in (ROOT / file).read_text(encoding="utf-8")
 
 
 def _load_what_tests_need() -> None:
