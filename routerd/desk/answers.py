@@ -18,7 +18,7 @@ from routerd.desk.config.problems import one_of, shown
 from routerd.desk.link_client import EngineSilentError
 from routerd.desk.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.errand import StuckError
-from routerd.printing import visible_json
+from routerd.printing import visible_json, visible_lines
 
 LARGEST_BODY_BYTES = 1_000_000
 
