@@ -20,6 +20,8 @@ An echo that goes nowhere, or to a device from which nothing leads back, is no l
 hears the thru of another device, for example). Not recognised: an echo that the device has changed (another
 channel, another velocity), real-time messages, and whatever takes longer than WINDOW_NS for one round
 through one device.
+
+More than 400 lines: suspicion, probes and proof share what has gone out and come back.
 """
 
 from __future__ import annotations
@@ -74,7 +76,8 @@ MOST_KEPT = 512
 """With more different messages than this the old ones are forgotten, with MOST_FRESH all: few lie in the
 processor's caches, and a flood shall fill no memory."""
 
-MOST_FRESH = 4096
+MOST_FRESH = 2048
+FORGET_EVERY_NS = 100 * NS_PER_MS
 
 MOST_SYSEX_BYTES = 1 << 20
 """So much of SysEx since the last time that something was forgotten, and all is."""
@@ -107,6 +110,7 @@ class Loops:
         "_by_status",
         "_count",
         "_doubted",
+        "_forget_ns",
         "_inlets",
         "_look_ns",
         "_pressed",
@@ -136,6 +140,7 @@ class Loops:
         self._pressed: dict[tuple[Inlet, int, int], bool] = {}
         """Keys and pedals that an echo may have pressed before that was known, and no finger."""
         self._look_ns = NEVER_NS
+        self._forget_ns = NEVER_NS
         self._doubted: dict[Wire, tuple[int, int]] = {}
         """By port: since when, and when last, returns were of some kinds only."""
         self._probes: dict[bytes, _Probe] = {}
@@ -235,16 +240,18 @@ class Loops:
         for link in list(self.links.values()):
             if link.inlet in self._withheld:
                 self._probe(link.wire, frozenset(), now_ns, sink)
-        if self._is_full:
+        if self._is_full and now_ns >= self._forget_ns:
+            self._forget_ns = now_ns + FORGET_EVERY_NS
             self._forget(now_ns - MEMORY_NS - WINDOW_NS)
 
     def _forget(self, before_ns: int) -> None:
         """Forget what has gone out before then."""
+        is_flood = len(self.sent) > MOST_FRESH or self._sysex_bytes > MOST_SYSEX_BYTES
         for kept in (self.sent, self._returned, *(wire.sent for wire in self.wires)):
+            if is_flood:
+                kept.clear()
             for data in [data for data, at_ns in kept.items() if at_ns < before_ns]:
                 del kept[data]
-            if len(kept) > MOST_FRESH or self._sysex_bytes > MOST_SYSEX_BYTES:
-                kept.clear()
         self._sysex_bytes = 0
         if len(self._quiet) > MOST_KEPT:
             self._quiet.clear()
