@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TypeAlias
 
@@ -123,6 +124,11 @@ def build_parser() -> argparse.ArgumentParser:
     )
     check.add_argument(
         "--schemas", type=Path, metavar="DIR", help="also write the JSON Schema of each kind of file to DIR"
+    )
+    check.add_argument(
+        "--ports",
+        choices=("alsa", "jack"),
+        help="in whose ports the rig's are looked for (default: those of this machine, if it has any)",
     )
 
     _add_paper(commands)
@@ -300,8 +306,15 @@ def _demo(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from routerd.desk.check import check
     from routerd.ports import missing_library
+    from routerd.ports.describe import look_for
 
-    status = check(options.folder, options.set_name, options.schemas, rehearsed=options.rehearse)
+    status = check(
+        options.folder,
+        options.set_name,
+        options.schemas,
+        partial(look_for, options.ports),
+        rehearsed=options.rehearse,
+    )
     if words := missing_library():
         say(f"warning: {words}")
     return status

@@ -8,20 +8,33 @@ from typing import TYPE_CHECKING
 
 from routerd import storage
 from routerd.core.messages import SYSEX_END
-from routerd.core.model import Book
+from routerd.core.model import Book, Rig
 from routerd.desk.cautions import cautions
 from routerd.desk.config import Loaded, json_schemas, load_folder
+from routerd.desk.config.folder import RIG
 from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
 from routerd.desk.rehearse import rehearse, written
 from routerd.errand import in_time
 from routerd.printing import complain, say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 
-def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed: bool = False) -> int:
+Looked = tuple[str, list[tuple[str, str, str, str]]]
+"""What looking for a rig's ports has come to, in one line, and what is to be said of some: "note" or
+"warning", device, "input" or "output", and words."""
+
+
+def check(
+    folder: Path,
+    set_name: str | None,
+    schemas: Path | None,
+    look: Callable[[Rig], Looked] | None = None,
+    *,
+    rehearsed: bool = False,
+) -> int:
     """Print the problems of `folder`, one a line, or a summary; return 1 when there are any, else 0.
 
     The set is walked through on paper; `rehearsed` prints all of it. `schemas` is a folder that gets the
@@ -51,7 +64,16 @@ def check(folder: Path, set_name: str | None, schemas: Path | None, *, rehearsed
     _walk(loaded, book, whole=rehearsed)
     for name in _unused_dumps(folder, book):
         say(f"warning: {name}: no song sends it; remove it, or name it in a patch")
+    if look is not None:
+        _say_ports(loaded, *look(book.rig))
     return 0
+
+
+def _say_ports(loaded: Loaded, summary: str, found: list[tuple[str, str, str, str]]) -> None:
+    say(f"  {summary}")
+    for grade, device, direction, words in found:
+        line = loaded.documents[RIG].line(("devices", device, direction))
+        say(f"{grade}: {RIG}:{line}: {device}: its {direction}: {words}")
 
 
 def _walk(loaded: Loaded, book: Book, *, whole: bool) -> None:

@@ -6,8 +6,11 @@ import json
 import re
 from collections import Counter
 
+from routerd.core.errors import PortError
+from routerd.core.model import Rig
 from routerd.ports import open_system
 from routerd.ports.base import PortInfo
+from routerd.ports.patterns import doubts, wishes
 from routerd.printing import visible
 
 _NO_PORTS = """\
@@ -42,6 +45,36 @@ def describe_ports(kind: str | None = None) -> str:
             if count > 1:
                 lines += ["", f"{count} ports are called {name!r}; {_apart(name, listed)}"]
     return "\n".join(lines)
+
+
+def look_for(kind: str | None, rig: Rig) -> tuple[str, list[tuple[str, str, str, str]]]:
+    """Look whether the ports of a rig are there; return one line, and what is to be said of some of them.
+
+    That is "note" or "warning", the device, "input" or "output", and words. Never raises: rigs are written on
+    machines that have no ports too.
+    """
+    try:
+        system = open_system(kind)
+    except PortError as error:
+        return f"ports were not looked for: {error}", []
+    try:
+        inputs, outputs = system.inputs(), system.outputs()
+    except PortError as error:
+        return f"ports were not looked for: {error}", []
+    finally:
+        system.close()
+    found = list(doubts(rig.devices, inputs, outputs))
+    there = len(wishes(rig.devices)) - sum(doubt.kind != "several" for _, doubt in found)
+    said = [
+        (
+            "note" if doubt.kind == "none" else "warning",
+            wish.devices[0],
+            "output" if wish.is_output else "input",
+            f"{doubt.text}; {doubt.remedy}",
+        )
+        for wish, doubt in found
+    ]
+    return f"{there} of {len(wishes(rig.devices))} ports are there, in {system.kind.upper()}", said
 
 
 def pattern_of(name: str) -> str:

@@ -457,3 +457,28 @@ def test_no_device_gets_time_from_two_sides(rig_folder: Folder, kind: str, devic
     shared = RIG.replace("host: {", f"host: {{{device}, ") + f"  - {{from: keys, to: host, pass: [{kind}]}}\n"
     (problem,) = told(rig_folder({"rig.yaml": shared}))
     assert problem.startswith("rig.yaml:")
+
+
+UNQUOTED = [
+    ("checklist:\n  - Tune: by ear\n", 4,
+     "'Tune: by ear' has a ':' in it and no quotes; write 'Tune: by ear'"),
+    ("checklist:\n  - {text: Wind: back, who: Technician}\n", 4,
+     "'Wind: back' has a ':' in it and no quotes"),
+    ("checklist:\n  - {txt: wind back}\n", 4, "has the key 'txt'; did you mean 'text'?"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "line", "what"), UNQUOTED)
+def test_a_text_with_an_unquoted_colon_names_the_colon(
+    rig_folder: Folder, text: str, line: int, what: str
+) -> None:
+    (problem,) = told(rig_folder({"songs/one.yaml": HEAD + text}))
+    assert problem.startswith(f"songs/one.yaml:{line}: ")
+    assert what in problem
+
+
+def test_a_title_with_an_unquoted_colon_names_the_colon(rig_folder: Folder) -> None:
+    (problem,) = told(rig_folder({"songs/one.yaml": "{title: One: two, tempo: 120}\n"}))
+    assert problem == "songs/one.yaml:1: 'One: two' has a ':' in it and no quotes; write 'One: two'"
+    (problem,) = told(rig_folder({"sets/tonight.yaml": "name: T\norder:\n  - One: two\n"}))
+    assert "'One: two' has a ':' in it and no quotes" in problem

@@ -57,6 +57,12 @@ def shown(value: Any) -> str:
     return "a list" if isinstance(value, list) else "a group of keys"
 
 
+def unquoted(text: str) -> tuple[str, str]:
+    """Return what is wrong with a text that has ': ' in it and no quotes, and the remedy."""
+    quoted = "'" + visible(text).replace("'", "''") + "'"
+    return f"{shown(text)} has a ':' in it and no quotes", f"write {quoted}"
+
+
 def one_of(words: Iterable[str]) -> str:
     """Return "a, b or c", cut short where there are many."""
     listed = list(words)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
 from enum import StrEnum
 from fractions import Fraction
 from functools import partial
@@ -24,7 +25,7 @@ from routerd.core.routes import Side, Switching
 from routerd.core.tuning import REFERENCE_MAX_HZ, REFERENCE_MIN_HZ
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.desk.config.leaf import Ends, Leaf, Surroundings, wrong
-from routerd.desk.config.problems import choose, one_of, shown
+from routerd.desk.config.problems import choose, one_of, shown, unquoted
 
 LONGEST_DURATION_S = 24 * 3600
 BEAT_UNITS = (1, 2, 4, 8, 16, 32)
@@ -38,6 +39,13 @@ _NOTE = r"(?:[A-Ga-g][#b]?-?\d{1,2}|\d{1,3})"
 _NOTE_RANGE = re.compile(rf"({_NOTE})(?:\s*[-–]\s*({_NOTE}))?")
 
 
+def _as_text(pair: dict[str, Any]) -> tuple[str, str]:
+    """Return what is wrong where a text with a ':' in it was read as a key and its value."""
+    ((key, value),) = pair.items()
+    what, remedy = unquoted(f"{key}: {value}" if isinstance(value, str | int) else f"{key}:")
+    return f"is read as a key and its value: {what}", remedy
+
+
 def text(longest: int, *, lines: bool = False) -> Leaf:
     """Return the leaf of a text; `lines` lets it run over several lines."""
     odd = _CONTROL_BUT_BREAKS if lines else _CONTROL_CHARACTER
@@ -47,6 +55,8 @@ def text(longest: int, *, lines: bool = False) -> Leaf:
             value = "true" if value else "false"
         if isinstance(value, int):
             value = str(value)
+        if isinstance(value, dict) and len(value) == 1 and "file" not in value:
+            raise wrong(*_as_text(value))
         if not isinstance(value, str):
             raise wrong(f"is {shown(value)}, not text", "write text, in quotes if it has ':' or '#' in it")
         written: str = value.strip()
@@ -228,6 +238,8 @@ def _checklist_item(value: Any, surroundings: Surroundings) -> Item:
     if not isinstance(value, dict):
         return Item(REMINDER.read(value, surroundings))
     strange = [key for key in value if key not in ("text", "who", "section")]
+    if strange and len(value) == 1 and not get_close_matches(str(strange[0]), ["text"], cutoff=0.7):
+        raise wrong(*_as_text(value))
     if strange:
         raise wrong(f"has the key {shown(strange[0])}", choose(str(strange[0]), ["text", "who", "section"]))
     if "text" not in value:

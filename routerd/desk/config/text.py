@@ -16,7 +16,7 @@ from typing import Any
 
 import yaml
 
-from routerd.desk.config.problems import MISTAKE, Problem, Remedy, shown
+from routerd.desk.config.problems import MISTAKE, Problem, Remedy, shown, unquoted
 
 Path = tuple[str | int, ...]
 
@@ -34,9 +34,12 @@ _UNPRINTABLE = re.compile(
 _ACCEPTED = re.compile(r"(?:^|\s)#\s*accepted: *([a-z-]+(?: *, *[a-z-]+)*)")
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
+_TOO_MANY = "mapping values are not allowed"
+_IN_BRACKETS = ("expected ',' or ']'", "expected ',' or '}'")
+
 # What libyaml and PyYAML's own parser say, and what a person can do about it. First match wins.
 _SYNTAX = (
-    (("mapping values are not allowed",), "there is a ':' too many, or the line is indented too far",
+    ((_TOO_MANY,), "there is a ':' too many, or the line is indented too far",
      "put text that has ': ' in it in quotes, and line keys up with their neighbours"),
     (("could not find expected ':'",), "a key has no ':' after it",
      "write 'key: value', with a space after the ':'"),
@@ -44,7 +47,7 @@ _SYNTAX = (
      "begin each entry on a line of its own with '- ', or write the list in brackets"),
     (("unexpected end of stream", "unexpected document separator"),
      "a quote is opened and never closed", "close it with the same kind of quote"),
-    (("expected ',' or ']'", "expected ',' or '}'", "flow node"),
+    ((*_IN_BRACKETS, "flow node"),
      "a bracket is opened and not closed in time",
      "close it, and put commas between the items"),
     (("node content",), "a closing bracket has no opening one", "remove it, or put the value in quotes"),
@@ -166,6 +169,11 @@ def _report_syntax(document: Document, error: yaml.MarkedYAMLError, text: str) -
     if "\t" in row[: len(row) - len(row.lstrip())]:
         document.report(line, "the line is indented with a tab", "indent with spaces, two for each step")
         return
+    if mark is not None and any(part in said for part in (*_IN_BRACKETS, _TOO_MANY)):
+        found = _around_colon(row, mark.column, in_brackets=_TOO_MANY not in said)
+        if found:
+            document.report(line, *unquoted(found))
+            return
     for marks, what, remedy in _SYNTAX:
         if any(part in said for part in marks):
             if error.context_mark is not None and any(part in said for part in _TOLD_WHERE_IT_BEGAN):
@@ -173,6 +181,18 @@ def _report_syntax(document: Document, error: yaml.MarkedYAMLError, text: str) -
             document.report(min(line, len(rows)), what, remedy)
             return
     document.report(min(line, len(rows)), "this is not YAML from here on", "compare with the example files")
+
+
+def _around_colon(row: str, column: int, *, in_brackets: bool) -> str:
+    """Return the text that has a ':' at that column: from the key before it to the end of the line, or in
+    brackets to the next comma; "" where there is no such text."""
+    if row[column : column + 1] != ":":
+        return ""
+    if not in_brackets:
+        return row[:column].partition(": ")[2] and row.partition(": ")[2].strip()
+    starts = [row.rfind(sign, 0, column) + len(sign) for sign in (": ", "[") if sign in row[:column]]
+    ends = [row.find(sign, column) for sign in (",", "}", "]") if sign in row[column:]]
+    return row[max(starts) : min(ends, default=len(row))].rpartition(", ")[2].strip() if starts else ""
 
 
 class _Builder:
