@@ -152,6 +152,9 @@ class PortKeeper:
         Outputs first: what an input lets go of when it is lost must not go to an output that takes nothing.
         """
         stir = False
+        allow_late = getattr(self._system, "allow_late", None)
+        if allow_late is not None:
+            allow_late(int(60 * NS_PER_S / self._worker.show.clock.bpm))
         lost = self._worker.lost
         for _ in range(len(lost)):
             wire, port, why = lost.popleft()

@@ -14,7 +14,7 @@ from time import sleep
 
 from routerd.core.errors import PortError
 from routerd.ports.base import Changed, Condition, PortInfo, Received, StalledError
-from routerd.ports.jack_link import Heard, JackLink
+from routerd.ports.jack_link import LEAST_STALL_NS, STALL_NS, Heard, JackLink
 from routerd.ports.libjack import load_libjack
 from routerd.ports.mend import Mender
 
@@ -96,6 +96,12 @@ class JackPorts:
         self._numbers += 1
         link.open("out", self._numbers, info, name)
         return JackOutput(info, link, self._numbers)
+
+    def allow_late(self, quarter_ns: int) -> None:
+        """Have no more sent late than a quarter note of that length, when the server stands still."""
+        link = self._link
+        if link is not None:
+            link.stall_ns = min(STALL_NS, max(LEAST_STALL_NS, quarter_ns))
 
     def close(self) -> None:
         """Send what is under way, leave the server, and end the process; harmless when called twice."""

@@ -27,7 +27,9 @@ from routerd.ports.jack_process import IN_HEAD, OUT_HEAD
 from routerd.ports.patchbay import split_handle
 
 STALL_NS = 300 * NS_PER_MS
-"""A server that has begun no period for so long stands still. The longest usual period has 85 ms."""
+LEAST_STALL_NS = 150 * NS_PER_MS
+"""A server that has begun no period for so long stands still: a quarter note, within these bounds, so that no
+more than that is ever late. The longest usual period has 85 ms."""
 
 OPENING_STALL_NS = 800 * NS_PER_MS
 """A process that is opening a port may be silent for so long: RtMidi holds its interpreter meanwhile."""
@@ -80,6 +82,7 @@ class JackLink:
         """Whether it is a client of a server."""
         self.ended: Condition | None = None
         """How its ports stand once it is of no more use."""
+        self.stall_ns = STALL_NS
         self._asked_ns = 0
         """Since when it waits for a server's answer; 0 when it does not."""
         self.inputs: dict[int, Heard] = {}
@@ -189,7 +192,8 @@ class JackLink:
     def _kill(self, ended: Condition) -> None:
         self.ended = self.ended or ended
         self._popen.kill()
-        self._popen.wait()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._popen.wait(1)
         for opening in list(self._openings.values()):
             opening.error = opening.error or self.ended.why
             opening.answered.set()
@@ -255,7 +259,7 @@ class JackLink:
             return ""  # it may wait for a server as long as it likes
         if now_ns - self._heard_ns > (OPENING_STALL_NS if self._openings else STALL_NS):
             return "the process that talks to JACK stands still, or the server does"
-        if self._heard_ns - self._moved_ns > STALL_NS:  # by its own word, however late that has come
+        if self._heard_ns - self._moved_ns > self.stall_ns:  # by its own word, however late that has come
             return "the JACK server stands still"
         return ""
 
