@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 MINUTE_FRESH_NS = NS_PER_S
 """How long the last minute's report is good for: many may ask, it is worked out once."""
 
-CLOSE_S = 2.0
+CLOSE_S = 3.0
 """How long the last writes may take; the engine waits somewhat longer."""
 
 EVENING_S = 12 * 3600

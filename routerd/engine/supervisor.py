@@ -31,7 +31,7 @@ FIRST_BUSY_S = 180.0
 REST_S = 1.0
 """A desk has work while it has used the processor within so long, or waits for it or for the disk."""
 
-STOP_S = 3.0
+STOP_S = 4.0
 """How long a stop lets the desk write the show's last report, which on a slow card takes a while."""
 
 STOP_IDLE_S = 0.3

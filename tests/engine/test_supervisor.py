@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
+import signal
+import sys
 from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
 from typing import Any
 
 import pytest
@@ -146,3 +151,58 @@ async def test_a_desk_that_never_comes_up_is_said_plainly_and_does_not_fill_the_
     assert sum("does not come up" in line for line in said) >= 1
     assert "does not come up, so there is no API: it has ended 5 times in a row (exit status 1)" in said[4]
     assert len(said) < 20
+
+
+LAST_WORK = """
+import pathlib, signal, sys, time
+
+def end(*_):
+    until = time.process_time() + float(sys.argv[1])
+    while time.process_time() < until:
+        pass
+    time.sleep(float(sys.argv[2]))
+    pathlib.Path(sys.argv[3]).write_text("whole")
+    sys.exit()
+
+signal.signal(signal.SIGTERM, end)
+print("ready", flush=True)
+time.sleep(60)
+"""
+"""A desk that uses the processor for so long and then sleeps for so long before its last file is written."""
+
+
+@pytest.mark.parametrize(
+    ("works_s", "sleeps_s", "stopped", "written"),
+    [(0.4, 0.0, False, True), (0.0, 30.0, False, False), (30.0, 0.0, False, False), (0.4, 0.0, True, False)],
+)
+async def test_a_stop_waits_for_a_desk_that_works_and_for_no_other(
+    tmp_path: Path,
+    works_s: float,
+    sleeps_s: float,
+    stopped: bool,
+    written: bool,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    if works_s > 1:
+        monkeypatch.setattr(module, "STOP_S", 1.0)
+    file = tmp_path / "report"
+    supervisor = Supervisor([], lambda *_: None, dict, lambda _: None)  # type: ignore[arg-type,return-value]
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-c",
+        LAST_WORK,
+        str(works_s),
+        str(sleeps_s),
+        str(file),
+        stdout=asyncio.subprocess.PIPE,
+    )
+    assert process.stdout is not None
+    await process.stdout.readline()
+    if stopped:
+        process.send_signal(signal.SIGSTOP)
+    supervisor._process = process
+    began_s = monotonic()
+    await supervisor.stop()
+    await process.wait()
+    assert file.exists() == written
+    assert monotonic() - began_s < (module.STOP_S if works_s else module.STOP_IDLE_S) + 3
