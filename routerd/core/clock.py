@@ -150,6 +150,18 @@ class Clock:
         self._room_ns = ROOM_NS
         self.make_room(earliest_ns)
 
+    def bring_forward(self, due_ns: int, earliest_ns: int) -> bool:
+        """Let the next tick come as early as `due_ns`, as far as a Start that waits and can go out at
+        `earliest_ns` has room before it. Return whether it has been moved."""
+        earliest_ns = max(earliest_ns, self._last_due_ns + LEAD_NS)
+        due_ns = max(due_ns, earliest_ns + LEAD_NS)
+        if not self._start_bytes or due_ns >= self.next_due_ns:
+            return False
+        self.segment = Segment(due_ns, self.next_tick, self.segment.bpm)
+        self.next_due_ns = due_ns
+        self._plan_start(earliest_ns)
+        return True
+
     def make_room(self, earliest_ns: int) -> bool:
         """Move the next tick behind a Start that can go out at `earliest_ns`, as far as `give_room` allows.
 

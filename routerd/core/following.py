@@ -7,7 +7,9 @@ shorter than 7/8 or longer than 9/8 of the source's own while a distance is made
 
 Transport of the source: its Start or Continue counts from its next tick (M1 p. 30), whose number is
 remembered; when our own Start has gone out, `shift` is set so that both stand at the same position. Our Start
-needs 1 ms before our tick too (M1 p. 30): where the source leaves less, that one tick waits.
+needs 1 ms before our tick too (M1 p. 30): where the source leaves less, that one tick waits. And where stamps
+are coarse, ours of the source's first tick may have gone out before its Start was heard: then another one
+follows at once, so that nobody begins a tick late; it is the only one that comes earlier than that.
 """
 
 from __future__ import annotations
@@ -43,10 +45,25 @@ class Following:
         self._fit = 0
         self._start: tuple[int, int] | None = None
         """The source's number of the tick that plays a position, while our own Start is not out."""
+        self._forward_tick = -1
+        """Our tick that follows at once on one that had gone out too early for a Start."""
 
     def started(self, position_ticks: int) -> None:
         """The source has started or continued: its next tick plays that position."""
         self._start = self.follower.next_number, position_ticks
+
+    def bring_forward(self, earliest_ns: int) -> None:
+        """The source has started, and our Start can go out at `earliest_ns`: let it begin with the tick that
+        the source's begins with, also when ours of that place is out."""
+        follower, clock = self.follower, self._clock
+        if self._start is None or not follower.usable:
+            return
+        number, _ = self._start
+        period_ns = follower.period_ns
+        due_ns = follower.at_ns - self.lead_ns + round((number - follower.number) * period_ns)
+        is_out = abs(clock.last_due_ns - due_ns) < period_ns / 2  # ours of that place
+        if is_out and clock.bring_forward(due_ns, earliest_ns):
+            self._forward_tick = clock.next_tick
 
     def stopped(self) -> None:
         """The source has stopped."""
@@ -67,6 +84,8 @@ class Following:
             number, position = self._start
             self._start = None
             self._shift = clock.origin_tick + position - number
+        if clock.next_tick == self._forward_tick:
+            return False  # it stays where it is
         wanted_ns = base_ns + round((clock.next_tick - follower.number - self._shift) * period_ns)
         bpm = Fraction(TICK_NS_AT_1_BPM * _RATE_STEPS, max(1, round(period_ns * _RATE_STEPS)))
         self.distance_ns = clock.next_due_ns - wanted_ns

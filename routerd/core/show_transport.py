@@ -227,7 +227,9 @@ class ShowTransport(ShowState):
         at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
         source.following.started(0 if at_top else clock.position_ticks)
         self._transport(TransportCommand.START if at_top else TransportCommand.CONTINUE, now_ns)
-        clock.give_room(max(now_ns, self._wires_free_ns()))
+        earliest_ns = max(now_ns, self._wires_free_ns())
+        source.following.bring_forward(earliest_ns)
+        clock.give_room(earliest_ns)
         self._set_gates()
 
     def _ignored(self, source: Source, heard: Heard) -> None:

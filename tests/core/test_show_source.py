@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import random
 from dataclasses import replace
 from fractions import Fraction
 
@@ -100,6 +101,50 @@ def test_start_is_not_a_tick_late_when_the_clock_thread_is(lead_us: int, late_us
         assert first_ns - start_ns >= MS
         assert abs(first_ns - next_ns) <= 4 * MS  # the source's own tick, not the one after it
         assert start_ns - [t for t in ticks if t <= start_ns][-1] >= MS
+
+
+@pytest.mark.parametrize("late_us", [100, 600, 1000, 3000, 6000, 9000])
+def test_start_is_not_a_tick_late_when_ours_of_its_place_has_gone_out(late_us: int) -> None:
+    """A source that is late with a Start and its tick, both: ours of that place was out, and everybody began
+    one tick late. Another one follows at once."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns + late_us * 1000)
+    one.play("drums", "FA", "F8")
+    next_ns = tick(one, 40, next_ns + PERIOD)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        after = [t for t in ticks if t > start_ns]
+        assert MS <= after[0] - start_ns <= 2 * MS
+        assert after[0] - (next_ns - 41 * PERIOD) <= late_us * 1000 + 3 * MS
+        assert min(start_ns - t for t in ticks if t < start_ns) >= MS
+        assert len(after) == 41
+        assert all(b - a > PERIOD * 0.6 for a, b in itertools.pairwise(after))
+    assert one.show.clock.position_ticks == 41
+
+
+@pytest.mark.parametrize("step_us", [1333, 2667, 5333, 10_667])
+@pytest.mark.parametrize("seed", range(10))
+def test_start_is_not_a_tick_late_where_stamps_are_coarse(step_us: int, seed: int) -> None:
+    """JACK's periods of 64 to 512 frames at 48 kHz; the source's Start comes 1.3 ms before its tick."""
+    one, dice = stage(), random.Random(seed)
+    phase_ns = dice.randrange(step_us * 1000)
+
+    def stamp(at_ns: int) -> int:
+        return -(-(at_ns - phase_ns) // (step_us * 1000)) * step_us * 1000 + phase_ns
+
+    first_ns = 7 * MS + 150 * PERIOD
+    arrivals = [(stamp(7 * MS + n * PERIOD), 1, "F8") for n in range(210)]
+    for at_ns, _, message in sorted([*arrivals, (stamp(first_ns - 1_300_000), 0, "FA")]):
+        one.run(max(at_ns, one.now_ns))
+        one.play("drums", message)
+    one.run(one.now_ns + PERIOD // 2)
+    (start_ns,) = at(one, "synth", START)
+    ticks = [t for t in at(one, "synth", TICK) if t > start_ns]
+    assert ticks[0] - first_ns <= step_us * 1000 + 3 * MS
+    assert one.show.clock.position_ticks == 60
 
 
 def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
