@@ -85,6 +85,10 @@ _SENTENCES = {
     "panic": ("warning", "panic: all that sounded has been ended"),
     "refused": ("warning", "refused"),
     "set-list": ("info", "running order changed"),
+    "encore-gone": (
+        "warning",
+        "there is no encore any more, as its only song has left it; say where it begins",
+    ),
     "loaded": ("info", "rig folder loaded"),
     "port-opened": ("info", "port opened"),
     "port-closed": ("warning", "port closed"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from time import monotonic_ns
 
 from aiohttp import web
 
@@ -52,6 +53,21 @@ async def get_set_list(call: Call) -> web.Response:
 
 
 async def _edit(call: Call, edit: Edit, base: SetList | None = None) -> web.Response:
+    await _change(call, edit, base)
+    return _answer(call.desk)
+
+
+async def _edit_songs(call: Call, edit: Edit) -> web.Response:
+    """Move songs or take them out; that this has left no encore is reported, for nobody has asked for it."""
+    before, after = await _change(call, edit)
+    if before.encore and not after.encore:
+        title = call.desk.view.title(before.order[-1])
+        call.desk.tell({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
+    return _answer(call.desk)
+
+
+async def _change(call: Call, edit: Edit, base: SetList | None = None) -> tuple[SetList, SetList]:
+    """Change the running order; return it as it was and as it is."""
     desk = call.desk
     async with desk.changing:
         given = call.request.headers.get("If-Match")
@@ -59,12 +75,13 @@ async def _edit(call: Call, edit: Edit, base: SetList | None = None) -> web.Resp
             raise ProblemError(
                 "changed-meanwhile", f"the running order is {tag_of(desk)} by now, not {shown(given)}"
             )
+        before = desk.view.set_list
         try:
-            changed = edit(desk.view.set_list)
+            changed = edit(before)
         except NotFoundError as error:
             raise ProblemError("unknown-place", str(error)) from error
         await desk.set_order(changed, base)
-    return _answer(desk)
+    return before, changed
 
 
 async def put_set_list(call: Call) -> web.Response:
@@ -89,7 +106,7 @@ async def put_set_list(call: Call) -> web.Response:
 async def post_move(call: Call) -> web.Response:
     """Move a song."""
     body: MoveBody = call.body
-    return await _edit(call, lambda now: order.move(now, body.number, body.to))
+    return await _edit_songs(call, lambda now: order.move(now, body.number, body.to))
 
 
 async def post_insert(call: Call) -> web.Response:
@@ -104,7 +121,7 @@ async def post_insert(call: Call) -> web.Response:
 async def post_drop(call: Call) -> web.Response:
     """Take a song out."""
     body: DropBody = call.body
-    return await _edit(call, lambda now: order.drop(now, body.number))
+    return await _edit_songs(call, lambda now: order.drop(now, body.number))
 
 
 async def post_encore(call: Call) -> web.Response:

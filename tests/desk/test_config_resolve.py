@@ -313,6 +313,25 @@ def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder
     )
 
 
+def test_what_the_checklist_tells_already_is_told_once(rig_folder: Folder) -> None:
+    rig = RIG.replace("wire: virtual", "wire: virtual, recall: false, title: Glass box")
+    text = HEAD + (
+        "checklist: ['Glass box: program 12, lid open', {text: Glass box on 3, section: end}, Host warm]\n"
+        "patches: [{device: host, program: 12}]\n"
+        "sections:\n"
+        "  - {name: end, patches: [{device: host, program: 3}]}\n"
+        "  - {name: coda, patches: [{device: host, program: 12}]}\n"
+    )
+    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).book
+    assert book is not None
+    assert [(item.text, item.section) for item in book.songs[0].checklist] == [
+        ("Glass box: program 12, lid open", ""),
+        ("Glass box on 3", "end"),
+        ("Host warm", ""),
+        ("Put Glass box on program 12", "coda"),
+    ]
+
+
 def test_zones(rig_folder: Folder) -> None:
     one = song(
         rig_folder,

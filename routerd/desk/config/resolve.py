@@ -5,6 +5,7 @@ Trusts its arguments: it runs only when no file had a problem.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -180,7 +181,10 @@ def _holds(entries: Iterable[HoldEntry], rig: RigFile) -> tuple[Hold, ...]:
 
 
 def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
-    """Return what a person has to do where a device cannot be put on its sound from here."""
+    """Return what a person has to do where a device cannot be put on its sound from here.
+
+    What the checklist tells already, by the name of the device and the number of the program, is told once.
+    """
     lists = [("", file.patches)] + [(one.name, one.patches) for one in file.sections]
     items = []
     for section, entries in lists:
@@ -190,6 +194,17 @@ def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
                 continue
             bank = f"bank {entry.bank.msb}/{entry.bank.lsb}, " if entry.bank else ""
             program = f"program {entry.program + 1}" if entry.program is not None else "its sound"
+            if any(_tells(item, section, entry, device) for item in file.checklist):
+                continue
             text = f"Put {device.title or entry.device} on {bank}{program}"
             items.append(Item(text, section=section))
     return items
+
+
+def _tells(item: Item, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
+    """Tell whether an item of the checklist names the device and the program of a patch."""
+    if item.section != section:
+        return False
+    words = item.text.casefold()
+    named = any(name and name.casefold() in words for name in (device.title, entry.device))
+    return named and (entry.program is None or str(entry.program + 1) in re.findall(r"\d+", words))

@@ -2,7 +2,7 @@
 
 Times are to within half a millisecond: 960 ticks to the quarter note of the show's own tempo, which stands in
 the first track, so that bars of a sequencer program fall where those of the show fell. Timing clock has no
-place in such a file and is left out; songs, starts and stops are markers.
+place in such a file and is left out; songs, sections, starts and stops are markers.
 """
 
 from __future__ import annotations
@@ -123,12 +123,16 @@ def _events(lines: Iterable[Plain]) -> Iterable[tuple[int, str, Plain]]:
     for line in lines:
         if "names" in line:
             yield line["at_ns"], "names", line["names"]
-        elif (event := line.get("event")) and event["kind"] in ("tempo", "song", "transport"):
+        elif (event := line.get("event")) and event["kind"] in ("tempo", "song", "section", "transport"):
             yield event["at_ns"], event["kind"], event
 
 
 def _marker(kind: str, event: Plain) -> str:
-    return latin(event["title"] if kind == "song" else event["state"])
+    return latin(event[_MARKERS[kind]])
+
+
+_MARKERS = {"song": "title", "section": "section", "transport": "state"}
+"""By kind of event: which of its fields is a marker's text."""
 
 
 def _name(tap: Tap, names: Plain) -> str:

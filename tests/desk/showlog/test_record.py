@@ -152,6 +152,7 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
         tmp_path / "show",
         {"names": NAMES, "at_ns": 10 * S},
         {"event": {"kind": "song", "at_ns": 10 * S, "title": "Copper Ferry – live"}},
+        {"event": {"kind": "section", "at_ns": 12 * S, "section": "chorus", "number": 2}},
         {"event": {"kind": "tempo", "at_ns": 12 * S, "bpm": "60"}},
         {"event": {"kind": "transport", "at_ns": 13 * S, "state": "stopped"}},
     )
@@ -179,6 +180,8 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
     assert bytes.fromhex("FF 51 03 0F 42 40") in raw  # 1 000 000 µs to the quarter: 60 BPM (SMF, FF 51 03)
     assert bytes.fromhex("F0 04 7D 01 02 F7") in raw  # put together again, without F0, with its length
     assert b"Copper Ferry ? live" in raw
+    # a marker, FF 06 len text (SMF), four quarter notes behind that of the song: 3840 is 9E 00 as a length
+    assert bytes.fromhex("9E 00 FF 06 06") + b"chorus" in raw
     assert b"\xf8" not in raw.split(b"MTrk", 2)[2][4:]
 
 
