@@ -95,7 +95,7 @@ class DeviceClock:
         if timing.start is not before.start:
             self._wanted = None
             if timing.start is StartMode.NEVER:
-                self.stop_own(now_ns)
+                self.stop_own(now_ns, told=False)
 
     @property
     def plain(self) -> bool:
@@ -208,12 +208,13 @@ class DeviceClock:
             self._schedule.put(at_ns, self.outlet, data)
         return not self.delay_ns
 
-    def stop_own(self, now_ns: int) -> None:
-        """Stop what was started by itself."""
+    def stop_own(self, now_ns: int, *, told: bool) -> None:
+        """Stop what was started by itself; `told`: those that go with transport have been stopped with it."""
         self._wanted = None
         if self._starting:
             self._schedule.cancel(self.outlet, START_BYTES, now_ns)
-        if (self.running or self._starting) and self.timing.start is not StartMode.TRANSPORT:
+        alone = not told if self.timing.start is StartMode.TRANSPORT else True
+        if alone and (self.running or self._starting):
             self._schedule.cancel(self.outlet, START_BYTES, now_ns)
             self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
             self.running = False

@@ -254,9 +254,9 @@ class ShowTransport(ShowState):
         was = self.clock.state
         if command is TransportCommand.STOP:
             self._metronome.stop()
+            told = self._put_stop(now_ns)
             for one in self._devices.by_outlet.values():
-                one.stop_own(now_ns)
-            self._put_stop(now_ns)
+                one.stop_own(now_ns, told=told)
         else:
             self.clock.request(command, now_ns, self._wires_free_ns())  # its byte comes in the gap
         self._set_gates()
@@ -265,11 +265,12 @@ class ShowTransport(ShowState):
             for outlet in self._transported:  # a Start that was taken back may have held something up
                 outlet.wire.pump(now_ns, self.sink)
 
-    def _put_stop(self, now_ns: int) -> None:
-        """Stop the clock and those that are started with transport."""
+    def _put_stop(self, now_ns: int) -> bool:
+        """Stop the clock and those that are started with transport; return whether they were told."""
         data = self.clock.request(TransportCommand.STOP, now_ns, now_ns)
         if data:
             self._put_transport(data, now_ns)
+        return bool(data)
 
     def _wires_free_ns(self) -> int:
         """Return when the last of the wires that carry transport will be idle."""

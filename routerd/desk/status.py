@@ -44,7 +44,8 @@ TEMPO_DIGITS = 3
 """Decimals of the tempo that is shown; `rate_bpm` is exact."""
 
 
-def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
+def device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
+    """Return where the device `one` of a snapshot stands at `now_ns`."""
     cycle_ticks, running = one["cycle_ticks"], one["running"]
     step = cycle = bars = None
     if running and cycle_ticks:
@@ -57,7 +58,8 @@ def _device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
     return DeviceClock(one["device"], rate, running, step, steps, cycle, bars, one["waits_for"])
 
 
-def _tempo(snapshot: Plain) -> Tempo:
+def tempo_of(snapshot: Plain) -> Tempo:
+    """Return the tempo that sounds."""
     grid = snapshot["grid"]
     sounds = format_bpm(round(Fraction(grid["rate_bpm"]), TEMPO_DIGITS))
     return Tempo(sounds, **grid, set_by=snapshot["tempo_by"])
@@ -128,11 +130,11 @@ def status_document(view: View, desk: DeskHealth, now_ns: int) -> Status:
         learning=learning_of(snapshot["learning"]),
         tuning_note=_tuning_note(snapshot["tuning"], now_ns),
         transport=snapshot["transport"],
-        tempo=_tempo(snapshot),
+        tempo=tempo_of(snapshot),
         position=position_at(snapshot, now_ns),
         meter="{}/{}".format(*snapshot["meter"]),
         clock_source=snapshot["clock_source"],
-        device_clocks=tuple(_device_clock(one, snapshot, now_ns) for one in snapshot["devices"]),
+        device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot["devices"]),
         click=Click(snapshot["click"]["alone"], snapshot["click"]["counting_to"] > 0),
         follow=None if snapshot["follow"] is None else Follow(**snapshot["follow"]),
         ports=tuple(_port(port) for port in view.ports),

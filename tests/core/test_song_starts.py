@@ -152,6 +152,18 @@ def test_a_sequence_restarted_with_a_song_counts_from_there() -> None:
     assert box["waits_for"] is None
 
 
+def test_a_stop_ends_a_device_that_was_restarted_while_transport_stood() -> None:
+    """It ran on, and a stop in the gap in which it was to begin anew left it stopped and called running."""
+    one = stage(Timing())
+    one.do(Action.RETRIGGER, "bar box")
+    one.run(2000 * MS)
+    assert (len(at(one, START)), at(one, STOP)) == (1, [])
+    one.do(Action.STOP)
+    one.run(2100 * MS)
+    assert len(at(one, STOP)) == 1
+    assert one.show.snapshot()["devices"][1]["running"] is False
+
+
 # Pulses
 
 
