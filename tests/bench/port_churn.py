@@ -22,7 +22,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "system"))
 
-from jack_faults import RIG, SONG, Bed, bridge_of
+from jack_faults import PROGRAMS, RIG, SONG, Bed, bridge_of
 
 from routerd.core.errors import PortError
 from routerd.ports.base import StalledError
@@ -35,11 +35,11 @@ LONGEST_CALL_S = 2.0
 LONGEST_STOP_S = 1.0
 
 _COMPUTES = "while True: pass"
-_CONNECTS = """
-import itertools, subprocess, sys
+_CONNECTS = f"""
+import itertools, subprocess
 for _ in itertools.count():
     for command in ("jack_connect", "jack_disconnect"):
-        subprocess.run([command, "Box out:port", "Synth in:port"], capture_output=True)
+        subprocess.run([command, "{PROGRAMS["box"]} out:port", "{PROGRAMS["synth"]} in:port"], capture_output=True)
 """
 
 

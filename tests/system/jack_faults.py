@@ -29,19 +29,21 @@ from far_program import FarProgram
 from routerd.core.messages import note_off, note_on
 from tests.service import Service, write_rig
 
-RIG = """
+PROGRAMS = {device: f"{device.title()}-{os.getpid()}" for device in ("keys", "synth", "box")}
+"""Names that no other test run beside this one uses: whose a program is, is found by its name."""
+
+RIG = f"""
 name: Fault bench
 devices:
-  keys: {input: "Keys out*"}
-  synth: {output: "Synth in*", wire: usb, clock: true, transport: true}
-  box: {output: "Box in*", wire: virtual, clock: true, transport: true}
+  keys: {{input: "{PROGRAMS["keys"]} out*"}}
+  synth: {{output: "{PROGRAMS["synth"]} in*", wire: usb, clock: true, transport: true}}
+  box: {{output: "{PROGRAMS["box"]} in*", wire: virtual, clock: true, transport: true}}
 """
 SONG = """
 title: One
 tempo: 120
 routes: [{from: keys, to: synth, channel: 1}, {from: keys, to: box, channel: 2}]
 """
-PROGRAMS = {"keys": "Keys", "synth": "Synth", "box": "Box"}
 NAMED_S = 1.0
 ANSWER_S = 2.0
 PATIENCE_S = 10.0
