@@ -36,10 +36,11 @@ LONGEST_STOP_S = 1.0
 
 _COMPUTES = "while True: pass"
 _CONNECTS = f"""
-import itertools, subprocess
-for _ in itertools.count():
+import subprocess
+while True:
     for command in ("jack_connect", "jack_disconnect"):
-        subprocess.run([command, "{PROGRAMS["box"]} out:port", "{PROGRAMS["synth"]} in:port"], capture_output=True)
+        pair = ["{PROGRAMS["box"]} out:port", "{PROGRAMS["synth"]} in:port"]
+        subprocess.run([command, *pair], capture_output=True)
 """
 
 
