@@ -84,6 +84,7 @@ class Engine:
     def __init__(self, options: Options, signals: SignalKeeper) -> None:
         self._options = options
         self._signals = signals
+        threading.stack_size(THREAD_STACK_BYTES)  # before memory is locked: all of it would be
         self._lock = hold_folder(options.state_dir, _say)  # before any port is opened
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
@@ -119,7 +120,6 @@ class Engine:
         self._signals.attach(self._loop, self._end, self._reload)
         if self._options.lifeline is not None:
             self._loop.add_reader(self._options.lifeline, self._end, "whoever started this service has gone")
-        threading.stack_size(THREAD_STACK_BYTES)
         clock = threading.Thread(target=self._worker.run, name="clock", daemon=True)
         make_thread_realtime(LOOP_PRIORITY)
         calm_interpreter()
