@@ -137,8 +137,8 @@ class Loops:
         """Kinds and fields of what has happened; whoever asks takes them away."""
         self._returned: dict[bytes, int] = {}
         self._returns: deque[_Return] = deque(maxlen=FLOOD)
-        self._pressed: dict[tuple[Inlet, int, int], bool] = {}
-        """Keys and pedals that an echo may have pressed before that was known, and no finger."""
+        self._pressed: dict[tuple[Inlet, int, int], int] = {}
+        """Keys and pedals that an echo may have pressed before that was known, and no finger, and when."""
         self._look_ns = NEVER_NS
         self._forget_ns = NEVER_NS
         self._doubted: dict[Wire, tuple[int, int]] = {}
@@ -211,13 +211,15 @@ class Loops:
             if inlet not in self._withheld:
                 self._withheld[inlet] = 0
                 self.events.append((LOOP, {"device": inlet.name}))
-            if is_release(data) and self._pressed.pop((inlet, *_key(data)), False) and inlet.holds(data):
+            if is_release(data) and self._pressed.pop((inlet, *_key(data)), 0) and inlet.holds(data):
                 return True
             self._withheld[inlet] += 1
             inlet.withheld += 1
             return False
         if data[0] & 0xF0 in (NOTE_OFF, NOTE_ON, CONTROLLER):
-            self._pressed[inlet, *_key(data)] = not is_release(data) and not inlet.holds(data)
+            was = self._pressed.pop((inlet, *_key(data)), None)
+            if not is_release(data) and (was is not None or not inlet.holds(data)):
+                self._pressed[inlet, *_key(data)] = now_ns
         if self.links and self._is_explained(inlet, data, sent_ns, now_ns, sink):
             return True
         self._returns.append(_Return(now_ns, inlet, data, sent_ns))
@@ -240,9 +242,18 @@ class Loops:
         for link in list(self.links.values()):
             if link.inlet in self._withheld:
                 self._probe(link.wire, frozenset(), now_ns, sink)
+        if self._withheld:
+            self._let_go(now_ns, sink)
         if self._is_full and now_ns >= self._forget_ns:
             self._forget_ns = now_ns + FORGET_EVERY_NS
             self._forget(now_ns - MEMORY_NS - WINDOW_NS)
+
+    def _let_go(self, now_ns: int, sink: Sink) -> None:
+        """Release what a loop has pressed before it was cut: its releases may have been lost on the way."""
+        for (inlet, status, number), at_ns in list(self._pressed.items()):
+            if now_ns - at_ns > PROBE_EVERY_NS:
+                del self._pressed[inlet, status, number]
+                inlet.let_go_of(status, number, now_ns, sink)
 
     def _forget(self, before_ns: int) -> None:
         """Forget what has gone out before then."""

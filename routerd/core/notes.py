@@ -475,6 +475,14 @@ class Inlet:
                 for way in ways:
                     way[0].play(release_bytes(way), now_ns, sink)
 
+    def let_go_of(self, status: int, number: int, now_ns: int, sink: Sink) -> None:
+        """The same for one note, or one hold pedal where the status byte is that of a controller."""
+        held = self.held_pedals if status >= CONTROLLER else self.held_notes
+        key = (status & 0x0F) << 7 | number
+        ways, held[key] = held.get(key, ()), ()
+        for way in ways:
+            way[0].play(release_bytes(way), now_ns, sink)
+
     def forget(self, outlet: Outlet) -> list[bytes]:
         """Take `outlet` out of what is held and return the releases that it will miss."""
         missed: list[bytes] = []

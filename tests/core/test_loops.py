@@ -400,3 +400,60 @@ def test_at_the_slowest_tempo_too() -> None:
     made.play_all("a", [(S, PRESS), (2 * S, RELEASE)])
     made.run(4 * S)
     assert [at for at in made.stage.times_ms("a", PRESS) if at > 1500] == []
+
+
+def evening_with_echoes(seed: int) -> tuple[Echoes, int]:
+    """Play at random into a ring of one to four devices that echo, routes at random; return when it ended."""
+    rng = random.Random(seed)
+    hops = rng.randrange(1, 5)
+    routes = []
+    for n in range(hops):
+        options: dict[str, object] = {}
+        if rng.random() < 0.3:
+            options["transpose"] = rng.choice((12, -12, 1, -1, 7))
+        if rng.random() < 0.3:
+            options["to_channel"] = rng.randrange(4)
+        if rng.random() < 0.2:
+            options["velocity_curve"] = ((0, 0), (127, rng.randrange(60, 128)))
+        routes.append(path(NAMES[n], NAMES[(n + 1) % hops], **options))
+    if rng.random() < 0.3:
+        routes.append(path("a", "synth"))
+    made = Echoes(*routes, wire=rng.choice((WireKind.USB, WireKind.DIN)), bpm=rng.choice((30, 125, 300)))
+    lag_ms = rng.randrange(1, 101)
+    for name in NAMES[:hops]:
+        made.echo(name, name, lambda: lag_ms * MS - rng.randrange(min(3, lag_ms) * MS))
+    at_ns = S
+    down: set[tuple[str, int]] = set()
+    for _ in range(rng.randrange(1, 60)):
+        at_ns += rng.randrange(300) * MS
+        key = rng.choice(("a", NAMES[rng.randrange(hops)])), rng.randrange(50, 70)
+        if rng.random() > 0.6:
+            moved = rng.choice(
+                (b"\xd0\x40", b"\xb0\x01\x20", b"\xe0\x00\x50", b"\xb0\x40\x7f", b"\xb0\x40\x00")
+            )
+            made.play(at_ns, key[0], moved)
+        elif key in down:
+            down.discard(key)
+            made.play(at_ns, key[0], bytes((0x80, key[1], 64)))
+        else:
+            down.add(key)
+            made.play(at_ns, key[0], bytes((0x90, key[1], rng.randrange(1, 128))))
+    for name, note in sorted(down):
+        at_ns += 50 * MS
+        made.play(at_ns, name, bytes((0x80, note, 64)))
+    for name in NAMES[:hops]:
+        made.play(at_ns + 100 * MS, name, b"\xb0\x40\x00")
+    made.run(at_ns + S)
+    return made, at_ns
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_is_played_into_a_ring_of_echoes_ends(seed: int) -> None:
+    made, end_ns = evening_with_echoes(seed)
+    late = [
+        (at_ns, name, data)
+        for at_ns, name, data in made.stage.log
+        if data != TICK and not is_probe(data) and at_ns > end_ns + 650 * MS
+    ]
+    assert late == []
+    assert made.stage.sounding() == {}
