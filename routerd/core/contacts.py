@@ -54,12 +54,15 @@ def most_presses(switch: Switch | None) -> int:
 
 
 class Contact:
-    """One switch's contact. `quiet_ns` is when it will have been quiet for QUIET_NS, while it chatters."""
+    """One switch's contact. `quiet_ns` is when it will have been quiet for QUIET_NS, while it chatters.
 
-    __slots__ = ("_edge_ns", "_presses", "_restless_ns", "chatters")
+    `held_back` tells whether it is not heard until then.
+    """
+
+    __slots__ = ("_edge_ns", "_presses", "_restless_ns", "chatters", "held_back")
 
     def __init__(self) -> None:
-        self.chatters = False
+        self.chatters = self.held_back = False
         self._edge_ns = -NEVER_NS
         self._restless_ns = 0
         """Since when edges have followed one another as closely as bounce."""
@@ -86,11 +89,12 @@ class Contact:
                 presses.popleft()
             if len(presses) > most_presses(switch):
                 self.chatters = True
+        self.held_back = self.chatters and holds_back(switch)
         return settled
 
     def calm(self) -> None:
         """It has been quiet: it is heard again."""
-        self.chatters = False
+        self.chatters = self.held_back = False
         self._presses.clear()
 
 

@@ -14,9 +14,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from routerd.core.contacts import Contact, Key, holds_back
+from routerd.core.contacts import Contact, Key, described
 from routerd.core.wire import NEVER_NS
 
 if TYPE_CHECKING:
@@ -68,6 +68,14 @@ class Presses:
         """The switches that chatter."""
         return [key for key, contact in self._contacts.items() if contact.chatters]
 
+    def to_plain(self) -> list[dict[str, Any]]:
+        """Return the switches that chatter, as plain values."""
+        return [
+            {"device": device, "switch": described(what), "held_back": contact.held_back}
+            for (device, what), contact in self._contacts.items()
+            if contact.chatters
+        ]
+
     def turn(self, turn: Turn, now_ns: int) -> list[Control]:
         """Take one edge of a switch; return what is meant by it, most often nothing or one control."""
         out = self.due(now_ns)
@@ -79,7 +87,7 @@ class Presses:
         state = self._states.get(turn.key)
         if contact.chatters and not chattered:
             self.news.append((turn.key, True))
-        if contact.chatters and holds_back(turn.switch):
+        if contact.held_back:
             if state is not None:
                 state.phase, state.due_ns, state.up_due_ns = _Phase.DONE, NEVER_NS, NEVER_NS
             self._plan()

@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.arming import Command
 from routerd.core.clock import Tick
-from routerd.core.contacts import described
 from routerd.core.controls import Control
 from routerd.core.errors import CommandError
 from routerd.core.messages import (
@@ -277,9 +276,7 @@ class Show(ShowReturn):
             "song": on.identifier,
             "section": on.section_number,
             "armed": armed and armed.to_plain(),
-            "chattering": [
-                {"device": device, "switch": described(what)} for device, what in self._presses.chattering
-            ],
+            "chattering": self._presses.to_plain(),
             "learning": self._learner and self._learner.to_plain(),
             "checked": self._ticks.to_plain(),
             "tuning": self._tuning,

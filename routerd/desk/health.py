@@ -186,7 +186,9 @@ def _floods(view: View, _now_ns: int) -> Iterator[Line]:
 
 def _switches(view: View, _now_ns: int) -> Iterator[Line]:
     for one in view.snapshot.get("chattering", ()):
-        text = f"{one['device']}: {one['switch']} chatters, so it is not heard until it is quiet for a second"
+        text = f"{one['device']}: {one['switch']} chatters"
+        if one["held_back"]:
+            text += ", so it is not heard until it has been quiet for a second"
         remedy = "look at its cable and its contacts; everything can be done over the API meanwhile"
         yield Line("switch", text, remedy, one["device"], one["switch"])
 

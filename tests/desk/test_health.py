@@ -55,8 +55,10 @@ def test_every_state_but_open_is_a_line_with_device_pattern_and_remedy(state: st
 
 
 def test_a_switch_that_chatters_is_named_with_its_device() -> None:
-    switch = {"device": "pedals", "switch": "controller 80 on channel 16"}
+    switch = {"device": "pedals", "switch": "controller 80 on channel 16", "held_back": False}
     (line,) = lines_of(view(snapshot={"chattering": [switch]}), 300 * S)
+    assert line.text == "pedals: controller 80 on channel 16 chatters"
+    (line,) = lines_of(view(snapshot={"chattering": [{**switch, "held_back": True}]}), 300 * S)
     assert (line.kind, line.device, line.about) == ("switch", "pedals", "controller 80 on channel 16")
     assert "chatters" in line.text
     assert "cable" in line.remedy
