@@ -28,7 +28,7 @@ def rest_of(*hexes: str, who: str = "keys") -> list[tuple[str, str]]:
 )
 def test_what_is_open_is_ended_and_what_has_rested_is_not(opens: str, ends: str) -> None:
     ((_, rest),) = rest_of(opens)
-    assert rest[:5] == ends[:5]
+    assert rest == ends
     assert rest_of(opens, ends) == []
     assert rest_of(ends) == []
     assert len(rest_of(opens, ends, opens)) == 1
@@ -43,6 +43,12 @@ def test_a_note_on_of_velocity_0_is_a_release() -> None:
 def test_others_stay_open(other: str) -> None:
     assert len(rest_of("90 3c 40", other)) == 2
     assert len(rest_of("90 3c 40", other, "80 3c 00")) == 1
+
+
+@pytest.mark.parametrize("hexes", ["b3 07 01", "e3 00 41", "d3 01"])
+def test_each_channel_is_ended_for_itself(hexes: str) -> None:
+    other = f"{int(hexes[:2], 16) + 1:02x}" + hexes[2:]
+    assert [rest[:2] for _, rest in rest_of(hexes, other)] == [hexes[:2], other[:2]]
 
 
 def test_it_is_ended_in_the_order_in_which_it_began_for_each_who_played() -> None:
