@@ -76,6 +76,7 @@ complete -c routerd -n '_shtab_routerd_using check' -s h -l help -d 'show this h
 complete -c routerd -n '_shtab_routerd_using check' -l set -x -d 'also require that this set exists'
 complete -c routerd -n '_shtab_routerd_using check' -l rehearse -d 'list every message that each device gets at each change of the set, and how long it takes'
 complete -c routerd -n '_shtab_routerd_using check' -l schemas -xka "(__fish_complete_directories)" -d 'also write the JSON Schema of each kind of file to DIR'
+complete -c routerd -n '_shtab_routerd_using check' -l ports -xka "alsa jack" -d 'in whose ports the rig'"'"'s are looked for (default: those of this machine, if it has any)'
 complete -c routerd -n '_shtab_routerd_using check; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a sheet -d 'Print the whole set: order, keys, tempos, sections and their presses, checklists. As text, or as a page to print from a browser.'
 complete -c routerd -n '_shtab_routerd_using sheet' -s h -l help -d 'show this help message and exit'
