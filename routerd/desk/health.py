@@ -184,6 +184,11 @@ def _floods(view: View, _now_ns: int) -> Iterator[Line]:
         yield Line("flood", text, "look for a loop outside, a broken device or program", device)
 
 
+def _not_kept(view: View, _now_ns: int) -> Iterator[Line]:
+    for text in view.facts.get("warnings", ()):
+        yield Line("not-kept", text, "make room or give the right to write, then start the service again")
+
+
 def _switches(view: View, _now_ns: int) -> Iterator[Line]:
     for one in view.snapshot.get("chattering", ()):
         text = f"{one['device']}: {one['switch']} chatters"
@@ -220,6 +225,7 @@ SOURCES: tuple[Source, ...] = (
     _ports,
     _patterns,
     _floods,
+    _not_kept,
     _loops,
     _switches,
     _restarts,

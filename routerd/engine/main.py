@@ -83,14 +83,15 @@ class Engine:
 
     def __init__(self, options: Options, signals: SignalKeeper) -> None:
         self._options = options
+        self._warnings: list[str] = []  # what cannot be kept or locked
         self._signals = signals
         threading.stack_size(THREAD_STACK_BYTES)  # before memory is locked: all of it would be
-        self._lock = hold_folder(options.state_dir, _say)  # before any port is opened
+        self._lock = hold_folder(options.state_dir, self._warn)  # before any port is opened
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
         self._origin = Origin(str(options.folder), options.set_name)
-        self._memory = open_memory(options.state_dir, _say)
+        self._memory = open_memory(options.state_dir, self._warn)
         self._back = self._come_back()
         """The show that goes on where another engine has died, until the desk brings a newer book."""
         self._remembers = self._back is None
@@ -308,8 +309,10 @@ class Engine:
     def _remember(self, snapshot: dict[str, Any]) -> None:
         if self._memory is not None and self._remembers:
             why = self._memory.keep(record_of(snapshot, self._origin))
-            if why and not self._unkept:
-                _say(f"where the show stands cannot be kept: {why}; another engine would start afresh")
+            if why:
+                why = f"where the show stands cannot be kept: {why}; another engine would start afresh"
+                if not self._unkept:
+                    _say(why)
             self._unkept = why
 
     async def _flush_regularly(self) -> None:
@@ -352,8 +355,13 @@ class Engine:
             self._worker.post("event", {"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s})
             self._keeper.look()  # USB devices may have gone and come back without a word
 
+    def _warn(self, text: str) -> None:
+        _say(text)
+        self._warnings.append(text)
+
     def _facts_now(self) -> dict[str, object]:
-        return {"flooding": self._worker.flooding(monotonic_ns())}
+        warnings = [*self._warnings, *filter(None, [self._unkept])]
+        return {"flooding": self._worker.flooding(monotonic_ns()), "warnings": warnings}
 
     def _counters(self) -> dict[str, int]:
         return counters_of(

@@ -34,7 +34,8 @@ and from the engine:
     ports       [{"device", "direction", "pattern", "port", "state", "error", "since_ns", "doubt": [what is
                 doubtful about the pattern, remedy] or null}, ...], whenever that has changed
     counters    {"name": number, ...}, once a second
-    facts       {"flooding": [device, ...]}, once a second: how the engine is, for routerd.desk.health
+    facts       {"flooding": [device, ...], "warnings": [what cannot be kept or locked, ...]}, once a
+                second: how the engine is, for routerd.desk.health
     traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":
                 [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n},
                 once a second: totals since the start, but `took`, the routing times since the last

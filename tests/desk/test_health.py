@@ -112,8 +112,12 @@ def test_an_engine_that_says_nothing_any_more() -> None:
 
 
 def test_a_flood_and_what_the_desk_does_itself() -> None:
-    bad = view(facts={"flooding": ["pads"]}, problems={"state": ["no room"], "files": ["rig.yaml:1: x"]})
-    files, state, flood = lines_of(bad, 300 * S)
+    bad = view(
+        facts={"flooding": ["pads"], "warnings": ["st/lock: it cannot be had"]},
+        problems={"state": ["no room"], "files": ["rig.yaml:1: x"]},
+    )
+    files, state, flood, not_kept = lines_of(bad, 300 * S)
+    assert (not_kept.kind, not_kept.text) == ("not-kept", "st/lock: it cannot be had")
     assert (files.text, state.kind) == ("rig.yaml:1: x", "state")
     assert (flood.kind, flood.device) == ("flood", "pads")
 

@@ -284,6 +284,7 @@ def test_what_holds_the_lock_is_the_process_and_not_the_file(tmp_path: Path) -> 
     with evening.start() as service:
         service.wait_until_up()
         assert "a second routerd here would not be noticed" in service.log
+        assert "a second routerd here would not be noticed" in str(service.status()["problems"])
         assert service.stop()[0] == 0
 
 
