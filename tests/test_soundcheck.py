@@ -64,7 +64,8 @@ class Band:
                 if arrival.data != b"\xf8":
                     self.heard.append((arrival.device, arrival.data))
                 if (arrival.device, arrival.data) == ("keys", REQUEST):
-                    self.far_end.play("keys", REPLY)
+                    for reply in (REPLY, REPLY, REPLY.replace(b"\x7e\x10", b"\x7e\x11")):
+                        self.far_end.play("keys", reply)  # three of one product behind one port
 
     def close(self) -> None:
         self._ended = True
@@ -113,6 +114,8 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     calls = {one["device"]: one for one in document["roll_call"]}
     assert calls["keys"]["identity"]["manufacturer"] == "7D"
     assert (calls["keys"]["identity"]["family"], calls["keys"]["identity"]["member"]) == (0x42, 0x1000)
+    family = "manufacturer 7D, family 66, member 4096, version 00 01 00 00, device number"
+    assert calls["keys"]["words"] == f"2 times {family} 16; and {family} 17"
     assert "it never answers" in calls["modular-left"]["words"]
     assert ("modular-left", REQUEST) not in band.heard
     # the loop: a virtual cable, so everything comes round

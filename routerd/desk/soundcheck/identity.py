@@ -5,10 +5,18 @@ M1 is the MIDI 1.0 Detailed Specification, document version 4.2.1.
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from typing import NamedTuple
 
 REQUEST = bytes.fromhex("F0 7E 7F 06 01 F7")
 """To every device on the wire, whatever its own number (7F)."""
+
+ANSWER_S = 1.5
+"""How long to wait for an answer."""
+
+OTHERS_S = 0.3
+"""How long to wait behind one: two devices of one product may be behind one port, by a thru box, say."""
 
 _REPLY_BYTES = 15
 _LONG_REPLY_BYTES = 17
@@ -34,6 +42,12 @@ class Identity(NamedTuple):
             f"manufacturer {self.manufacturer}, family {self.family}, member {self.member}, "
             f"version {self.version}, device number {self.channel}"
         )
+
+
+def all_words(identities: Iterable[Identity]) -> str:
+    """Return what all say who have answered one request, equal ones counted."""
+    counts = Counter(identity.words for identity in identities)
+    return "; and ".join(f"{count} times {words}" if count > 1 else words for words, count in counts.items())
 
 
 def parse_identity(data: bytes) -> Identity | None:

@@ -20,9 +20,8 @@ import structlog
 from routerd.core.errors import CommandError, LinkError
 from routerd.core.model import Book, Device, Plain, port_out, sharing, wire_names
 from routerd.core.units import NS_PER_MS
-from routerd.desk.soundcheck import STAGES
+from routerd.desk.soundcheck import STAGES, identity
 from routerd.desk.soundcheck.cautions import CAUTIONS
-from routerd.desk.soundcheck.identity import REQUEST, parse_identity
 from routerd.desk.soundcheck.judge import closed_now, judge_devices, note_closed
 from routerd.desk.soundcheck.loops import PROBE_EVERY_S, PROBES, Loop, probe, suggested_offsets
 from routerd.desk.soundcheck.machine import machine_facts
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
 
 SCHEMA_VERSION = 1
 
-ANSWER_S = 1.5
 """How long a device has to answer an identity request."""
 
 SETTLED_S = 1.2
@@ -228,15 +226,10 @@ class Soundcheck:
     async def _roll_call(self) -> str:
         found = self.document["roll_call"]
         for group in sharing(self._book.rig.devices, port_out):
-            heard = [device for device in group if device.input_pattern] or group
-            asked = next((device for device in heard if device.answers), heard[0])
+            asked = max(group, key=lambda device: (bool(device.input_pattern), device.answers))
             found.append({"device": asked.name, **await self._call(asked)})
-            why = f"on one port with {asked.name}"
-            found += [
-                {"device": device.name, **_silent("not asked", why)}
-                for device in group
-                if device is not asked
-            ]
+            rest = _silent("not asked", f"on one port with {asked.name}")
+            found += [{"device": other.name, **rest} for other in group if other is not asked]
         answered = sum(one["state"] == "answered" for one in found)
         return f"{answered} of {len(found)} devices said who they are"
 
@@ -250,15 +243,22 @@ class Soundcheck:
         if not self._is_open(device):
             return _silent("not asked", _SHUT)
         self._taken.taps.clear()
-        self._desk.link.send_to(device.name, [REQUEST])
+        self._desk.link.send_to(device.name, [identity.REQUEST])
         way = INPUT_BIT | inputs.index(device.name)
-        until_s = monotonic() + ANSWER_S
+        until_s = monotonic() + identity.ANSWER_S
+        answers: list[identity.Identity] = []
         while monotonic() < until_s:
-            for tap in self._taken.taps:
-                identity = parse_identity(tap.data) if tap.way == way else None
-                if identity is not None:
-                    return {"state": "answered", "words": identity.words, "identity": identity._asdict()}
             await asyncio.sleep(0.05)
+            heard = (identity.parse_identity(tap.data) for tap in self._taken.taps if tap.way == way)
+            known = [one for one in heard if one is not None]
+            if len(known) > len(answers):  # whoever else is behind the port answers about as soon
+                answers, until_s = known, monotonic() + identity.OTHERS_S
+        if answers:
+            return {
+                "state": "answered",
+                "words": identity.all_words(answers),
+                "identity": answers[0]._asdict(),
+            }
         if not self._is_open(device):
             return _silent("not asked", f"{_SHUT}: a port went just then")
         return _silent("silent", _NO_ANSWER)
