@@ -60,6 +60,13 @@ def mapping(*maps: Remap, kinds: Iterable[Kind] = EVERYTHING, **options: object)
     return Route("map", "a", "synth", frozenset(kinds), maps=maps, **options)  # type: ignore[arg-type]
 
 
+def test_before_its_first_point_and_behind_its_last_a_curve_is_flat() -> None:
+    points = ((20, 5), (40, 100), (80, 60))
+    assert [bend_by(points, 129 * v) for v in (0, 10, 20)] == [129 * 5] * 3
+    assert [bend_by(points, 129 * v) for v in (40, 60)] == [129 * 100, 129 * 80]
+    assert [bend_by(points, value) for value in (129 * 80, 129 * 80 + 1, FULL)] == [129 * 60] * 3
+
+
 @pytest.mark.parametrize("points", SHAPES.values())
 def test_named_curves_rise_and_keep_a_press_a_press(points: tuple[tuple[int, int], ...]) -> None:
     """0 stays a release (M1 p. 10), 1 to 127 never become one; the ends are reached; no step falls."""

@@ -60,6 +60,12 @@ def test_one_port_is_one_wire_named_after_the_device_with_the_clock() -> None:
     assert book.output_names == ("pad", "alone")
 
 
+def test_where_a_device_stands_is_told_for_each_of_a_port_that_has_clock_or_transport() -> None:
+    clocked = device("clocked", 3, clock=True)
+    one = stage(LEAD, PAD, BASS, clocked, ALONE, song=BARE)
+    assert [entry["device"] for entry in one.show.snapshot()["devices"]] == ["pad", "clocked", "alone"]
+
+
 def test_a_tick_and_a_start_reach_a_shared_port_once() -> None:
     one = stage(replace(LEAD, clock=True, transport=True), PAD, BASS)
     one.do(Action.START)

@@ -56,6 +56,18 @@ def test_ticks_of_the_song_source_become_this_tempo() -> None:
     assert [e["state"] for e in one.events if e["kind"] == "follow"] == ["acquiring", "locked"]
 
 
+def test_others_see_each_quarter_where_the_grid_is_while_somebody_else_leads() -> None:
+    """Also before anything has come from the source: 24 ticks of 20 ms are a quarter."""
+    one = stage()
+    one.run(7 * MS)
+    seen = []
+    for quarter in range(1, 5):
+        before = one.show.revision
+        one.run(quarter * 480 * MS)
+        seen.append(one.show.revision - before)
+    assert seen == [1, 1, 1, 1]
+
+
 @pytest.mark.parametrize("lead_us", [0, 300, 1000, 5000, 12_000, 24_000])
 def test_start_keeps_position_however_closely_it_is_sent_before_its_tick(lead_us: int) -> None:
     """Start counts from the next tick (M1 p. 30); ours keeps 1 ms and plays the same position."""

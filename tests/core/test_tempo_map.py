@@ -99,6 +99,13 @@ def test_the_tempo_that_is_shown_follows_the_curve(curve: Curve, shown: list[str
     assert tempo_map.time_ns(384) == pytest.approx(minutes * 60e9, abs=1)
 
 
+def test_the_tempo_that_is_shown_in_a_ramp_has_two_decimals() -> None:
+    ramp = TempoPoint(F(0), F(100), F(101), F(288), Curve.LINEAR)
+    tempo_map = TempoMap(F(100), 4, 4, (ramp,))
+    shown = [tempo_map.steps[tempo_map.index_at(bar * 96)].bpm for bar in range(4)]
+    assert shown == [F(100), F("100.33"), F("100.67"), F(101)]
+
+
 def test_steps_are_bounded_and_every_bar_line_of_a_ramp_is_one() -> None:
     meters = (MeterPoint(96 * 10, 7, 8),)
     points = (TempoPoint(F(96), F(60), F(180), F(96 * 400), Curve.EXPONENTIAL),)
