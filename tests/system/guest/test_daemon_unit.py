@@ -64,7 +64,7 @@ def install_what_pip_would() -> None:
 
 REPLACED = {
     "apt-get install": lambda _: None,  # there is a Python already
-    "python3 -m venv": lambda words: run([sys.executable, "-m", "venv", "--without-pip", words[-1]]),
+    "python3 -m venv": lambda words: run([sys.executable, "-m", "venv", "--without-pip", *words[3:]]),
     "/opt/routerd/bin/pip install": lambda _: install_what_pip_would(),
 }
 

@@ -37,7 +37,20 @@ ROOT = Path(__file__).resolve().parents[3]
 NOT_RUN = {"matplotlib"}
 """What only a report's page is made with."""
 
-LEFT_OUT = {"test", "idlelib", "lib2to3", "tkinter", "ensurepip", "turtledemo", "pydoc_data", "dist-packages"}
+SITES = [Path(place) for place in sys.path if place.endswith("-packages")]
+"""Where packages are installed: this environment, and those of the system that it sees."""
+
+LEFT_OUT = {
+    "site-packages",
+    "test",
+    "idlelib",
+    "lib2to3",
+    "tkinter",
+    "ensurepip",
+    "turtledemo",
+    "pydoc_data",
+    "dist-packages",
+}
 MEMORY_MB = 2048
 END = "in_memory: the program's status is "
 
@@ -90,7 +103,7 @@ def _make(image: Path, own: Path, program: Path, others: list[Path]) -> None:
         subprocess.run(command, cwd=own, stdin=guests, check=True)
     (own / "init").write_text(
         INIT.format(
-            path=f"{sysconfig.get_path('purelib')}:{ROOT}",
+            path=":".join(map(str, [*SITES, ROOT])),
             root=ROOT,
             python=Path(sys.executable).resolve(),
             program=program,
@@ -147,10 +160,9 @@ def _packages() -> Iterator[Path]:
         for requirement in package.requires or ():
             if "extra ==" not in requirement:
                 waiting.append(re.split(r"[^A-Za-z0-9._-]", requirement, maxsplit=1)[0].lower())
-        site = Path(sysconfig.get_path("purelib"))
         for file in package.files or ():
             path = Path(str(file.locate()))
-            if site in path.parents and path.is_file():
+            if not set(SITES).isdisjoint(path.parents) and path.is_file():
                 yield path
 
 
