@@ -110,6 +110,7 @@ class JackLink:
             self._popen = subprocess.Popen(  # noqa: S603 - this very program
                 [sys.executable, "-m", "routerd.ports.jack_process", *map(str, descriptors)],
                 pass_fds=descriptors,
+                process_group=0,  # what a terminal sends is for the engine to decide
                 stdin=subprocess.DEVNULL,
             )
         threading.Thread(target=self._hear, name="jack inputs", daemon=True).start()

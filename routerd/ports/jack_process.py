@@ -172,7 +172,7 @@ class JackProcess:
 def main() -> None:
     """Be the process."""
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGPWR):
         signal.signal(number, signal.SIG_IGN)  # the engine ends it, once the last note has been sent
     if os.geteuid() == 0 or resource.getrlimit(resource.RLIMIT_MEMLOCK)[0] == resource.RLIM_INFINITY:
         ctypes.CDLL(None).mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT)
