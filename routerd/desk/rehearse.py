@@ -153,8 +153,8 @@ class _Walk:
         for wire in book.wires:
             self._show.output_opened(wire, True, 0)
         self._until_out()
-        for wire in book.wires:  # nothing is on its sound when the evening begins
-            wire.patched.clear()
+        self._show.panic(self._now_ns)  # nothing is held or on its sound when the evening begins
+        self._until_out()
 
     def make(self, command: Command, change: Change) -> Change:
         """Make a change, and write down all that goes out because of it."""
@@ -202,7 +202,8 @@ class _Walk:
             self._step()
 
     def _step(self) -> None:
-        self._run_to(max(self._now_ns + NS_PER_MS, self._show.next_deadline_ns()))
+        # behind what is due, or a wire with a clock would always be found busy with its tick
+        self._run_to(max(self._now_ns, self._show.next_deadline_ns()) + NS_PER_MS)
 
     def _run_to(self, until_ns: int) -> None:
         while (deadline_ns := self._show.next_deadline_ns()) <= until_ns:

@@ -8,6 +8,7 @@ from sound_rig import RIG, SONG, Folder
 from routerd.core.model import Book, Hold
 from routerd.desk.cautions import cautions
 from routerd.desk.config import load_folder
+from routerd.desk.rehearse import rehearse
 from routerd.desk.sheet import as_text
 
 CONVERTER = RIG.replace(
@@ -110,3 +111,10 @@ def test_a_bare_note_on_in_a_patch_is_warned_of(rig_folder: Folder) -> None:
         "the song: only panic would release it [loose-note]"
     ]
     assert warned("hold: [{device: synth, notes: [D3]}]\n") == []
+
+
+def test_the_walk_on_paper_holds_and_releases(rig_folder: Folder) -> None:
+    changes = rehearse(book(rig_folder, HOLDS))
+    words = [[m for share in change.shares for m in share.messages if " note " in m] for change in changes]
+    assert words[0] == ["ch 3 note on 45 100", "ch 3 note on 36 100"]
+    assert words[1] == ["ch 4 note on 60 127", "ch 1 note on 52 100"]
