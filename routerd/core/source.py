@@ -55,7 +55,6 @@ class Source:
         self.chase = Chase(clock, lead_ns, hold_ns) if timing.sends_time_code else None
         self.state: FollowState = self.follower.state
         self.position_ticks = 0
-        self.strange = 0
         self._reported_ns = -IGNORED_NS
 
     @property
@@ -84,7 +83,6 @@ class Source:
         if heard is Heard.NOTHING or not self.leads_transport:
             return Heard.NOTHING
         if not is_whole(data):
-            self.strange += 1
             return Heard.NOTHING
         if heard is Heard.POSITION:
             self.position_ticks = (data[1] | data[2] << 7) * TICKS_PER_SPP_UNIT
@@ -94,7 +92,6 @@ class Source:
         if data[0] != TIME_CODE:
             return Heard.NOTHING
         if not is_whole(data):
-            self.strange += 1
             return Heard.NOTHING
         chased = chase.quarter_frame(data[1], at_ns, now_ns)
         if chased is Chased.MOVED:

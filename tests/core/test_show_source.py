@@ -346,6 +346,7 @@ def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> Non
     next_ns = tick(one, 10, next_ns)
     assert not at(one, "synth", START)
     assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.inlet("drums").strange == 8  # all but FF, which is a whole System Reset (M1 p. 31)
 
 
 def test_tempo_is_refused_while_a_source_decides() -> None:

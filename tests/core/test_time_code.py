@@ -119,9 +119,11 @@ def test_continue_goes_on_from_the_songs_own_time() -> None:
     assert first == quarter_frame(0, FrameTime(0, 0, 3, 21), FPS_25)
 
 
-def test_time_of_the_set_begins_with_the_songs_number() -> None:
+@pytest.mark.parametrize("presses", [0, 1])
+def test_time_of_the_set_begins_with_the_songs_number(presses: int) -> None:
     one = stage(FPS_30, of_set=True)
-    one.do(Action.NEXT)
+    for _ in range(presses):
+        one.do(Action.NEXT)
     one.do(Action.START)
     one.run(200 * MS)
-    assert heard(one)[0][1] == full_message(FrameTime(2, 0, 0, 0), FPS_30)
+    assert heard(one)[0][1] == full_message(FrameTime(1 + presses, 0, 0, 0), FPS_30)

@@ -52,6 +52,20 @@ def test_a_byte_order_mark_at_the_start_does_no_harm() -> None:
     assert (document.problems, document.data) == ([], {"title": "x", "key": "y"})
 
 
+@pytest.mark.parametrize(
+    ("raw", "remedy"),
+    [
+        (b"\x7fELF\x02\0\0\0\xff\xfe", "put a YAML text file here"),
+        (b"a: 1\nb: \xff\n", "save the file as UTF-8"),
+        ("a: 1\n".encode("utf-16"), "save it as UTF-8"),
+        (b"a: 1\nb: \x07\n", "remove it"),
+    ],
+)
+def test_what_is_no_text_is_told_with_what_to_do(raw: bytes, remedy: str) -> None:
+    (problem,) = read_document("f", raw).problems
+    assert remedy in str(problem)
+
+
 BROKEN = [
     (b"", 1, "the file is empty"),
     (b"# only a comment\n", 1, "the file is empty"),
