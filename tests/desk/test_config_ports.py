@@ -138,6 +138,10 @@ CHANNELS = [
     ("routes:\n  - {from: keys, to: lead, zone: {from: lower, members: 3, to: lower}}\n", 4,
      "a zone takes channels"),
     ("patches:\n  - {device: lead, channel: 1, program: 1}\n", 4, "channel 1 is not one"),
+    ("click: {device: lead, channel: 10}\n", 3, "channel 10 is not one of 'lead'"),
+    ("hold:\n  - {device: lead, notes: [C2], channel: 4}\n", 4, "channel 4 is not one"),
+    ("routes:\n  - {from: part, to: lead, from-channel: 1}\n", 4, "channel 1 is not one of 'part', which"),
+    ("controls:\n  - {from: part, note: 1, channel: 8, do: next}\n", 4, "channel 8 is not one of 'part'"),
     ("sections:\n  - {name: a, patches: [{device: lead, channel: 16, program: 1}]}\n", 4,
      "channel 16 is not one"),
 ]  # fmt: skip
@@ -145,7 +149,8 @@ CHANNELS = [
 
 @pytest.mark.parametrize(("text", "line", "what"), CHANNELS)
 def test_channels_that_are_not_the_devices(rig_folder: Folder, text: str, line: int, what: str) -> None:
-    (problem,) = told(rig_folder, rig_of("lead: {output: Box*, channels: [3, 5]}"), HEAD + text)
+    rig = rig_of("lead: {output: Box*, channels: [3, 5]}", "part: {input: Box*, channels: 7}")
+    (problem,) = told(rig_folder, rig, HEAD + text)
     assert problem.startswith(f"songs/one.yaml:{line}: {what}")
 
 
@@ -169,3 +174,13 @@ def test_a_route_back_needs_keys_apart_from_their_sounds(rig_folder: Folder) -> 
         rig_folder, "stage: {input: Stage*, output: Stage*, local-control: false}", song=HEAD + SELF
     )
     assert found["stage"].local_control is False
+
+
+def test_channels_in_the_rig_that_are_not_the_devices(rig_folder: Folder) -> None:
+    pulsed = "lead: {output: Box*, channels: 3, timing: {pulse: {note: C2, channel: 1}}}"
+    lamps = "lamps:\n  - {to: lead, note: C4, channel: 2, shows: running}\n"
+    problems = told(rig_folder, rig_of(pulsed) + lamps)
+    assert [problem.partition(";")[0] for problem in problems] == [
+        "rig.yaml:4: channel 1 is not one of 'lead', which has 3",
+        "rig.yaml:6: channel 2 is not one of 'lead', which has 3",
+    ]

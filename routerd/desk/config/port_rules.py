@@ -16,7 +16,7 @@ from routerd.core.model import Device, Rig, Song
 from routerd.core.routes import Route
 from routerd.desk.config.check import Checked
 from routerd.desk.config.clock_rules import routes_of
-from routerd.desk.config.entries import DeviceEntry, HoldEntry, PatchEntry, RigFile, SongFile
+from routerd.desk.config.entries import DeviceEntry, RigFile, SongFile
 from routerd.desk.config.entry import Entry
 from routerd.desk.config.ports import PortChoice
 from routerd.desk.config.problems import MISTAKE, shown
@@ -114,9 +114,9 @@ def review_against_devices(rig: Checked[RigFile], songs: Iterable[Checked[SongFi
             if checked.is_sound(path) and not entry.off:
                 _review_to_itself(checked, path, entry, devices)
                 _review_route_channels(checked, path, entry, devices)
-        for path, patch in (*_of_song(checked, "patches"), *_of_song(checked, "hold")):
-            if checked.is_sound(path) and "channel" in patch.model_fields_set:
-                _review_channel(checked, (*path, "channel"), patch.channel, patch.device, devices)
+        for path, one, name in _with_channels(checked):
+            if checked.is_sound(path) and "channel" in one.model_fields_set and one.channel is not None:
+                _review_channel(checked, (*path, "channel"), one.channel, name, devices)
 
 
 def _review_to_itself(
@@ -142,6 +142,9 @@ def _review_route_channels(
     checked: Checked[Any], path: Path, entry: RouteEntry, devices: dict[str, DeviceEntry]
 ) -> None:
     target = entry.target or ""
+    if entry.from_channel is not None:
+        where = (*path, "from-channel")
+        _review_channel(checked, where, entry.from_channel, entry.source or "", devices)
     if entry.channel is not None:
         _review_channel(checked, (*path, "channel"), entry.channel, target, devices)
     for index, one in enumerate(entry.maps):
@@ -173,17 +176,30 @@ def _review_channel(
     return True
 
 
-def _of_song(checked: Checked[Any], key: str) -> Iterator[tuple[Path, PatchEntry | HoldEntry]]:
-    """Yield the entries of a list that a song and its sections have, each with its path."""
-    song = checked.model
-    if not isinstance(song, SongFile):
+def _with_channels(checked: Checked[Any]) -> Iterator[tuple[Path, Any, str]]:
+    """Yield the entries of a file, routes apart, that say a channel of a device, and the device's name."""
+    model = checked.model
+    if model is None:
         return
-    yield from (((key, n), one) for n, one in enumerate(getattr(song, key)) if one is not MISTAKE)
-    for index, section in enumerate(song.sections):
-        if section is not MISTAKE:
-            for number, one in enumerate(getattr(section, key)):
-                if one is not MISTAKE:
-                    yield ("sections", index, key, number), one
+    lists: list[tuple[Path, Iterable[Any], str]] = [(("controls",), model.controls, "source")]
+    if isinstance(model, RigFile):
+        lists += [(("pedals",), model.pedals, "source"), (("lamps",), model.lamps, "target")]
+        for name, device in model.devices.items():
+            if device is not MISTAKE and device.timing not in (None, MISTAKE) and device.timing.pulse:
+                yield ("devices", name, "timing", "pulse"), device.timing.pulse, name
+    else:
+        if model.click not in (None, MISTAKE):
+            yield ("click",), model.click, model.click.device
+        parts: list[tuple[Path, Any]] = [((), model)]
+        parts += [
+            (("sections", index), one) for index, one in enumerate(model.sections) if one is not MISTAKE
+        ]
+        for path, part in parts:
+            lists += [((*path, "patches"), part.patches, "device"), ((*path, "hold"), part.hold, "device")]
+    for path, entries, end in lists:
+        for index, entry in enumerate(entries):
+            if entry is not MISTAKE:
+                yield (*path, index), entry, getattr(entry, end)
 
 
 def settle_ports(rig: Rig, file: RigFile) -> Rig:
