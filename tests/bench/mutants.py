@@ -3,6 +3,7 @@
     python -m tests.bench.mutants map                # once: which test runs which line (some minutes)
     python -m tests.bench.mutants map tests/core/test_wire.py    # again for tests that have changed
     python -m tests.bench.mutants run --count 300    # 300 places by chance, the seed is printed
+    python -m tests.bench.mutants run --again LOG      # those that an earlier run has printed
     python -m tests.bench.mutants run --only routerd/core/lanes.py:88 --count 50
 
 Each changes one comparison, operator, constant, condition or call, inside a function of the core, of what
@@ -336,6 +337,9 @@ def chosen_mutants(options: argparse.Namespace) -> list[Mutant]:
     """Return the mutants to be tried, by chance and seed."""
     files = [path for one in TARGETS for path in sorted((ROOT / one).rglob("*.py")) or [ROOT / one]]
     found = [one for path in files for one in mutants_of(str(path.relative_to(ROOT)))]
+    if options.again:
+        log = options.again.read_text(encoding="utf-8")
+        return [one for one in found if f": {one.words}\n    {one.text}\n" in log and f"{one.file}:" in log]
     if options.only:
         found = [one for one in found if f"{one.file}:{one.line}".startswith(options.only)]
     print(f"{len(found)} changes are possible; seed {options.seed}, {min(options.count, len(found))} of them")
@@ -355,7 +359,9 @@ def run(options: argparse.Namespace) -> int:
         if not covering:  # it runs when its module is loaded: all that runs what imports it
             users = [file for file in kept["lines"] if _imports(file, mutant.file)]
             covering = [one for file in users for found in kept["lines"][file].values() for one in found]
-        took_s = _affordable({names[number]: tests[names[number]] for number in covering}, mutant.file)
+        took_s = _affordable(
+            {names[number]: tests[names[number]] for number in covering}, mutant.file, options.most_seconds
+        )
         return mutant, noticed(mutant, took_s) if took_s else "", len(took_s)
 
     control = Mutant("routerd/core/units.py", 0, 0, -1, "nothing", "nothing", "")
@@ -382,10 +388,10 @@ def run(options: argparse.Namespace) -> int:
     return 0 if share >= 0.97 else 1
 
 
-def _affordable(took_s: dict[str, float], file: str) -> dict[str, float]:
-    """Return the tests named after the module and the quickest others, as many as take MOST_S together."""
+def _affordable(took_s: dict[str, float], file: str, most_s: float) -> dict[str, float]:
+    """Return the tests named after the module and the quickest others, as many as take so long together."""
     chosen: dict[str, float] = {}
-    left_s = MOST_S
+    left_s = most_s
     own = f"test_{Path(file).stem}"
     for name, one_s in sorted(took_s.items(), key=lambda pair: (own not in pair[0], pair[1])):
         left_s -= one_s
@@ -419,6 +425,8 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", help="only places that begin like this: a file, or file:line")
+    parser.add_argument("--again", type=Path, metavar="LOG", help="those that an earlier run has printed")
+    parser.add_argument("--most-seconds", type=float, default=MOST_S, help="for the tests of one mutant")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("tests", nargs="*", help="map: these tests instead of the usual ones")
     options = parser.parse_intermixed_args()

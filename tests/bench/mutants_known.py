@@ -56,5 +56,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "upper, lower = before[1:] if before is not None and before[0] == kind else (-1, -1)",
         "1  ->  2",
     ): "every number below 0 is as unknown as -1",
+    (
+        "routerd/core/show.py",
+        "self.revision += 1",
+        "self.revision += 1  ->  self.revision -= 1",
+    ): "others only ask whether it is another one",
 }
 """By file, text of the line, and change."""

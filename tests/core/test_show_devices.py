@@ -272,6 +272,20 @@ def test_never_means_never() -> None:
     assert len(at(one, "played", TICK)) == 101
 
 
+def test_what_waits_for_a_device_that_leaves_the_rig_is_forgotten() -> None:
+    """Its ticks come 9 ms behind the grid's, every 20 ms; it leaves when one of them waits."""
+    one = stage(played=Timing(offset_ns=9 * MS))
+    one.run(105 * MS)
+    assert len(one.show.schedule) == 1
+    one.load(compiled(Rig("rig", (OTHER,)), (SONG, NEXT), ("one", "two")))
+    one.open("other")
+    one.log.clear()
+    one.run(200 * MS)
+    assert at(one, "other", TICK)
+    assert not [name for _, name, _ in one.log if name == "played"]
+    assert len(one.show.schedule) == 0
+
+
 def click_song(**options: object) -> Song:
     return replace(SONG, timing=SongTiming(click=Click("box", **options)))  # type: ignore[arg-type]
 
