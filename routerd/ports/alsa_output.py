@@ -13,7 +13,6 @@ import os
 import threading
 from collections import deque
 from time import monotonic_ns
-from typing import Never
 
 from routerd.core.errors import PortError
 from routerd.core.messages import TICK_BYTES
@@ -70,7 +69,7 @@ class AlsaOutput:
             event = self._tick
             self._backlog.unread_ticks += 1
             if self._backlog.unread_ticks > MOST_TICKS:
-                self._see_whether_ticks_are_read()
+                self._stop_unless_ticks_are_read()
         else:
             event = self._encode(data)
         if self._held_back or not self._write(event):
@@ -114,22 +113,18 @@ class AlsaOutput:
             self._held_back.append(event)
             self._deliver_held_back()
         if len(self._held_back) > MOST_HELD_BACK:
-            self._give_up(self._waiting(self._sequencer.sender))
+            self._backlog.give_up(self._waiting(self._sequencer.sender), self._sent)
+            raise StalledError(_STALLED, self._backlog.read_ns)
 
     def _deliver_held_back(self) -> None:
         while self._held_back and self._write(self._held_back[0]):
             self._held_back.popleft()  # only now, so that whoever sends meanwhile does not overtake it
 
-    def _see_whether_ticks_are_read(self) -> None:
+    def _stop_unless_ticks_are_read(self) -> None:
         """Raise StalledError if none of the last ticks has been read. Asking takes as long as a message."""
         waiting = self._waiting(self._sequencer.sender)
-        if waiting >= MOST_TICKS:
-            self._give_up(waiting)
-        self._backlog.unread_ticks = waiting + 1  # the one to be sent now
-
-    def _give_up(self, waiting: int) -> Never:
-        self._backlog.give_up(waiting, self._sent)
-        raise StalledError(_STALLED, self._backlog.read_ns)
+        if self._backlog.is_given_up(waiting, self._sent, monotonic_ns()):
+            raise StalledError(_STALLED, self._backlog.read_ns)
 
     def condition(self) -> Condition:
         """Return how it stands: connected, disconnected by another program, or not read by its own."""

@@ -14,20 +14,24 @@ from __future__ import annotations
 
 from routerd.core.units import NS_PER_MS
 
-STALLED_NS = 250 * NS_PER_MS
+STALLED_NS = 300 * NS_PER_MS
 """A program that has read nothing for so long, though something waited, stands still."""
 
-MOST_NS = 125 * NS_PER_MS
+MOST_NS = 100 * NS_PER_MS
 """One look counts for no more than this, however long ago the last one was."""
 
-MOST_TICKS = 20
-"""So many ticks in a row go out without proof that they are read: less than a quarter note (24, M1 p. 30)."""
+MOST_TICKS = 16
+"""After so many ticks without proof that the program reads, whoever sends them looks by itself."""
+
+CONFIRM_NS = 50 * NS_PER_MS
+"""A program that has read none of them has so long to read one. Up to 24 ticks may come in a burst, when the
+engine itself stood still; at 400 BPM eight come in this time, which makes a quarter note (24, M1 p. 30)."""
 
 
 class Backlog:
     """Judges one program. `judge` may be called by one thread while another one sends."""
 
-    __slots__ = ("_judged_ns", "_sent", "read_ns", "unread_ns", "unread_ticks", "waiting")
+    __slots__ = ("_judged_ns", "_sent", "_suspected", "read_ns", "unread_ns", "unread_ticks", "waiting")
 
     def __init__(self, now_ns: int) -> None:
         self.waiting = 0
@@ -39,6 +43,8 @@ class Backlog:
         """When it was last seen to have read everything or something."""
         self._sent = 0
         self._judged_ns = 0
+        self._suspected: tuple[int, int] | None = None
+        """How much had been read when first more than MOST_TICKS waited, and when that was."""
 
     @property
     def is_stalled(self) -> bool:
@@ -60,6 +66,23 @@ class Backlog:
             self.unread_ns += min(now_ns - self._judged_ns, MOST_NS)
         self.waiting, self._sent, self._judged_ns = waiting, sent, now_ns
         return self.is_stalled
+
+    def is_given_up(self, waiting: int, sent: int, now_ns: int) -> bool:
+        """Return whether the program stands still, asked by the sender before a tick beyond MOST_TICKS.
+
+        The same as `judge`, but sure within few ticks whatever the tempo, and whoever else looks or does not.
+        """
+        gone = sent - waiting  # grows by what is read, and by nothing else
+        if waiting < MOST_TICKS or (self._suspected is not None and gone > self._suspected[0]):
+            self._suspected = None
+            self.unread_ticks = waiting
+            return False
+        if self._suspected is None:
+            self._suspected = gone, now_ns
+        if now_ns - self._suspected[1] < CONFIRM_NS:
+            return False
+        self.give_up(waiting, sent)
+        return True
 
     def give_up(self, waiting: int, sent: int) -> None:
         """Take the program as standing still until it reads: it takes no more, or has not read its ticks."""

@@ -74,6 +74,11 @@ class FarProgram:
             return True
         return False
 
+    def settle(self) -> None:
+        """Forget what has come so far, and what is still on its way."""
+        while not self.silent(1.0):
+            pass
+
     def end(self) -> None:
         """Kill it, as a crash would."""
         self._process.kill()

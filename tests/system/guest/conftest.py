@@ -167,6 +167,7 @@ def keys(daemon: Daemon) -> Iterator[FarProgram]:
 def box(daemon: Daemon) -> Iterator[FarProgram]:
     with FarProgram("alsa", "Far Box") as program:
         daemon.wait_for_port("box")
+        program.settle()  # it is told again of what may have been lost with the port
         yield program
     daemon.wait_for_port("box", "output", "missing")
 
