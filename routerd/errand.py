@@ -59,7 +59,7 @@ class Errand(Generic[T]):
         """Return for how long it has used no processor, as far as has been looked."""
         used = ""
         with contextlib.suppress(OSError):  # it has just ended
-            used = Path(f"/proc/self/task/{self._thread.native_id}/schedstat").read_text(encoding="ascii")
+            used = _processor_used(Path(f"/proc/self/task/{self._thread.native_id}"))
         if used != self._used:
             self._used, self._moved_s = used, monotonic()
         return monotonic() - self._moved_s
@@ -70,6 +70,14 @@ class Errand(Generic[T]):
         except BaseException as error:  # noqa: BLE001 - raised again where the outcome is asked for
             self._error = error
         self._ended()
+
+
+def _processor_used(task: Path) -> str:
+    """Return what changes whenever a thread has used the processor, see proc(5); raises OSError."""
+    with contextlib.suppress(FileNotFoundError):  # not every kernel has it
+        return (task / "schedstat").read_text(encoding="ascii")
+    fields = (task / "stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
+    return " ".join(fields[7:13])  # page faults, and time in user and kernel mode
 
 
 def in_time(work: Callable[[], T], limit_s: float = LIMIT_S) -> T:

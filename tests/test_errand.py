@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from routerd import errand as module
 from routerd.desk.disk import Disk
 from routerd.errand import Errand, StuckError, in_time
 from tests.hostile.rich_rig import DEMO
@@ -30,11 +31,25 @@ def test_long_work_is_no_reason_to_give_up() -> None:
     assert in_time(lambda: burn(0.8), 0.3) == "done"
 
 
-def test_work_that_stands_still_is_given_up() -> None:
+@pytest.mark.parametrize("schedstat", [True, False])
+def test_work_that_stands_still_is_given_up(schedstat: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not schedstat:
+        monkeypatch.setattr(module.Path, "read_text", without_schedstat)
+        assert in_time(lambda: burn(0.8), 0.3) == "done"
     release = threading.Event()
     with pytest.raises(StuckError, match="has not answered"):
         in_time(release.wait, 0.3)
     release.set()
+
+
+READ_TEXT = Path.read_text
+
+
+def without_schedstat(path: Path, **how: str) -> str:
+    """Read as on a kernel without scheduling statistics."""
+    if path.name == "schedstat":
+        raise FileNotFoundError(path)
+    return READ_TEXT(path, **how)
 
 
 def test_what_it_raises_is_raised() -> None:
