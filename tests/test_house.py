@@ -272,3 +272,9 @@ def test_no_manufacturers_own_number_is_used(folder: str) -> None:
     ]
     # a Standard MIDI File has the length behind F0, as the line itself says
     assert [line for line in found if "with its length" not in line] == []
+
+
+def test_test_files_have_names_of_their_own() -> None:
+    """Folders of tests are no packages, so pytest takes two files with the same name for one."""
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert sorted(names) == sorted(set(names))
