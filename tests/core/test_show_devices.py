@@ -286,6 +286,15 @@ def test_what_waits_for_a_device_that_leaves_the_rig_is_forgotten() -> None:
     assert len(one.show.schedule) == 0
 
 
+def test_a_port_that_closes_tells_since_when_nothing_may_have_got_through() -> None:
+    one = stage()
+    one.run(100 * MS)
+    one.show.output_lost(one.outlet("other").wire, one.now_ns, since_ns=60 * MS)
+    one.lose("played")
+    told = {event["device"]: event["since_ns"] for event in one.events_of("port-closed")}
+    assert told == {"other": 60 * MS, "played": 100 * MS}
+
+
 def click_song(**options: object) -> Song:
     return replace(SONG, timing=SongTiming(click=Click("box", **options)))  # type: ignore[arg-type]
 

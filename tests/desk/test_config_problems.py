@@ -241,6 +241,7 @@ CONTROL_MISTAKES = [
     ("{from: pedals, do: next}", "names no message", "exactly one"),
     ("{from: pedals, note: 1, program: 1, do: next}", "has note and program", "exactly one"),
     ("{from: pedals, note: 128, do: next}", "note 128 is not a note", "0 to 127"),
+    ("{from: pedals, note: true, do: next}", "note is true, not a note", "0 to 127"),
     ("{from: pedals, note: 60, do: forward}", "do 'forward' is not known", "next"),
     ("{from: pedals, note: 60, do: tempo}", "do 'tempo' is not known", "next"),
     ("{from: pedals, note: 60}", "'do' is missing", "do: next"),

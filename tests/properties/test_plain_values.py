@@ -207,3 +207,8 @@ def test_song(song: Song) -> None:
 @given(set_lists)
 def test_set_list(set_list: SetList) -> None:
     assert set_list_from_plain(over_the_link(set_list_to_plain(set_list))) == set_list
+
+
+def test_what_an_older_state_does_not_say_of_a_set_list_is_as_if_it_had_none() -> None:
+    plain = {"name": "Harbour", "order": ["one"], "date": ""}
+    assert set_list_from_plain(plain) == SetList("Harbour", ("one",), "", encore=0, slot_s=0, changeover_s=0)
