@@ -96,7 +96,7 @@ class Server:
         self.name: str = library.jack_get_client_name(client).decode()
         library.jack_on_shutdown(client, exit_function(), SERVER_HAS_GONE)
         library.jack_activate(client)
-        self._tried_s = 0.0
+        self._tried_s = monotonic()  # it has answered just now
 
     def period(self) -> int:
         """Return the number of the frame that the last period began with."""
