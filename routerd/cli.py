@@ -308,14 +308,10 @@ def _check(options: argparse.Namespace) -> int:
     from routerd.ports import missing_library
     from routerd.ports.describe import look_for
 
-    status = check(
-        options.folder,
-        options.set_name,
-        options.schemas,
-        partial(look_for, options.ports),
-        rehearsed=options.rehearse,
-    )
-    if words := missing_library():
+    words = missing_library()
+    look = None if words else partial(look_for, options.ports)
+    status = check(options.folder, options.set_name, options.schemas, look, rehearsed=options.rehearse)
+    if words:
         say(f"warning: {words}")
     return status
 
