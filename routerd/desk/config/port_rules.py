@@ -78,26 +78,34 @@ def _review_same(
 
 def _review_channels_of(rig: Checked[RigFile], group: list[tuple[str, DeviceEntry]]) -> None:
     """Check that no channel of a port is said to be two devices', and that keys and sounds are told once."""
-    for index, (name, device) in enumerate(group):
-        for other, earlier in group[:index]:
-            both = (device.channels or _ALL) & (earlier.channels or _ALL)
-            if both and device.channels and earlier.channels:
-                line = rig.document.line(("devices", other, "channels"))
-                rig.report(
-                    ("devices", name, "channels"),
-                    f"channel {min(both) + 1} of the output port is already that of {shown(other)} "
-                    f"in line {line}",
-                    "give each device of a port channels of its own",
-                )
-            values = {device.local_control, earlier.local_control}
-            if both and values == {True, False}:
-                line = rig.document.line(("devices", other, "local-control"))
-                rig.report(
-                    ("devices", name, "local-control"),
-                    f"{shown(name)} and {shown(other)} (line {line}) share channels of a port, but have two "
-                    "different 'local-control'",
-                    "write the same in both, leave it out in one, or give each 'channels' of its own",
-                )
+    owners: dict[int, str] = {}
+    controls: dict[int, tuple[str, bool]] = {}
+    """By channel: the first device that says something of local control there, and what."""
+    for name, device in group:
+        taken = sorted(channel for channel in device.channels or () if channel in owners)
+        if taken:
+            other = owners[taken[0]]
+            line = rig.document.line(("devices", other, "channels"))
+            rig.report(
+                ("devices", name, "channels"),
+                f"channel {taken[0] + 1} of the output port is already that of {shown(other)} in line {line}",
+                "give each device of a port channels of its own",
+            )
+        owners |= {channel: name for channel in device.channels or () if channel not in owners}
+        wanted = device.local_control
+        if wanted is None:
+            continue
+        theirs = device.channels or _ALL
+        others = [controls[one][0] for one in theirs if one in controls and controls[one][1] != wanted]
+        if others:
+            line = rig.document.line(("devices", others[0], "local-control"))
+            rig.report(
+                ("devices", name, "local-control"),
+                f"{shown(name)} and {shown(others[0])} (line {line}) share channels of a port, but have two "
+                "different 'local-control'",
+                "write the same in both, leave it out in one, or give each 'channels' of its own",
+            )
+        controls |= {one: (name, wanted) for one in theirs if one not in controls}
 
 
 _ALL = frozenset(range(16))
