@@ -86,6 +86,8 @@ def main() -> int:
             return 1
         done += steps
         seed += 1
+        if done % 100_000 < STEPS:
+            print(f"{done} steps", flush=True)
     print(f"{done} steps in {seed - options.seed} evenings, {time.monotonic() - begin_s:.0f} s: all well")
     return 0
 
