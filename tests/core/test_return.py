@@ -256,6 +256,8 @@ def test_a_sequence_of_its_own_is_started_where_it_would_come_round() -> None:
         {"grid": {"anchor_ns": "0", "anchor_tick": 0, "rate_bpm": "120"}},
         {"grid": {"anchor_ns": 0, "anchor_tick": 0, "rate_bpm": "0"}},
         {"grid": {"anchor_ns": 0, "anchor_tick": 0, "rate_bpm": "1/0"}},
+        {"grid": {"anchor_ns": 1 << 63, "anchor_tick": 0, "rate_bpm": "120"}},
+        {"grid": {"anchor_ns": -1, "anchor_tick": 0, "rate_bpm": "120"}},
         {"bpm": "fast"},
         {"position_tick": 1.5},
         {"devices": [1]},

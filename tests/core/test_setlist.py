@@ -14,6 +14,16 @@ from tests.stage import compiled
 ABCD = ("a", "b", "c", "d")
 
 
+def test_a_place_that_was_kept_outside_the_order_may_be_at_either_end_and_not_beyond() -> None:
+    here = Place(ABCD, 1)
+    assert [here.kept("x", None, gap) for gap in (0, 4)] == [Place(ABCD, None, 0), Place(ABCD, None, 4)]
+    for wrong in (-1, 5, "0", None):
+        assert here.kept("x", None, wrong) == here.at_song("x")
+    assert here.kept("c", 2, None) == Place(ABCD, 2)
+    for index in (-1, 0, 4, "2"):
+        assert here.kept("c", index, 0) == here.at_song("c")
+
+
 def test_next_and_previous_inside_and_at_the_ends() -> None:
     assert (Place(ABCD, 0).previous_index, Place(ABCD, 0).next_index) == (None, 1)
     assert (Place(ABCD, 3).previous_index, Place(ABCD, 3).next_index) == (2, None)
