@@ -50,9 +50,6 @@ def test_the_man_page_has_every_command_and_option(manual: ModuleType) -> None:
     assert "curl -X POST localhost:8473/v1/next   the next song\n" in text, "examples keep their lines"
 
 
-@pytest.mark.skipif(
-    shutil.which("groff") is None, reason="groff is not installed: apt-get install groff-base"
-)
 @pytest.mark.parametrize("path", SHARE)
 def test_what_the_package_brings_is_up_to_date(path: str) -> None:
     text = (ROOT / "systemd" / path).read_text(encoding="utf-8").replace("\\-", "-")
@@ -66,6 +63,9 @@ def test_what_the_package_brings_is_up_to_date(path: str) -> None:
                 assert " ".join((action.help % vars(action)).split()) in " ".join(text.split()), remedy
 
 
+@pytest.mark.skipif(
+    shutil.which("groff") is None, reason="groff is not installed: apt-get install groff-base"
+)
 def test_the_man_page_is_troff_without_a_warning(manual: ModuleType) -> None:
     page = manual.man_page(build_parser())
     done = subprocess.run(
