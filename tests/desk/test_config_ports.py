@@ -71,7 +71,7 @@ def test_a_device_of_one_channel_needs_it_nowhere_else(rig_folder: Folder) -> No
                 "songs/one.yaml": HEAD + "routes:\n  - {from: keys, to: lead}\n  - {from: keys, to: pad}\n"
                 "  - {name: b, from: keys, to: pad, channel: 8}\n"
                 "patches:\n  - {device: lead, program: 1}\n  - {device: pad, program: 2}\n"
-                "click: {device: pad}\n",
+                "click: {device: pad}\ndevices: {pad: {pulse: {note: C2}}}\n",
             }
         )
     )
@@ -82,6 +82,10 @@ def test_a_device_of_one_channel_needs_it_nowhere_else(rig_folder: Folder) -> No
     assert [patch.channel for patch in song.patches] == [2, 4]
     assert song.timing.click is not None
     assert song.timing.click.channel == 4
+    ((name, own),) = song.timing.devices
+    assert name == "pad"
+    assert own.pulse is not None
+    assert own.pulse.channel == 4
     pulse = loaded.book.rig.devices[1].timing.pulse
     assert pulse is not None
     assert pulse.channel == 2
@@ -138,6 +142,7 @@ CHANNELS = [
     ("routes:\n  - {from: keys, to: lead, zone: {from: lower, members: 3, to: lower}}\n", 4,
      "a zone takes channels"),
     ("patches:\n  - {device: lead, channel: 1, program: 1}\n", 4, "channel 1 is not one"),
+    ("devices:\n  lead: {pulse: {note: C2, channel: 1}}\n", 4, "channel 1 is not one"),
     ("click: {device: lead, channel: 10}\n", 3, "channel 10 is not one of 'lead'"),
     ("hold:\n  - {device: lead, notes: [C2], channel: 4}\n", 4, "channel 4 is not one"),
     ("routes:\n  - {from: part, to: lead, from-channel: 1}\n", 4, "channel 1 is not one of 'part', which"),

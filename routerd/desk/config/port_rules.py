@@ -196,6 +196,9 @@ def _with_channels(checked: Checked[Any]) -> Iterator[tuple[Path, Any, str]]:
             if device is not MISTAKE and device.timing not in (None, MISTAKE) and device.timing.pulse:
                 yield ("devices", name, "timing", "pulse"), device.timing.pulse, name
     else:
+        for name, device in model.devices.items():
+            if device is not MISTAKE and device.pulse not in (None, MISTAKE):
+                yield ("devices", name, "pulse"), device.pulse, name
         if model.click not in (None, MISTAKE):
             yield ("click",), model.click, model.click.device
         parts: list[tuple[Path, Any]] = [((), model)]

@@ -59,12 +59,13 @@ def review_song_devices(rig: Checked[RigFile], songs: Iterable[Checked[SongFile]
 def with_devices(song: Song, file: SongFile, rig: Rig) -> Song:
     """Return the song with the whole timing of every device that it wants otherwise."""
     usual = {device.name: device.timing for device in rig.devices}
+    channels = {device.name: device.channels for device in rig.devices}
     timed = wire_names(rig)
     wanted: dict[str, Timing] = {}
     for name, entry in file.devices.items():
         port = timed[name]
         wanted[port] = _of_port(wanted.get(port, usual[port]), entry)
-        wanted[name] = _own(wanted.get(name, usual[name]), entry)
+        wanted[name] = _own(wanted.get(name, usual[name]), entry, channels[name])
     devices = tuple((name, timing) for name, timing in wanted.items() if timing != usual[name])
     return replace(song, timing=replace(song.timing, devices=devices)) if devices else song
 
@@ -78,7 +79,12 @@ def _of_port(timing: Timing, entry: SongDeviceEntry) -> Timing:
     )
 
 
-def _own(timing: Timing, entry: SongDeviceEntry) -> Timing:
+def _own(timing: Timing, entry: SongDeviceEntry, channels: tuple[int, ...]) -> Timing:
     if not entry.pulses:
         return replace(timing, pulse=None)
-    return timing if entry.pulse is None else replace(timing, pulse=resolve_pulse(entry.pulse))
+    if entry.pulse is None:
+        return timing
+    pulse = resolve_pulse(entry.pulse)
+    if channels and "channel" not in entry.pulse.model_fields_set:
+        pulse = replace(pulse, channel=channels[0])
+    return replace(timing, pulse=pulse)
