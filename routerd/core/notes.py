@@ -161,11 +161,11 @@ class Inlet:
         if not plain:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
-            if self.chased and status >= CONTROLLER and status & 0xF0 != PROGRAM:
-                self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
             switch = self.controls.by_key.get((status << 7) | data[1])
             if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
                 return self._turn(switch, data)
+            if self.chased and status >= CONTROLLER and status & 0xF0 != PROGRAM:
+                self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
             if self.banks and not (status & 0xF0 == CONTROLLER and data[1] in BANK_SELECT):
                 self._send_bank(status & 0x0F, now_ns, sink)
         if status >= POLY_PRESSURE:
@@ -446,6 +446,8 @@ class Inlet:
             return
         self.controls = controls
         self._look_whether_plain()
+        for key in self.positions.keys() & controls.by_key.keys():
+            del self.positions[key]
         for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
             for key in [key for key in held if (status << 7) | key in controls.by_key]:
                 for way in held.pop(key):

@@ -266,3 +266,22 @@ def test_a_device_that_comes_back_and_one_that_is_unmuted_get_them_too() -> None
     assert made.sent("sampler") == ["b0 0b 50"]
     made.do(Action.MUTE, "device sampler")
     assert after(made, Action.UNMUTE, "device sampler") == ["b0 0b 50"]
+
+
+def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
+    pedal = (Control("keys", 0xB0, 64, Action.PANIC),)
+    songs = (
+        replace(OPENER, routes=(), patches=()),
+        replace(OPENER, identifier="other", routes=(CHASED,), patches=()),
+    )
+    made = stage((), (CHASED,), controls=pedal)
+    made.play("keys", "b0 40 7f")  # a control: panic
+    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
+    assert after(made, Action.SONG, "other") == []
+    made.play("keys", "b0 40 00", "b0 40 7f")
+    made.load(compiled(replace(RIG, controls=pedal), songs, ("opener", "other"), made.show.book))
+    made.play("keys", "b0 40 00")  # its release is the control's
+    made.do(Action.SONG, "opener")
+    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
+    assert after(made, Action.SONG, "other") == []
+    assert made.sounding() == {}
