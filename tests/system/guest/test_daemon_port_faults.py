@@ -5,6 +5,8 @@ What is promised within a second is given ten on an emulated processor; what it 
 
 from __future__ import annotations
 
+import contextlib
+import subprocess
 import time
 from typing import Any
 
@@ -20,6 +22,9 @@ pytestmark = pytest.mark.system
 
 FAR_S = 20.0
 LIMIT_S = 10.0
+QUARREL_LIMIT_S = 60.0
+"""Three removals must fall into ten seconds, and starting aconnect alone may take some on a busy machine."""
+
 QUARTER = 24
 """Timing clocks to a quarter note (M1 p. 30)."""
 TICKS_A_SECOND = 48
@@ -57,18 +62,21 @@ def test_a_connection_taken_away_is_named_and_made_again_and_a_quarrel_is_left_a
     daemon.song("Remap")
     keys.send(bytes.fromhex("903c40"))
     assert box.receive(FAR_S).hex() == "944840"
-    for removal in range(3):
-        ours, theirs = address("routerd", "box"), address("Far Box in", "port")
-        closed, opened = Events(daemon, "port-closed", "box"), Events(daemon, "port-opened", "box")
-        aconnect("-d", ours, theirs)
-        assert "another program" in closed.first()["why"]
-        if removal == 0:
-            opened.first()
-            assert box.receive(FAR_S).hex()[:4] == "8448", "the note that it was holding is ended"
-            keys.send(bytes.fromhex("803c40"))
-        elif removal == 1:
-            opened.first()
-    daemon.wait_for_port("box", "output", "contested")
+    ours, theirs = address("routerd", "box"), address("Far Box in", "port")
+    closed, opened = Events(daemon, "port-closed", "box"), Events(daemon, "port-opened", "box")
+    aconnect("-d", ours, theirs)
+    assert "another program" in closed.first()["why"]
+    opened.first()
+    while (message := box.receive(FAR_S).hex())[:4] != "8448":  # the note that it was holding is ended
+        assert message[0] == "8", message
+    keys.send(bytes.fromhex("803c40"))
+
+    def removed_once_more() -> bool:
+        with contextlib.suppress(subprocess.CalledProcessError):  # not connected again yet
+            aconnect("-d", ours, theirs)
+        return bool(daemon.port("box", "output")["state"] == "contested")
+
+    wait_for("the quarrel to be called one", removed_once_more, QUARREL_LIMIT_S)
     assert "3 times within 10 s" in daemon.port("box", "output")["error"]
 
 
