@@ -22,8 +22,8 @@ from typing import Any
 from routerd.core.errors import PortError
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, StalledError
-from routerd.ports.jack_ends import LONGEST_MESSAGE
-from routerd.ports.jack_process import IN_HEAD, OUT_HEAD
+from routerd.ports.jack_ends import LONGEST_MESSAGE, is_stopped
+from routerd.ports.jack_process import IN_HEAD, LARGEST, OUT_HEAD
 from routerd.ports.patchbay import split_handle
 
 STALL_NS = 300 * NS_PER_MS
@@ -44,7 +44,6 @@ END_S = 0.35
 """How long the process may take to send the last messages and leave the server."""
 
 _LOOK_S = 0.05
-_LARGEST = 65_536
 _OUT_BYTES = 1 << 20
 """Of messages that the process has not taken yet."""
 
@@ -89,6 +88,8 @@ class JackLink:
         self.parted: frozenset[int] = frozenset()
         self.stopped: dict[int, str] = {}
         self._lists: dict[str, list[str]] = {"sources": [], "destinations": []}
+        self._coming: dict[str, list[str]] = {"sources": [], "destinations": []}
+        """Lists that are being said."""
         self._departures: Counter[str] = Counter()
         self._openings: dict[int, _Opening] = {}
         self._moved_ns = self._heard_ns = monotonic_ns()
@@ -205,7 +206,7 @@ class JackLink:
         """Hear what it says until it ends or stands still; call `changed` when things have changed."""
         while self.ended is None:
             try:
-                packet = self._control.recv(_LARGEST)
+                packet = self._control.recv(LARGEST)
             except TimeoutError:
                 packet = None
             except OSError:
@@ -236,7 +237,11 @@ class JackLink:
             news = not asked and not self.knows
             self.knows = self.knows or not asked
             return news
-        return self._take_report(said)
+        if "moved_ns" in said:
+            return self._take_report(said)
+        for key, names in said.items():
+            self._coming[key] += names
+        return False
 
     def _take_report(self, said: dict[str, Any]) -> bool:
         self._asked_ns = 0
@@ -245,9 +250,8 @@ class JackLink:
         self.there = self.knows = True
         self.parted = frozenset(said["parted"])
         self.stopped = {int(number): name for number, name in said["stopped"].items()}
-        listed = "sources" in said
-        if listed:
-            lists = {key: said[key] for key in self._lists}
+        if listed := said["listed"]:
+            lists, self._coming = self._coming, {key: [] for key in self._lists}
             left = {name for key, names in self._lists.items() for name in names if name not in lists[key]}
             self._departures.update(left)
             self._lists = lists
@@ -256,8 +260,9 @@ class JackLink:
     def _stall(self) -> str:
         """Return why it is given up, "" while it is not."""
         now_ns = monotonic_ns()
-        if not self.there:
-            return ""  # it may wait for a server as long as it likes
+        if not self.there:  # it may wait for a server as long as it likes, unless it does nothing at all
+            stopped = now_ns - self._heard_ns > ANSWER_NS and is_stopped(self._popen.pid)
+            return "the process that talks to JACK is stopped" if stopped else ""
         if now_ns - self._heard_ns > (OPENING_STALL_NS if self._openings else STALL_NS):
             return "the process that talks to JACK stands still, or the server does"
         if self._heard_ns - self._moved_ns > self.stall_ns:  # by its own word, however late that has come
@@ -271,7 +276,7 @@ class JackLink:
         size = IN_HEAD.size
         inputs = self.inputs
         with contextlib.suppress(OSError):
-            while data := os.read(self._into, _LARGEST):
+            while data := os.read(self._into, LARGEST):
                 data = left + data if left else data
                 place, end = 0, len(data)
                 while end - place >= size:

@@ -22,10 +22,12 @@ What is said, one JSON object a packet on CONTROL, a socket; from the engine:
 and to it:
 
     {"server": "asked" or "none"}                  a server is looked for; there is none (asked again soon)
-    {"moved_ns": n, "sources": [...], "destinations": [...], "parted": [...], "stopped": {...}}
-                        every REPORT_S: when the server last began a period, in ns of CLOCK_MONOTONIC; ports
-                        of others (only when they are not as before); which open ports have lost their
-                        connection; and at which the program at the other end is stopped, with its name
+    {"sources": [...]} and {"destinations": [...]}
+                        ports of others, NAMES_A_PACKET in each at most: before a report, if they have changed
+    {"moved_ns": n, "listed": true or false, "parted": [...], "stopped": {...}}
+                        every REPORT_S: when the server last began a period, in ns of CLOCK_MONOTONIC; whether
+                        all its ports have just been said; which open ports have lost their connection; and at
+                        which the program at the other end is stopped, with its name
 
 OUT and IN are pipes with messages, each behind a head: OUT_HEAD, IN_HEAD.
 """
@@ -57,13 +59,17 @@ IN_HEAD = struct.Struct("=IIq")
 """Number of the port, length of the message, its arrival in ns of CLOCK_MONOTONIC."""
 
 REPORT_S = 0.05
+NAMES_A_PACKET = 32
+"""JACK limits the name of a port to 320 bytes, of which JSON makes six each at most: less than LARGEST."""
+
 LOOK_FOR_SERVER_S = 0.5
 SWITCH_INTERVAL_S = 0.0005
 """How long a thread here may keep the interpreter once another wants it."""
 
 _PR_SET_PDEATHSIG = 1
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
-_LARGEST = 65_536
+LARGEST = 65_536
+"""Bytes of a packet on CONTROL, or that are read from a pipe at once."""
 
 
 class JackProcess:
@@ -84,7 +90,7 @@ class JackProcess:
         self._ends = Ends(self._server, self._came_in)
         for body in (self._report, self._send):
             threading.Thread(target=body, daemon=True).start()
-        while message := self._control.recv(_LARGEST):
+        while message := self._control.recv(LARGEST):
             asked = json.loads(message)
             if "open" in asked:
                 open_one = self._ends.open_out if asked["open"] == "out" else self._ends.open_in
@@ -134,13 +140,17 @@ class JackProcess:
                 "sources": server.ports(libjack.IS_OUTPUT),
                 "destinations": server.ports(libjack.IS_INPUT),
             }
-            self._say(state | (lists if lists != before else {}))
+            if listed := lists != before:
+                for key, names in lists.items():
+                    for start in range(0, len(names), NAMES_A_PACKET):
+                        self._say({key: names[start : start + NAMES_A_PACKET]})
+            self._say(state | {"listed": listed})
             before = lists
             sleep(REPORT_S)
 
     def _send(self) -> None:
         left = b""
-        while data := os.read(self._out, _LARGEST):
+        while data := os.read(self._out, LARGEST):
             data = left + data
             place = 0
             while len(data) - place >= OUT_HEAD.size:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -12,6 +15,7 @@ from typing import Any
 import pytest
 from dummy_server import DummyServer
 from far_program import FarProgram
+from jack_faults import bridge_of
 
 from routerd.core.errors import PortError
 from routerd.ports import open_system
@@ -277,6 +281,75 @@ def send_for_ever(output: OutputPort) -> None:
     while True:
         output.send(b"\xf8")
         time.sleep(0.02)
+
+
+def test_a_server_with_more_ports_than_one_report_holds(ports: PortSystem, box: FarProgram) -> None:
+    """Once: the thread that hears of ports died of half a report, and all stayed "open" whatever came."""
+    opened = open_output(ports)
+    try:
+        with crowd(400):
+            until(lambda: len(listed(ports)) == 401)
+            assert opened.condition().kind == "connected"
+            opened.send(bytes((0x90, 60, 1)))
+            assert box.receive() == bytes((0x90, 60, 1))
+        until(lambda: listed(ports) == {box.input_name})
+    finally:
+        opened.close()
+
+
+_CROWD = """
+import ctypes, sys
+from routerd.ports import libjack
+library = libjack.load_libjack()
+register = library.jack_port_register
+register.restype = ctypes.c_void_p
+register.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_char_p, ctypes.c_ulong, ctypes.c_ulong]
+client = library.jack_client_open(b"Crowd", libjack.NO_START_SERVER, None)
+for number in range(int(sys.argv[1])):
+    name = f"{number} ".encode() + b"\\xe9" * 150  # in no known encoding: six characters each in a report
+    assert register(client, name, libjack.MIDI_TYPE, libjack.IS_INPUT, 0)
+print("ready", flush=True)
+sys.stdin.read()
+library.jack_client_close(client)
+"""
+
+
+@contextlib.contextmanager
+def crowd(count: int) -> Iterator[None]:
+    """Have a program with so many inputs with long names."""
+    command = [sys.executable, "-c", _CROWD, str(count)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as program:
+        assert program.stdout is not None
+        assert program.stdout.readline() == b"ready\n"
+        yield
+
+
+def test_a_process_that_is_stopped_before_there_is_a_server_is_no_obstacle(
+    jack_server: DummyServer,
+) -> None:
+    """Once: the server came, and for ever it was said that there was none."""
+    jack_server.end()
+    system = open_system("jack")
+    system.watch(lambda: None)
+    try:
+        until(lambda: bridge_of(os.getpid()))
+        with pytest.raises(PortError):
+            system.outputs()
+        stopped = bridge_of(os.getpid())
+        os.kill(stopped, signal.SIGSTOP)
+        jack_server.start()
+        with FarProgram("jack", "Box") as box:
+            until(lambda: box.input_name in listed(system))
+            assert bridge_of(os.getpid()) != stopped
+    finally:
+        system.close()
+
+
+def listed(system: PortSystem) -> set[str]:
+    """Return the names of the ports to write to, of none while that cannot be told."""
+    with contextlib.suppress(PortError):
+        return {port.name for port in system.outputs()}
+    return set()
 
 
 def test_no_server_is_an_error_that_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
