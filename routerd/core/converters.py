@@ -66,7 +66,7 @@ class Converter(ABC):
         """Send what one message becomes."""
         outlet = self.outlet
         for out in self.convert(data):
-            if (key := moved_key(out)) >= 0 and outlet.connected:
+            if (key := moved_key(out)) >= 0:
                 outlet.wire.moved[key] = (self, out)
             outlet.play(out, now_ns, sink)
 

@@ -244,7 +244,7 @@ class Inlet:
                     sink.append((wire, out))
                 else:
                     target.offer(out, now_ns, sink)
-                    if type(target) is not Outlet or not target.connected:
+                    if type(target) is not Outlet:
                         continue
                     wire = target.wire
                 if is_controller:

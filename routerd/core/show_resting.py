@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.converters import Converter, forget_position
+from routerd.core.messages import PARAMETER_SELECT
 from routerd.core.mutes import DEVICE
 from routerd.core.notes import Inlet
 from routerd.core.resting import is_at_rest, leads, rest_of, rings
@@ -22,8 +23,15 @@ class ShowResting(ShowTransport):
     __slots__ = ()
 
     def _bring_along(self, wire: Wire | None = None) -> None:
-        """Behind the patches: send positions, to one wire or where routes are new, and press what is held."""
+        """Behind the patches: send positions, to one wire or where routes are new, and press what is held.
+
+        One wire is one whose port is there again: what players move there goes back to where it stands now.
+        """
+        moved = dict(wire.moved) if wire is not None else {}
         self._chase(wire)
+        for key, one in moved.items():
+            if wire is not None and wire.moved[key] is one and (key & 0x7F) not in PARAMETER_SELECT:
+                wire.offer(one[1], self._now_ns, self.sink)
         self._holding.begin(self._wanted_holds(), self._now_ns, self.sink)
 
     def _wanted_holds(self) -> list[Held]:
@@ -59,7 +67,7 @@ class ShowResting(ShowTransport):
                     stays = self._is_heard(source)
                 if not stays:
                     del wire.moved[key]
-                    if not is_at_rest(key, data):
+                    if not wire.connected or not is_at_rest(key, data):  # one that is away has not heard it
                         wire.unrested[key] = source
         self._rest()
 
@@ -86,6 +94,6 @@ class ShowResting(ShowTransport):
         for data in messages:
             if wire.connected:
                 wire.offer(data, self._now_ns, self.sink)
-            else:
+            elif data not in wire.owed:
                 wire.owed.append(data)
             forget_position(wire, data)

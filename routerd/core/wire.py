@@ -45,6 +45,7 @@ from routerd.core.messages import (
     CONTROLLER,
     LOCAL_CONTROL,
     NOTE_ON,
+    POLY_PRESSURE,
     SENSING_BYTES,
     START,
     SYSEX,
@@ -482,12 +483,16 @@ class Wire:
         """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest.
 
         What went out within DOUBTFUL_NS may not have arrived, so its releases are owed, too: one too many
-        ends nothing that sounds.
+        ends nothing that sounds. The pressure of a key ends with its note.
         """
         since_ns = now_ns - DOUBTFUL_NS
         sent = [data for data, at_ns in self.sent.items() if at_ns > since_ns and is_release(data)]
         doubtful = [data for data in sent if data[0] & 0xF0 != CONTROLLER or data[1] < ALL_SOUND_OFF]
         owed = missed + self._take_latched() + self.sounding.end() + self.clear(now_ns, [])
+        keys = [key for key in self.moved if key >> 7 & 0xF0 == POLY_PRESSURE]
+        owed += rest_of(keys)
+        for key in keys:
+            del self.moved[key]
         self.owed += [data for data in doubtful if data not in owed] + owed
         self.connected = False
         self.busy_until_ns = now_ns
@@ -524,9 +529,6 @@ class Wire:
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
         waiting = (*self._live, *self._bulk, *(data for values in self._values.values() for data in values))
         releases = [data for data in waiting if is_release(data) or self._is_left(data)]
-        for data in waiting:
-            if data[0] != PAUSE and (moved := self.moved.get(moved_key(data))) is not None:
-                self.moved[moved_key(data)] = (moved[0], b"")  # nobody knows where it stands
         self._live.clear()
         self._values.clear()
         self._bulk.clear()

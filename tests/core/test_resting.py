@@ -195,6 +195,50 @@ def test_a_device_that_was_away_when_its_route_ended() -> None:
     assert made.sent("sampler") == ["e0 00 40"]
 
 
+@pytest.mark.parametrize(("moved", "rest"), MOVED)
+@pytest.mark.parametrize("wire", [WireKind.USB, WireKind.DIN])
+def test_what_is_moved_while_a_device_is_away_is_brought_back_to_it(
+    moved: str, rest: str, wire: WireKind
+) -> None:
+    """A cable that is pulled does not switch the device off: it stayed bent until the wheel moved again."""
+    made = stage((path("sampler"),), wire=wire)
+    made.play("keys", moved)
+    made.run(50 * MS)
+    made.lose("sampler")
+    made.play("keys", rest)
+    made.log.clear()
+    made.open("sampler")
+    made.run(100 * MS)
+    assert made.sent("sampler") == [rest]
+
+
+def test_a_device_comes_back_to_where_the_player_is_behind_its_patches() -> None:
+    sounds = (Patch("sampler", program=3, controllers=((11, 100),)),)
+    made = stage((path("sampler"),), (path("sampler"),), patches=sounds)
+    made.do(Action.SONG, "other")
+    made.play("keys", "b0 0b 20", "b0 65 00", "b0 64 00")
+    made.lose("sampler")
+    made.play("keys", "b0 0b 30", "e0 00 50")
+    made.log.clear()
+    made.open("sampler")
+    assert made.sent("sampler") == ["c0 03", "b0 0b 64", "b0 0b 30", "e0 00 50"]
+
+
+def test_a_route_that_ends_at_rest_while_its_device_is_away_still_owes_rest() -> None:
+    made = stage((path("sampler"),))
+    made.play("keys", "e0 00 50")
+    made.lose("sampler")
+    made.play("keys", "e0 00 40")
+    for _ in range(3):
+        made.do(Action.SONG, "other")
+        made.do(Action.SONG, "opener")
+        made.play("keys", "e0 00 30", "e0 00 40")
+    made.do(Action.SONG, "other")
+    made.log.clear()
+    made.open("sampler")
+    assert made.sent("sampler") == ["e0 00 40"]
+
+
 def test_a_device_that_leaves_the_rig() -> None:
     made = stage((path("sampler"),))
     made.play("keys", "e0 00 50")
