@@ -507,7 +507,7 @@ class Wire:
 
     def _is_left(self, data: bytes) -> bool:
         """Tell whether a message that waits moves what nobody moves now: it is on its way to rest."""
-        return data[0] != PAUSE and (key := moved_key(data)) >= 0 and key not in self.moved
+        return (key := moved_key(data)) >= 0 and key not in self.moved
 
     def take_rest(self) -> list[bytes]:
         """Return what puts everything to rest that players have moved, and forget it."""

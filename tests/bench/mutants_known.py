@@ -61,5 +61,15 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self.revision += 1",
         "self.revision += 1  ->  self.revision -= 1",
     ): "others only ask whether it is another one",
+    (
+        "routerd/core/follower.py",
+        "side = 1 if error > 0 else -1",
+        "error > 0  ->  error >= 0",
+    ): "an error beyond the limit is never 0",
+    (
+        "routerd/core/loops.py",
+        "data = bytes((NOTE_OFF | channel, self._count % 128, 1 + self._count // 128 % 127))",
+        "128  ->  129",
+    ): "of the second 128: probes that are on their way differ all the same; that of the first is noticed",
 }
 """By file, text of the line, and change."""

@@ -173,3 +173,27 @@ def test_time_that_stands_still_or_goes_back_is_harmless() -> None:
         assert not follower.tick(at_ns)
     assert follower.tick(400 * PERIOD)
     assert follower.doubled == 4
+
+
+def test_arrivals_in_pairs_are_no_tempo_until_they_are_even() -> None:
+    """Each is 8 ms off an even grid of 20 ms: too uneven to be told from anything else."""
+    follower = Follower()
+    for n in range(8):
+        follower.tick(n * PERIOD + (8 * MS if n % 2 else -8 * MS))
+    assert not follower.usable
+    for n in range(8, 16):
+        follower.tick(n * PERIOD)
+    assert follower.usable
+    assert follower.relocks == 1
+
+
+def test_a_clean_source_has_no_noise_from_its_first_ticks_on() -> None:
+    """The line through eight ticks on a grid leaves nothing, and so does each tick after it."""
+    follower = Follower()
+    for n in range(8):
+        follower.tick(n * PERIOD)
+    assert follower.usable
+    for n in range(8, 12):
+        follower.tick(n * PERIOD)
+        assert follower.error_ns == pytest.approx(0, abs=2)
+        assert follower.sigma_ns == pytest.approx(0, abs=2)

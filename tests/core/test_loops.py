@@ -360,6 +360,45 @@ def test_an_echo_that_does_not_grow_is_no_loop() -> None:
     assert made.probes() <= 20
 
 
+def test_what_is_known_to_be_heard_is_asked_about_every_ten_seconds() -> None:
+    """Its thru is heard and goes nowhere back: once that is known, two probes tell for 30 s that it is so."""
+    made = Echoes(path("keys", "a"), path("a", "synth"))
+    made.echo("a", "a", 3 * MS)
+    made.play_all("keys", (((20 + 50 * n) * MS, bytes((0xD0, n % 128))) for n in range(600)))
+    made.run(5 * S)
+    asked = made.probes()
+    made.run(30 * S)
+    assert made.probes() - asked == 2
+    assert made.withheld == 0
+
+
+def test_what_is_known_of_one_device_explains_no_echo_of_another() -> None:
+    """What a is sent is heard at b, which closes no loop; then b itself is heard there, which does."""
+    made = Echoes(path("keys", "a"), path("b", "b"))
+    made.echo("a", "b", 3 * MS)
+    made.play_all("keys", ((20 * MS * n, bytes((0xD0, n % 128))) for n in range(1, 100)))
+    made.run(3 * S)
+    assert made.events() == []
+    assert made.probes()
+    made.echo("b", "b", 10 * MS)
+    made.play_all("b", [(4 * S, PRESS), (5 * S, RELEASE)])
+    made.run(6 * S)
+    assert made.events() == ["loop"]
+    assert [at for at in made.stage.times_ms("b", PRESS) if at > 4500] == []
+    assert made.stage.sounding() == {}
+
+
+def test_every_probe_is_a_release_by_the_standard_and_another_one() -> None:
+    """Data bytes are below 128 (M1, from memory); a loop that lasts is asked about more than 128 times."""
+    made = Echoes(path("a", "a"))
+    made.echo("a", "a", 10 * MS)
+    made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
+    made.run(20 * S)
+    probes = [data for _, _, data in made.stage.log if is_probe(data)]
+    assert len(probes) == len(set(probes)) > 128
+    assert all(len(data) == 3 and data[1] < 128 and 0 < data[2] < 128 for data in probes)
+
+
 def test_a_loop_that_feeds_itself_over_two_routes_is_cut() -> None:
     made = Echoes(path("a", "a"), path("a", "a", name="again"), wire=WireKind.DIN)
     made.echo("a", "a", 2 * MS)
@@ -371,12 +410,13 @@ def test_a_loop_that_feeds_itself_over_two_routes_is_cut() -> None:
     assert made.stage.sounding() == {}
 
 
-def test_a_device_that_echoes_only_some_messages() -> None:
+@pytest.mark.parametrize("controller", [1, 0x3B])
+def test_a_device_that_echoes_only_some_messages(controller: int) -> None:
     """A keyboard that passes on notes alone; the wheel moves all the while and does not come back: that takes
     a second and a half longer."""
     made = Echoes(path("a", "a"))
     made.echo("a", "a", 20 * MS, lambda data: data[0] < 0xA0)
-    made.play_all("a", ((S + 10 * MS * n, bytes((0xB0, 1, n % 128))) for n in range(400)))
+    made.play_all("a", ((S + 10 * MS * n, bytes((0xB0, controller, n % 128))) for n in range(400)))
     made.play_all("a", [(1500 * MS, PRESS), (4000 * MS, RELEASE)])
     made.run(6 * S)
     assert made.events()[:1] == ["loop"]

@@ -121,6 +121,16 @@ def test_sostenuto_is_a_hold_pedal_and_soft_pedal_is_not() -> None:
     assert keys.play("b0 43 00|b0 42 00") == ["sampler: b0 42 00"]
 
 
+@pytest.mark.parametrize("channel", [0, 1, 9, 15])
+def test_a_pedal_that_is_held_is_found_by_its_channel(channel: int) -> None:
+    keys = Keys(route("sampler"))
+    up = f"b{channel:x} 40 00"
+    other = f"b{channel ^ 1:x} 40 00"
+    keys.play(f"b{channel:x} 40 7f")
+    assert keys.inlet.holds(bytes.fromhex(up))
+    assert not keys.inlet.holds(bytes.fromhex(other))
+
+
 def test_let_go_releases_once() -> None:
     keys = Keys(route("sampler"))
     keys.play("90 3c 50|b0 40 7f")

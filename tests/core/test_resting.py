@@ -128,6 +128,16 @@ def test_a_note_that_the_pedal_holds_rings_too() -> None:
     assert made.sent("sampler") == ["b0 40 00", "e0 00 40"]
 
 
+def test_a_note_that_rings_elsewhere_holds_nothing_bent() -> None:
+    """On another channel of the same device, or on another device."""
+    made = stage((path("sampler"), path("modular")), (path("modular"),))
+    made.play("keys", "92 3c 40", "e0 00 50")
+    assert after(made, Action.SONG, "other") == ["e0 00 40"]
+    made = stage((path("sampler", note_low=100), path("modular")), (path("modular"),))
+    made.play("keys", "90 3c 40", "e0 00 50")
+    assert after(made, Action.SONG, "other") == ["e0 00 40"]
+
+
 def test_what_is_cut_rests_at_once() -> None:
     made = stage((path("sampler"),), (path("modular"),), sounding=Sounding.CUT)
     made.play("keys", "90 3c 40", "e0 00 50")
@@ -166,6 +176,19 @@ def test_a_zone() -> None:
     made.log.clear()
     made.play("keys", "91 3c 40")
     assert "93 3c 40" in made.sent("sampler")
+
+
+def test_a_note_in_a_zone_keeps_the_bend_of_its_own_channel() -> None:
+    """It came on channel 2 and rings on channel 4."""
+    made = stage((path("sampler", zone=NoteZone(False, 2, False, 0, 3, 2)),))
+    made.play("keys", "91 3c 40", "e1 00 50")
+    assert "93 3c 40" in made.sent("sampler")
+    assert after(made, Action.SONG, "other") == []
+    made.log.clear()
+    made.play("keys", "81 3c 40")
+    made.run(made.now_ns + 100 * MS)
+    assert made.sent("sampler")[:1] == ["83 3c 40"]
+    assert "e3 00 40" in made.sent("sampler")
 
 
 @pytest.mark.parametrize("action", [Action.MUTE, Action.PANIC])
@@ -329,3 +352,19 @@ def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
     made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
     assert after(made, Action.SONG, "other") == []
     assert made.sounding() == {}
+
+
+def test_a_rest_that_waits_on_a_full_wire_is_not_lost_with_the_port() -> None:
+    """Sixty messages of 0.96 ms each wait before it (M1 p. 1: 31 250 baud)."""
+    made = stage((path("sampler"),), wire=WireKind.DIN)
+    made.play("keys", "e0 00 50")
+    made.run(50 * MS)
+    for note in range(40, 70):
+        made.play("keys", f"90 {note:02x} 40", f"80 {note:02x} 40")
+    made.do(Action.SONG, "other")
+    made.lose("sampler")
+    assert "e0 00 40" not in made.sent("sampler")
+    made.log.clear()
+    made.open("sampler")
+    made.run(500 * MS)
+    assert made.sent("sampler").count("e0 00 40") == 1

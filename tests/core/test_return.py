@@ -214,13 +214,15 @@ def test_a_device_that_comes_late_joins_in_late() -> None:
     assert late.times_ms("free", STOP) == []
 
 
-def test_stop_takes_back_what_waits_for_the_bar() -> None:
+@pytest.mark.parametrize("stop_ms", [1700, 1925])
+def test_stop_takes_back_what_waits_for_the_bar(stop_ms: int) -> None:
+    """The bar begins at 1920 ms, and Continue is due at 1930 ms."""
     after = again(AfterRestart.PLAY, died(AfterRestart.PLAY, 1_007), 446)
-    after.run(1_700 * MS)
+    after.run(stop_ms * MS)
     after.do(Action.STOP)
     after.run(4_000 * MS)
     assert after.times_ms("free", CONTINUE) == []
-    assert after.times_ms("free", STOP) == [1453, 1700]
+    assert after.times_ms("free", STOP) == [1453, stop_ms]
 
 
 def test_a_new_book_keeps_what_waits_for_the_bar() -> None:

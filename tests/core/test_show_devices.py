@@ -260,6 +260,25 @@ def test_start_modes() -> None:
     assert len(at(one, "played", START)) == 1
 
 
+@pytest.mark.parametrize(
+    ("offset_ms", "told"),
+    [
+        (12, [(503, "other"), (515, "played"), (541, "other"), (553, "played")]),
+        (-12, [(503, "played"), (515, "other"), (541, "played"), (553, "other")]),
+        (45, [(503, "other"), (541, "other"), (548, "played"), (586, "played")]),
+    ],
+)
+def test_a_position_on_its_way_to_a_late_device_keeps_continue_one_tick(
+    offset_ms: int, told: list[tuple[float, str]]
+) -> None:
+    """Ticks come at 520 and 540 ms, Continue 1 ms behind the second; the late device gets all of it later."""
+    one = stage(played=Timing(offset_ns=offset_ms * MS))
+    one.run(503 * MS)
+    one.do(Action.CONTINUE, 2)
+    one.run(900 * MS)
+    assert [(at_ns / MS, name) for at_ns, name, data in one.log if data != TICK] == told
+
+
 def test_never_means_never() -> None:
     one = stage(played=Timing(start=StartMode.NEVER))
     one.do(Action.START)

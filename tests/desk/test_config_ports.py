@@ -48,7 +48,7 @@ def test_what_holds_for_a_port_is_written_once_and_holds_for_all(rig_folder: Fol
 
 
 def test_the_clock_of_a_port_is_put_together_from_its_devices(rig_folder: Folder) -> None:
-    _, found = settled(
+    rig, found = settled(
         rig_folder,
         "lead: {output: Box*, clock: true, timing: {pulse: {note: C2}}}",
         "pad: {output: Box*, transport: true, timing: {offset: -5, starts: bar, time-code: {rate: 25}}}",
@@ -58,6 +58,10 @@ def test_the_clock_of_a_port_is_put_together_from_its_devices(rig_folder: Folder
     assert timing.time_code is not None
     assert timing.pulse is not None
     assert found["pad"].timing.time_code is None
+    assert [(one.name, one.clock, one.transport) for one in rig.devices if one.name != "keys"] == [
+        ("lead", True, False),
+        ("pad", False, True),
+    ]
 
 
 def test_a_device_of_one_channel_needs_it_nowhere_else(rig_folder: Folder) -> None:
