@@ -96,6 +96,12 @@ def test_mistakes_of_the_voltage(rig_folder: Folder, keys: str, problem: str) ->
     assert line.startswith("rig.yaml:6: ")
 
 
+def test_a_device_without_an_output_makes_no_voltage(rig_folder: Folder) -> None:
+    rig = RIG.replace("  host:", "  box: {input: Box*, volts-per-octave: 1, zero-volts: C2}\n  host:")
+    (line,) = told(rig_folder, rig, "")
+    assert line.startswith("rig.yaml:6: device 'box' has no output to send volts-per-octave to; add 'output'")
+
+
 def test_a_bare_note_on_in_a_patch_is_warned_of(rig_folder: Folder) -> None:
     def warned(song: str) -> list[str]:
         folder = rig_folder({"rig.yaml": RIG, "songs/one.yaml": SONG + song})

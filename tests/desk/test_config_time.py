@@ -251,6 +251,12 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
             "only a device whose transport is followed",
             "remove 'restarts'",
         ),
+        (
+            "clock: true",
+            "clock: true, timing: {restarts: true}",
+            "only a device with an input is followed",
+            "add 'input', or remove it",
+        ),
         ("do: next", "do: nudge", "does not say by how much", "by: 0.5"),
         ("do: next", "do: next, by: 3", "'by' has no meaning with 'do: next'", "do: nudge"),
         ("do: next", "do: retrigger", "needs a device", "device"),

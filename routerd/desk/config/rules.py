@@ -60,11 +60,12 @@ def review_song(checked: Checked[SongFile], inherited: RouteNames) -> None:
         if section.name is not MISTAKE:
             review_twice(checked, first, (*path, "name"), section.name, "section")
     if rootless and song.key is not MISTAKE and root_of(song.key) is None:
-        checked.report(
-            ("key",) if song.key else (),
-            f"the drone of route {shown(min(rootless))} takes its root from the key, which names no note",
-            "begin the key with one, such as 'D minor', or give the drone a 'root'",
-        )
+        which = f"the drone of route {shown(min(rootless))} takes its root from the"
+        if song.key:
+            what, remedy = f"{which} key, which names no note", "begin the key with one, such as 'D minor'"
+        else:
+            what, remedy = f"{which} song's key, and there is none", "add one, such as 'key: D minor'"
+        checked.report(("key",) if song.key else (), what, f"{remedy}, or give the drone a 'root'")
     review_controls(checked, song.controls)
     _review_checklist(checked, song, list(first))
     patches = [*song.patches, *(patch for section in song.sections for patch in section.patches)]
@@ -122,6 +123,7 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
         ("transport", device.transport),
         ("takes-tuning", device.takes_tuning),
         ("local-control", device.local_control is not None),
+        ("volts-per-octave", device.volts_per_octave is not None),
     ):
         if wanted and not device.output:
             checked.report(

@@ -65,7 +65,11 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
             "time code is followed with transport, from a device with an input",
             "add 'input', and remove 'leads-transport'",
         )
-    if timing.restarts and (not timing.leads_transport or timing.sends_time_code or not device.input):
+    if timing.restarts and not device.input:
+        checked.report(
+            (*path, "restarts"), "only a device with an input is followed", "add 'input', or remove it"
+        )
+    elif timing.restarts and (not timing.leads_transport or timing.sends_time_code):
         checked.report(
             (*path, "restarts"),
             "only a device whose transport is followed restarts the song",
