@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from routerd.core import messages
+from routerd.core.checklist import Item
 from routerd.ports.far_end import FarEnd
 from routerd.printing import complain, say, say_lines
 
@@ -52,6 +53,12 @@ def copy_rig(target: Path) -> int:
     shutil.copytree(rig_folder(), target)
     say(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")
     return 0
+
+
+def by_hand(checklist: list[dict[str, Any]]) -> list[str]:
+    """Return a song's checklist, as the status has it, as lines: what is still to be done."""
+    steps = [Item(step["text"], step["who"], step["section"]) for step in checklist if not step["done"]]
+    return [f"by hand: {step.in_words}" for step in steps]
 
 
 def play() -> int:
@@ -274,8 +281,8 @@ class _Evening:
             words.append(f"section {section['name']}")
         words.append(f"transport {status['transport']}")
         _say(", ".join(words))
-        for item in song["checklist"]:
-            _say(f"  by hand: {item}")
+        for line in by_hand(song["checklist"]):
+            _say(f"  {line}")
 
     def _tell(self, headline: str) -> None:
         time.sleep(0.25)

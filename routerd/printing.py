@@ -45,6 +45,11 @@ def visible_json(text: str) -> str:
     return "".join(one if one.isprintable() else json.dumps(one)[1:-1] for one in text)
 
 
+def counted(number: int, noun: str) -> str:
+    """Return the number with its noun, in the plural where that is due."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def say(line: str = "") -> None:
     """Print one line."""
     _write(sys.stdout, f"{visible(line)}\n")

@@ -21,6 +21,12 @@ class Item:
     who: str = ""
     section: str = ""
 
+    @property
+    def in_words(self) -> str:
+        """The step as one line: before what it is done, what it is, and who does it."""
+        place = f"before {self.section}: " if self.section else ""
+        return f"{place}{self.text}{f' ({self.who})' if self.who else ''}"
+
 
 @dataclass(slots=True)
 class Ticks:

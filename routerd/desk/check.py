@@ -15,7 +15,7 @@ from routerd.desk.config.folder import RIG
 from routerd.desk.config.sysex import LARGEST_DUMP_BYTES
 from routerd.desk.rehearse import rehearse, written
 from routerd.errand import in_time
-from routerd.printing import complain, say
+from routerd.printing import complain, counted, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -50,13 +50,14 @@ def check(
     if loaded.book is None:
         for problem in loaded.problems:
             say(str(problem))
-        count = len(loaded.problems)
-        complain(f"{folder}: {count} problem{'s' if count != 1 else ''}")
+        complain(f"{folder}: {counted(len(loaded.problems), 'problem')}")
         return 1
     book = loaded.book
     say(f"{folder}: all good")
-    say(f"  rig {book.rig.name}: {len(book.rig.devices)} devices, {len(book.rig.controls)} controls")
-    say(f"  {len(book.songs)} songs, {len(loaded.set_lists)} sets; tonight: {book.set_list.name}")
+    devices, controls = counted(len(book.rig.devices), "device"), counted(len(book.rig.controls), "control")
+    say(f"  rig {book.rig.name}: {devices}, {controls}")
+    songs, sets = counted(len(book.songs), "song"), counted(len(loaded.set_lists), "set")
+    say(f"  {songs}, {sets}; tonight: {book.set_list.name}")
     for number, identifier in enumerate(book.set_list.order, 1):
         song = book.song(identifier)
         sections = ", ".join(section.name for section in song.sections) or "no sections"
@@ -84,9 +85,8 @@ def _walk(loaded: Loaded, book: Book, *, whole: bool) -> None:
     slowest = max(((s.done_ms, c, s) for c in changes for s in c.shares), default=None, key=lambda x: x[0])
     if slowest is not None:
         done_ms, change, share = slowest
-        say(
-            f"  {len(changes)} changes walked; the slowest: {change.name}, {share.device} in {done_ms:.0f} ms"
-        )
+        walked = f"{counted(len(changes), 'change')} walked"
+        say(f"  {walked}; the slowest: {change.name}, {share.device} in {done_ms:.0f} ms")
     for one in cautions(loaded, changes):
         say(f"warning: {one}")
 

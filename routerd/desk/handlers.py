@@ -39,6 +39,7 @@ from routerd.desk.learn import learning_of
 from routerd.desk.problems import KINDS, FilesError, ProblemError, ValueProblem, words_of
 from routerd.desk.shapes import LearningDocument, SongFacts, Songs, Status
 from routerd.desk.status import desk_health, status_document
+from routerd.printing import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +252,7 @@ async def post_reload(call: Call) -> Status:
     try:
         await call.desk.reload()
     except FilesError as error:
-        detail = f"{len(error.problems)} problems, the first: {error.problems[0]}"
+        detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
         raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error
     return await get_status(call)
 

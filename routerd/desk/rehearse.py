@@ -36,6 +36,7 @@ from routerd.core.show import Show
 from routerd.core.transport import State
 from routerd.core.units import NS_PER_MS, NS_PER_S, ticks_per_bar
 from routerd.core.wire import Wire
+from routerd.printing import counted
 
 SONG_LIMIT_MS = 2000
 """A song's patches should be out this soon where the set names no changeover. House choice."""
@@ -258,4 +259,5 @@ def written(changes: list[Change]) -> Iterator[str]:
         for share in change.shares:
             words = "; ".join(share.messages)
             late = f"  LATE: {change.limit_ms:.0f} ms" if share in change.slow else ""
-            yield f"    {share.device}: {share.length_bytes} bytes, {share.done_ms:.1f} ms{late}: {words}"
+            size = counted(share.length_bytes, "byte")
+            yield f"    {share.device}: {size}, {share.done_ms:.1f} ms{late}: {words}"

@@ -20,6 +20,7 @@ from routerd.desk.report.making import PageError, make_page
 from routerd.desk.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
 from routerd.desk.soundcheck import STAGES
 from routerd.desk.soundcheck.cautions import CAUTIONS
+from routerd.printing import counted
 
 _MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
 FORMATS = ("json", "text", "html")
@@ -154,5 +155,5 @@ async def _in_rig(writing: Awaitable[Plain]) -> Plain:
     except FileError as error:
         raise ProblemError("refused", str(error)) from error
     except FilesError as error:
-        detail = f"{len(error.problems)} problems, the first: {error.problems[0]}"
+        detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
         raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error

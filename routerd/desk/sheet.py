@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from html import escape
 
 from routerd.core.arming import Action
-from routerd.core.checklist import Item
 from routerd.core.controls import Control, Press
 from routerd.core.messages import CONTROLLER, NOTE_ON
 from routerd.core.model import Book, Hold, Patch, Song
@@ -73,7 +72,7 @@ def entries(book: Book, *, technical: bool) -> list[Entry]:
             (section.name, _presses(book, song, number, section.name))
             for number, section in enumerate(song.sections, 1)
         ]
-        entry.checklist = [_step(item) for item in song.checklist]
+        entry.checklist = [item.in_words for item in song.checklist]
         if technical:
             entry.technical = list(_technical(book, song))
         found.append(entry)
@@ -182,11 +181,6 @@ def _press(control: Control) -> str:
     how = "" if control.press is Press.SHORT else f", {control.press}"
     when = "" if str(control.when) == "now" else f", on the {control.when}"
     return f"{control.device} {what}{how}{when}"
-
-
-def _step(item: Item) -> str:
-    place = f"before {item.section}: " if item.section else ""
-    return f"{place}{item.text}{f' ({item.who})' if item.who else ''}"
 
 
 def _technical(book: Book, song: Song) -> Iterator[str]:

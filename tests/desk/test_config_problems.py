@@ -77,7 +77,7 @@ SONG_MISTAKES = [
 
 SONG_MISTAKES += [
     (HEAD + "routes:\n  - {from: keys, to: host, drone: {intervals: [0, 7]}}\n", 1,
-     "the drone of route 'keys to host' takes its root from the song's key, and there is none", "'key: D minor'"),
+     "'keys to host' takes its root from the song's key, and there is none", "'key: D minor'"),
     (HEAD + "key: sad\nroutes:\n  - {from: keys, to: host, drone: {intervals: [0, 7]}}\n", 3,
      "the drone of route 'keys to host' takes its root from the key", "'D minor'"),
 ]  # fmt: skip

@@ -20,6 +20,7 @@ from routerd.desk.order_import import read_order
 from routerd.desk.rehearse import rehearse, written
 from routerd.desk.set_diff import differences
 from routerd.desk.sheet import as_html, as_text
+from tests.service import write_rig
 
 DEMO = Path(__file__).parents[2] / "configs" / "demo"
 
@@ -211,6 +212,16 @@ def test_the_demo_rig_checks_without_a_warning(capsys: pytest.CaptureFixture[str
     loaded = load_folder(DEMO)
     assert loaded.book is not None
     assert cautions(loaded, rehearse(loaded.book)) == []
+
+
+def test_what_is_counted_is_in_its_number(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rig = "name: T\ndevices:\n  synth: {output: Synth*, transport: true}\n"
+    song = {"one": "title: One\ntempo: 120\nstart: entry\n"}
+    assert main(["check", str(write_rig(tmp_path / "rig", rig, song, ["one"])), "--rehearse"]) == 0
+    printed = capsys.readouterr().out
+    assert "1 device, 0 controls\n  1 song, 1 set; tonight: Set\n" in printed
+    assert "synth: 1 byte, " in printed
+    assert "1 change walked" in printed
 
 
 def test_differences_of_two_versions(book: Book) -> None:

@@ -20,6 +20,7 @@ from enum import IntEnum
 from typing import Any, NamedTuple
 
 from routerd.desk.report.thresholds import DELAY, DIN_BYTE, NOTICED, STEADY
+from routerd.printing import counted
 
 Row = dict[str, Any]
 
@@ -151,11 +152,6 @@ def _drift(row: Row) -> list[Finding]:
     grade = max(Grade.FAIR, _grade(abs(drift["accumulated_us"]), row["heard_us"]))
     words = f"ticks drift by {drift['ppm']:.1f} ppm, {microseconds(abs(drift['accumulated_us']))} in all"
     return [Finding("drift", grade, words)]
-
-
-def counted(number: int, noun: str) -> str:
-    """Return the number with its noun, in the plural where that is due."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def shared(kind: str, row: Row, others: list[Row]) -> bool:
