@@ -197,3 +197,38 @@ def test_a_clean_source_has_no_noise_from_its_first_ticks_on() -> None:
         follower.tick(n * PERIOD)
         assert follower.error_ns == pytest.approx(0, abs=2)
         assert follower.sigma_ns == pytest.approx(0, abs=2)
+
+
+def test_what_was_taken_for_doubled_before_another_tempo_counts_no_more_behind_it() -> None:
+    """From 125 to 250 BPM in one tick; then five ticks of forty are doubled, which is no other tempo."""
+    follower = locked()
+    begin_ns = 399 * PERIOD
+    for n in range(1, 8):
+        follower.tick(begin_ns + n * PERIOD // 2)
+    assert follower.doubled
+    assert follower.period_ns == pytest.approx(PERIOD / 2, rel=0.01)
+    number, doubled = follower.number, follower.doubled
+    for n in range(8, 48):
+        follower.tick(begin_ns + n * PERIOD // 2)
+        if n % 8 == 4:
+            follower.tick(begin_ns + n * PERIOD // 2 + 1 * MS)
+    assert follower.doubled == doubled + 5
+    assert follower.number == number + 40
+    assert follower.relocks == 1
+    assert follower.state is FollowState.LOCKED
+
+
+def test_what_made_a_tempo_be_given_up_counts_no_more_at_the_next() -> None:
+    """From 125 BPM to a third of it; then one tick is missing."""
+    follower = locked()
+    begin_ns = 399 * PERIOD
+    for n in range(1, 30):
+        follower.tick(begin_ns + n * 3 * PERIOD)
+    assert follower.relocks == 2
+    assert follower.period_ns == pytest.approx(3 * PERIOD, rel=1e-6)
+    number, missing = follower.number, follower.missing
+    follower.tick(begin_ns + 31 * 3 * PERIOD)
+    assert follower.usable
+    assert follower.number == number + 2
+    assert follower.missing == missing + 1
+    assert follower.relocks == 2
