@@ -14,6 +14,7 @@ from typing import Any
 
 import rtmidi
 
+from routerd.ports.base import StalledError
 from routerd.ports.libjack import Server
 from routerd.ports.patchbay import OWN_PORT
 
@@ -70,7 +71,8 @@ class Ends:
         self.by_number: dict[int, End] = {}
 
     def open_out(self, number: int, destination: str, name: str) -> str:
-        """Open a port; return what is wrong, "" for nothing."""
+        """Open a port; return what is wrong, "" for nothing; raises StalledError."""
+        process = _running(destination)
         end = self._free_out(name)
         if end is None:
             try:
@@ -78,10 +80,13 @@ class Ends:
             except (rtmidi.RtMidiError, OSError) as error:
                 return f"cannot open a port: {error}"
             self.outs.append(end)
-        return self._join(end, number, destination, self._server.connect(end.identifier, destination))
+        return self._join(
+            end, number, destination, process, self._server.connect(end.identifier, destination)
+        )
 
     def open_in(self, number: int, source: str, name: str) -> str:
-        """Open a port; return what is wrong, "" for nothing."""
+        """Open a port; return what is wrong, "" for nothing; raises StalledError."""
+        process = _running(source)
         ready_s = monotonic() - _STILL_ARRIVING_S
         free = (end for end in self.ins if not end.number and end.name == name and end.closed_s < ready_s)
         end = next(free, None)
@@ -92,9 +97,9 @@ class Ends:
                 return f"cannot open a port: {error}"
             self.ins.append(end)
         end.number = number  # before it is connected: the first message may come at once
-        return self._join(end, number, source, self._server.connect(source, end.identifier))
+        return self._join(end, number, source, process, self._server.connect(source, end.identifier))
 
-    def _join(self, end: End, number: int, other: str, error: str) -> str:
+    def _join(self, end: End, number: int, other: str, process: int, error: str) -> str:
         if error:
             end.number = 0
             return error
@@ -102,7 +107,7 @@ class Ends:
             end.number = 0
             return f"JACK does not put the connection to {other!r} into force"
         end.number, end.other = number, other
-        end.process = owner_of(other.split(":", 1)[0])
+        end.process = process
         self.by_number[number] = end
         return ""
 
@@ -124,7 +129,8 @@ class Ends:
         return True
 
     def _make(self, kind: Any, direction: str, name: str) -> End:
-        self._server.try_opening()
+        if not self._server.try_opening():
+            raise StalledError("the JACK server does not answer; a program that hangs may hold it up")
         self._count += 1
         # JACK has a colon between client and port, and counts bytes
         shown = name.replace(":", " ").encode("ascii", "replace").decode()[:LONGEST_NAME]
@@ -200,6 +206,19 @@ class Ends:
                 sleep(0.0005)
             end.period, end.written = period, len(data) + _RING_HEAD
         end.midi.send_message(data)
+
+
+def _running(port: str) -> int:
+    """Return the number of the process that a port belongs to, 0 when that is not known.
+
+    Raises StalledError when it is stopped: the server waits for it whenever something is connected to it, and
+    everybody for the server.
+    """
+    client = port.split(":", 1)[0]
+    process = owner_of(client)
+    if process and is_stopped(process):
+        raise StalledError(f"the program {client!r} is stopped")
+    return process
 
 
 def owner_of(client: str) -> int:

@@ -67,6 +67,7 @@ class _Pipe:
 class _Opening:
     answered: threading.Event = field(default_factory=threading.Event)
     error: str = ""
+    stalled: bool = False
 
 
 class JackLink:
@@ -145,7 +146,7 @@ class JackLink:
             self._say({"close": number})
             raise StalledError("the JACK server does not answer; a program that hangs may hold it up")
         if opening.error:
-            raise PortError(opening.error)
+            raise (StalledError if opening.stalled else PortError)(opening.error)
 
     def close(self, number: int) -> None:
         """Have a port closed."""
@@ -228,7 +229,7 @@ class JackLink:
             opening = self._openings.pop(said["port"], None)
             if opening is None:
                 return True  # too late: it is closed again, and can be opened now
-            opening.error = said["error"]
+            opening.error, opening.stalled = said["error"], said["stalled"]
             opening.answered.set()
             return False
         if "server" in said:

@@ -15,7 +15,7 @@ ever; their ports are connected, disconnected and used again.
 What is said, one JSON object a packet on CONTROL, a socket; from the engine:
 
     {"open": "out" or "in", "port": number, "to": port of JACK, "name": what ours is called}
-                                                   answered by {"port": number, "error": text or ""}
+               answered by {"port": number, "error": text or "", "stalled": whether it stands still}
     {"close": number}
     {"end": true}                                  send what is on its way, leave the server, and end
 
@@ -47,7 +47,7 @@ from time import monotonic_ns, sleep
 from typing import Any
 
 from routerd.ports import libjack
-from routerd.ports.base import SETTLE_S
+from routerd.ports.base import SETTLE_S, StalledError
 from routerd.ports.jack_ends import Ends
 from routerd.ports.libjack import Server
 from routerd.ports.patchbay import CLIENT_NAME
@@ -94,8 +94,11 @@ class JackProcess:
             asked = json.loads(message)
             if "open" in asked:
                 open_one = self._ends.open_out if asked["open"] == "out" else self._ends.open_in
-                error = open_one(asked["port"], asked["to"], asked["name"])
-                self._say({"port": asked["port"], "error": error})
+                try:
+                    error, stalled = open_one(asked["port"], asked["to"], asked["name"]), False
+                except StalledError as why:
+                    error, stalled = str(why), True
+                self._say({"port": asked["port"], "error": error, "stalled": stalled})
             elif "close" in asked:
                 self._ends.close(asked["close"])
             else:

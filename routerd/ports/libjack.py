@@ -35,6 +35,10 @@ SERVER_HAS_GONE = 3
 _TRIAL_S = 1.0
 """A trial of the server is good for so long."""
 
+_TRIAL_LIMIT_S = 0.6
+"""A trial that takes longer has failed: RtMidi would keep the interpreter for as long, which looks like a
+standstill."""
+
 _FUNCTIONS: dict[str, tuple[type | None, list[type]]] = {
     "jack_client_open": (_POINTER, [_TEXT, _INT, _POINTER]),
     "jack_client_close": (_INT, [_POINTER]),
@@ -140,17 +144,22 @@ class Server:
         """Return whether there is such a port."""
         return bool(self.library.jack_port_by_name(self.client, _bytes(port)))
 
-    def try_opening(self) -> None:
+    def try_opening(self) -> bool:
         """Open and close a client, letting the interpreter go: RtMidi, which is about to do so, does not.
 
         While the server is held up by a program that stands still, only the calling thread waits, here.
+        Returns whether the server was quick enough for RtMidi to be let in.
         """
-        if monotonic() - self._tried_s < _TRIAL_S:
-            return
+        began_s = monotonic()
+        if began_s - self._tried_s < _TRIAL_S:
+            return True
         trial = self.library.jack_client_open(f"{self.name}-trial".encode(), NO_START_SERVER, None)
         if trial:
             self.library.jack_client_close(trial)
+        if not trial or monotonic() - began_s > _TRIAL_LIMIT_S:
+            return False
         self._tried_s = monotonic()
+        return True
 
 
 def _bytes(name: str) -> bytes:

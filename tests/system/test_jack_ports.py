@@ -283,6 +283,28 @@ def send_for_ever(output: OutputPort) -> None:
         time.sleep(0.02)
 
 
+def test_a_program_that_is_stopped_holds_up_no_port_but_its_own(
+    ports: PortSystem, box: FarProgram, jack_server: DummyServer
+) -> None:
+    """Once: opening a port to it ended the process that talks to JACK, and every other port with it."""
+    opened = open_output(ports)
+    bridge = bridge_of(os.getpid())
+    with FarProgram("jack", "Hung") as hung:
+        (info,) = patiently(lambda: [port for port in ports.outputs() if port.name == hung.input_name])
+        time.sleep(1.2)  # so that the server is tried anew
+        os.kill(hung.pid, signal.SIGSTOP)
+        with pytest.raises(StalledError, match=r"the program 'Hung in' is stopped"):
+            ports.open_output(info, "hung")
+        time.sleep(1.5)
+        assert opened.condition().kind == "connected"
+        opened.send(bytes((0x90, 60, 1)))
+        assert box.receive() == bytes((0x90, 60, 1))
+        assert bridge_of(os.getpid()) == bridge
+        os.kill(hung.pid, signal.SIGCONT)
+        patiently(lambda: ports.open_output(info, "hung")).send(bytes((0x90, 61, 1)))
+        assert hung.receive() == bytes((0x90, 61, 1))
+
+
 def test_a_server_with_more_ports_than_one_report_holds(ports: PortSystem, box: FarProgram) -> None:
     """Once: the thread that hears of ports died of half a report, and all stayed "open" whatever came."""
     opened = open_output(ports)
