@@ -248,6 +248,8 @@ CONTROL_MISTAKES = [
     ("{from: pedals, note: true, do: next}", "note is true, not a note", "0 to 127"),
     ("{from: pedals, note: 60, do: mute}", "'do: mute' needs a device or a route", "add one of the two"),
     ("{from: pedals, note: 60, do: solo}", "'do: solo' needs a device or a route", "add one of the two"),
+    ("{from: pedals, note: 60, do: mute, device: synth, route: shared}",
+     "'do: mute' needs a device or a route", "add one of the two"),
     ("{from: pedals, note: 60, do: forward}", "do 'forward' is not known", "next"),
     ("{from: pedals, note: 60, do: tempo}", "do 'tempo' is not known", "next"),
     ("{from: pedals, note: 60}", "'do' is missing", "do: next"),
