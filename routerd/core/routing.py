@@ -167,7 +167,10 @@ class _Compiler:
         return self._converter((PrefixFilter, prefixes), lambda: PrefixFilter(self.outlet, prefixes))
 
     def _converter(self, identity: object, make: Callable[[], Converter]) -> Converter:
-        """Return the converter of that identity on this way, made now or for an equal route before."""
+        """Return the converter of that identity on this way, made now or for an equal route before.
+
+        What holds notes or pedals with no key down has the channel in its identity: it ends with that.
+        """
         key = (self.route.source, self.route.name, self.outlet, identity)
         found = self.converters.get(key)
         if found is None:
@@ -221,7 +224,8 @@ class _Compiler:
         if route.drone:
             if base == NOTE_ON:
                 notes = tuple(note + route.transpose for note in route.drone)
-                drone = self._converter((Drone, notes), lambda: Drone(self.outlet, notes))
+                identity = (Drone, notes, route.to_channel)
+                drone = self._converter(identity, lambda: Drone(self.outlet, notes))
                 first = _without(mapped, note_map(route.note_low, route.note_high, 0))
                 yield from self._spread(base, drone, first, second)
             return
@@ -301,7 +305,8 @@ class _Compiler:
             yield from self._spread(CONTROLLER, reader, first, IDENTITY)
 
     def _remapper(self, remap: Remap) -> Converter:
-        return self._converter(remap, lambda: Remapper(self.outlet, remap))
+        identity = (remap, self.route.to_channel)
+        return self._converter(identity, lambda: Remapper(self.outlet, remap))
 
     def _plain_map(self, remap: Remap) -> Iterator[tuple[int, Leg]]:
         first = _only(frozenset({remap.source.number}), remap.target.number)

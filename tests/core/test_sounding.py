@@ -9,14 +9,14 @@ import pytest
 from routerd.core.arming import Action
 from routerd.core.messages import Kind
 from routerd.core.model import Patch, WireKind
-from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap
+from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from tests.stage import MS, OPENER, RIG, SAMPLER, Stage, compiled, route
 
 FOLDED = route("sampler", to_channel=0)
 OCTAVES = replace(route("sampler"), chord=(-12, 0, 12))
 
 
-def stage(*routes: object, wire: WireKind = WireKind.USB, patches: tuple[Patch, ...] = ()) -> Stage:
+def stage(*routes: Route, wire: WireKind = WireKind.USB, patches: tuple[Patch, ...] = ()) -> Stage:
     song = replace(OPENER, routes=tuple(routes), patches=patches)
     other = replace(OPENER, identifier="other", routes=(route("sampler", transpose=2),), patches=())
     devices = tuple(replace(d, wire=wire) if d is SAMPLER else d for d in RIG.devices)
@@ -85,6 +85,39 @@ def test_two_keys_of_one_drone_are_one_drone() -> None:
     assert played(made, "90 3c 40", "80 3c 40") == ["90 24 40", "90 2b 40"]
     assert played(made, "90 3d 40", "80 3d 40") == ["80 24 40", "80 2b 40"]
     assert made.sounding() == {}
+
+
+def on_two_channels(one: Route) -> Stage:
+    """Return a stage whose songs "opener" and "same" have that route on channel 1, "other" on channel 2."""
+    songs = tuple(
+        replace(OPENER, identifier=name, routes=(replace(one, to_channel=channel),), patches=())
+        for name, channel in (("opener", 0), ("same", 0), ("other", 1))
+    )
+    made = Stage(compiled(RIG, songs, ("opener", "same", "other")))
+    made.log.clear()
+    return made
+
+
+def test_a_drone_ends_where_its_route_goes_to_another_channel() -> None:
+    """It went on, and no key of the next song could end it."""
+    made = on_two_channels(replace(route("sampler"), drone=(36, 43)))
+    assert played(made, "90 3c 40", "80 3c 40") == ["90 24 40", "90 2b 40"]
+    made.do(Action.SONG, "same")
+    assert made.sounding() == {("sampler", 0, 36): 1, ("sampler", 0, 43): 1}
+    made.do(Action.SONG, "other")
+    assert made.sounding() == {}
+
+
+def test_a_pedal_that_is_latched_ends_where_its_route_goes_to_another_channel() -> None:
+    pedal = Quantity(QuantityKind.CONTROLLER, 64)
+    latch = Remap(Quantity(QuantityKind.NOTE, 60), pedal, (0, 127), (0, 127), switching=Switching.LATCH)
+    made = on_two_channels(replace(route("sampler"), maps=(latch,)))
+    assert played(made, "90 3c 40", "80 3c 40") == ["b0 40 7f"]
+    made.do(Action.SONG, "same")
+    assert made.sent("sampler") == ["b0 40 7f"]
+    made.do(Action.SONG, "other")
+    assert made.sent("sampler") == ["b0 40 7f", "b0 40 00"]
+    assert played(made, "90 3c 40", "80 3c 40") == ["b1 40 7f"]
 
 
 def test_a_drone_and_a_key_on_one_note() -> None:
