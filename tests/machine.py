@@ -61,7 +61,7 @@ def hogs() -> Iterator[None]:
 
 
 def can_mount() -> bool:
-    """Tell whether this process may mount a file system."""
+    """Return whether this process may mount a file system."""
     if os.geteuid() != 0 or shutil.which("mount") is None:
         return False
     command = "mount -t tmpfs none /mnt"
@@ -118,7 +118,7 @@ def connections(port: int, count: int) -> Iterator[None]:
 
 
 def memory_is_locked(pid: int) -> bool:
-    """Tell whether every page that a process may write to is locked (VmFlags lo, see proc(5))."""
+    """Return whether every page that a process may write to is locked (VmFlags lo, see proc(5))."""
     writable = False
     for line in Path(f"/proc/{pid}/smaps").read_text(encoding="ascii", errors="replace").splitlines():
         words = line.split()

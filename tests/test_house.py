@@ -241,7 +241,7 @@ def public_parts(tree: ast.Module) -> list[ast.AST]:
 
 
 def is_setter(part: ast.AST) -> bool:
-    """Tell whether this only sets a property, which is described where it is read."""
+    """Return whether this only sets a property, which is described where it is read."""
     return any(
         ast.unparse(decorator).endswith(".setter") for decorator in getattr(part, "decorator_list", ())
     )

@@ -106,11 +106,11 @@ class Clock:
         return min(self.next_due_ns, self.start_at_ns)
 
     def next_is_bar(self) -> bool:
-        """Tell whether the next tick is the first of a bar."""
+        """Return whether the next tick is the first of a bar."""
         return (self.next_tick - self.bar_origin_tick) % self.bar_ticks == 0
 
     def next_is_beat(self) -> bool:
-        """Tell whether the next tick is the first of a beat of the meter."""
+        """Return whether the next tick is the first of a beat of the meter."""
         return (self.next_tick - self.bar_origin_tick) % self.bar_ticks % self.beat_ticks == 0
 
     def set_tempo(self, bpm: Fraction) -> None:

@@ -218,7 +218,7 @@ class Remapper(Converter):
         return self.outlet.values.get(key, -1) != self._remap.target_range[1]
 
     def _meets(self, channel: int, target_channel: int, out: int) -> bool:
-        """Tell whether the source has met the value that the target has, or need not."""
+        """Return whether the source has met the value that the target has, or need not."""
         current = self.outlet.values.get(self._key(target_channel))
         before = self._met.get(channel)
         if current is None or current in (before, out):

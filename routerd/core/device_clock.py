@@ -264,7 +264,7 @@ class DeviceClock:
         }
 
     def _comes_up(self, clock: Clock) -> bool:
-        """Tell whether the next tick is the wanted one."""
+        """Return whether the next tick is the wanted one."""
         if clock.next_tick < self._not_before_tick or (self._with_transport and not clock.playing):
             return False
         if self._wanted is Wanted.BAR:

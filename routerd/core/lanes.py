@@ -51,13 +51,13 @@ def expression_keys(channel: int) -> tuple[int, int, int]:
 
 
 def sets_sound(data: bytes) -> bool:
-    """Tell whether a message belongs with SysEx to what sets a sound, and keeps its order with it."""
+    """Return whether a message belongs with SysEx to what sets a sound, and keeps its order with it."""
     kind = data[0] & 0xF0
     return kind in (PROGRAM, SYSEX) or (kind == CONTROLLER and data[1] in _SETS_SOUND)
 
 
 def is_release(data: bytes) -> bool:
-    """Tell whether losing this message (or piece of a SysEx) could leave a note sounding."""
+    """Return whether losing this message (or piece of a SysEx) could leave a note sounding."""
     kind = data[0] & 0xF0
     if kind == NOTE_ON:
         return data[2] == 0
@@ -67,7 +67,7 @@ def is_release(data: bytes) -> bool:
 
 
 def is_surplus(waiting: Iterable[bytes], release: bytes) -> bool:
-    """Tell whether SURPLUS releases of that key or switch wait beyond the presses that wait: one more ends
+    """Return whether SURPLUS releases of that key or switch wait beyond the presses that wait: one more ends
     nothing."""
     kind, channel, number = release[0] & 0xF0, release[0] & 0x0F, release[1]
     kinds = (kind,) if kind == CONTROLLER else (NOTE_OFF, NOTE_ON)

@@ -70,7 +70,7 @@ class Learner:
 
 
 def is_press(data: bytes) -> bool:
-    """Tell whether a message can be what a foot or finger does to a control, not the end of it."""
+    """Return whether a message can be what a foot or finger does to a control, not the end of it."""
     if not is_whole(data) or data[0] in (TICK, ACTIVE_SENSING):
         return False
     kind = data[0] & 0xF0

@@ -197,7 +197,7 @@ class Loops:
             self._end(inlet)
 
     def lets_in(self, inlet: Inlet, data: bytes, now_ns: int, sink: Sink) -> bool:
-        """Tell whether a message that equals one in `sent` is to be routed."""
+        """Return whether a message that equals one in `sent` is to be routed."""
         sent_ns = self.sent[data]
         if now_ns - sent_ns > WINDOW_NS or data[0] >= TICK:
             return True
@@ -309,7 +309,7 @@ class Loops:
                 self._probe(wire, frozenset(about), now_ns, sink)
 
     def _is_explained(self, inlet: Inlet, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
-        """Tell whether a return comes over a link that is known and closes no loop; ask from time to time."""
+        """Return whether one comes over a link that is known and closes no loop; ask from time to time."""
         for (wire, heard_by), link in self.links.items():
             if heard_by is inlet and wire.sent.get(data, NEVER_NS) >= sent_ns:
                 if now_ns - link.proven_ns > KNOWN_NS:
@@ -324,7 +324,7 @@ class Loops:
                 yield wire
 
     def _may_be_heard(self, wire: Wire, about: set[_Heard], since_ns: int, now_ns: int) -> bool:
-        """Tell whether these returns may be echoes: what went there since, and is like them, has come back.
+        """Return whether these returns may be echoes: what went there since, and is like them, has come back.
 
         A device may echo notes and no controllers: where only messages of other kinds have not come back, the
         returns must go on for PATIENCE_NS.
@@ -394,7 +394,7 @@ class Loops:
         self.events.append((LOOP_ENDED, {"device": inlet.name, "withheld": self._withheld.pop(inlet)}))
 
     def _is_echo(self, inlet: Inlet, data: bytes, now_ns: int, sink: Sink) -> bool:
-        """Tell whether a message is one of ours that would go round; where that is uncertain by now, ask."""
+        """Return whether a message is one of ours that would go round; where that is uncertain, ask."""
         for link in self._closing(inlet, data[0]):
             if now_ns - link.proven_ns > FRESH_NS:
                 self._probe(link.wire, frozenset(), now_ns, sink)

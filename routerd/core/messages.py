@@ -123,7 +123,7 @@ IS_DATA = bytes(1 if byte < 0x80 else 0 for byte in range(256))
 
 
 def is_whole(data: bytes) -> bool:
-    """Tell whether `data` is exactly one legal MIDI 1.0 message."""
+    """Return whether `data` is exactly one legal MIDI 1.0 message."""
     if not data:
         return False
     if data[0] == SYSEX:

@@ -123,7 +123,7 @@ class Device:
     channels: tuple[int, ...] = ()
     """The channels (0–15) of its ports that are this device's, in order; empty for all."""
     local_control: bool | None = None
-    """Whether its own keys play its own sounds (controller 122, M1 p. 25); None: it is not told."""
+    """Whether its own keys play its own sounds (controller 122, M1 p. 25); None: nothing is sent."""
     volts_per_octave: float = 0.0
     """Of the control voltage that it makes of notes; 0 when it makes none or nobody has said."""
     zero_volts_note: int = 0

@@ -32,7 +32,7 @@ class Mutes:
 
     @property
     def any(self) -> bool:
-        """Tell whether anything is muted or soloed."""
+        """Return whether anything is muted or soloed."""
         return bool(self.muted or self.soloed)
 
     def keep(self, subjects: Iterable[str]) -> None:
@@ -70,7 +70,7 @@ class Mutes:
         return action
 
     def hears(self, subject: str) -> bool:
-        """Tell whether a subject is heard, as far as its own kind goes."""
+        """Return whether a subject is heard, as far as its own kind goes."""
         if subject in self.muted:
             return False
         kind = DEVICE if subject.startswith(DEVICE) else ROUTE

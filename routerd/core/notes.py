@@ -454,19 +454,19 @@ class Inlet:
                     way[0].play(release_bytes(way), now_ns, sink)
 
     def holds(self, release: bytes) -> bool:
-        """Tell whether the press of this release of a key or pedal has been let in."""
+        """Return whether the press of this release of a key or pedal has been let in."""
         held = self.held_pedals if release[0] >= CONTROLLER else self.held_notes
         return bool(held.get((release[0] & 0x0F) << 7 | release[1]))
 
     def is_lost(self, now_ns: int) -> bool:
-        """Tell whether the cable counts as lost since, see core.watch; told once."""
+        """Return whether the cable counts as lost since, see core.watch; told once."""
         if self.senses and now_ns - self.heard_ns > SENSING_LOST_NS:
             self.senses = False
             return True
         return False
 
     def sounds(self) -> bool:
-        """Tell whether something that was pressed here has not been released."""
+        """Return whether something that was pressed here has not been released."""
         return any(self.held_notes.values()) or any(self.held_pedals.values())
 
     def let_go(self, now_ns: int, sink: Sink) -> None:

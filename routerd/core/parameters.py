@@ -34,7 +34,7 @@ def selection(channel: int, parameter: Parameter) -> tuple[bytes, bytes]:
 
 
 def is_whole(parameter: Parameter | None) -> bool:
-    """Tell whether both halves are known."""
+    """Return whether both halves are known."""
     return parameter is not None and parameter[1] >= 0 and parameter[2] >= 0
 
 

@@ -73,12 +73,12 @@ def rest_of(keys: Iterable[int]) -> list[bytes]:
 
 
 def is_at_rest(key: int, data: bytes) -> bool:
-    """Tell whether the message that moved something last has left it at rest."""
+    """Return whether the message that moved something last has left it at rest."""
     return data in rest_of((key,)) and (key & 0x7F) not in PARAMETER_SELECT
 
 
 def leads(source: Inlet, wire: Wire, key: int) -> bool:
-    """Tell whether the routes in force let a player move that."""
+    """Return whether the routes in force let a player move that."""
     status, number = key >> 7, key & 0x7F
     kind = status & 0xF0
     by_number = kind < PROGRAM
@@ -90,7 +90,7 @@ def leads(source: Inlet, wire: Wire, key: int) -> bool:
 
 
 def rings(source: Inlet | Converter, inlets: Iterable[Inlet], wire: Wire, channel: int) -> bool:
-    """Tell whether what that player pressed there has not been released. A converter may be anybody's."""
+    """Return whether what that player pressed there has not been released. A converter may be anybody's."""
     return any(
         way[0].outlet.wire is wire and (way[0] is source or (way[1] & 0x0F) == channel)
         for inlet in inlets

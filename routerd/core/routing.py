@@ -325,7 +325,7 @@ _STATUS_OF_SOURCE = {QuantityKind.PRESSURE: CHANNEL_PRESSURE, QuantityKind.BEND:
 
 
 def _is_plain(remap: Remap) -> bool:
-    """Tell whether a map from one controller to another needs no state."""
+    """Return whether a map from one controller to another needs no state."""
     return (
         remap.target.kind is QuantityKind.CONTROLLER
         and not remap.take_over

@@ -276,7 +276,7 @@ class ShowCommands(ShowSongs):
         self.panic(self._now_ns)
 
     def drained(self, now_ns: int) -> bool:
-        """Tell whether everything that was to go out has left its wire."""
+        """Return whether everything that was to go out has left its wire."""
         return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.book.wires if w.connected)
 
 

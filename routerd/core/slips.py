@@ -31,7 +31,7 @@ class Slips:
         """Which arrivals were judged doubled (-1) or behind so many missing ones."""
 
     def calm_at(self, heard: int) -> bool:
-        """Tell whether arrival number `heard` and those just before it were good."""
+        """Return whether arrival number `heard` and those just before it were good."""
         return not self._judged or self._judged[-1][0] < heard - CALM_TICKS
 
     def clear(self) -> None:

@@ -17,12 +17,12 @@ def note_key(data: bytes) -> int:
 
 
 def is_note(data: bytes) -> bool:
-    """Tell whether a message presses or releases a note."""
+    """Return whether a message presses or releases a note."""
     return NOTE_OFF <= data[0] < NOTE_ON + 16
 
 
 def is_press(data: bytes) -> bool:
-    """Tell whether a message presses a note: velocity 0 is a release (M1 p. 10)."""
+    """Return whether a message presses a note: velocity 0 is a release (M1 p. 10)."""
     return NOTE_ON <= data[0] < NOTE_ON + 16 and data[2] > 0
 
 

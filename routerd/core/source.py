@@ -107,7 +107,7 @@ class Source:
         return True
 
     def reports_ignored(self, now_ns: int) -> bool:
-        """Tell whether a message of its transport that is ignored now shall be reported: not every one of a
+        """Return whether a message of its transport that is ignored now shall be reported: not every one of a
         storm."""
         if now_ns - self._reported_ns < IGNORED_NS:
             return False
@@ -115,7 +115,7 @@ class Source:
         return True
 
     def changed(self) -> bool:
-        """Tell whether the state is another than when this was asked last."""
+        """Return whether the state is another than when this was asked last."""
         state = self.follower.state
         if state is self.state:
             return False

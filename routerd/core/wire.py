@@ -255,7 +255,7 @@ class Wire:
         return len(self._live) + sum(map(len, self._values.values())) + len(self._bulk)
 
     def holds(self, status: int) -> bool:
-        """Tell whether a message with that status byte waits."""
+        """Return whether a message with that status byte waits."""
         return any(data[0] == status for lane in (self._live, self._bulk) for data in lane)
 
     def next_deadline_ns(self) -> int:
@@ -341,7 +341,7 @@ class Wire:
         self._bulk_bytes -= len(self._bulk.popleft()) + BULK_PLACE_BYTES
 
     def _has_no_room(self, data: bytes) -> bool:
-        """Tell whether a message that finds QUEUE_LIMIT others is dropped."""
+        """Return whether a message that finds QUEUE_LIMIT others is dropped."""
         return not is_release(data) or (len(self._live) >= 2 * QUEUE_LIMIT and is_surplus(self._live, data))
 
     def _put(self, now_ns: int, sink: Sink) -> None:
@@ -506,7 +506,7 @@ class Wire:
             self.owed += owed
 
     def _is_left(self, data: bytes) -> bool:
-        """Tell whether a message that waits moves what nobody moves now: it is on its way to rest."""
+        """Return whether a message that waits moves what nobody moves now: it is on its way to rest."""
         return (key := moved_key(data)) >= 0 and key not in self.moved
 
     def take_rest(self) -> list[bytes]:

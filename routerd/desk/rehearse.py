@@ -192,7 +192,7 @@ class _Walk:
         self._until_out()
 
     def _waits(self) -> bool:
-        """Tell whether the song is still counted in."""
+        """Return whether the song is still counted in."""
         return bool(self._show.snapshot()["click"]["counting_to"])
 
     def _until_out(self) -> None:

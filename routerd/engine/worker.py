@@ -152,7 +152,7 @@ class Worker:
         return [device for device, brake in list(self._brakes.items()) if brake.floods(now_ns)]
 
     def is_at_work(self, ahead_ns: int) -> bool:
-        """Tell whether something is carried through the show, or a deadline is less than `ahead_ns` away."""
+        """Return whether something is carried through the show, or a deadline is within `ahead_ns`."""
         return self._baton.locked() or 0 < self._hands_off_ns < monotonic_ns() + ahead_ns
 
     def stop(self) -> None:
@@ -227,7 +227,7 @@ class Worker:
                     self._drain(self._hands_off_ns)
 
     def _is_clocks_turn(self) -> bool:
-        """Tell whether the clock thread is up, or about to be: who takes the baton now makes a tick late."""
+        """Return whether the clock thread is up, or about to be: taking the baton now makes a tick late."""
         return monotonic_ns() >= self._hands_off_ns
 
     def _drain(self, until_ns: int) -> bool:

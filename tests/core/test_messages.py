@@ -119,7 +119,7 @@ def test_what_is_one_whole_message(hexes: str) -> None:
 
 
 def mido_accepts(data: bytes) -> bool:
-    """Tell whether mido reads `data` as one message that it would write again as the same bytes."""
+    """Return whether mido reads `data` as one message that it would write again as the same bytes."""
     try:
         return bytes(mido.Message.from_bytes(data).bytes()) == data
     except (ValueError, IndexError):

@@ -46,7 +46,7 @@ def name_of(operation: schemathesis.APIOperation) -> str:
 
 
 def can_be_broken(operation: schemathesis.APIOperation) -> bool:
-    """Tell whether a request can break the schema: one without body and query cannot."""
+    """Return whether a request can break the schema: one without body and query cannot."""
     described = document()["paths"][operation.path][operation.method]
     return "requestBody" in described or any(one["in"] == "query" for one in described.get("parameters", ()))
 

@@ -63,7 +63,7 @@ Heard = dict[str, list[bytes]]
 
 
 def goes_on(device: str, data: bytes) -> bool:
-    """Tell whether a message is a tick, a pulse, a click or time code, which go on whatever is changed."""
+    """Return whether a message is a tick, a pulse, a click or time code, which go on whatever is changed."""
     if data[0] in (0xF1, 0xF8, 0xFE):
         return True
     pulses = {"left": ({0x80, 0x90}, {36, 38}), "part-1": ({0x88, 0x98}, {1, 3, 4})}

@@ -67,7 +67,7 @@ class FarProgram:
         return self._heard.get(block=timeout_s > 0, timeout=timeout_s or None)
 
     def silent(self, for_s: float) -> bool:
-        """Tell whether it receives nothing for so long."""
+        """Return whether it receives nothing for so long."""
         try:
             self._heard.get(timeout=for_s)
         except queue.Empty:

@@ -239,7 +239,7 @@ def test_a_server_that_ends_and_comes_back(
 
 
 def is_there(ports: PortSystem) -> bool:
-    """Tell whether there is a server."""
+    """Return whether there is a server."""
     with contextlib.suppress(PortError):
         ports.inputs()
         return True

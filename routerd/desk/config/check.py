@@ -42,7 +42,7 @@ class Checked(Generic[M]):
         self._around.update(path[:length] for length in range(len(path)))
 
     def is_sound(self, path: Path) -> bool:
-        """Tell whether nothing at, in or around `path` was replaced."""
+        """Return whether nothing at, in or around `path` was replaced."""
         return path not in self._around and not any(
             path[:length] in self._mended for length in range(len(path) + 1)
         )

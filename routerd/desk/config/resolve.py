@@ -202,7 +202,7 @@ def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
 
 
 def _tells(item: Item, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
-    """Tell whether an item of the checklist names the device and the program of a patch."""
+    """Return whether an item of the checklist names the device and the program of a patch."""
     if item.section != section:
         return False
     words = item.text.casefold()

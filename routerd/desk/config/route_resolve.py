@@ -34,7 +34,7 @@ def root_of(key: str) -> int | None:
 
 
 def needs_root(entry: RouteEntry) -> bool:
-    """Tell whether a route takes its drone's root from the song's key."""
+    """Return whether a route takes its drone's root from the song's key."""
     return entry.drone is not None and entry.drone.root is None
 
 

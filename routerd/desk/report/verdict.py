@@ -110,7 +110,7 @@ def _stalls(row: Row) -> list[Finding]:
 
 
 def _explained(row: Row) -> bool:
-    """Tell whether the tails are no more than the stalls and misses already found."""
+    """Return whether the tails are no more than the stalls and misses already found."""
     p99_us = row["interval_deviation_us"]["p99"]
     return bool(row["stalls"] or row["missed"]) and (p99_us is None or p99_us <= STEADY.ns / 1000)
 
@@ -155,7 +155,7 @@ def _drift(row: Row) -> list[Finding]:
 
 
 def shared(kind: str, row: Row, others: list[Row]) -> bool:
-    """Tell whether most `others` show a finding of `kind` at least half as strongly as `row`.
+    """Return whether most `others` show a finding of `kind` at least half as strongly as `row`.
 
     Then the cause lies before the ports. With no others there is nothing to tell them apart by.
     """

@@ -264,7 +264,7 @@ class Soundcheck:
         return _silent("silent", _NO_ANSWER)
 
     def _is_open(self, device: Device) -> bool:
-        """Tell whether a device can be asked and heard."""
+        """Return whether a device can be asked and heard."""
         states = {(port["device"], port["direction"]): port["state"] for port in self._desk.view.ports}
         return {states.get((device.name, direction)) for direction in ("input", "output")} == {"open"}
 

@@ -129,11 +129,17 @@ VECTORS = {
 }
 
 
+PROBE = 0x8F
+"""Where a device plays the same notes again and again we ask whether that is an echo: by the release of a key
+that nobody holds on a channel that nobody uses: the last one, here."""
+
+
 def until_sentinel(ear: FarProgram, number: int) -> list[bytes]:
-    """Return what came before the message that stands for the end of a test."""
+    """Return what came before the message that stands for the end of a test, but for probes."""
     got = []
     while (message := ear.receive(FAR_S)) != bytes((0xB9, 0x50, number)):
-        got.append(message)
+        if message[0] != PROBE:
+            got.append(message)
     return got
 
 
