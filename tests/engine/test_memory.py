@@ -95,7 +95,9 @@ def test_a_record_without_room_is_told_and_not_kept_nor_the_one_before(
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"\0" * 100, b"strange" * 60_000, os.urandom(4096 + 2 * SLOT_BYTES)]
+    "content",
+    [b"", b"\0" * 100, b"strange" * 60_000, os.urandom(4096 + 2 * SLOT_BYTES)],
+    ids=["empty", "short", "text", "random"],
 )
 def test_a_strange_file_becomes_a_new_memory(path: Path, content: bytes) -> None:
     path.write_bytes(content)
