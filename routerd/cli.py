@@ -304,9 +304,9 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from routerd.desk.check import check
     from routerd.ports import missing_library
     from routerd.ports.describe import look_for
+    from routerd.server.offline.check import check
 
     words = missing_library()
     look = None if words else partial(look_for, options.ports)
@@ -317,19 +317,19 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _sheet(options: argparse.Namespace) -> int:
-    from routerd.desk.paper import print_sheet
+    from routerd.server.offline.paper import print_sheet
 
     return print_sheet(options.folder, options.set_name, technical=options.technical, html=options.html)
 
 
 def _diff(options: argparse.Namespace) -> int:
-    from routerd.desk.paper import print_diff
+    from routerd.server.offline.paper import print_diff
 
     return print_diff(options.old, options.new, options.old_set, options.new_set)
 
 
 def _import(options: argparse.Namespace) -> int:
-    from routerd.desk.paper import Wanted, import_order
+    from routerd.server.offline.paper import Wanted, import_order
 
     return import_order(
         Wanted(options.folder, options.file, options.name, options.date, replace=options.replace)
@@ -349,11 +349,11 @@ def _ports(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    from routerd.desk.client import Client, print_report
+    from routerd.server.client import Client, print_report
 
     form = "json" if options.json else "html" if options.html else "text"
     if options.show is not None:
-        from routerd.desk.showlog.afterwards import print_show
+        from routerd.server.shows.afterwards import print_show
 
         folders = [options.state_dir] if options.state_dir is not None else state_folders()
         return print_show(options.show, folders, form, options.midi)
@@ -365,7 +365,7 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _soundcheck(options: argparse.Namespace) -> int:
-    from routerd.desk.client import Client, SoundcheckWish, run_soundcheck
+    from routerd.server.client import Client, SoundcheckWish, run_soundcheck
 
     wish = SoundcheckWish(
         seconds=options.seconds,

@@ -25,8 +25,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Self
 
-from routerd.core import messages
-from routerd.core.checklist import Item
+from routerd.core.midi import messages
+from routerd.core.model.checklist import Item
 from routerd.ports.far_end import FarEnd
 from routerd.printing import complain, say, say_lines
 

@@ -131,23 +131,23 @@ class Service:
             what="every port is open",
         )
 
-    def kill_desk(self, number: int = signal.SIGKILL) -> int:
-        """Send the desk a signal; return the pid that it had."""
-        pid = int(self.status()["desk"]["pid"])
+    def kill_server(self, number: int = signal.SIGKILL) -> int:
+        """Send the server a signal; return the pid that it had."""
+        pid = int(self.status()["server"]["pid"])
         os.kill(pid, number)
         return pid
 
-    def starve_desk(self) -> int:
-        """Let the desk have no more memory; return the pid that it had."""
-        pid = int(self.status()["desk"]["pid"])
+    def starve_server(self) -> int:
+        """Let the server have no more memory; return the pid that it had."""
+        pid = int(self.status()["server"]["pid"])
         resource.prlimit(pid, resource.RLIMIT_AS, (1, resource.RLIM_INFINITY))
         return pid
 
-    def until_desk_dies(self, pid: int, limit_s: float = 60.0) -> None:
-        """Ask for what takes memory until the desk of that pid has gone."""
+    def until_server_dies(self, pid: int, limit_s: float = 60.0) -> None:
+        """Ask for what takes memory until the server of that pid has gone."""
         end_s = time.monotonic() + limit_s
         while Path(f"/proc/{pid}").exists():
-            assert time.monotonic() < end_s, f"a desk without memory still lives after {limit_s} s"
+            assert time.monotonic() < end_s, f"a server without memory still lives after {limit_s} s"
             for path in ("/openapi.json", "/v1/report"):
                 with contextlib.suppress(OSError, http.client.HTTPException, ValueError):
                     self.ask("GET", path)

@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from routerd.core.clock import Clock
-from routerd.core.follower import FollowState
-from routerd.core.following import Following
+from routerd.core.clock.clock import Clock
+from routerd.core.follow.follower import FollowState
+from routerd.core.follow.following import Following
 
 MS = 1_000_000
 TICK_NS_AT_120 = 2_500_000_000 / 120

@@ -6,17 +6,17 @@ from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
 
-from routerd.core.arming import Action, Command, parse_when
-from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
-from routerd.core.controls import Control
-from routerd.core.kept import Kept
-from routerd.core.messages import Kind
-from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
-from routerd.core.notes import Inlet
-from routerd.core.patches import compile_patch
-from routerd.core.routes import Route
-from routerd.core.show import Show
-from routerd.core.wire import Outlet, Wire
+from routerd.core.midi.messages import Kind
+from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.controls import Control
+from routerd.core.model.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
+from routerd.core.model.routes import Route
+from routerd.core.output.patches import compile_patch
+from routerd.core.output.wire import Outlet, Wire
+from routerd.core.routing.input import Inlet
+from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.crash_state import Kept
+from routerd.core.show.show import Show
 
 MS = 1_000_000
 TICK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from routerd import errand as module
-from routerd.desk.disk import Disk
 from routerd.errand import Errand, StuckError, in_time
+from routerd.server.disk import Disk
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service, until
 
@@ -139,7 +139,7 @@ def test_a_rig_folder_that_hangs_holds_up_no_command(tmp_path: Path, hung: Path)
         until(lambda: "has not answered" in str(service.status()["problems"]), 25)
         (rig / "songs").unlink()
         (tmp_path / "songs").rename(rig / "songs")
-        assert service.status()["desk"]["restarts"] == 0
+        assert service.status()["server"]["restarts"] == 0
         assert service.stop()[0] == 0
         reloading.join()
 

@@ -30,7 +30,7 @@ MAY_IMPORT = {
     "ports": {"core"},
     "link": {"core"},
     "engine": {"core", "ports", "link"},
-    "desk": {"core", "link"},
+    "server": {"core", "link"},
 }
 """What each room may import besides itself. Modules that lie in no room (the command line, the demo) are
 above all of them."""
@@ -43,7 +43,7 @@ LONGEST = 400
 
 
 def room_of(module: str) -> str | None:
-    """Return core, ports, link, engine or desk; None for what lies above them."""
+    """Return core, ports, link, engine or server; None for what lies above them."""
     parts = module.split(".")
     return parts[1] if len(parts) > 1 and parts[1] in MAY_IMPORT else None
 

@@ -18,12 +18,12 @@ from typing import Any
 import jsonschema
 import pytest
 
-from routerd.core.messages import controller
-from routerd.desk import openapi
-from routerd.desk.soundcheck.identity import REQUEST
-from routerd.desk.soundcheck.loops import suggested_offsets
-from routerd.desk.soundcheck.schema import SOUNDCHECK_SCHEMA
+from routerd.core.midi.messages import controller
 from routerd.ports.far_end import FarEnd
+from routerd.server.http import openapi
+from routerd.server.soundcheck.identity import REQUEST
+from routerd.server.soundcheck.loopback import suggested_offsets
+from routerd.server.soundcheck.schema import SOUNDCHECK_SCHEMA
 from tests.service import Service, free_port, until
 
 DEMO = Path(__file__).parents[1] / "configs" / "demo"
@@ -303,12 +303,12 @@ def test_what_was_recorded_is_played_again_softly(stage: tuple[Service, Band]) -
     assert "recorded playing" in document["stages"][0]["words"]
 
 
-def test_notes_that_a_lost_desk_had_pressed_are_released(stage: tuple[Service, Band]) -> None:
+def test_notes_that_a_lost_server_had_pressed_are_released(stage: tuple[Service, Band]) -> None:
     service, band = stage
     plan = {"levels_down": True, "seconds": 600, "stages": ["traffic"]}
     service.ask("POST", "/v1/soundcheck", plan)
     until(lambda: any(data[0] & 0xF0 == 0x90 for _, data in band.heard), what="it plays")
-    service.kill_desk()
+    service.kill_server()
 
     def sounding() -> int:
         held: dict[tuple[str, int, int], bool] = {}

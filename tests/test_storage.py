@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 
 from routerd import storage
-from routerd.core.model import SetList
-from routerd.desk.config import load_folder
-from routerd.desk.config.edit import replace, write_values
-from routerd.desk.set_file import SaveError, save_set
-from routerd.desk.showlog.record import RecordFolder, make_room
-from routerd.desk.soundcheck.keep import SoundcheckFolder
-from routerd.desk.state import StateFolder
+from routerd.core.model.model import SetList
+from routerd.server.rigfiles import load_folder
+from routerd.server.rigfiles.edit import replace, write_values
+from routerd.server.rigfiles.set_file import SaveError, save_set
+from routerd.server.shows.record import RecordFolder, make_room
+from routerd.server.soundcheck.keep import SoundcheckFolder
+from routerd.server.state import StateFolder
 
 SET = "name: Harbour\norder:\n  - one\n"
 NEW = SetList("Harbour", ("one", "one"))

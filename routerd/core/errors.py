@@ -30,7 +30,7 @@ class NotFoundError(CommandError):
 
 
 class LinkError(RouterdError):
-    """A message between engine and desk is malformed or of another version."""
+    """A message between engine and server is malformed or of another version."""
 
 
 class PortError(RouterdError):

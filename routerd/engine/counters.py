@@ -1,4 +1,4 @@
-"""What the engine counts, as the desk hears it once a second."""
+"""What the engine counts, as the server hears it once a second."""
 
 from __future__ import annotations
 

@@ -13,14 +13,12 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.compiler import CompiledBook
 from routerd.core.errors import RouterdError
-from routerd.core.show import Show
+from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.engine.comeback import Comeback, NoComebackError, come_back, record_of
 from routerd.engine.counters import counters_of, traffic_of
-from routerd.engine.desk_link import DeskLink
-from routerd.engine.memory import open_memory
+from routerd.engine.crash_memory import open_memory
 from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.realtime import (
@@ -31,6 +29,8 @@ from routerd.engine.realtime import (
     prepare_process,
     spare_collector,
 )
+from routerd.engine.recovery import Comeback, NoComebackError, come_back, record_of
+from routerd.engine.server_link import ServerLink
 from routerd.engine.signals import SignalKeeper, ignore_all
 from routerd.engine.state_lock import hold_folder
 from routerd.engine.supervisor import Supervisor
@@ -53,7 +53,7 @@ SCAN_S = 0.5
 """How long a stop waits for ports that are being opened, where an engine that died may have left notes."""
 
 UNTOLD_LIMIT = 1_000
-"""Events that are kept for a desk to come; the oldest go first."""
+"""Events that are kept for a server to come; the oldest go first."""
 
 STEADY_NS = 10 * NS_PER_S
 """An engine that has lived so long has not died of what it went on from."""
@@ -93,7 +93,7 @@ class Engine:
         self._origin = Origin(str(options.folder), options.set_name)
         self._memory = open_memory(options.state_dir, self._warn)
         self._back = self._come_back()
-        """The show that goes on where another engine has died, until the desk brings a newer book."""
+        """The show that goes on where another engine has died, until the server brings a newer book."""
         self._remembers = self._back is None
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
         show = Show(monotonic_ns()) if self._back is None else self._back.show
@@ -104,7 +104,7 @@ class Engine:
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._tell_ports)
         self._notifier = Notifier.from_environment(os.environ)
-        self._supervisor = Supervisor(self._desk_arguments(), self._make_link, self._greet, _say)
+        self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, _say)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._told = False
         self._retiring: asyncio.Future[None] | None = None
@@ -207,15 +207,15 @@ class Engine:
         try:
             book = await back.rest(self._worker)
         except (*UNREADABLE, RouterdError) as error:
-            _say(f"the rest of the last book that worked makes no sense ({error!r}); the desk brings it anew")
+            _say(f"the rest of the last working book makes no sense ({error!r}); the server sends it anew")
             return
         self._remembers = True
         self._worker.call(lambda now_ns: back.complete(book, now_ns))
         spare_collector()
 
-    # Towards the desk
+    # Towards the server
 
-    def _desk_arguments(self) -> list[str]:
+    def _server_arguments(self) -> list[str]:
         options = self._options
         arguments = ["--folder", str(options.folder), "--listen", options.listen]
         arguments += ["--state-dir", str(options.state_dir)]
@@ -227,8 +227,8 @@ class Engine:
             arguments += ["--token-file", str(options.token_file)]
         return arguments
 
-    def _make_link(self, ponged: Any, serving: Any) -> DeskLink:
-        return DeskLink(self._worker, self._loaded, self._refused, ponged, serving)
+    def _make_link(self, ponged: Any, serving: Any) -> ServerLink:
+        return ServerLink(self._worker, self._loaded, self._refused, ponged, serving)
 
     def _greet(self) -> dict[str, object]:
         reload_wanted, self._reload_wanted = self._reload_wanted, False
@@ -242,7 +242,7 @@ class Engine:
             "book_from_ns": self._started_ns if self._back is None else self._back.head.engine_started_ns,
             "resumed_gap_ms": self._resumed_gap_ms,
             "brings_old_book": self._back is not None,
-            "desk_restarts": self._supervisor.restarts,
+            "server_restarts": self._supervisor.restarts,
             "port_states": self._keeper.states(),
             "counters": self._counters(),
             "facts": self._facts_now(),
@@ -255,7 +255,7 @@ class Engine:
         spare_collector()
 
     def _refused(self, problems: list[str]) -> None:
-        """The desk cannot start and there is no show to protect: say why and end."""
+        """The server cannot start and there is no show to protect: say why and end."""
         if self._worker.show.generation or self._ended is None:
             return
         for problem in problems:
@@ -367,7 +367,7 @@ class Engine:
         return counters_of(
             self._worker,
             strange=self._system.strange,
-            desk_restarts=self._supervisor.restarts,
+            server_restarts=self._supervisor.restarts,
             suspensions=self._suspensions.count,
         )
 
@@ -380,7 +380,7 @@ async def _retire(book: CompiledBook) -> None:
 
 
 def _say(text: str) -> None:
-    """Say something to whoever started the engine, also when there is no desk to log it."""
+    """Say something to whoever started the engine, also when there is no server to log it."""
     with contextlib.suppress(OSError, ValueError):
         complain(f"routerd: {text}")
 

@@ -18,11 +18,11 @@ from functools import partial
 from time import monotonic_ns, sleep
 from typing import Any
 
-from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import PortError
-from routerd.core.feed import Feed
+from routerd.core.output.wire import Wire
+from routerd.core.routing.feed import Feed
+from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.units import NS_PER_S
-from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.way import Way, ends
 from routerd.engine.worker import Worker

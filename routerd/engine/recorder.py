@@ -1,7 +1,7 @@
-"""What the engine records of messages for the desk to count and to look at: bounded, never waited for.
+"""What the engine records of messages for the server to count and to look at: bounded, never waited for.
 
 Routing times are counted in cells, eight to each doubling, so that a time is known to within an eighth
-of itself; counting takes no memory however many messages come. Whole messages are kept only while the desk
+of itself; counting takes no memory however many messages come. Whole messages are kept only while the server
 has asked for them (a tap), each packed as the link wants it at once; what overflows is dropped and counted.
 """
 

@@ -1,4 +1,4 @@
-"""Starts the desk, and starts it again when it dies or hangs. The clock does not notice."""
+"""Starts the server, and starts it again when it dies or hangs. The clock does not notice."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from collections.abc import Callable
 from pathlib import Path
 from time import monotonic
 
-from routerd.engine.desk_link import DeskLink
+from routerd.engine.server_link import ServerLink
 
 PING_EVERY_S = 0.25
 SILENT_S = 1.0
-"""A desk that is silent for so long, does no work and wants to do none is killed."""
+"""A server that is silent for so long, does no work and wants to do none is killed."""
 
 BUSY_SILENT_S = 10.0
 """One that works is killed when it has used so much of the processor without an answer: it goes round in
@@ -29,23 +29,23 @@ FIRST_BUSY_S = 180.0
 """As `BUSY_SILENT_S`, until it serves the API: a slow machine would else kill it at every start, for ever."""
 
 REST_S = 1.0
-"""A desk has work while it has used the processor within so long, or waits for it or for the disk."""
+"""A server has work while it has used the processor within so long, or waits for it or for the disk."""
 
 STOP_S = 4.0
-"""How long a stop lets the desk write the show's last report, which on a slow card takes a while."""
+"""How long a stop lets the server write the show's last report, which on a slow card takes a while."""
 
 STOP_IDLE_S = 0.3
-"""As `STOP_S`, for a desk that does nothing."""
+"""As `STOP_S`, for a server that does nothing."""
 
 PAUSE_S = (0.0, 0.25, 0.5, *[1.0] * 7, 5.0)
 """Before the first, second, ... restart in a row; the last one stays."""
 
 SAID = 5
 SAID_AGAIN = 60
-"""After so many ends in a row it is said that the desk does not come up, and then only now and then."""
+"""After so many ends in a row it is said that the server does not come up, and then only now and then."""
 
 STEADY_S = 10.0
-"""A desk that has lived so long starts the row of pauses again."""
+"""A server that has lived so long starts the row of pauses again."""
 
 
 _WAITING = ("R", "D")
@@ -55,29 +55,29 @@ _STOPPED = ("T", "t")
 
 
 class Supervisor:
-    """Owns the desk process. `link` is the connection to the desk that runs now."""
+    """Owns the server process. `link` is the connection to the server that runs now."""
 
     def __init__(
         self,
-        desk_arguments: list[str],
-        make_link: Callable[[Callable[[], None], Callable[[], None]], DeskLink],
+        server_arguments: list[str],
+        make_link: Callable[[Callable[[], None], Callable[[], None]], ServerLink],
         greet: Callable[[], dict[str, object]],
         say: Callable[[str], None],
     ) -> None:
-        self._arguments = desk_arguments
+        self._arguments = server_arguments
         self._make_link = make_link
         self._greet = greet
         self._say = say
         self._process: asyncio.subprocess.Process | None = None
         self._answered_s = 0.0
         self._young = True
-        self.link: DeskLink | None = None
+        self.link: ServerLink | None = None
         self.restarts = 0
         self.stopping = False
-        """Whether the service is on its way out, so that a desk that ends is not started again."""
+        """Whether the service is on its way out, so that a server that ends is not started again."""
 
     async def run(self) -> None:
-        """Keep a desk running until `stop`."""
+        """Keep a server running until `stop`."""
         in_a_row = 0
         refused = ""
         while True:
@@ -85,7 +85,7 @@ class Supervisor:
             try:
                 ending = _ending(await self._run_once())
             except OSError as error:  # no descriptor, no process or no memory to be had just now
-                words = f"the desk cannot be started ({error.strerror}); trying on, and so does the clock"
+                words = f"the server cannot be started ({error.strerror}); trying on, and so does the clock"
                 if words != refused:
                     self._say(words)
                 refused = words
@@ -97,16 +97,16 @@ class Supervisor:
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
             self.restarts += 1
             if in_a_row < SAID:
-                self._say(f"the desk has ended ({ending}); starting it again, the clock goes on")
+                self._say(f"the server has ended ({ending}); starting it again, the clock goes on")
             elif (in_a_row - SAID) % SAID_AGAIN == 0:
                 self._say(
-                    f"the desk does not come up, so there is no API: it has ended {in_a_row} times in a row "
+                    f"the server does not come up, so there is no API: it ended {in_a_row} times in a row "
                     f"({ending}); the clock goes on; its own last lines say why"
                 )
             await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
 
     async def stop(self) -> None:
-        """End the desk: it goes by itself when the link closes, and is killed when it does not."""
+        """End the server: it goes by itself when the link closes, and is killed when it does not."""
         self.stopping = True
         process = self._process
         if process is None or process.returncode is not None:
@@ -137,7 +137,7 @@ class Supervisor:
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 "-m",
-                "routerd.desk",
+                "routerd.server",
                 "--fd",
                 str(theirs.fileno()),
                 *self._arguments,
@@ -162,12 +162,12 @@ class Supervisor:
             return code
 
     def _look_at_end(self, serving: asyncio.Task[None]) -> None:
-        """A desk that nobody listens to any more is of no use: another one comes."""
+        """A server that nobody listens to any more is of no use: another one comes."""
         if not serving.cancelled() and (error := serving.exception()) is not None:
-            self._say(f"the link to the desk has failed ({error!r}): killing the desk")
+            self._say(f"the link to the server has failed ({error!r}): killing the server")
             self._kill()
 
-    async def _watch(self, link: DeskLink) -> None:
+    async def _watch(self, link: ServerLink) -> None:
         number = 0
         work, worked_s = 0.0, monotonic()
         answered_s, work_then = self._answered_s, work
@@ -189,15 +189,15 @@ class Supervisor:
             else:
                 hangs = silent_s > (FIRST_ANSWER_S if self._young else SILENT_S)
             if hangs:
-                self._say(f"the desk has been silent for {silent_s:.0f} s: killing it")
+                self._say(f"the server has been silent for {silent_s:.0f} s: killing it")
                 self._kill()
                 return
 
     def _work(self) -> tuple[float, str]:
-        """Return the processor time that the desk has used, in s, and the state it is in.
+        """Return the processor time that the server has used, in s, and the state it is in.
 
-        A desk that gets no processor on a machine that is too busy does not hang: starting another one would
-        make that worse. A desk that is stopped or asleep waits for nothing.
+        A server without processor time on a busy machine does not hang: starting another one would
+        make that worse. A server that is stopped or asleep waits for nothing.
         """
         if self._process is None:
             return 0.0, ""

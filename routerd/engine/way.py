@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from routerd.core.compiler import CompiledBook
-from routerd.core.feed import Feed
-from routerd.core.model import Device, Usb
-from routerd.core.wire import Wire
+from routerd.core.model.model import Device, Usb
+from routerd.core.output.wire import Wire
+from routerd.core.routing.feed import Feed
+from routerd.core.show.compiler import CompiledBook
 from routerd.ports.base import CONNECTED, Condition, PortInfo, match_rank
 from routerd.ports.life import Life
 

@@ -23,11 +23,11 @@ from time import monotonic_ns, sleep
 from typing import Any
 
 from routerd.core.errors import PortError
-from routerd.core.messages import TICK_BYTES
-from routerd.core.notes import Inlet
-from routerd.core.show import Show
-from routerd.core.wire import Sink, Wire
-from routerd.engine.brake import BURST, Brake
+from routerd.core.midi.messages import TICK_BYTES
+from routerd.core.output.wire import Sink, Wire
+from routerd.core.routing.input import Inlet
+from routerd.core.show.show import Show
+from routerd.engine.flood_limit import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
 from routerd.engine.recorder import Recorder
 from routerd.link.messages import OWN_RATE, TickRecord

@@ -1,1 +1,1 @@
-"""What engine and desk say to each other, and nothing else."""
+"""What engine and server say to each other, and nothing else."""

@@ -1,8 +1,8 @@
-"""The messages between engine and desk, and how they lie on the socket.
+"""The messages between engine and server, and how they lie on the socket.
 
 A frame is a four-byte big-endian length, a version byte, a type byte and the body. Type J
 bodies are JSON `[kind, body]`; type T bodies are tick records and type M bodies messages, packed.
-Kinds from the desk:
+Kinds from the server:
 
     rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
     commit                {"generation": n, "place": place or null}: all pieces are here, swap
@@ -15,17 +15,17 @@ Kinds from the desk:
     check                 {"id": n, "song": identifier or null, "number": n or null, "done": bool}
     pong                  the body of the ping it answers
     serving               {}: the API answers from now on
-    refuse                {"problems": [str, ...]}: this desk cannot start, for these reasons
+    refuse                {"problems": [str, ...]}: this server cannot start, for these reasons
 
 and from the engine:
 
     hello       {"pid": n, "ports": str, "generation": n, "realtime": {...}, "started_ns": n,
-                "desk_restarts": n, "port_states": as ports, "counters": as counters, "facts": as facts,
+                "server_restarts": n, "port_states": as ports, "counters": as counters, "facts": as facts,
                 "book_from_ns": start of the engine that took the book in force, "resumed_gap_ms":
                 how long no tick went out, where this engine went on after another had died, else null,
                 "brings_old_book": true while it plays that one's book, "reload_wanted": as `reload` would}:
                 first of all; generation 0: no book yet
-    ping        {"n": n}: is the desk alive?
+    ping        {"n": n}: is the server alive?
     reload      {}: read the rig folder again; somebody has sent a SIGHUP
     loaded      {"generation": n, "error": str or null}
     reply       {"id": n, "error": str or null, "missing": bool}: the answer to order or command
@@ -35,7 +35,7 @@ and from the engine:
                 doubtful about the pattern, remedy] or null}, ...], whenever that has changed
     counters    {"name": number, ...}, once a second
     facts       {"flooding": [device, ...], "warnings": [what cannot be kept or locked, ...]}, once a
-                second: how the engine is, for routerd.desk.health
+                second: how the engine is, for routerd.server.health
     traffic     {"at_ns": n, "outputs": [[device, messages, bytes, waiting, thinned], ...], "inputs":
                 [[device, messages], ...], "took": [[ns, count], ...], "cpu_ns": n, "taps_dropped": n},
                 once a second: totals since the start, but `took`, the routing times since the last

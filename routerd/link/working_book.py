@@ -1,4 +1,4 @@
-"""The last book that worked, as a file: the desk writes it, and an engine that comes back begins with it.
+"""The last book that worked, as a file: the server writes it, and an engine that comes back begins with it.
 
 Lines of JSON: a head with what the book was made from and the checksum of the rest; the rig; tonight's
 running order; all running orders; then each song as [identifier, song]. So one song can be found, read and
@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from routerd import __version__
-from routerd.core.model import (
+from routerd.core.model.model import (
     Book,
     Plain,
     Rig,

@@ -15,7 +15,7 @@ import rtmidi
 from routerd.core.errors import PortError
 from routerd.core.units import NS_PER_MS
 from routerd.ports.alsa_output import AlsaOutput
-from routerd.ports.alsa_room import give_room
+from routerd.ports.alsa_pool import give_room
 from routerd.ports.alsa_sequencer import AlsaSequencer, address_of
 from routerd.ports.base import CONNECTED, SETTLE_S, Changed, Condition, PortInfo, Received
 from routerd.ports.patchbay import CLIENT_NAME, built_without

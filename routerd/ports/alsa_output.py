@@ -15,7 +15,7 @@ from collections import deque
 from time import monotonic_ns
 
 from routerd.core.errors import PortError
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from routerd.ports.alsa_sequencer import AlsaSequencer, address_of
 from routerd.ports.backlog import MOST_TICKS, Backlog
 from routerd.ports.base import Condition, PortInfo, StalledError

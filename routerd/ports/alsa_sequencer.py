@@ -16,8 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from routerd.core.errors import PortError
-from routerd.core.model import ANY_USB, Usb
-from routerd.ports.alsa_room import INPUT_CELLS
+from routerd.core.model.model import ANY_USB, Usb
+from routerd.ports.alsa_pool import INPUT_CELLS
 from routerd.ports.base import CONNECTED, Condition, PortInfo
 from routerd.ports.patchbay import CLIENT_NAME
 from routerd.ports.sequencer import (

@@ -16,7 +16,7 @@ from routerd.core.errors import PortError
 from routerd.ports.base import Changed, Condition, PortInfo, Received, StalledError
 from routerd.ports.jack_link import LEAST_STALL_NS, STALL_NS, Heard, JackLink
 from routerd.ports.libjack import load_libjack
-from routerd.ports.mend import Mender
+from routerd.ports.sysex_assembly import Mender
 
 START_S = 3.0
 """How long listing ports waits for the process to start."""

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable
 from time import monotonic_ns
 
-from routerd.core.messages import SYSEX, SYSEX_END
+from routerd.core.midi.messages import SYSEX, SYSEX_END
 
 Deliver = Callable[[str, bytes, int], None]
 """Called with the device that hears, a whole message, and its arrival in ns of CLOCK_MONOTONIC."""

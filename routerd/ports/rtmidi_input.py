@@ -13,12 +13,12 @@ from time import monotonic_ns
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.core.messages import MESSAGE_LENGTH
+from routerd.core.midi.messages import MESSAGE_LENGTH
 from routerd.core.units import NS_PER_S
 from routerd.ports.base import SETTLE_S, Received
-from routerd.ports.mend import Mender
 from routerd.ports.patchbay import CLIENT_NAME
 from routerd.ports.queue_time import QueueTime
+from routerd.ports.sysex_assembly import Mender
 
 _AFTER_SYSEX = b"\xf1"
 """From here on status bytes are the system's: somebody's clock, time code and transport."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 import struct
 
 from routerd.core.errors import PortError
-from routerd.core.messages import SYSEX, SYSEX_END
+from routerd.core.midi.messages import SYSEX, SYSEX_END
 
 Address = tuple[int, int]
 """Client and port of the sequencer."""

@@ -21,7 +21,7 @@ from importlib import import_module
 
 import rtmidi
 
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from routerd.engine.realtime import CLOCK_PRIORITY, calm_interpreter
 from routerd.ports import open_system
 from routerd.ports.base import match_port

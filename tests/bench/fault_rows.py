@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from routerd.core.messages import controller
+from routerd.core.midi.messages import controller
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.bench.ticks import BPM, DEVICE, INTERVAL_NS, SONG, lateness_us, percentile
@@ -61,9 +61,9 @@ class Watched:
         raise AssertionError(f"a press of the foot switch sent no patch within {limit_s} s")
 
     def until_back(self, pid: int, limit_s: float = 60.0) -> float:
-        """Return the seconds until another desk than `pid` answers."""
+        """Return the seconds until another server than `pid` answers."""
         began_s = time.monotonic()
-        until(lambda: self.service.status()["desk"]["pid"] != pid, limit_s, "another desk answers")
+        until(lambda: self.service.status()["server"]["pid"] != pid, limit_s, "another server answers")
         return time.monotonic() - began_s
 
 

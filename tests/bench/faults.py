@@ -15,10 +15,10 @@ from tests.bench import machine_faults, process_faults
 from tests.bench.fault_rows import Fault, Row, table
 
 FAULTS: list[tuple[str, Fault]] = [
-    ("desk-killed", process_faults.killed),
-    ("desk-hangs", process_faults.stopped),
-    ("desk-out-of-memory", process_faults.without_memory),
-    ("desk-dies-at-start", process_faults.dying_at_every_start),
+    ("server-killed", process_faults.killed),
+    ("server-hangs", process_faults.stopped),
+    ("server-out-of-memory", process_faults.without_memory),
+    ("server-dies-at-start", process_faults.dying_at_every_start),
     ("engine-killed", process_faults.engine_killed),
     ("engine-stands-still", machine_faults.engine_stands_still),
     ("processors-busy", machine_faults.processors_busy),

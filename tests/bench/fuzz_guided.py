@@ -18,7 +18,7 @@ from random import Random
 
 import atheris
 
-with atheris.instrument_imports(include=["routerd.core", "routerd.ports.mend"]):
+with atheris.instrument_imports(include=["routerd.core", "routerd.ports.sysex_assembly"]):
     from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
     from tests.hostile.streams import from_bytes, stream, throw_all, to_bytes
     from tests.hostile.under_fire import UnderFire

@@ -37,14 +37,14 @@ from typing import Any
 
 import rtmidi
 
-from routerd.core.compiler import Compiler
-from routerd.core.messages import NOTE_ON, SYSEX, Kind, note_off, note_on
-from routerd.core.model import Device, Rig, SetList, Song
-from routerd.core.routes import Route
-from routerd.core.routing import compile_tables
-from routerd.core.show import Show
+from routerd.core.midi.messages import NOTE_ON, SYSEX, Kind, note_off, note_on
+from routerd.core.model.model import Device, Rig, SetList, Song
+from routerd.core.model.routes import Route
+from routerd.core.output.wire import Wire
+from routerd.core.routing.tables import compile_tables
+from routerd.core.show.compiler import Compiler
+from routerd.core.show.show import Show
 from routerd.core.units import parse_bpm
-from routerd.core.wire import Wire
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
 from routerd.ports import open_system

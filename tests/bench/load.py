@@ -14,7 +14,7 @@ import sys
 import time
 from urllib.parse import urlsplit
 
-from routerd.core.messages import note_off, note_on
+from routerd.core.midi.messages import note_off, note_on
 from routerd.ports.far_end import FarEnd
 
 REQUESTS_PER_S = 100

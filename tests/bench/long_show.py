@@ -11,10 +11,10 @@ import subprocess
 import sys
 import time
 
-from routerd.core.model import Device, Rig, WireKind
-from routerd.desk.report import Measurements
-from routerd.desk.status import rss_bytes
+from routerd.core.model.model import Device, Rig, WireKind
 from routerd.link.messages import TickRecord
+from routerd.server.report import Measurements
+from routerd.server.status import rss_bytes
 
 STEP_NS = 20_833_333
 TICKS_PER_S = 48
@@ -54,7 +54,7 @@ def main(ports: int, hours: float) -> None:
     report = measured.report(total * TICKS_PER_S * STEP_NS, {"realtime": None, "ports": "simulated"})
     text = json.dumps(report)
     reported_s = time.perf_counter() - began_s
-    command = [sys.executable, "-m", "routerd.desk.report.page"]
+    command = [sys.executable, "-m", "routerd.server.report.page"]
     page = subprocess.run(command, input=text.encode(), capture_output=True, check=True).stdout
     paged_s = time.perf_counter() - began_s - reported_s
     print(f"report {reported_s:.2f} s ({len(text) / 1000:.0f} kB)")

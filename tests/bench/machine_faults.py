@@ -121,12 +121,12 @@ def log_blocked() -> Row:
 
 
 def no_descriptors() -> Row:
-    """More connections than the desk may have descriptors."""
+    """More connections than the server may have descriptors."""
 
     @contextlib.contextmanager
     def taken() -> Iterator[None]:
-        desk = int(stage.service.status()["desk"]["pid"])
-        with few_descriptors(desk, 3), connections(stage.service.http, 12):
+        server = int(stage.service.status()["server"]["pid"])
+        with few_descriptors(server, 3), connections(stage.service.http, 12):
             yield
 
     with watched() as stage:

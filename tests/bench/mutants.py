@@ -1,10 +1,10 @@
 """Mutation testing by hand: does a test notice when one place of the program is changed?
 
     python -m tests.bench.mutants map                # once: which test runs which line (some minutes)
-    python -m tests.bench.mutants map tests/core/test_wire.py    # again for tests that have changed
+    python -m tests.bench.mutants map tests/core/output/test_wire.py    # again for tests that have changed
     python -m tests.bench.mutants run --count 300    # 300 places by chance, the seed is printed
     python -m tests.bench.mutants run --again LOG      # those that an earlier run has printed
-    python -m tests.bench.mutants run --only routerd/core/lanes.py:88 --count 50
+    python -m tests.bench.mutants run --only routerd/core/output/lanes.py:88 --count 50
 
 Each changes one comparison, operator, constant, condition or call, inside a function of the core, of what
 the files mean, or of the engine's worker. It lives in memory only: a process of its own is forked, gets the
@@ -40,12 +40,12 @@ import pytest
 from tests.bench.mutants_known import WITHOUT_EFFECT
 
 ROOT = Path(__file__).parents[2]
-TARGETS = ("routerd/core", "routerd/desk/config", "routerd/engine/worker.py")
+TARGETS = ("routerd/core", "routerd/server/rigfiles", "routerd/engine/worker.py")
 TESTS = (
-    *("tests/core", "tests/properties", "tests/scenarios", "tests/desk/test_general_midi.py"),
-    *("tests/desk/test_paper.py", "tests/desk/test_set_file.py"),
-    *(str(path.relative_to(ROOT)) for path in sorted((ROOT / "tests/desk").glob("test_config_*.py"))),
-    *("tests/engine/test_flood.py", "tests/engine/test_manners.py", "tests/engine/test_recorder.py"),
+    *("tests/core", "tests/properties", "tests/scenarios", "tests/server/rigfiles/test_general_midi.py"),
+    *("tests/server/offline/test_paper.py", "tests/server/rigfiles/test_set_file.py"),
+    *(str(path.relative_to(ROOT)) for path in sorted((ROOT / "tests/server").glob("test_config_*.py"))),
+    *("tests/engine/test_flood.py", "tests/engine/test_yielding.py", "tests/engine/test_recorder.py"),
     *(
         "tests/engine/test_worker.py",
         "tests/engine/test_port_keeper.py",

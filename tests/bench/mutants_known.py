@@ -4,40 +4,40 @@ from __future__ import annotations
 
 WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     (
-        "routerd/desk/config/time_scalars.py",
+        "routerd/server/rigfiles/time_scalars.py",
         "written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value",
         "isinstance(value, int) and (not isinstance(value, bool))  ->  isinstance(value, int) or not"
         " isinstance(value, bool)",
     ): "the text of a list, of nothing, or of true is no frame rate either",
     (
-        "routerd/core/follower.py",
+        "routerd/core/follow/follower.py",
         "if left_out > odd_most or not SHORTEST_NS <= line.slope <= LONGEST_NS"
         " or line.sigma > line.slope / 4:",
         "SHORTEST_NS <= line.slope <= LONGEST_NS  ->  SHORTEST_NS <= line.slope < LONGEST_NS",
     ): "a fitted slope is never exactly the longest distance",
     (
-        "routerd/core/steps.py",
+        "routerd/core/follow/steps.py",
         "self.apart_ticks = 0",
         "0  ->  1",
     ): "it is set before it is first read",
     (
-        "routerd/core/clock.py",
+        "routerd/core/clock/clock.py",
         "if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:",
         "self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS  ->"
         "  self._last_due_ns + LEAD_NS <= now_ns < self.next_due_ns - LEAD_NS",
     ): "at exactly that instant the plan that is made instead has the same instant",
     (
-        "routerd/core/contacts.py",
+        "routerd/core/show/contacts.py",
         "self._restless_ns = 0",
         "0  ->  1",
     ): "the first edge sets it before it is read",
     (
-        "routerd/core/loops.py",
+        "routerd/core/routing/loops.py",
         "while returns[0].at_ns < now_ns - MEMORY_NS:",
         "returns[0].at_ns < now_ns - MEMORY_NS  ->  returns[0].at_ns <= now_ns - MEMORY_NS",
     ): "one nanosecond more or less of a memory of seconds",
     (
-        "routerd/core/wire.py",
+        "routerd/core/output/wire.py",
         "self._deadline_ns = start_ns - horizon_ns // 2",
         "2  ->  3",
     ): "when it looks again; what goes out, and when, is the same",
@@ -47,27 +47,27 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "0  ->  1",
     ): "the thread sets it before anybody reads it",
     (
-        "routerd/core/tempo_map.py",
+        "routerd/core/clock/tempo_map.py",
         "stride = next((d for d in range(1, bar + 1) if bar % d == 0 and d >= least), bar)",
         "bar + 1  ->  bar - 1",
     ): "the bar itself is what is taken when nothing else fits",
     (
-        "routerd/core/parameters.py",
+        "routerd/core/midi/parameters.py",
         "upper, lower = before[1:] if before is not None and before[0] == kind else (-1, -1)",
         "1  ->  2",
     ): "every number below 0 is as unknown as -1",
     (
-        "routerd/core/show.py",
+        "routerd/core/show/show.py",
         "self.revision += 1",
         "self.revision += 1  ->  self.revision -= 1",
     ): "others only ask whether it is another one",
     (
-        "routerd/core/follower.py",
+        "routerd/core/follow/follower.py",
         "side = 1 if error > 0 else -1",
         "error > 0  ->  error >= 0",
     ): "an error beyond the limit is never 0",
     (
-        "routerd/core/loops.py",
+        "routerd/core/routing/loops.py",
         "data = bytes((NOTE_OFF | channel, self._count % 128, 1 + self._count // 128 % 127))",
         "128  ->  129",
     ): "of the second 128: probes that are on their way differ all the same; that of the first is noticed",

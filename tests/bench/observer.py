@@ -14,7 +14,7 @@ import select
 import sys
 import time
 
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from routerd.ports.far_end import FarEnd
 
 

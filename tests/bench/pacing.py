@@ -13,9 +13,9 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
-from routerd.core.model import Device, WireKind
-from routerd.core.wire import NEVER_NS, Sink, Wire
+from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
+from routerd.core.model.model import Device, WireKind
+from routerd.core.output.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000
 TICK_NS = 20_833_333

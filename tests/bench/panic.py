@@ -17,13 +17,13 @@ import time
 from fractions import Fraction
 from time import monotonic_ns
 
-from routerd.core.arming import Action
-from routerd.core.compiler import Compiler
-from routerd.core.controls import Control
-from routerd.core.messages import CONTROLLER, Kind
-from routerd.core.model import Device, Rig, SetList, Song, WireKind
-from routerd.core.routes import Route
-from routerd.core.show import Show
+from routerd.core.midi.messages import CONTROLLER, Kind
+from routerd.core.model.arming import Action
+from routerd.core.model.controls import Control
+from routerd.core.model.model import Device, Rig, SetList, Song, WireKind
+from routerd.core.model.routes import Route
+from routerd.core.show.compiler import Compiler
+from routerd.core.show.show import Show
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
 

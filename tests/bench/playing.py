@@ -16,7 +16,7 @@ import random
 import time
 from collections.abc import Callable
 
-from routerd.core.arming import Action, Command
+from routerd.core.model.arming import Action, Command
 from tests.properties.test_no_note_hangs import NAMES, REROUTED, RIGS, SONGS, Player
 
 STEPS = 400

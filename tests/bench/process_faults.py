@@ -15,19 +15,19 @@ from tests.service import own_package
 
 
 def killed() -> Row:
-    """The desk is killed again and again."""
+    """The server is killed again and again."""
     with watched() as stage:
-        return _desk_fault(stage, "desk killed (SIGKILL)", signal.SIGKILL)
+        return _server_fault(stage, "server killed (SIGKILL)", signal.SIGKILL)
 
 
 def stopped() -> Row:
-    """The desk hangs: it is stopped, answers nothing and does no work."""
+    """The server hangs: it is stopped, answers nothing and does no work."""
     with watched() as stage:
-        return _desk_fault(stage, "desk hangs (SIGSTOP)", signal.SIGSTOP)
+        return _server_fault(stage, "server hangs (SIGSTOP)", signal.SIGSTOP)
 
 
 def without_memory() -> Row:
-    """The desk gets no more memory."""
+    """The server gets no more memory."""
     with watched() as stage:
         service = stage.service
         before = answer_of(service)
@@ -35,25 +35,25 @@ def without_memory() -> Row:
 
         def disturb() -> None:
             began_s = time.monotonic()
-            pid = service.starve_desk()
-            service.until_desk_dies(pid)
+            pid = service.starve_server()
+            service.until_server_dies(pid)
             died_s = time.monotonic()
             stage.until_back(pid)
             back.append(time.monotonic() - died_s)
-            print(f"  a desk without memory lived {died_s - began_s:.1f} s", file=sys.stderr)
+            print(f"  a server without memory lived {died_s - began_s:.1f} s", file=sys.stderr)
 
         lateness = beside(stage, disturb)
         seen = f"it ends, another comes; {_compared(answer_of(service), before)}"
         return Row(
-            "desk out of memory", seen, f"API {min(back):.1f} to {max(back):.1f} s later; {lateness.text()}"
+            "server out of memory", seen, f"API {min(back):.1f} to {max(back):.1f} s later; {lateness.text()}"
         )
 
 
 def dying_at_every_start() -> Row:
-    """Each new desk dies of an exception at once, for some seconds."""
+    """Each new server dies of an exception at once, for some seconds."""
     with tempfile.TemporaryDirectory() as place:
         package = own_package(Path(place))
-        module = package / "routerd" / "desk" / "main.py"
+        module = package / "routerd" / "server" / "main.py"
         good = module.read_text()
         with watched(cwd=package) as stage:
             service = stage.service
@@ -63,7 +63,7 @@ def dying_at_every_start() -> Row:
 
             def disturb() -> None:
                 module.write_text("raise RuntimeError('broken on purpose')\n")
-                pid = service.kill_desk()
+                pid = service.kill_server()
                 time.sleep(2.5)
                 module.write_text(good)
                 back.append(stage.until_back(pid))
@@ -71,13 +71,13 @@ def dying_at_every_start() -> Row:
             lateness = beside(stage, disturb)
             seen = f"clock and foot switch go on; {_compared(answer_of(service), before)}"
             module.write_text("raise RuntimeError('broken on purpose')\n")
-            service.kill_desk()
+            service.kill_server()
             time.sleep(1)
             presses.append(stage.press())
             module.write_text(good)
         figure = f"API {min(back):.1f} to {max(back):.1f} s after the fault has gone"
         press = f"press to patch meanwhile {presses[0] * 1e3:.0f} ms"
-        return Row("desk dies at every start", seen, f"{figure}; {press}; {lateness.text()}")
+        return Row("server dies at every start", seen, f"{figure}; {press}; {lateness.text()}")
 
 
 def engine_killed() -> Row:
@@ -97,18 +97,18 @@ def _compared(after: object, before: object) -> str:
     return "the status is as before" if after == before else "STATUS DIFFERS"
 
 
-def _desk_fault(stage: Watched, name: str, number: int) -> Row:
+def _server_fault(stage: Watched, name: str, number: int) -> Row:
     before = answer_of(stage.service)
     back: list[float] = []
 
     def disturb() -> None:
-        pid = int(stage.service.status()["desk"]["pid"])
+        pid = int(stage.service.status()["server"]["pid"])
         os.kill(pid, number)
         back.append(stage.until_back(pid))
 
     lateness = beside(stage, disturb)
     same = _compared(answer_of(stage.service), before)
-    pid = int(stage.service.status()["desk"]["pid"])
+    pid = int(stage.service.status()["server"]["pid"])
     os.kill(pid, number)
     press_s = stage.press()
     stage.until_back(pid)

@@ -83,18 +83,18 @@ def row(what: str, figure: str, limit: str, beside: str = "") -> None:
 
 def idle(service: Service, status: Any) -> None:
     """Print memory and idle load."""
-    engine, desk = status["engine"]["pid"], status["desk"]["pid"]
+    engine, server = status["engine"]["pid"], status["server"]["pid"]
     _, bare_mb = bare_interpreter()
     service.ask("POST", "/v1/tempo", {"bpm": 120})
     time.sleep(3)
-    used = {pid: cpu_s(pid) for pid in (engine, desk)}
+    used = {pid: cpu_s(pid) for pid in (engine, server)}
     began_s = time.monotonic()
     time.sleep(IDLE_S)
     span_s = time.monotonic() - began_s
     share = {pid: 100 * (cpu_s(pid) - used[pid]) / span_s for pid in used}
-    engine_mb, desk_mb = resident_mb(engine), resident_mb(desk)
+    engine_mb, server_mb = resident_mb(engine), resident_mb(server)
     row("engine, memory", f"{engine_mb:.0f} MB", "45 MB", f"a bare interpreter: {bare_mb:.0f} MB")
-    row("engine and desk, memory", f"{engine_mb + desk_mb:.0f} MB", "130 MB")
+    row("engine and server, memory", f"{engine_mb + server_mb:.0f} MB", "130 MB")
     row(
         "idle at 120 BPM, 6 clocked ports",
         f"{sum(share.values()):.1f} % of a core",
@@ -104,8 +104,8 @@ def idle(service: Service, status: Any) -> None:
 
 
 def _both(share: dict[int, float], engine: int) -> str:
-    desk_share = sum(value for pid, value in share.items() if pid != engine)
-    return f"engine {share[engine]:.1f} %, desk {desk_share:.1f} %"
+    server_share = sum(value for pid, value in share.items() if pid != engine)
+    return f"engine {share[engine]:.1f} %, server {server_share:.1f} %"
 
 
 def main() -> None:
@@ -135,10 +135,10 @@ def main() -> None:
             service.ask("POST", "/v1/reload")
             row(f"reload, {SONGS + 4} songs", f"{time.monotonic() - began_s:.2f} s", "3 s")
             until(lambda: service.status()["engine"]["generation"] == 2)
-            engine, desk = (resident_mb(status[part]["pid"]) for part in ("engine", "desk"))
+            engine, server = (resident_mb(status[part]["pid"]) for part in ("engine", "server"))
             row(
                 f"engine; both, memory, {SONGS + 4} songs",
-                f"{engine:.0f}; {engine + desk:.0f} MB",
+                f"{engine:.0f}; {engine + server:.0f} MB",
                 "45; 130 MB",
             )
     print(json.dumps({"python": sys.version.split()[0], "cores": os.cpu_count()}))

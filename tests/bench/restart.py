@@ -23,7 +23,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
 
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.bench.resources import SONGS, many_songs

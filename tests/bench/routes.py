@@ -11,12 +11,12 @@ from __future__ import annotations
 import statistics
 from time import perf_counter_ns
 
-from routerd.core.messages import Kind
-from routerd.core.model import Device
-from routerd.core.notes import Inlet
-from routerd.core.routes import Quantity, QuantityKind, Remap, Route
-from routerd.core.routing import compile_tables
-from routerd.core.wire import Sink, Wire
+from routerd.core.midi.messages import Kind
+from routerd.core.model.model import Device
+from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.output.wire import Sink, Wire
+from routerd.core.routing.input import Inlet
+from routerd.core.routing.tables import compile_tables
 
 COUNTS = (1, 10, 100)
 MESSAGES = 2_000

@@ -25,16 +25,16 @@ from fractions import Fraction
 from pathlib import Path
 from time import monotonic_ns
 
-from routerd.core.arming import Action
-from routerd.core.compiler import CompiledBook, Compiler
-from routerd.core.controls import Control
-from routerd.core.messages import CONTROLLER, PROGRAM, Kind
-from routerd.core.model import Device, Patch, Rig, Section, SetList, Song, WireKind
-from routerd.core.routes import Route
-from routerd.core.show import Show
-from routerd.desk.keeper import SETTLE_S
+from routerd.core.midi.messages import CONTROLLER, PROGRAM, Kind
+from routerd.core.model.arming import Action
+from routerd.core.model.controls import Control
+from routerd.core.model.model import Device, Patch, Rig, Section, SetList, Song, WireKind
+from routerd.core.model.routes import Route
+from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.show import Show
 from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
+from routerd.server.state_keeper import SETTLE_S
 from tests.bench.ticks import cyclictest, figures, histogram
 
 PEDALS = Device("pedals", input_pattern="pedals")
@@ -46,9 +46,9 @@ WRITER = """
 import sys
 import time
 from pathlib import Path
-from routerd.core.model import SetList
-from routerd.desk.order import Origin
-from routerd.desk.state import State, StateFolder
+from routerd.core.model.model import SetList
+from routerd.server.order_choice import Origin
+from routerd.server.state import State, StateFolder
 folder = StateFolder(Path(sys.argv[1]), print)
 order = SetList("x", tuple(f"song-{n}" for n in range(60)))
 n = 0

@@ -23,14 +23,14 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from routerd.core.arming import Action
-from routerd.core.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.errors import CommandError
-from routerd.core.messages import controller, note_off, note_on
+from routerd.core.midi.messages import controller, note_off, note_on
+from routerd.core.model.arming import Action
+from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.units import NS_PER_S
 from routerd.demo import rig_folder
-from routerd.desk.config import load_folder
-from routerd.desk.status import rss_bytes
+from routerd.server.rigfiles import load_folder
+from routerd.server.status import rss_bytes
 from tests.stage import MS, TICK, Stage, compiled
 
 ALWAYS_THERE = "instrument-host"

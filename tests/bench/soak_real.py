@@ -19,10 +19,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
+from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.demo import rig_folder
-from routerd.desk.status import rss_bytes
 from routerd.ports.far_end import FarEnd
+from routerd.server.status import rss_bytes
 from tests.service import Service, free_port, until
 
 WATCHED = "instrument-host"
@@ -167,7 +167,7 @@ def held(service: Service) -> dict[str, Any]:
     """Return memory and descriptors of both processes now."""
     status = until(service.status, what="the API answers")
     found = {}
-    for name in ("engine", "desk"):
+    for name in ("engine", "server"):
         pid = status[name]["pid"]
         found[name] = ((rss_bytes(pid) or 0) / 1e6, descriptors(pid))
     return found
@@ -222,13 +222,13 @@ def _conclude(service: Service, evening: Evening, ear: Ear) -> None:
     ear.join()
     overall = report["overall"]
     late = {key: overall["lateness_us"][key] for key in ("p50", "p99", "max")}
-    silent = [line for line in service.log.splitlines() if "the desk has" in line]
-    print(f"desk: {silent or 'never restarted'}")
+    silent = [line for line in service.log.splitlines() if "the server has" in line]
+    print(f"server: {silent or 'never restarted'}")
     print(f"played {evening.played}, counted {counters['messages_in']}; {dict(evening.did)}")
     print(f"ticks {overall['ticks']} on all ports, missed {overall['missed']}, late by (µs) {late}")
     print(f"{WATCHED}: {ear.ticks} ticks heard, longest gap {ear.longest_gap_ns / 1e6:.1f} ms")
     print(f"left on: {sum(ear.sounding.values())}; dropped {counters['messages_dropped']}")
-    print(f"faults {counters['faults']}, desk restarts {counters['desk_restarts']}")
+    print(f"faults {counters['faults']}, server restarts {counters['server_restarts']}")
     errors = [line for line in service.log.splitlines() if '"level": "error"' in line]
     print(
         f"log: {len(service.log.splitlines())} lines, {len(errors)} of them errors", *errors[:5], sep="\n  "

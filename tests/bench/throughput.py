@@ -16,7 +16,7 @@ import time
 from multiprocessing.connection import Connection
 from typing import Any
 
-from routerd.core.messages import note_off, note_on
+from routerd.core.midi.messages import note_off, note_on
 from routerd.ports.far_end import FarEnd
 from tests.bench.ticks import DEVICE, free_port, get, routerd
 

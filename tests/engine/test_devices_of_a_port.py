@@ -8,11 +8,11 @@ from fractions import Fraction
 
 import pytest
 
-from routerd.core.compiler import EMPTY_BOOK, Compiler
-from routerd.core.messages import Kind
-from routerd.core.model import Device, Patch, Rig, SetList, Song
-from routerd.core.routes import Route
-from routerd.core.show import Show
+from routerd.core.midi.messages import Kind
+from routerd.core.model.model import Device, Patch, Rig, SetList, Song
+from routerd.core.model.routes import Route
+from routerd.core.show.compiler import EMPTY_BOOK, Compiler
+from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
 from routerd.ports.far_end import FarEnd

@@ -13,10 +13,10 @@ from itertools import cycle, pairwise
 import pytest
 
 from routerd.core.errors import PortError
-from routerd.core.notes import Inlet
-from routerd.core.show import Show
-from routerd.core.wire import Wire
-from routerd.engine.brake import BURST, BURST_NS, Brake
+from routerd.core.output.wire import Wire
+from routerd.core.routing.input import Inlet
+from routerd.core.show.show import Show
+from routerd.engine.flood_limit import BURST, BURST_NS, Brake
 from routerd.engine.worker import INBOX_LIMIT, Worker
 from tests.service import until
 from tests.stage import TICK, compiled
@@ -142,7 +142,7 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
 def test_many_floods_at_once_are_held_to_what_can_be_routed(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("routerd.engine.brake.BURST_NS", 0)  # only the limit of the inbox acts
+    monkeypatch.setattr("routerd.engine.flood_limit.BURST_NS", 0)  # only the limit of the inbox acts
     bench.flood("pedals", b"\xf4")
     bench.flood("keys", b"\xfd")
     longest = 0

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from routerd.core.messages import TICK_BYTES, controller, note_off, note_on
+from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.machine import (
@@ -148,7 +148,7 @@ def _remembered(state_dir: Path) -> Any:
 
 def test_no_descriptors_left_for_the_api(stage: Stage) -> None:
     before = len(stage.pipe.lines())
-    with few_descriptors(stage.pid("desk"), 3):
+    with few_descriptors(stage.pid("server"), 3):
         with connections(stage.service.http, 12):
             until(lambda: stage.said_since(before, "new connections have to wait"), what="it is said")
             stage.goes_on(60)  # longer than the loop waits before it tries again
@@ -157,19 +157,19 @@ def test_no_descriptors_left_for_the_api(stage: Stage) -> None:
     assert len(stage.pipe.lines()) - before < MOST_LINES
 
 
-def test_no_descriptors_left_to_start_a_desk_with(stage: Stage) -> None:
+def test_no_descriptors_left_to_start_a_server_with(stage: Stage) -> None:
     before = len(stage.pipe.lines())
-    engine, desk = stage.pid("engine"), stage.pid("desk")
+    engine, server = stage.pid("engine"), stage.pid("server")
     limits = resource.prlimit(engine, resource.RLIMIT_NOFILE)
     resource.prlimit(engine, resource.RLIMIT_NOFILE, (descriptors(engine) - 1, limits[1]))
     try:
-        os.kill(desk, signal.SIGKILL)
+        os.kill(server, signal.SIGKILL)
         until(lambda: stage.said_since(before, "cannot be started"), what="it is said")
         stage.goes_on()
         stage.press(80)
     finally:
         resource.prlimit(engine, resource.RLIMIT_NOFILE, limits)
-    until(lambda: stage.pid("desk") != desk, what="a new desk answers")
+    until(lambda: stage.pid("server") != server, what="a new server answers")
     assert len(stage.said_since(before, "cannot be started")) == 1
 
 
@@ -180,8 +180,8 @@ def test_a_log_that_nobody_reads_holds_nobody_up(stage: Stage) -> None:
         for number in range(60):  # each is some lines: more than this pipe holds
             stage.press(80 + number % 2)
         stage.goes_on()
-        desk = stage.service.kill_desk()  # the engine has something to say, too
-        until(lambda: stage.pid("desk") != desk, what="a new desk answers")
+        server = stage.service.kill_server()  # the engine has something to say, too
+        until(lambda: stage.pid("server") != server, what="a new server answers")
         stage.goes_on()
     finally:
         stage.pipe.reading.set()
@@ -204,9 +204,9 @@ def test_an_engine_that_stands_still_skips_and_says_what_it_missed(stage: Stage)
 
 def test_a_log_that_has_gone_is_no_reason_to_stop(stage: Stage) -> None:
     """As when journald ends: writing fails, or SIGPIPE would come. Nothing is read after it."""
-    desk = stage.pid("desk")
+    server = stage.pid("server")
     stage.pipe.close()
     for number in range(6):
         stage.press(80 + number % 2)
     stage.goes_on()
-    assert stage.pid("desk") == desk
+    assert stage.pid("server") == server

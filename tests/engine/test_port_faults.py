@@ -9,11 +9,11 @@ from time import monotonic
 
 import pytest
 
-from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
-from routerd.core.messages import Kind, note_off, note_on
-from routerd.core.model import Device, Patch, Rig, SetList, Song, WireKind
-from routerd.core.routes import Route
-from routerd.core.show import Show
+from routerd.core.midi.messages import Kind, note_off, note_on
+from routerd.core.model.model import Device, Patch, Rig, SetList, Song, WireKind
+from routerd.core.model.routes import Route
+from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
 from routerd.ports import life

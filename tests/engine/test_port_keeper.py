@@ -9,11 +9,11 @@ from time import monotonic, sleep
 
 import pytest
 
-from routerd.core.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.errors import PortError
-from routerd.core.messages import note_off
-from routerd.core.model import Device, Rig, SetList, Song, Usb
-from routerd.core.show import Show
+from routerd.core.midi.messages import note_off
+from routerd.core.model.model import Device, Rig, SetList, Song, Usb
+from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.show import Show
 from routerd.engine import port_keeper
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker

@@ -1,4 +1,4 @@
-"""The whole service on simulated ports: desk killed, hung and refused; stop; bad folders; state."""
+"""The whole service on simulated ports: server killed, hung and refused; stop; bad folders; state."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.core.messages import NOTE_OFF, NOTE_ON, STOP, TICK, controller, note_off, note_on
+from routerd.core.midi.messages import NOTE_OFF, NOTE_ON, STOP, TICK, controller, note_off, note_on
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
@@ -62,29 +62,29 @@ def hear(far_end: FarEnd, device: str, *wanted: bytes, limit_s: float = 30) -> l
     )
 
 
-def test_the_foot_switch_works_while_the_desk_is_stopped_and_the_desk_is_replaced(
+def test_the_foot_switch_works_while_the_server_is_stopped_and_the_server_is_replaced(
     service: Service, far_end: FarEnd
 ) -> None:
-    before = service.kill_desk(signal.SIGSTOP)
+    before = service.kill_server(signal.SIGSTOP)
     far_end.play("pedals", controller(15, 80, 127))
     hear(far_end, "modular-left", b"\xfa")  # the second song starts its sequencers on entry
-    after = until(lambda: (s := service.status()) and s["desk"]["pid"] != before and s, 30)
+    after = until(lambda: (s := service.status()) and s["server"]["pid"] != before and s, 30)
     assert after["song"]["title"] == "Nine Lamps"
     assert after["transport"] == "running"
     assert "silent" in service.log
 
 
-def test_a_press_and_its_release_with_a_song_change_and_a_dead_desk_between(
+def test_a_press_and_its_release_with_a_song_change_and_a_dead_server_between(
     service: Service, far_end: FarEnd
 ) -> None:
     far_end.play("keys", note_on(0, 62, 80))
     hear(far_end, "lead-synth", note_on(0, 62, 80))
-    service.kill_desk()
+    service.kill_server()
     far_end.play("pedals", controller(15, 80, 127))
     far_end.play("keys", note_off(0, 62))
     heard = hear(far_end, "lead-synth", note_off(0, 62))
     assert [data for data in heard if data[0] & 0xF0 == NOTE_ON] == []
-    until(lambda: service.status()["desk"]["restarts"] == 1)
+    until(lambda: service.status()["server"]["restarts"] == 1)
 
 
 def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
@@ -96,10 +96,12 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
         service.ask("POST", "/v1/section", {"name": "chorus"})
         service.ask("POST", "/v1/tempo", {"bpm": "141.25"})
         until(lambda: _remembered(tmp_path / "state") == ("weather-room", "141.25", "weather-room"))
-        engine, desk = service.status()["engine"]["pid"], service.status()["desk"]["pid"]
+        engine, server = service.status()["engine"]["pid"], service.status()["server"]["pid"]
         os.kill(engine, signal.SIGKILL)
         assert service.process.wait(5) == -signal.SIGKILL
-        until(lambda: not Path(f"/proc/{desk}").exists() or "Z" in _state(desk), what="the desk ends too")
+        until(
+            lambda: not Path(f"/proc/{server}").exists() or "Z" in _state(server), what="the server ends too"
+        )
     with Service(folder, tmp_path / "state", *options) as service:
         status = service.wait_until_open()
         assert (status["song"]["title"], status["section"]["name"]) == ("Weather Room", "chorus")

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.core.messages import NOTE_OFF, NOTE_ON, START, STOP, TICK, note_off, note_on
+from routerd.core.midi.messages import NOTE_OFF, NOTE_ON, START, STOP, TICK, note_off, note_on
 from routerd.engine.signals import ENDING, IGNORED
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until, write_rig
@@ -102,7 +102,7 @@ def rest(far_end: FarEnd) -> list[tuple[str, bytes]]:
 
 
 def pids_of(service: Service) -> list[int]:
-    return [service.process.pid, int(service.status()["desk"]["pid"])]
+    return [service.process.pid, int(service.status()["server"]["pid"])]
 
 
 def test_what_is_ignored_disturbs_neither_clock_nor_note(evening: Evening) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from routerd.core.messages import START, TICK
+from routerd.core.midi.messages import START, TICK
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until, write_rig
 

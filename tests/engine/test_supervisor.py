@@ -1,4 +1,4 @@
-"""When a silent desk is killed: judged by what it does, on a slow machine too. Time is simulated."""
+"""When a silent server is killed: judged by what it does, on a slow machine too. Time is simulated."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Doing = Callable[[float], tuple[float, str]]
 
 
 class Watched(Supervisor):
-    """A supervisor over a desk that answers for `answers_s` and then never again."""
+    """A supervisor over a server that answers for `answers_s` and then never again."""
 
     def __init__(self, doing: Doing, *, serves: bool, answers_s: float = 30.0) -> None:
         super().__init__([], self._no_link, dict, self._said.append)
@@ -35,7 +35,7 @@ class Watched(Supervisor):
     _said: list[str] = []  # noqa: RUF012 - nobody looks at it
 
     def _no_link(self, *_: object) -> Any:
-        raise AssertionError("no desk is started here")
+        raise AssertionError("no server is started here")
 
     def _work(self) -> tuple[float, str]:
         return self._doing(self.now_s)
@@ -100,14 +100,14 @@ def on_a_slow_machine(now_s: float) -> tuple[float, str]:
         (on_a_slow_machine, True, 15 * module.BUSY_SILENT_S),
     ],
 )
-async def test_a_silent_desk_is_killed(
+async def test_a_silent_server_is_killed(
     monkeypatch: pytest.MonkeyPatch, doing: Doing, serves: bool, seconds: float
 ) -> None:
     killed_s = await Watched(doing, serves=serves).until_killed(monkeypatch)
     assert seconds < killed_s <= seconds + 15 + 2 * PING_S
 
 
-async def test_a_desk_that_gets_nothing_of_the_processor_is_left_alone(
+async def test_a_server_that_gets_nothing_of_the_processor_is_left_alone(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def waiting(_: float) -> tuple[float, str]:
@@ -116,14 +116,14 @@ async def test_a_desk_that_gets_nothing_of_the_processor_is_left_alone(
     assert not await Watched(waiting, serves=True).until_killed(monkeypatch)
 
 
-async def test_a_desk_that_answers_may_work_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_server_that_answers_may_work_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     assert not await Watched(circling, serves=True, answers_s=1000.0).until_killed(monkeypatch)
 
 
-async def test_a_desk_that_never_comes_up_is_said_plainly_and_does_not_fill_the_log(
+async def test_a_server_that_never_comes_up_is_said_plainly_and_does_not_fill_the_log(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """An hour of a desk that dies at once: the engine said so every second."""
+    """An hour of a server that dies at once: the engine said so every second."""
 
     class Over(Exception):  # noqa: N818 - not an error
         pass
@@ -168,14 +168,14 @@ signal.signal(signal.SIGTERM, end)
 print("ready", flush=True)
 time.sleep(60)
 """
-"""A desk that uses the processor for so long and then sleeps for so long before its last file is written."""
+"""A server that uses the processor for so long, then sleeps for so long before its last file is written."""
 
 
 @pytest.mark.parametrize(
     ("works_s", "sleeps_s", "stopped", "written"),
     [(0.4, 0.0, False, True), (0.0, 30.0, False, False), (30.0, 0.0, False, False), (0.4, 0.0, True, False)],
 )
-async def test_a_stop_waits_for_a_desk_that_works_and_for_no_other(
+async def test_a_stop_waits_for_a_server_that_works_and_for_no_other(
     tmp_path: Path,
     works_s: float,
     sleeps_s: float,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from routerd.core.clock import Segment
-from routerd.core.show import Show
+from routerd.core.clock.clock import Segment
+from routerd.core.show.show import Show
 from routerd.engine.worker import Worker
 from tests.stage import compiled
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.compiler import CompiledBook, Compiler
-from routerd.core.model import Book
-from routerd.desk.config import load_folder
+from routerd.core.model.model import Book
+from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.server.rigfiles import load_folder
 
 DEMO = Path(__file__).parents[2] / "configs" / "demo"
 RICH = Path(__file__).parent / "rich"

@@ -19,13 +19,13 @@ from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis import GenerationMode
 from schemathesis.checks import CHECKS, load_all_checks
 
-from routerd.desk.openapi import document
+from routerd.server.http.openapi import document
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service
 
 EXAMPLES = int(os.environ.get("ROUTERD_API_EXAMPLES", "1"))
 LEFT_OUT = {"/v1/events"}
-"""A stream has no end to wait for; tests/desk/live/test_events.py."""
+"""A stream has no end to wait for; tests/server/live/test_events.py."""
 
 load_all_checks()
 schema = schemathesis.openapi.from_dict(document())

@@ -10,7 +10,7 @@ from pathlib import Path
 import mido
 import pytest
 
-from routerd.desk.config import load_folder
+from routerd.server.rigfiles import load_folder
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service, until
 
@@ -146,7 +146,7 @@ WHAT = ("cmdline", "environ")
 
 
 def family(service: Service) -> list[int]:
-    """Return the engine and its desk."""
+    """Return the engine and its server."""
     pid = service.process.pid
     children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
     return [pid, *map(int, children)]

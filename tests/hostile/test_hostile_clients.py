@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.desk.server import MOST_CONNECTIONS
+from routerd.server.http.listener import MOST_CONNECTIONS
 from tests.hostile.clients import GIGABYTE, POURING, WAITING, Crowd, crowd
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service, until
@@ -18,7 +18,7 @@ CLIENTS = 120
 MOST_GROWTH_KB = 300_000
 ACCEPTED_AT_ONCE = 128
 """What asyncio takes from a socket that listens (aiohttp asks for a backlog of so many) before it tells of
-the first; and as many more while those that had to go are closed. The rest are the desk's own files."""
+the first; and as many more while those that had to go are closed. The rest are the server's own files."""
 
 
 @pytest.fixture
@@ -43,8 +43,8 @@ def refused(bad: Crowd) -> int:
 
 async def test_thousands_of_bad_clients(service: Service) -> None:
     before = service.status()
-    desk = int(before["desk"]["pid"])
-    memory = memory_kb(desk)
+    server = int(before["server"]["pid"])
+    memory = memory_kb(server)
     async with crowd(service.http) as bad:
         for kind in POURING:
             bad.send_in(4, kind)
@@ -57,15 +57,15 @@ async def test_thousands_of_bad_clients(service: Service) -> None:
         for _ in range(8):
             await asyncio.sleep(0.2)
             status = await asyncio.to_thread(until, service.status, 20, "an answer amid the crowd")
-            assert descriptors_of(desk) < MOST_CONNECTIONS + 2 * ACCEPTED_AT_ONCE + 60
-        assert memory_kb(desk) - memory < MOST_GROWTH_KB
+            assert descriptors_of(server) < MOST_CONNECTIONS + 2 * ACCEPTED_AT_ONCE + 60
+        assert memory_kb(server) - memory < MOST_GROWTH_KB
     assert status["engine"]["pid"] == before["engine"]["pid"]
-    assert int(status["desk"]["pid"]) == desk
+    assert int(status["server"]["pid"]) == server
     assert refused(bad) > 10, bad.told
     assert {status for status in bad.told if status.startswith("5")} <= {"503"}
     assert bad.sent_bytes < GIGABYTE
     after = until(service.status, what="an answer when they have left")
     report = service.ask("GET", "/v1/report")
-    # without real-time scheduling a busy machine may hold the clock up, whoever asks the desk
+    # without real-time scheduling a busy machine may hold the clock up, whoever asks the server
     assert status["engine"]["scheduling"] != "fifo" or all(port["missed"] == 0 for port in report["ports"])
-    assert after["desk"]["restarts"] == 0
+    assert after["server"]["restarts"] == 0

@@ -22,14 +22,14 @@ from hypothesis import strategies as st
 
 from routerd.cli import main
 from routerd.core.errors import RouterdError
-from routerd.core.model import SetList
-from routerd.desk.config.edit import replace, write_values
-from routerd.desk.order import Origin
-from routerd.desk.set_file import SaveError, save_set
-from routerd.desk.showlog import record
-from routerd.desk.showlog.record import RecordFolder, make_room
-from routerd.desk.soundcheck.keep import SoundcheckFolder
-from routerd.desk.state import State, StateFolder
+from routerd.core.model.model import SetList
+from routerd.server.order_choice import Origin
+from routerd.server.rigfiles.edit import replace, write_values
+from routerd.server.rigfiles.set_file import SaveError, save_set
+from routerd.server.shows import record
+from routerd.server.shows.record import RecordFolder, make_room
+from routerd.server.soundcheck.keep import SoundcheckFolder
+from routerd.server.state import State, StateFolder
 
 SECRET = "what-nobody-may-see-0123456789-abcdefghijklmnopqrstuvwxyz"
 RIG = b"name: r\ndevices:\n  keys: {input: k}\n  synth: {output: s}\n"

@@ -11,7 +11,7 @@ from random import Random
 import pytest
 
 from routerd.core.errors import LinkError
-from routerd.core.model import Book
+from routerd.core.model.model import Book
 from routerd.link.messages import (
     LONGEST_FRAME,
     TickRecord,
@@ -21,7 +21,7 @@ from routerd.link.messages import (
     pack_taps,
     pack_ticks,
 )
-from routerd.ports.mend import Mender
+from routerd.ports.sysex_assembly import Mender
 from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
 from tests.hostile.under_fire import MS, FarEnd, UnderFire, mended

@@ -15,15 +15,15 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.compiler import Compiler
 from routerd.core.errors import RouterdError
-from routerd.core.messages import TICK
-from routerd.core.model import Book, SetList
-from routerd.core.show import Show
-from routerd.desk.state import STATE, StateFolder
-from routerd.engine.comeback import Comeback, NoComebackError, come_back, record_of
-from routerd.engine.memory import Memory
+from routerd.core.midi.messages import TICK
+from routerd.core.model.model import Book, SetList
+from routerd.core.show.compiler import Compiler
+from routerd.core.show.show import Show
+from routerd.engine.crash_memory import Memory
+from routerd.engine.recovery import Comeback, NoComebackError, come_back, record_of
 from routerd.link.working_book import FILE, Head, Origin, pack_book
+from routerd.server.state import STATE, StateFolder
 from tests.stage import RIG, SONGS
 
 ORIGIN = Origin("/rig", None)

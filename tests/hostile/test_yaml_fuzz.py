@@ -19,8 +19,8 @@ from random import Random
 
 import pytest
 
-from routerd.desk.config import load_folder
-from routerd.desk.config.text import read_document
+from routerd.server.rigfiles import load_folder
+from routerd.server.rigfiles.text import read_document
 from tests.hostile.rich_rig import DEMO, RICH
 
 SEED = int(os.environ.get("ROUTERD_FUZZ_SEED", "0")) or datetime.now(UTC).date().toordinal()

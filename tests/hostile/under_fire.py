@@ -17,13 +17,13 @@ from collections import Counter
 from collections.abc import Iterable
 from contextlib import suppress
 
-from routerd.core.arming import Action, Command
-from routerd.core.compiler import CompiledBook
 from routerd.core.errors import CommandError
-from routerd.core.lanes import SURPLUS
-from routerd.core.show import Show
-from routerd.core.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
-from routerd.ports.mend import LONGEST_SYSEX, Mender
+from routerd.core.model.arming import Action, Command
+from routerd.core.output.lanes import SURPLUS
+from routerd.core.output.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
+from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.show import Show
+from routerd.ports.sysex_assembly import LONGEST_SYSEX, Mender
 
 MS = 1_000_000
 LONGEST_SILENCE_NS = 1_000 * MS

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.messages import is_whole
-from routerd.ports.mend import Mender
+from routerd.core.midi.messages import is_whole
+from routerd.ports.sysex_assembly import Mender
 from tests.alsa_codec import SYSEX_EVENT, codec
 
 CHUNK = 16

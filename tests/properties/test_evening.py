@@ -11,9 +11,9 @@ from dataclasses import replace
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from routerd.core.arming import Action
 from routerd.core.errors import CommandError
-from routerd.core.model import SectionsEnd, SetList, Song
+from routerd.core.model.arming import Action
+from routerd.core.model.model import SectionsEnd, SetList, Song
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
 FOUR = replace(MIDDLE, identifier="four", sections_end=SectionsEnd.WRAP)

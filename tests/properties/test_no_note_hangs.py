@@ -16,12 +16,12 @@ from itertools import pairwise
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from routerd.core.arming import Action, Command
-from routerd.core.controls import Control
 from routerd.core.errors import CommandError
-from routerd.core.messages import Kind
-from routerd.core.model import Hold, Patch, SetList, WireKind
-from routerd.core.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.midi.messages import Kind
+from routerd.core.model.arming import Action, Command
+from routerd.core.model.controls import Control
+from routerd.core.model.model import Hold, Patch, SetList, WireKind
+from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
 from tests.stage import (
     CLOSER,
     CONTROLS,

@@ -11,11 +11,11 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
-from routerd.core.arming import Action
-from routerd.core.model import Book, Device, Patch, Song, StartPolicy, WireKind
-from routerd.core.timing import ChangePolicy, Click, FrameRate, Pulse, TimeCode, Timing
-from routerd.core.transport import State
-from routerd.desk.rehearse import Change, rehearse
+from routerd.core.clock.transport import State
+from routerd.core.model.arming import Action
+from routerd.core.model.model import Book, Device, Patch, Song, StartPolicy, WireKind
+from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, TimeCode, Timing
+from routerd.server.offline.rehearse import Change, rehearse
 from tests.hostile.rich_rig import RICH, book_of, compiled_book
 from tests.stage import MS, Stage
 

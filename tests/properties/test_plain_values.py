@@ -8,12 +8,11 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.arming import Action, parse_when
-from routerd.core.checklist import Item
-from routerd.core.controls import Control, Pedal, Press, PressTimes
-from routerd.core.lamps import Lamp, Shows
-from routerd.core.messages import Kind
-from routerd.core.model import (
+from routerd.core.midi.messages import Kind
+from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.checklist import Item
+from routerd.core.model.controls import Control, Pedal, Press, PressTimes
+from routerd.core.model.model import (
     Device,
     Patch,
     Rig,
@@ -32,9 +31,8 @@ from routerd.core.model import (
     song_from_plain,
     song_to_plain,
 )
-from routerd.core.patches import DEFAULT_ORDER
-from routerd.core.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
-from routerd.core.timing import (
+from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.model.timing import (
     ChangePolicy,
     Click,
     Curve,
@@ -47,6 +45,8 @@ from routerd.core.timing import (
     TimeCode,
     Timing,
 )
+from routerd.core.output.patches import DEFAULT_ORDER
+from routerd.core.show.leds import Lamp, Shows
 
 text = st.text(max_size=8)
 seven = st.integers(0, 127)

@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 
-from routerd.core.arming import Action, Command, parse_when
 from routerd.core.errors import CommandError
-from routerd.core.messages import CONTINUE, START, STOP, TICK
-from routerd.core.model import Device, Rig, Song, WireKind
-from routerd.core.timing import ChangePolicy, Curve, SongTiming, StartMode, TempoPoint, Timing
-from routerd.desk.status import device_clock, position_at, tempo_of, tick_at
+from routerd.core.midi.messages import CONTINUE, START, STOP, TICK
+from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.model import Device, Rig, Song, WireKind
+from routerd.core.model.timing import ChangePolicy, Curve, SongTiming, StartMode, TempoPoint, Timing
+from routerd.server.status import device_clock, position_at, tempo_of, tick_at
 from tests.stage import MS, Stage, compiled
 
 F = Fraction

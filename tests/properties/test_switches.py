@@ -7,10 +7,10 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.arming import Action
-from routerd.core.contacts import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS
-from routerd.core.controls import Control, Press, PressTimes, compile_controls
-from routerd.core.presses import Presses, Turn
+from routerd.core.model.arming import Action
+from routerd.core.model.controls import Control, Press, PressTimes, compile_controls
+from routerd.core.show.contacts import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS
+from routerd.core.show.presses import Presses, Turn
 
 MS = 1_000_000
 SHORT = Control("pedals", 0xB0, 80, Action.NEXT)

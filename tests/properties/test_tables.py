@@ -10,12 +10,12 @@ from math import floor
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.messages import Kind
-from routerd.core.model import Device
-from routerd.core.notes import BANK_WAIT_NS, Inlet
-from routerd.core.routes import Quantity, QuantityKind, Remap, Route
-from routerd.core.routing import compile_tables
-from routerd.core.wire import NEVER_NS, Sink, Wire
+from routerd.core.midi.messages import Kind
+from routerd.core.model.model import Device
+from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.output.wire import NEVER_NS, Sink, Wire
+from routerd.core.routing.input import BANK_WAIT_NS, Inlet
+from routerd.core.routing.tables import compile_tables
 
 SOURCES = ("keys", "pads")
 TARGETS = ("synth", "sampler")

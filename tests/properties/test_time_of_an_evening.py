@@ -15,10 +15,10 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from routerd.core.arming import Action
 from routerd.core.errors import CommandError
-from routerd.core.model import Device, Rig, Section, Song, StartPolicy, WireKind
-from routerd.core.timing import ChangePolicy, Pulse, SongTiming, StartMode, TempoPoint, Timing
+from routerd.core.model.arming import Action
+from routerd.core.model.model import Device, Rig, Section, Song, StartPolicy, WireKind
+from routerd.core.model.timing import ChangePolicy, Pulse, SongTiming, StartMode, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, START, STOP, TICK, Stage, compiled
 
 F = Fraction

@@ -6,9 +6,9 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.messages import TICK_BYTES
-from routerd.core.model import Device, WireKind
-from routerd.core.wire import NEVER_NS, Sink, Wire
+from routerd.core.midi.messages import TICK_BYTES
+from routerd.core.model.model import Device, WireKind
+from routerd.core.output.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000
 TICK_NS = 9_000_000

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from routerd.core.follower import Follower, FollowState
+from routerd.core.follow.follower import Follower, FollowState
 
 STEPS = [(frames, rate) for rate in (44_100, 48_000) for frames in (128, 256, 512)]
 BEAT = 24

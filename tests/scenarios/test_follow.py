@@ -11,7 +11,7 @@ from statistics import fmean, pstdev
 
 import pytest
 
-from routerd.core.follower import FollowState
+from routerd.core.follow.follower import FollowState
 from tests.source import MS, TICK_NS_AT_120, following, jittered, ticks
 
 BEAT_NS = 24 * TICK_NS_AT_120

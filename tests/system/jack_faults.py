@@ -26,7 +26,7 @@ from typing import Any, Self
 from dummy_server import DummyServer
 from far_program import FarProgram
 
-from routerd.core.messages import note_off, note_on
+from routerd.core.midi.messages import note_off, note_on
 from tests.service import Service, write_rig
 
 PROGRAMS = {device: f"{device.title()}-{os.getpid()}" for device in ("keys", "synth", "box")}

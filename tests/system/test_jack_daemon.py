@@ -11,7 +11,16 @@ import pytest
 from dummy_server import DummyServer
 from far_program import FarProgram
 
-from routerd.core.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, controller, note_off, note_on
+from routerd.core.midi.messages import (
+    CONTINUE,
+    SONG_POSITION,
+    START,
+    STOP,
+    TICK,
+    controller,
+    note_off,
+    note_on,
+)
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system
@@ -117,16 +126,16 @@ def test_start_stop_continue(service: Service, box: FarProgram) -> None:
     assert [data[0] for data in hear(box, 4)] == [START, STOP, SONG_POSITION, CONTINUE]
 
 
-def test_the_desk_is_killed_and_ticks_keep_their_grid(service: Service, box: FarProgram) -> None:
+def test_the_server_is_killed_and_ticks_keep_their_grid(service: Service, box: FarProgram) -> None:
     tempo = service.status()["tempo"]
     time.sleep(0.5)
     drain(box)
-    before = service.kill_desk()
-    box.send(note_on(0, 64, 80))  # routing goes on without a desk
+    before = service.kill_server()
+    box.send(note_on(0, 64, 80))  # routing goes on without a server
     time.sleep(1)
-    after = until(lambda: (s := service.status()) and s["desk"]["pid"] != before and s, 10)
+    after = until(lambda: (s := service.status()) and s["server"]["pid"] != before and s, 10)
     assert after["song"]["title"] == "One"
-    assert after["desk"]["restarts"] == 1
+    assert after["server"]["restarts"] == 1
     heard = drain(box)
     assert note_on(4, 76, 80) in [data for data, _ in heard]
     stamps = [at_ns for data, at_ns in heard if data[0] == TICK]

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from jack_faults import Bed, drained, play_round
 
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from tests.service import until
 
 pytestmark = pytest.mark.system

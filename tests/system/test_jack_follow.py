@@ -18,7 +18,7 @@ import pytest
 from dummy_server import DummyServer
 from far_program import FarProgram
 
-from routerd.core.messages import START, STOP, TICK
+from routerd.core.midi.messages import START, STOP, TICK
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system

@@ -11,7 +11,7 @@ import pytest
 from dummy_server import DummyServer
 from far_program import FarProgram
 
-from routerd.core.messages import note_off, note_on
+from routerd.core.midi.messages import note_off, note_on
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system

@@ -10,8 +10,8 @@ import pytest
 from dummy_server import DummyServer
 from far_program import FarProgram
 
-from routerd.core.messages import controller, note_off, note_on
-from routerd.desk.soundcheck.identity import REQUEST
+from routerd.core.midi.messages import controller, note_off, note_on
+from routerd.server.soundcheck.identity import REQUEST
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system

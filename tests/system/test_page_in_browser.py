@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from routerd.desk.report import Measurements
 from routerd.link.messages import TickRecord
+from routerd.server.report import Measurements
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 STEP_NS = 20_833_333
@@ -65,7 +65,7 @@ def page(tmp_path: Path) -> Path:
         measured.add([TickRecord(tick, due_ns, due_ns + late_ns, output, tick // 2000) for output in (0, 1)])
     report: dict[str, Any] = measured.report(4000 * STEP_NS, {"realtime": None, "ports": "alsa"})
     made = subprocess.run(
-        [sys.executable, "-m", "routerd.desk.report.page"],
+        [sys.executable, "-m", "routerd.server.report.page"],
         input=json.dumps(report), capture_output=True, text=True, check=True,
     )  # fmt: skip
     file = tmp_path / "page.html"

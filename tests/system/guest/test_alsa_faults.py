@@ -14,7 +14,7 @@ from sequencer_tools import aconnect, address, standing_still
 from usb import wait_for
 
 from routerd.core.errors import PortError
-from routerd.core.messages import TICK_BYTES
+from routerd.core.midi.messages import TICK_BYTES
 from routerd.ports import open_system
 from routerd.ports.base import CONNECTED, OutputPort, PortInfo, PortSystem, StalledError, match_port
 from routerd.ports.sequencer import CAN_WRITE, DESTINATION, NO_EXPORT, SequencerClient

@@ -16,7 +16,7 @@ from far_program import FarProgram
 from listener import Aseqdump
 from usb import DeviceEnd, Gadget, wait_for
 
-from routerd.core.messages import is_whole
+from routerd.core.midi.messages import is_whole
 
 pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 

@@ -37,7 +37,7 @@ def test_setting_the_wall_clock_by_hours_moves_nothing(
     wall_clock: None, daemon: Daemon, watcher: Aseqdump, hours: int
 ) -> None:
     status = daemon.status()
-    anchor_ns, restarts = status["tempo"]["anchor_ns"], status["desk"]["restarts"]
+    anchor_ns, restarts = status["tempo"]["anchor_ns"], status["server"]["restarts"]
     before = len(watcher.clocks())
     given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
     time.clock_settime(time.CLOCK_REALTIME, time.time() + hours * HOUR_S)
@@ -49,7 +49,7 @@ def test_setting_the_wall_clock_by_hours_moves_nothing(
     assert last - first > 1
     status = daemon.status()
     assert status["tempo"]["anchor_ns"] == anchor_ns
-    assert status["desk"]["restarts"] == restarts
+    assert status["server"]["restarts"] == restarts
     assert not any("fault" in event["kind"] for event in daemon.events.seen)
 
 
@@ -73,10 +73,10 @@ def test_memory_that_is_short_costs_the_engine_no_page_and_no_tick(
 ) -> None:
     status = daemon.status()
     assert status["engine"]["memory_locked"]
-    engine, desk, restarts = status["engine"]["pid"], status["desk"]["pid"], status["desk"]["restarts"]
+    engine, server, restarts = status["engine"]["pid"], status["server"]["pid"], status["server"]["restarts"]
     given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
     before, begun = len(watcher.clocks()), time.monotonic()
-    read_in = {pid: pages_read_in(pid) for pid in (engine, desk)}
+    read_in = {pid: pages_read_in(pid) for pid in (engine, server)}
     for _ in range(TIMES_TAKEN):
         take_memory()
         daemon.status()
@@ -86,10 +86,10 @@ def test_memory_that_is_short_costs_the_engine_no_page_and_no_tick(
     lost = sum(event["count"] for event in daemon.events.of("ticks-missed")) - given_up
     read_in = {pid: pages_read_in(pid) - count for pid, count in read_in.items()}
     print(
-        f"in {ended - begun:.1f} s; pages read in: engine {read_in[engine]}, desk {read_in[desk]}; "
+        f"in {ended - begun:.1f} s; pages read in: engine {read_in[engine]}, server {read_in[server]}; "
         f"{len(clocks)} clocks in {clocks[-1] - clocks[0]:.2f} s, {lost} given up (emulated processor)"
     )
-    assert read_in[engine] == 0 < read_in[desk]
+    assert read_in[engine] == 0 < read_in[server]
     assert (len(clocks) - 1 + lost) * TICK_S == pytest.approx(clocks[-1] - clocks[0], abs=0.25)
     status = daemon.status()
-    assert (status["engine"]["pid"], status["desk"]["restarts"]) == (engine, restarts)
+    assert (status["engine"]["pid"], status["server"]["restarts"]) == (engine, restarts)

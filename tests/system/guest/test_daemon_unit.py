@@ -209,25 +209,25 @@ def standing(service: None) -> dict[str, Any]:
 
 
 @pytest.mark.timeout(300)
-def test_a_killed_desk_is_started_again_and_the_clock_does_not_notice(
+def test_a_killed_server_is_started_again_and_the_clock_does_not_notice(
     standing: dict[str, Any], ear: Aseqdump
 ) -> None:
     status = API.status()
     said = len(journal())
     before = ear.clocks()[-1]
-    os.kill(status["desk"]["pid"], signal.SIGKILL)
-    took_s = back("desk", status["desk"]["pid"])
-    print(f"the API answers again {took_s:.1f} s after SIGKILL of the desk (emulated processor)")
+    os.kill(status["server"]["pid"], signal.SIGKILL)
+    took_s = back("server", status["server"]["pid"])
+    print(f"the API answers again {took_s:.1f} s after SIGKILL of the server (emulated processor)")
     assert engine_pid() == status["engine"]["pid"]
     assert where() == standing
     clocks = [at for at in ear.clocks() if at >= before]
-    # An emulated machine may stand still itself; what is given up for that is told once there is a desk.
+    # An emulated machine may stand still itself; what is given up for that is told once there is a server.
     stalls = [line for line in told_since(said) if line["event"].startswith("ticks were given up")]
     given_up = sum(line["count"] for line in stalls)
     print(f"{len(clocks)} clocks in {clocks[-1] - clocks[0]:.2f} s, {given_up} given up in stalls")
     assert given_up < len(clocks) / 10
     assert (len(clocks) - 1 + given_up) * TICK_S == pytest.approx(clocks[-1] - clocks[0], abs=0.25)
-    assert "the desk has ended (SIGKILL); starting it again, the clock goes on" in journal()
+    assert "the server has ended (SIGKILL); starting it again, the clock goes on" in journal()
 
 
 @pytest.mark.timeout(300)

@@ -17,8 +17,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from routerd.core.clock import CATCH_UP_TICKS
-from routerd.core.messages import TICK_BYTES, controller
+from routerd.core.clock.clock import CATCH_UP_TICKS
+from routerd.core.midi.messages import TICK_BYTES, controller
 from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
@@ -105,7 +105,7 @@ def judge(
         "places_on_the_grid": numbers[-1] - numbers[0] + 1,
         "ticks": len(arrivals),
         "given_up": sum(line["count"] for line in log if first <= line.get("from_tick", -1) <= last),
-        "restarts": status["desk"]["restarts"],
+        "restarts": status["server"]["restarts"],
         "faults": status["engine"]["counters"]["faults"],
     }
     print(json.dumps(facts))

@@ -1,0 +1,1 @@
+"""Where ticks lie, and what follows from them."""

@@ -1,0 +1,131 @@
+"""The clocks of all devices of a rig: which of them need looking at, and how late each is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.clock.device_clock import DeviceClock
+from routerd.core.clock.time_code import TimeCoder
+from routerd.core.model.timing import PLAIN_TIMING
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator
+
+    from routerd.core.clock.clock import Clock
+    from routerd.core.clock.schedule import Schedule
+    from routerd.core.model.timing import Timing
+    from routerd.core.output.wire import Outlet
+
+
+def _wants(timing: Timing) -> bool:
+    return timing.pulse is not None or timing.time_code is not None
+
+
+class DeviceClocks:
+    """The clocks of all devices of a rig: which need looking at, and how late each is.
+
+    `lead_ns` is by how much the earliest device is earlier than one without an offset: all others wait so
+    long.
+    """
+
+    def __init__(
+        self,
+        outlets: tuple[Outlet, ...],
+        timings: dict[str, Timing],
+        schedule: Schedule,
+        in_songs: Collection[str] = (),
+    ) -> None:
+        """`in_songs`: the devices that want their clock otherwise in some song."""
+        self._timings = timings
+        wanting = [
+            o
+            for o in outlets
+            if o.clock or o.transport or o.name in in_songs or _wants(timings.get(o.name, PLAIN_TIMING))
+        ]
+        offsets = [timings.get(o.name, PLAIN_TIMING).offset_ns for o in wanting]
+        self.lead_ns = max(0, -min(offsets, default=0))
+        self.by_outlet = {
+            outlet: DeviceClock(
+                outlet, timings.get(outlet.name, PLAIN_TIMING), offset + self.lead_ns, schedule
+            )
+            for outlet, offset in zip(wanting, offsets, strict=True)
+        }
+        self._shown = tuple(self._pair_up(outlets))
+        self._told: list[tuple[object, ...]] = []
+        self.coders = tuple(
+            TimeCoder(outlet, one.timing.time_code, one.delay_ns, schedule)
+            for outlet, one in self.by_outlet.items()
+            if one.timing.time_code is not None
+        )
+        self.straight: tuple[Outlet, ...] = ()
+        """The outlets that get the grid's ticks as they come."""
+        self.busy: tuple[DeviceClock, ...] = ()
+        self.use((), 0)
+
+    def use(self, timings: Iterable[tuple[str, Timing]], now_ns: int) -> None:
+        """Have these devices' clocks as a song wants them, all others as the rig says."""
+        wanted = dict(timings)
+        for outlet, one in self.by_outlet.items():
+            usual = self._timings.get(outlet.name, PLAIN_TIMING)
+            one.use(wanted.get(outlet.name, usual), now_ns)
+        self.straight = tuple(o for o, one in self.by_outlet.items() if o.clock and one.plain)
+        self.look()
+
+    def look(self) -> None:
+        """Find anew which of them have something to do at a tick."""
+        self.busy = tuple(one for one in self.by_outlet.values() if one.busy)
+
+    def song_entered(self, now_ns: int, clock: Clock) -> None:
+        """A song has been entered: start what starts by itself, in this gap where there is room."""
+        for one in self.by_outlet.values():
+            one.song_entered(clock)
+        self.start_in_gap(now_ns, clock)
+
+    def start_in_gap(self, now_ns: int, clock: Clock) -> None:
+        """Start what is wanted for the tick that comes next."""
+        for one in self.by_outlet.values():
+            one.start_in_gap(now_ns, clock)
+        self.look()
+
+    def take_over(self, before: DeviceClocks) -> None:
+        """Keep what runs over a change of the book."""
+        for outlet, one in self.by_outlet.items():
+            old = before.by_outlet.get(outlet)
+            if old is not None:
+                one.take_over(old)
+        self.look()
+
+    def miss(self, ticks: int) -> None:
+        """Ticks were given up: no device has counted them."""
+        for one in self.by_outlet.values():
+            one.miss(ticks)
+
+    def find(self, name: str) -> DeviceClock | None:
+        """Return the clock of the device of that name, if its port gets transport."""
+        for outlet, one in self.by_outlet.items():
+            if outlet.transport and any(other.name == name for other in outlet.wire.outlets):
+                return one
+        return None
+
+    def changed(self) -> bool:
+        """Return whether any stands otherwise than when this was last asked."""
+        told = [one.standing for one in self.by_outlet.values()]
+        if told == self._told:
+            return False
+        self._told = told
+        return True
+
+    def to_plain(self) -> list[dict[str, Any]]:
+        """Return where every device stands that gets clock, transport, pulses or time code."""
+        return [{**one.to_plain(), "device": name} for name, one in self._shown]
+
+    def _pair_up(self, outlets: tuple[Outlet, ...]) -> Iterator[tuple[str, DeviceClock]]:
+        """Yield each device with its clock; of several on one wire that is the clock of one of them."""
+        on_wire = {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.clock}
+        on_wire |= {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.transport}
+        for outlet in outlets:
+            one = self.by_outlet.get(outlet)
+            if one is None and (outlet.device.clock or outlet.device.transport):
+                one = on_wire.get(outlet.wire)
+            if one is not None:
+                yield outlet.name, one

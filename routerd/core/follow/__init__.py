@@ -1,0 +1,1 @@
+"""Somebody else leads the clock."""

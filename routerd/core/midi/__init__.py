@@ -1,0 +1,1 @@
+"""What the standards say of bytes."""

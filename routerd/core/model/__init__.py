@@ -1,0 +1,1 @@
+"""The vocabulary: values that people write in files and ask for."""

@@ -1,0 +1,66 @@
+"""Edits of a running order, as values: a set list in, the changed one out.
+
+Songs at the end of the order may be its encore block; an edit keeps the boundary where it was. Numbers
+count from 1, as people see them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from routerd.core.errors import CommandError, NotFoundError
+
+if TYPE_CHECKING:
+    from routerd.core.model.model import SetList
+
+
+def move(set_list: SetList, number: int, to: int) -> SetList:
+    """Return the order with song `number` moved so that it becomes number `to`. Raises NotFoundError.
+
+    Right at the boundary of the encore block a song stays on the side it was on.
+    """
+    index, target = _index(set_list, number), _index(set_list, to)
+    order = list(set_list.order)
+    boundary = len(order) - set_list.encore
+    was_encore = index >= boundary
+    song = order.pop(index)
+    boundary -= not was_encore
+    order.insert(target, song)
+    in_encore = target > boundary or (target == boundary and was_encore)
+    return replace(set_list, order=tuple(order), encore=set_list.encore - was_encore + in_encore)
+
+
+def insert(set_list: SetList, song: str, number: int) -> SetList:
+    """Return the order with `song` as number `number`, at most one behind the last. Raises NotFoundError.
+
+    A song put between the set and its encore ends the set.
+    """
+    count = len(set_list.order)
+    if not 1 <= number <= count + 1:
+        raise NotFoundError(f"a song can become number 1 to {count + 1}, not {number}")
+    order = (*set_list.order[: number - 1], song, *set_list.order[number - 1 :])
+    in_encore = set_list.encore > 0 and number - 1 > count - set_list.encore
+    return replace(set_list, order=order, encore=set_list.encore + in_encore)
+
+
+def drop(set_list: SetList, number: int) -> SetList:
+    """Return the order without song `number`. Raises NotFoundError, and CommandError for the only one."""
+    index = _index(set_list, number)
+    if len(set_list.order) == 1:
+        raise CommandError("the running order needs at least one song")
+    was_encore = index >= len(set_list.order) - set_list.encore
+    order = set_list.order[:index] + set_list.order[index + 1 :]
+    return replace(set_list, order=order, encore=set_list.encore - was_encore)
+
+
+def begin_encore(set_list: SetList, number: int | None) -> SetList:
+    """Return the order with its encore block beginning at song `number`, or without one."""
+    encore = 0 if number is None else len(set_list.order) - _index(set_list, number)
+    return replace(set_list, encore=encore)
+
+
+def _index(set_list: SetList, number: int) -> int:
+    if not 1 <= number <= len(set_list.order):
+        raise NotFoundError(f"the running order has songs 1 to {len(set_list.order)}, not {number}")
+    return number - 1

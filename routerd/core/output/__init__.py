@@ -1,0 +1,1 @@
+"""The way out: pacing a wire, and what a device stands on."""

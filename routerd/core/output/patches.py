@@ -1,0 +1,119 @@
+"""Patches worked out: what is sent to put a device on its sound, and what when it is already on it.
+
+A device is known to be on a sound (SysEx, free messages, bank and program) from the moment when it was sent
+there until something else is sent that may change it: another patch, a routed program change or SysEx, panic
+while it still waited, or the device's going away. Then only its settings (controllers, parameters) are sent
+again, which a pedal may have moved. A SysEx may concern the whole device, so it makes the sounds of its other
+channels unknown.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from routerd.core.midi import messages, parameters
+
+if TYPE_CHECKING:
+    from routerd.core.model.model import Patch
+    from routerd.core.output.wire import Outlet, Sink
+
+DEFAULT_ORDER = ("sysex", "messages", "program", "controllers", "rpn", "nrpn")
+SOUND = frozenset({"sysex", "messages", "program"})
+"""Parts that need not be sent again."""
+
+
+class PatchSend(NamedTuple):
+    """One patch on its way out. Pauses stand between the messages, see `pause`."""
+
+    outlet: Outlet
+    channel: int
+    steps: tuple[bytes, ...]
+    settings: tuple[bytes, ...]
+    sound: tuple[bytes, ...]
+    for_all_channels: bool
+    always: bool
+    values: tuple[tuple[int, int], ...]
+    """Controllers that it sets, by converters.value_key."""
+
+    def send(self, now_ns: int, sink: Sink) -> None:
+        """Send what the device needs."""
+        outlet = self.outlet
+        if not outlet.connected:
+            return
+        is_on = bool(self.sound) and not self.always and outlet.patched.get(self.channel) == self.sound
+        for data in self.settings if is_on else self.steps:
+            outlet.offer_patch(data, now_ns, sink)
+        if self.for_all_channels and not is_on:
+            outlet.patched.clear()
+        if self.sound:
+            outlet.patched[self.channel] = self.sound
+        outlet.values.update(self.values)
+        outlet.selected.clear()
+
+
+def pause(ns: int) -> bytes:
+    """Return what makes a wire wait so long: it begins with a data byte, as no message does."""
+    return b"\x00" + ns.to_bytes(8, "big")
+
+
+def pause_ns(data: bytes) -> int:
+    """Return how long a pause is."""
+    return int.from_bytes(data[1:], "big")
+
+
+def compile_patch(patch: Patch, outlet: Outlet) -> PatchSend:
+    """Work a patch out."""
+    parts = _parts(patch)
+    order = patch.order or DEFAULT_ORDER
+    steps: list[bytes] = []
+    settings: list[bytes] = []
+    sound: list[bytes] = []
+    for step in order:
+        if isinstance(step, int):
+            steps.append(pause(step))
+            continue
+        steps += parts[step]
+        if step in SOUND:
+            sound += parts[step]
+        else:
+            settings += parts[step]
+    status = messages.CONTROLLER | patch.channel
+    return PatchSend(
+        outlet,
+        patch.channel,
+        tuple(steps),
+        tuple(settings),
+        tuple(sound),
+        bool(patch.sysex or patch.messages),
+        patch.always,
+        tuple((status << 7 | number, value) for number, value in patch.controllers),
+    )
+
+
+def _parts(patch: Patch) -> dict[str, list[bytes]]:
+    """Return the messages of each part. Bank select is MSB then LSB, the program change right behind it
+    (M1 pp. 13–14)."""
+    program = []
+    if patch.bank >= 0:
+        program.append(messages.controller(patch.channel, messages.BANK_MSB, patch.bank >> 7))
+        program.append(messages.controller(patch.channel, messages.BANK_LSB, patch.bank & 0x7F))
+    if patch.program >= 0:
+        program.append(messages.program_change(patch.channel, patch.program))
+    return {
+        "sysex": list(patch.sysex),
+        "messages": list(patch.messages),
+        "program": program,
+        "controllers": [
+            messages.controller(patch.channel, number, value) for number, value in patch.controllers
+        ],
+        "rpn": _parameters(patch, parameters.RPN, patch.rpn),
+        "nrpn": _parameters(patch, parameters.NRPN, patch.nrpn),
+    }
+
+
+def _parameters(patch: Patch, kind: int, pairs: tuple[tuple[int, int], ...]) -> list[bytes]:
+    return [
+        data
+        for number, value in pairs
+        for data in parameters.messages_of(patch.channel, (kind, number >> 7, number & 0x7F), value)
+    ]

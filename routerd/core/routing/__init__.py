@@ -1,0 +1,1 @@
+"""The way in: tables, converters, what is held and muted."""

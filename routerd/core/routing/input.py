@@ -1,0 +1,529 @@
+"""The way in from a device: what its messages become, and what it holds down.
+
+A release follows the way of its press.
+
+An inlet remembers, for every note and hold pedal that its device presses, which outlets got
+the press and as what. Whatever changes in between (song, section, routes, panic), the release
+goes the same way once. The tracker sends nothing by itself when routes change: what sounds goes
+on sounding until its own release.
+
+Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III). Bank
+select waits for its program change, so that nothing comes between the two on the way out (M1 p. 13);
+a device that sends it alone has it sent on before its next message on that channel, or after BANK_WAIT_NS.
+
+More than 400 lines: what is held and where it goes are one state, and a message passes few functions.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routerd.core.midi.messages import (
+    ACTIVE_SENSING,
+    BANK_SELECT,
+    BEND,
+    CHANNEL_PRESSURE,
+    CONTROLLER,
+    HOLD_CONTROLLERS,
+    MESSAGE_LENGTH,
+    NOTE_OFF,
+    NOTE_ON,
+    PARAMETER_DATA,
+    PARAMETER_SELECT,
+    POLY_PRESSURE,
+    PROGRAM,
+    SYSEX,
+    SYSTEM_RESET,
+    TICK,
+    is_whole,
+)
+from routerd.core.midi.parameters import Selected, select, selection
+from routerd.core.midi.parameters import is_whole as is_known
+from routerd.core.model.controls import NO_CONTROLS
+from routerd.core.output.wire import Outlet
+from routerd.core.routing.resting import MOVED_CONTROLLERS, NOT_POSITIONS, moved_key
+from routerd.core.routing.tables import EMPTY, Leg, Table, WideEntry
+from routerd.core.routing.watch import SENSING_LOST_NS
+from routerd.core.show.presses import Turn
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from routerd.core.model.controls import Controls, Switch
+    from routerd.core.model.model import Device
+    from routerd.core.output.wire import Sink, Wire
+    from routerd.core.routing.converters import Converter
+
+Way = tuple["Outlet | Converter", int, int]
+"""Where a press went: outlet or converter, status byte of the release (or of the controller), number out."""
+
+PEDAL_DOWN = 64
+BANK_WAIT_NS = 10_000_000
+_SPECIAL = HOLD_CONTROLLERS | BANK_SELECT | PARAMETER_SELECT | PARAMETER_DATA
+"""Controllers that are more than a value of their own."""
+_DEFAULT_RELEASE_VELOCITY = 64
+
+
+class Inlet:
+    """The way in from one device, with the table of the current section and what is held."""
+
+    __slots__ = (
+        "_plain",
+        "banks",
+        "banks_since_ns",
+        "chased",
+        "controls",
+        "controls_down",
+        "device",
+        "heard_ns",
+        "held_notes",
+        "held_pedals",
+        "name",
+        "note_sysex",
+        "pedals",
+        "positions",
+        "received",
+        "selected",
+        "senses",
+        "shares",
+        "strange",
+        "table",
+        "withheld",
+    )
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        self.name = device.name
+        self.shares: tuple[Inlet, ...] = (self,)
+        """All that hear the same port, itself among them."""
+        self.table: Table = EMPTY
+        self.heard_ns = 0
+        """When its device sent something last."""
+        self.senses = False
+        """Whether its device has sent Active Sensing."""
+        self.controls = NO_CONTROLS
+        """What stands for an action."""
+        self.controls_down: set[int] = set()
+        """Switches that are down, so that their release is not routed whatever they mean by then."""
+        self.pedals: dict[int, bytes] = {}
+        """What the values of controllers become first, by (status byte << 7) | number."""
+        self.chased = False
+        """Whether some route wants to know where its device's controls stand."""
+        self.positions: dict[int, bytes] = {}
+        """Where they stand, if so: the last message of each, by (status byte << 7) | controller."""
+        self.received = 0
+        """Messages of its device so far; counted by whoever brings them."""
+        self.strange = 0
+        """Messages that were not whole, legal MIDI."""
+        self.withheld = 0
+        """Messages that a loop has brought back and that were not routed again, see core.loops."""
+        self.held_notes: dict[int, tuple[Way, ...]] = {}
+        """By channel × 128 + note."""
+        self.held_pedals: dict[int, tuple[Way, ...]] = {}
+        """By channel × 128 + controller number."""
+        self.banks: dict[int, list[bytes]] = {}
+        """Bank select that waits for its program change, by channel."""
+        self.banks_since_ns = 0
+        self.selected: Selected = {}
+        """The parameter that the device stands on."""
+        self.note_sysex: Callable[[Wire, bytes, int], None] = lambda *_: None
+        """Called with each SysEx that is routed and where it goes: it goes out in pieces."""
+        self._plain = True
+        """Whether the table alone decides what becomes of a message."""
+
+    def _look_whether_plain(self) -> None:
+        controls = self.controls
+        self._plain = not (
+            controls.by_key
+            or controls.by_message
+            or self.controls_down
+            or self.pedals
+            or self.banks
+            or self.chased
+        )
+
+    def receive(self, data: bytes, now_ns: int, sink: Sink) -> Turn | None:
+        """Route one message, or return what it does to a switch.
+
+        What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
+        end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
+        """
+        plain = self._plain
+        if not plain and (exact := self.controls.by_message.get(data)) is not None:
+            return Turn((self.name, data), exact, True, True)
+        if not data or (status := data[0]) >= SYSEX:
+            self._receive_system(data, now_ns, sink)
+            return None
+        if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
+            self.strange += 1
+            return None
+        self.heard_ns = now_ns
+        if not plain:
+            if (values := self.pedals.get((status << 7) | data[1])) is not None:
+                data = bytes((status, data[1], values[data[2]]))
+            switch = self.controls.by_key.get((status << 7) | data[1])
+            if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
+                return self._turn(switch, data)
+            if self.chased and status >= CONTROLLER and status & 0xF0 != PROGRAM:
+                self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
+            if self.banks and not (status & 0xF0 == CONTROLLER and data[1] in BANK_SELECT):
+                self._send_bank(status & 0x0F, now_ns, sink)
+        if status >= POLY_PRESSURE:
+            _WAYS[status & 0xF0](self, data, now_ns, sink)
+        elif status >= NOTE_ON and data[2]:
+            self.press(data, now_ns, sink)
+        else:
+            self.release(data, now_ns, sink)
+        return None
+
+    def use_pedals(self, pedals: dict[int, bytes]) -> None:
+        """Take other maps of what controllers become first."""
+        self.pedals = pedals
+        self._look_whether_plain()
+
+    def use_chase(self, chased: bool) -> None:
+        """Keep positions from now on, or no more."""
+        self.chased = chased
+        if not chased:
+            self.positions.clear()
+        self._look_whether_plain()
+
+    def chase(self, status: int, leg: Leg, now_ns: int, sink: Sink) -> None:
+        """Send the present positions of controls over one leg of the table."""
+        target, status_out, firsts, seconds = leg
+        if not target.outlet.connected:
+            return
+        for data in list(self.positions.values()):
+            if data[0] != status:
+                continue
+            number, is_controller = data[1], status < PROGRAM
+            if is_controller and (number in NOT_POSITIONS or (status << 7) | number in self.controls.by_key):
+                continue
+            out = bytes((status_out, firsts[number], *(seconds[value] for value in data[2:])))
+            if max(out[1:]) > 127:
+                continue
+            if type(target) is not Outlet:
+                target.offer(out, now_ns, sink)
+                continue
+            target.offer(out, now_ns, sink)  # what the player does next must not be overtaken by it
+            if is_controller and number in HOLD_CONTROLLERS:
+                key = (status & 0x0F) << 7 | number
+                way = (target, status_out, out[1])
+                if data[2] >= PEDAL_DOWN and way not in self.held_pedals.get(key, ()):
+                    self.held_pedals[key] = (*self.held_pedals.get(key, ()), way)
+            elif (moved := moved_key(out)) >= 0:
+                target.wire.moved[moved] = (self, out)
+
+    def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        if data[1] in _SPECIAL:
+            self._receive_special(data, now_ns, sink)
+        else:
+            self._pass(data, now_ns, sink)
+
+    def _receive_program(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        for target, status_out, _, _ in self.table[data[0] - 0x80]:
+            target.outlet.patched.pop(status_out & 0x0F, None)
+        self._pass(data, now_ns, sink)
+
+    def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Send what holds nothing down: controllers, pressure, bend, program changes."""
+        first = data[1]
+        is_long = len(data) == 3
+        second = data[2] if is_long else 0
+        is_controller = data[0] < PROGRAM
+        moves = data[0] >= CHANNEL_PRESSURE
+        legs = self.table[data[0] - 0x80]
+        if type(legs) is WideEntry:
+            legs = legs.by_first[first]
+        for target, status_out, firsts, seconds in legs:
+            first_out = firsts[first]
+            second_out = seconds[second]
+            if first_out < 128 and second_out < 128:
+                out = bytes((status_out, first_out, second_out) if is_long else (status_out, first_out))
+                if (wire := target.at_once) is not None:
+                    sink.append((wire, out))
+                else:
+                    target.offer(out, now_ns, sink)
+                    if type(target) is not Outlet:
+                        continue
+                    wire = target.wire
+                if is_controller:
+                    if first_out in MOVED_CONTROLLERS:
+                        wire.moved[status_out << 7 | first_out] = (self, out)
+                elif moves:
+                    wire.moved[status_out << 7] = (self, out)
+
+    def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        if not is_whole(data):
+            self.strange += 1
+            return
+        self.heard_ns = now_ns
+        if data[0] == ACTIVE_SENSING:
+            self.senses = True
+        elif data[0] != SYSTEM_RESET:
+            for target, _, _, _ in self.table[data[0] - 0x80]:
+                if data[0] == SYSEX:
+                    self.note_sysex(target.outlet.wire, data, now_ns)
+                if data[0] < TICK:
+                    target.outlet.patched.clear()
+                    target.offer(data, now_ns, sink)
+                else:
+                    target.outlet.put_realtime(data, now_ns, sink)
+
+    def _receive_special(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a hold pedal, a bank select, or a part of a registered or non-registered parameter."""
+        status, number, value = data
+        channel = status & 0x0F
+        if number in HOLD_CONTROLLERS:
+            self.pedal(data, now_ns, sink)
+        elif number in BANK_SELECT:
+            if not self.banks:
+                self.banks_since_ns = now_ns
+            self.banks.setdefault(channel, []).append(data)
+            self._plain = False
+        elif number in PARAMETER_SELECT:
+            select(self.selected, channel, number, value)
+            for target, status_out, firsts, seconds in self.table[status - 0x80]:
+                if isinstance(target, Outlet) and firsts[number] < 128 and seconds[value] < 128:
+                    select(target.selected, status_out & 0x0F, firsts[number], seconds[value])
+            self._pass(data, now_ns, sink)
+        else:
+            self._select_again(status, number, now_ns, sink)
+            self._pass(data, now_ns, sink)
+
+    def _select_again(self, status: int, number: int, now_ns: int, sink: Sink) -> None:
+        """Put every receiver back on this device's parameter, where another has taken it off."""
+        parameter = self.selected.get(status & 0x0F)
+        if parameter is None or not is_known(parameter):
+            return
+        for target, status_out, firsts, _ in self.table[status - 0x80]:
+            if isinstance(target, Outlet) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:
+                channel = status_out & 0x0F
+                if target.selected.get(channel) != parameter:
+                    target.selected[channel] = parameter
+                    for out in selection(channel, parameter):
+                        target.offer(out, now_ns, sink)
+
+    def _send_bank(self, channel: int, now_ns: int, sink: Sink) -> None:
+        for data in self.banks.pop(channel, ()):
+            self._pass(data, now_ns, sink)
+        self._look_whether_plain()
+
+    def send_banks(self, now_ns: int, sink: Sink) -> None:
+        """Send on what has waited too long for its program change."""
+        if now_ns - self.banks_since_ns >= BANK_WAIT_NS:
+            for channel in list(self.banks):
+                self._send_bank(channel, now_ns, sink)
+
+    def _receive_pressure(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route the pressure of a key: where its note has gone, when the device holds it."""
+        status, note, value = data
+        ways = self.held_notes.get((status & 0x0F) << 7 | note)
+        for target, status_out, notes, values in self.table[status - 0x80]:
+            note_out = notes[note]
+            if note_out < 128 and values[value] < 128:
+                way = (target, NOTE_OFF | (status_out & 0x0F), note_out)
+                if ways is None or way in ways:
+                    out = bytes((status_out, note_out, values[value]))
+                    target.offer(out, now_ns, sink)
+                    if type(target) is Outlet and target.connected:
+                        target.wire.moved[status_out << 7 | note_out] = (self, out)
+
+    def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
+        """Return what a control's message does: it goes down or comes up, or nothing new.
+
+        A program change has no release: it is told as a press every time.
+        """
+        kind = data[0] & 0xF0
+        key = _switch_key(data)
+        if kind == PROGRAM:
+            return Turn((self.name, key), switch, True, True)
+        down = data[2] >= PEDAL_DOWN if kind == CONTROLLER else kind == NOTE_ON and data[2] > 0
+        if down is (key in self.controls_down):
+            return None
+        (self.controls_down.add if down else self.controls_down.discard)(key)
+        self._look_whether_plain()
+        return Turn((self.name, key), switch, down)
+
+    def swallow_release(self, data: bytes) -> None:
+        """Let the release of this press go nowhere."""
+        if 0x80 <= data[0] < PROGRAM:
+            self.controls_down.add(_switch_key(data))
+            self._plain = False
+
+    def forget_switches(self) -> None:
+        """The device has gone: no switch of it is down any more."""
+        self.controls_down.clear()
+        self._look_whether_plain()
+
+    def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a Note On with velocity above 0."""
+        status, note, velocity = data[0], data[1], data[2]
+        key = ((status & 0x0F) << 7) | note
+        held = self.held_notes
+        if key in held:  # pressed again without a release: the first press ends now
+            for way in held[key]:
+                way[0].play(release_bytes(way), now_ns, sink)
+        legs = self.table[status - 0x80]
+        if type(legs) is WideEntry:
+            legs = legs.by_first[note]
+        ways: tuple[Way, ...] = ()
+        for target, status_out, notes, velocities in legs:
+            note_out = notes[note]
+            velocity_out = velocities[velocity]
+            if note_out < 128 and velocity_out < 128:
+                release_status = status_out & 0xEF
+                ways += ((target, release_status, note_out),)
+                out = bytes((status_out, note_out, velocity_out))
+                if (wire := target.at_once) is not None:  # as `play` does, without the way there
+                    presses = wire.presses
+                    out_key = release_status << 7 | note_out
+                    if out_key not in presses:
+                        presses[out_key] = 1
+                        sink.append((wire, out))
+                        continue
+                target.play(out, now_ns, sink)
+        held[key] = ways
+
+    def release(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a Note Off, or a Note On with velocity 0, the way of its press.
+
+        A release whose press was never seen goes by the current table: it may end a note that was
+        pressed before routerd started.
+        """
+        status, note, velocity = data[0], data[1], data[2]
+        if status >= NOTE_ON:
+            velocity = _DEFAULT_RELEASE_VELOCITY
+        ways = self.held_notes.pop(((status & 0x0F) << 7) | note, None)
+        if ways is None:
+            ways = self._ways_of_unseen(status, note)
+        for target, status_out, note_out in ways:
+            out = bytes((status_out, note_out, velocity))
+            if (wire := target.at_once) is not None:  # as `play` does, without the way there
+                presses = wire.presses
+                out_key = status_out << 7 | note_out
+                if left := presses.pop(out_key, 1) - 1:
+                    presses[out_key] = left
+                else:
+                    sink.append((wire, out))
+            else:
+                target.play(out, now_ns, sink)
+
+    def _ways_of_unseen(self, status: int, note: int) -> tuple[Way, ...]:
+        """Return where a release goes whose press was never seen: not to what other presses hold."""
+        ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
+        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].outlet.wire.presses)
+
+    def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
+        """Route a hold pedal: down by the current table, up also the way that it went down.
+
+        A pedal with positions between (half damper) passes through several values below PEDAL_DOWN on its way
+        up; a way is forgotten only when 0 has gone there, so that nothing is left half sustained.
+        """
+        status, number, value = data
+        key = ((status & 0x0F) << 7) | number
+        held = self.held_pedals.get(key, ())
+        sent: list[Way] = []
+        for outlet, status_out, numbers, values in self.table[status - 0x80]:
+            number_out = numbers[number]
+            value_out = values[value]
+            if number_out < 128 and value_out < 128:
+                sent.append((outlet, status_out, number_out))
+                outlet.offer(bytes((status_out, number_out, value_out)), now_ns, sink)
+        if value >= PEDAL_DOWN:
+            self.held_pedals[key] = tuple(dict.fromkeys((*held, *sent)))
+            return
+        for way in held:
+            if way not in sent:
+                outlet, status_out, number_out = way
+                outlet.offer(bytes((status_out, number_out, value)), now_ns, sink)
+        if value == 0:
+            self.held_pedals.pop(key, None)
+
+    def use_controls(self, controls: Controls, now_ns: int, sink: Sink) -> None:
+        """Take new controls. What is held and has become one is released now: its release is not routed."""
+        if controls is self.controls:
+            return
+        self.controls = controls
+        self._look_whether_plain()
+        for key in self.positions.keys() & controls.by_key.keys():
+            del self.positions[key]
+        for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):
+            for key in [key for key in held if (status << 7) | key in controls.by_key]:
+                for way in held.pop(key):
+                    way[0].play(release_bytes(way), now_ns, sink)
+
+    def holds(self, release: bytes) -> bool:
+        """Return whether the press of this release of a key or pedal has been let in."""
+        held = self.held_pedals if release[0] >= CONTROLLER else self.held_notes
+        return bool(held.get((release[0] & 0x0F) << 7 | release[1]))
+
+    def is_lost(self, now_ns: int) -> bool:
+        """Return whether the cable counts as lost since, see core.watch; told once."""
+        if self.senses and now_ns - self.heard_ns > SENSING_LOST_NS:
+            self.senses = False
+            return True
+        return False
+
+    def sounds(self) -> bool:
+        """Return whether something that was pressed here has not been released."""
+        return any(self.held_notes.values()) or any(self.held_pedals.values())
+
+    def let_go(self, now_ns: int, sink: Sink) -> None:
+        """Release what is held; the releases that the device sends later go nowhere."""
+        for held in (self.held_notes, self.held_pedals):
+            for key, ways in held.items():
+                held[key] = ()
+                for way in ways:
+                    way[0].play(release_bytes(way), now_ns, sink)
+
+    def let_go_of(self, status: int, number: int, now_ns: int, sink: Sink) -> None:
+        """The same for one note, or one hold pedal where the status byte is that of a controller."""
+        held = self.held_pedals if status >= CONTROLLER else self.held_notes
+        key = (status & 0x0F) << 7 | number
+        ways, held[key] = held.get(key, ()), ()
+        for way in ways:
+            way[0].play(release_bytes(way), now_ns, sink)
+
+    def forget(self, outlet: Outlet) -> list[bytes]:
+        """Take `outlet` out of what is held and return the releases that it will miss."""
+        missed: list[bytes] = []
+        for held in (self.held_notes, self.held_pedals):
+            for key, ways in held.items():
+                gone = [way for way in ways if way[0].outlet is outlet]
+                if gone:
+                    held[key] = tuple(way for way in ways if way not in gone)
+                for way in gone:
+                    missed += outlet.missed(way[0].convert(release_bytes(way)))
+        return missed
+
+
+def _switch_key(data: bytes) -> int:
+    """Return what tells switches apart: kind (a note's press and release alike), channel, number."""
+    return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
+
+
+_WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {  # of what is no note
+    POLY_PRESSURE: Inlet._receive_pressure,
+    CONTROLLER: Inlet._receive_controller,
+    PROGRAM: Inlet._receive_program,
+    CHANNEL_PRESSURE: Inlet._pass,
+    BEND: Inlet._pass,
+}
+
+
+def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:
+    """Return where a message with that first data byte goes by these legs."""
+    if isinstance(legs, WideEntry):
+        legs = legs.by_first[number]
+    return tuple(
+        (outlet, status_out, numbers[number])
+        for outlet, status_out, numbers, _ in legs
+        if numbers[number] < 128
+    )
+
+
+def release_bytes(way: Way) -> bytes:
+    """Return the message that ends what went that way: a Note Off, or the pedal up."""
+    _, status, number = way
+    return bytes((status, number, 0 if status >= CONTROLLER else _DEFAULT_RELEASE_VELOCITY))

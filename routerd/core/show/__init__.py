@@ -1,0 +1,1 @@
+"""The one owner of time and state, and its parts."""

@@ -1,0 +1,81 @@
+"""Learn mode: the next message that is received becomes a control, or shows how far a pedal goes.
+
+While it is on, nothing that it looks at is routed or carried out. It ends by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from routerd.core.midi.messages import ACTIVE_SENSING, CONTROLLER, NOTE_ON, PROGRAM, TICK, is_whole
+from routerd.core.units import NS_PER_S
+
+LEARN_NS = 60 * NS_PER_S
+"""How long it waits for a message; house choice: long enough to walk to the pedals."""
+
+
+class Learns(StrEnum):
+    """What is to be learnt."""
+
+    CONTROL = "control"
+    PEDAL = "pedal"
+
+
+@dataclass(slots=True)
+class Learner:
+    """One round of learning, from being asked to having learnt; `device` and `message` are what was heard.
+
+    A pedal goes on being heard until the time is over: `low` and `high` are the ends it has reached.
+    """
+
+    learns: Learns
+    until_ns: int
+    device: str = ""
+    message: bytes = b""
+    low: int = 127
+    high: int = 0
+    over: bool = False
+
+    def hears(self, device: str, data: bytes) -> bool:
+        """Look at a message; tell whether it was one to learn from and is used up by that."""
+        if self.learns is Learns.PEDAL:
+            return self._hears_pedal(device, data)
+        if not is_press(data):
+            return False
+        self.device, self.message, self.over = device, data, True
+        return True
+
+    def _hears_pedal(self, device: str, data: bytes) -> bool:
+        if len(data) != 3 or data[0] & 0xF0 != CONTROLLER or data[2] > 127:
+            return False
+        if self.message and (device, data[:2]) != (self.device, self.message[:2]):
+            return False
+        self.device, self.message = device, data
+        self.low, self.high = min(self.low, data[2]), max(self.high, data[2])
+        return True
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return what a snapshot shows of it; `low` and `high` are null before a pedal was heard."""
+        pedal = self.learns is Learns.PEDAL and self.message != b""
+        return {
+            "learns": self.learns.value,
+            "over": self.over,
+            "device": self.device or None,
+            "message": self.message.hex(" ").upper() or None,
+            "low": self.low if pedal else None,
+            "high": self.high if pedal else None,
+        }
+
+
+def is_press(data: bytes) -> bool:
+    """Return whether a message can be what a foot or finger does to a control, not the end of it."""
+    if not is_whole(data) or data[0] in (TICK, ACTIVE_SENSING):
+        return False
+    kind = data[0] & 0xF0
+    if kind == NOTE_ON:
+        return data[2] > 0
+    if kind == CONTROLLER:
+        return data[2] >= 64
+    return kind == PROGRAM or data[0] >= 0xF0

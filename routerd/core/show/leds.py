@@ -1,0 +1,101 @@
+"""Lamps of foot controllers and button boxes: a note or controller that says how something stands.
+
+A lamp is told only when it changes, and again when its device comes back. What can be shown is one table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+if TYPE_CHECKING:
+    from routerd.core.output.wire import Outlet, Wire
+
+
+class Shows(StrEnum):
+    """What a lamp can show."""
+
+    RUNNING = "running"
+    STOPPED = "stopped"
+    ARMED = "armed"
+    SONG = "song"
+    SECTION = "section"
+    LAST_SONG = "last-song"
+    CHECKLIST = "checklist"
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """A lamp of a device. `status` is NOTE_ON or CONTROLLER with the channel in its low half.
+
+    `argument` with SONG is the place in the order from 1, with SECTION the number from 1 or the name.
+    `on` and `off` are the values sent (0–127); a Note On with 0 is a Note Off (M1 p. 10).
+    """
+
+    device: str
+    status: int
+    number: int
+    shows: Shows
+    argument: int | str = 0
+    on: int = 127
+    off: int = 0
+
+
+class Facts(NamedTuple):
+    """How everything stands; numbers from 1, 0 for none. `open_items` are still to be done by hand."""
+
+    running: bool
+    armed: bool
+    song: int
+    section: int
+    section_name: str
+    last_song: bool
+    open_items: int
+
+
+_LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
+    Shows.RUNNING: lambda facts, _: facts.running,
+    Shows.STOPPED: lambda facts, _: not facts.running,
+    Shows.ARMED: lambda facts, _: facts.armed,
+    Shows.SONG: lambda facts, argument: facts.song == argument,
+    Shows.SECTION: lambda facts, argument: argument in (facts.section, facts.section_name),
+    Shows.LAST_SONG: lambda facts, _: facts.last_song,
+    Shows.CHECKLIST: lambda facts, _: facts.open_items > 0,
+}
+
+
+class Board:
+    """All lamps of a rig, and what each was last told."""
+
+    def __init__(self, lamps: Iterable[Lamp], outlets: Mapping[str, Outlet]) -> None:
+        self._lamps = [(lamp, outlets[lamp.device]) for lamp in lamps]
+        self._told: list[bool | None] = [None] * len(self._lamps)
+
+    def forget(self, wire: Wire) -> None:
+        """A port has been away: tell all its lamps again."""
+        for index, (_, outlet) in enumerate(self._lamps):
+            if outlet.wire is wire:
+                self._told[index] = None
+
+    def update(self, facts: Facts) -> list[tuple[Outlet, bytes]]:
+        """Return what has to be sent so that every lamp that can be reached shows `facts`."""
+        sends: list[tuple[Outlet, bytes]] = []
+        for index, (lamp, outlet) in enumerate(self._lamps):
+            lit = _LIT[lamp.shows](facts, lamp.argument)
+            if outlet.connected and lit is not self._told[index]:
+                self._told[index] = lit
+                sends.append((outlet, bytes((lamp.status, lamp.number, lamp.on if lit else lamp.off))))
+        return sends
+
+
+def lamp_to_plain(lamp: Lamp) -> list[Any]:
+    """Return `lamp` as JSON values."""
+    return [lamp.device, lamp.status, lamp.number, lamp.shows.value, lamp.argument, lamp.on, lamp.off]
+
+
+def lamp_from_plain(plain: list[Any]) -> Lamp:
+    """Return the lamp that `lamp_to_plain` wrote."""
+    device, status, number, shows, argument, on, off = plain
+    return Lamp(device, status, number, Shows(shows), argument, on, off)

@@ -1,0 +1,185 @@
+"""What is meant by the ups and downs of a switch: a press, a long one, a double one, or bounce.
+
+A switch that means one thing only is answered at once, when it goes down. One with a long meaning is answered
+when it comes up early enough or has been down for long; one with a double meaning waits for the second press.
+Down again within the guard time is bounce or a slip of the foot: it is not heard, and the guard time begins
+anew; up within it counts only if it lasts. Whatever a switch means by the time it comes up, it is answered as
+it was meant when it went down.
+
+`contacts` tells bounce at either edge, and a switch that is broken: nothing of that one is heard until it has
+been quiet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from routerd.core.output.wire import NEVER_NS
+from routerd.core.show.contacts import Contact, Key, described
+
+if TYPE_CHECKING:
+    from routerd.core.model.controls import Control, Switch
+
+
+class Turn(NamedTuple):
+    """A switch has gone down or come up; `switch` is None for one that has lost its meaning meanwhile."""
+
+    key: Key
+    switch: Switch | None
+    down: bool
+    momentary: bool = False
+    """It comes up by itself at once: a program change, a whole message."""
+
+
+class _Phase(Enum):
+    DOWN = auto()  # held, not yet answered
+    AGAIN = auto()  # released, may be pressed a second time
+    DONE = auto()  # answered
+
+
+@dataclass(slots=True)
+class _State:
+    switch: Switch
+    phase: _Phase
+    down_ns: int
+    guarded_ns: int
+    """Until then it is not heard again."""
+    due_ns: int = NEVER_NS
+    up_due_ns: int = NEVER_NS
+    """When a release within the guard time is to be believed."""
+
+
+class Presses:
+    """Reads all switches of a rig. What is to be done is returned; `next_due_ns` is when to ask `due`.
+
+    `news` are switches that have begun to chatter (True) or are quiet again (False), for the caller to take.
+    """
+
+    def __init__(self) -> None:
+        self.next_due_ns = NEVER_NS
+        self.news: list[tuple[Key, bool]] = []
+        self._states: dict[Key, _State] = {}
+        self._contacts: dict[Key, Contact] = {}
+
+    @property
+    def chattering(self) -> list[Key]:
+        """The switches that chatter."""
+        return [key for key, contact in self._contacts.items() if contact.chatters]
+
+    def to_plain(self) -> list[dict[str, Any]]:
+        """Return the switches that chatter, as plain values."""
+        return [
+            {"device": device, "switch": described(what), "held_back": contact.held_back}
+            for (device, what), contact in self._contacts.items()
+            if contact.chatters
+        ]
+
+    def turn(self, turn: Turn, now_ns: int) -> list[Control]:
+        """Take one edge of a switch; return what is meant by it, most often nothing or one control."""
+        out = self.due(now_ns)
+        contact = self._contacts.get(turn.key)
+        if contact is None:
+            contact = self._contacts[turn.key] = Contact()
+        chattered = contact.chatters
+        settled = contact.edge(turn.switch, turn.down, now_ns)
+        state = self._states.get(turn.key)
+        if contact.chatters and not chattered:
+            self.news.append((turn.key, True))
+        if contact.held_back:
+            if state is not None:
+                state.phase, state.due_ns, state.up_due_ns = _Phase.DONE, NEVER_NS, NEVER_NS
+            self._plan()
+            return out
+        control = None
+        if not turn.down:
+            control = self._up(turn.key, now_ns)
+        elif settled:
+            control = self._down(turn, now_ns)
+        elif state is not None:
+            state.up_due_ns = NEVER_NS  # a release that was to be believed was none either
+        state = self._states.get(turn.key)
+        if turn.momentary and state is not None and state.phase is _Phase.DOWN:
+            control = self._release(state, now_ns)
+        self._plan()
+        return out if control is None else [*out, control]
+
+    def due(self, now_ns: int) -> list[Control]:
+        """Return what time alone has decided by `now_ns`."""
+        if now_ns < self.next_due_ns:
+            return []
+        out: list[Control] = []
+        for key, contact in self._contacts.items():
+            if contact.chatters and contact.quiet_ns <= now_ns:
+                contact.calm()
+                self.news.append((key, False))
+        for state in self._states.values():
+            for at_ns in sorted((state.up_due_ns, state.due_ns)):
+                if at_ns > now_ns:
+                    continue
+                control = self._release(state, at_ns) if at_ns == state.up_due_ns else self._decide(state)
+                out += [] if control is None else [control]
+        self._plan()
+        return out
+
+    def forget(self, device: str) -> None:
+        """Forget every switch of a device: it has gone, its releases will not come."""
+        self._states = {key: state for key, state in self._states.items() if key[0] != device}
+        self.news += [(key, False) for key in self.chattering if key[0] == device]
+        self._contacts = {key: contact for key, contact in self._contacts.items() if key[0] != device}
+        self._plan()
+
+    def _down(self, turn: Turn, now_ns: int) -> Control | None:
+        state, switch = self._states.get(turn.key), turn.switch
+        if switch is None:
+            return None
+        if state is not None and now_ns < state.guarded_ns:
+            state.guarded_ns = now_ns + state.switch.guard_ns
+            state.up_due_ns = NEVER_NS
+            return None
+        guarded_ns = now_ns + switch.guard_ns
+        if state is not None and state.phase is _Phase.AGAIN:
+            self._states[turn.key] = _State(state.switch, _Phase.DONE, now_ns, guarded_ns)
+            return state.switch.double
+        if switch.long is None and switch.double is None:
+            self._states[turn.key] = _State(switch, _Phase.DONE, now_ns, guarded_ns)
+            return switch.short
+        wait_ns = switch.double_ns if switch.long is None else switch.long_ns
+        self._states[turn.key] = _State(switch, _Phase.DOWN, now_ns, guarded_ns, now_ns + wait_ns)
+        return None
+
+    def _up(self, key: Key, now_ns: int) -> Control | None:
+        state = self._states.get(key)
+        if state is None or state.phase is not _Phase.DOWN:
+            return None
+        guarded_ns = state.down_ns + state.switch.guard_ns
+        if now_ns < guarded_ns:
+            state.up_due_ns = guarded_ns
+            return None
+        return self._release(state, now_ns)
+
+    def _release(self, state: _State, now_ns: int) -> Control | None:
+        state.up_due_ns = state.due_ns = NEVER_NS
+        if state.phase is not _Phase.DOWN:
+            return None
+        again_ns = state.down_ns + state.switch.double_ns
+        if state.switch.double is None or now_ns >= again_ns:
+            state.phase = _Phase.DONE
+            return state.switch.short
+        state.phase = _Phase.AGAIN
+        state.due_ns = again_ns
+        return None
+
+    def _decide(self, state: _State) -> Control | None:
+        """The time for a second press, or for letting go, is over."""
+        state.due_ns = NEVER_NS
+        was, state.phase = state.phase, _Phase.DONE
+        if was is _Phase.DOWN and state.switch.long is not None:
+            return state.switch.long
+        return None if was is _Phase.DONE else state.switch.short
+
+    def _plan(self) -> None:
+        dues = [min(state.due_ns, state.up_due_ns) for state in self._states.values()]
+        dues += [contact.quiet_ns for contact in self._contacts.values() if contact.chatters]
+        self.next_due_ns = min(dues, default=NEVER_NS)

@@ -1,0 +1,99 @@
+"""What players have moved: at rest where routes end, brought along where a route asks; see `resting`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routerd.core.midi.messages import PARAMETER_SELECT
+from routerd.core.routing.converters import Converter, forget_position
+from routerd.core.routing.input import Inlet
+from routerd.core.routing.mutes import DEVICE
+from routerd.core.routing.resting import is_at_rest, leads, rest_of, rings
+from routerd.core.show.transport_part import ShowTransport
+
+if TYPE_CHECKING:
+    from routerd.core.output.wire import Wire
+    from routerd.core.routing.holding import Held
+    from routerd.core.routing.tables import Leg
+
+
+class ShowResting(ShowTransport):
+    """The layer above transport."""
+
+    __slots__ = ()
+
+    def _bring_along(self, wire: Wire | None = None) -> None:
+        """Behind the patches: send positions, to one wire or where routes are new, and press what is held.
+
+        One wire is one whose port is there again: what players move there goes back to where it stands now.
+        """
+        moved = dict(wire.moved) if wire is not None else {}
+        self._chase(wire)
+        for key, one in moved.items():
+            if wire is not None and wire.moved[key] is one and (key & 0x7F) not in PARAMETER_SELECT:
+                wire.offer(one[1], self._now_ns, self.sink)
+        self._holding.begin(self._wanted_holds(), self._now_ns, self.sink)
+
+    def _wanted_holds(self) -> list[Held]:
+        holds = self._on.section.holds if self._on.song is not None else ()
+        return [held for held in holds if self.mutes.hears(DEVICE + held.outlet.name)]
+
+    def _plan_chase(self, chases: tuple[tuple[tuple[int, Leg], ...], ...]) -> None:
+        """Note which legs with `chase` are in force now, and which of them are new; by inlet."""
+        in_force = [
+            (inlet, status, leg)
+            for inlet, legs in zip(self.book.inlets, chases, strict=False)
+            for status, leg in legs
+            if leg in inlet.table[status - 0x80]
+        ]
+        self._to_chase = [one for one in in_force if one not in self._chased]
+        self._chased = in_force
+
+    def _chase(self, wire: Wire | None) -> None:
+        """Send positions over the routes that have just come into force, or over all that lead to a wire."""
+        chases = self._to_chase if wire is None else self._chased
+        for inlet, status, leg in chases:
+            if wire is None or leg[0].outlet.wire is wire:
+                inlet.chase(status, leg, self._now_ns, self.sink)
+        self._to_chase = []
+
+    def _abandon(self, gone: Inlet | None = None) -> None:
+        """Put to rest what players have moved where no route lets them any more; `gone` moves nothing now."""
+        for wire in self.book.wires:
+            for key, (source, data) in list(wire.moved.items()):
+                if isinstance(source, Inlet):
+                    stays = source is not gone and source in self.book.inlets and leads(source, wire, key)
+                else:
+                    stays = self._is_heard(source)
+                if not stays:
+                    del wire.moved[key]
+                    if not wire.connected or not is_at_rest(key, data):  # one that is away has not heard it
+                        wire.unrested[key] = source
+        self._rest()
+
+    def _is_heard(self, converter: Converter) -> bool:
+        return any(leg[0] is converter for inlet in self.book.inlets for legs in inlet.table for leg in legs)
+
+    def _rest(self) -> None:
+        """Put to rest what waits for it, where nothing rings any more."""
+        self._unrested = False
+        for wire in self.book.wires:
+            keys = []
+            for key, source in list(wire.unrested.items()):
+                inlets = (source,) if isinstance(source, Inlet) else self.book.inlets
+                if key in wire.moved:  # somebody moves it again
+                    del wire.unrested[key]
+                elif rings(source, inlets, wire, key >> 7 & 0x0F):
+                    self._unrested = True
+                else:
+                    del wire.unrested[key]
+                    keys.append(key)
+            self._send_rest(wire, rest_of(keys))
+
+    def _send_rest(self, wire: Wire, messages: list[bytes]) -> None:
+        for data in messages:
+            if wire.connected:
+                wire.offer(data, self._now_ns, self.sink)
+            elif data not in wire.owed:
+                wire.owed.append(data)
+            forget_position(wire, data)

@@ -1,0 +1,400 @@
+"""Songs, sections, books and ports of the show: what is on, and what reaches whom."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.clock.device_clocks import DeviceClocks
+from routerd.core.clock.transport import Command as TransportCommand
+from routerd.core.clock.transport import State, TempoBy
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES
+from routerd.core.model.arming import Action
+from routerd.core.model.model import SetList, StartPolicy
+from routerd.core.model.timing import ChangePolicy
+from routerd.core.output.lanes import is_release
+from routerd.core.output.wire import DOUBTFUL_NS, Wire
+from routerd.core.routing.input import Inlet
+from routerd.core.routing.mutes import DEVICE
+from routerd.core.routing.tables import EMPTY
+from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
+from routerd.core.show.contacts import described
+from routerd.core.show.place import Place, Standing
+from routerd.core.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+from routerd.core.clock.tap import bpm_of
+from routerd.core.show.resting_part import ShowResting
+from routerd.core.show.state import DEFAULT_BPM, NO_SONG
+
+
+class ShowSongs(ShowResting):
+    """The layer above rest."""
+
+    __slots__ = ()
+
+    def _step_song(self, action: Action, now_ns: int) -> None:
+        self._go_to(self._on.place.at(self._on.neighbour(action)), now_ns)
+
+    def _song(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to(self._on.find_song(argument), now_ns, argument)
+
+    def _section(self, argument: int | str | None, now_ns: int) -> None:
+        self._go_to_section(self._on.find_section(argument), now_ns)
+
+    def _step_section(self, action: Action, now_ns: int) -> None:
+        number = self._on.neighbour_section(action)
+        if number is not None:
+            self._go_to_section(number, now_ns)
+        else:
+            self._step_song(Action.NEXT if action is Action.NEXT_SECTION else Action.PREVIOUS, now_ns)
+
+    def _mute(self, action: Action, argument: int | str | None, now_ns: int) -> None:
+        """Mute, solo or neither. What sounds on a device that is not heard any more ends now."""
+        self._check_subject(argument)
+        self.mutes.change(action, str(argument))
+        if self._on.song is not None:
+            self._install(self._on.section)
+        for outlet in self.book.outlets:
+            if not self.mutes.hears(DEVICE + outlet.name):
+                outlet.end_latched((), now_ns, self.sink)
+                for inlet in self.book.inlets:
+                    for data in inlet.forget(outlet):
+                        outlet.offer(data, now_ns, self.sink)
+        self._rest()
+        self._bring_along()
+        self.revision += 1
+        self._event(action.value, subject=argument)
+
+    def _check_subject(self, argument: int | str | None) -> None:
+        if argument not in self.book.subjects:
+            raise NotFoundError(f"there is no {argument}")
+
+    def _go_to(self, place: Place, now_ns: int, argument: int | str | None = None) -> None:
+        identifier = place.order[place.index] if place.index is not None else str(argument)
+        if identifier not in self.book.songs:
+            raise CommandError(f"song {identifier!r} is not loaded yet; in a second it is")
+        self._on.place = place
+        self._enter_song(self.book.songs[identifier], now_ns)
+
+    def _enter_song(
+        self, song: CompiledSong, now_ns: int, *, may_start: bool = True, section: int = 1
+    ) -> None:
+        on = self._on
+        if song.song.timing.change is ChangePolicy.STOP or not may_start:
+            self._transport(TransportCommand.STOP, now_ns)
+        self._disarm("song")
+        on.song = song
+        self._use_timings(song, now_ns)
+        self._use_controls(song)
+        on.section_number = min(section, len(song.sections))
+        self.song_number = song.number
+        self.clock.begin_song(song.map)
+        self._step = self.clock.step
+        self._enter_section(on.section, now_ns)
+        self._follow(song.song.timing.follow)
+        first = song.map.steps[0]
+        runs = self.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
+        if on.section.bpm is not None:
+            self._set_tempo(on.section.bpm)
+        else:
+            self._set_tempo(first.bpm, rate_bpm=first.rate_bpm if runs else None)
+        self._send(song.patches, now_ns)
+        self._send(on.section.patches, now_ns)
+        self._bring_along()
+        self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
+        if on.section_number:
+            self._event("section", section=on.section.name, number=on.section_number)
+        self.revision += 1
+        self._take_click_and_code(song)
+        if may_start:
+            self._devices.song_entered(now_ns, self.clock)
+        if may_start and song.song.start is StartPolicy.ENTRY:
+            self._start_from_top(None, now_ns)
+
+    def _go_to_section(self, number: int, now_ns: int) -> None:
+        """Enter a section.
+
+        A tempo set by hand stays, unless the two sections ask for different ones: who enters the other
+        asks for the song's tempo.
+        """
+        on = self._on
+        left = on.section
+        on.section_number = number
+        self._enter_section(on.section, now_ns)
+        song_bpm = on.song.song.bpm if on.song is not None else DEFAULT_BPM
+        if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
+            self._set_tempo(on.section.bpm or song_bpm)
+        self._send(on.section.patches, now_ns)
+        self._bring_along()
+        self._event("section", section=on.section.name, number=number)
+        self.revision += 1
+
+    def _use_controls(self, song: CompiledSong | None) -> None:
+        every = self.book.controls if song is None else song.controls
+        for inlet, controls in zip(self.book.inlets, every, strict=True):
+            inlet.use_controls(controls, self._now_ns, self.sink)
+
+    def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
+        if section.cuts:
+            for inlet in self.book.inlets:
+                inlet.let_go(now_ns, self.sink)
+        self._install(section)
+
+    def _install(self, section: CompiledSection) -> None:
+        tables = self.mutes.tables(section.routes)
+        for inlet, table in zip(self.book.inlets, tables, strict=True):
+            inlet.table = table
+        self._loops_rerouted()
+        for outlet in self.book.outlets:
+            if outlet.latched:
+                outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
+        self._abandon()
+        self._plan_chase(section.routes.chases)
+        self._holding.keep(self._wanted_holds(), self._now_ns, self.sink)
+
+    def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
+        """A port is there (again): end what its devices missed, then put them on their sounds."""
+        self._enter(max(now_ns, self._now_ns))
+        wire.connected, wire.takes_pieces = True, takes_pieces
+        wire.busy_until_ns = self._now_ns
+        self._set_gates()
+        owed, wire.owed = wire.owed, []
+        for data in owed:
+            wire.offer(data, self._now_ns, self.sink)
+        for outlet in wire.outlets:
+            for data in outlet.local_control():
+                wire.offer(data, self._now_ns, self.sink)
+        if self._on.song is not None:
+            self._send(self._on.song.patches, self._now_ns, wire)
+            self._send(self._on.section.patches, self._now_ns, wire)
+            self._bring_along(wire)
+        self.book.board.forget(wire)
+        self._loops_rerouted()
+        self._lit_revision = -1
+        self._light()
+        for outlet in wire.outlets:
+            self._event("port-opened", device=outlet.name, direction="output", output=wire.number)
+
+    def output_lost(
+        self,
+        wire: Wire,
+        now_ns: int,
+        unsent: Iterable[bytes] = (),
+        *,
+        why: str = "",
+        since_ns: int | None = None,
+    ) -> None:
+        """A port has gone: what its devices were holding is ended when it comes back.
+
+        `unsent` are messages of `sink` that its port did not take any more; `why` is a line for people; since
+        `since_ns`, or now, nothing may have got through.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        wire.ran = wire.ran or self._may_run(wire)
+        missed = [data for data in unsent if is_release(data)]
+        missed += self._forget(wire, self._every_inlet)
+        self._holding.forget(wire)
+        wire.lose(self._now_ns, missed)
+        self.loops.drop((wire,))
+        self._tell_loops()
+        for outlet in wire.outlets:
+            facts = {"output": wire.number, "why": why, "since_ns": since_ns or self._now_ns}
+            self._event("port-closed", device=outlet.name, direction="output", **facts)
+
+    def _may_run(self, wire: Wire) -> bool:
+        """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
+        one = self._devices.by_outlet.get(wire.timed)
+        since_ns = self._now_ns - DOUBTFUL_NS
+        transport = (START_BYTES, CONTINUE_BYTES, STOP_BYTES)
+        doubtful = any(data in wire.sent and wire.sent[data] > since_ns for data in transport)
+        return doubtful or (one is not None and one.running)
+
+    def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
+        """Take what is held on a wire out of what these inlets hold, and return the releases."""
+        return [data for inlet in inlets for outlet in wire.outlets for data in inlet.forget(outlet)]
+
+    def input_opened(self, inlet: Inlet, now_ns: int) -> None:
+        """A device can be heard (again)."""
+        self._enter(max(now_ns, self._now_ns))
+        self._loops_rerouted()
+        self._event("port-opened", device=inlet.name, direction="input")
+
+    def input_lost(self, inlet: Inlet, now_ns: int, *, why: str = "") -> None:
+        """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
+        self._enter(max(now_ns, self._now_ns))
+        inlet.let_go(self._now_ns, self.sink)
+        inlet.forget_switches()
+        inlet.positions.clear()
+        self._abandon(inlet)
+        self.loops.drop((inlet,))
+        self._tell_loops()
+        self._presses.forget(inlet.name)
+        self._report_switches()
+        self._event("port-closed", device=inlet.name, direction="input", why=why)
+
+    def _report_switches(self) -> None:
+        """Report the switches that have begun to chatter, or are heard again."""
+        for (device, what), chatters in self._presses.news:
+            self._event("chattering" if chatters else "quiet-again", device=device, switch=described(what))
+            self.revision += 1
+        self._presses.news.clear()
+
+    def load(
+        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+    ) -> None:
+        """Swap in a compiled book. The song that is on stays on where the new book has it.
+
+        `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet; what makes
+        no sense in it is passed over. Transport goes on as it was, or stays stopped.
+        """
+        self._enter(max(now_ns, self._now_ns))
+        now_ns = self._now_ns
+        before = self._on
+        self._part_with_removed(before.book, book, now_ns)
+        for inlet in book.inlets:
+            inlet.use_chase(inlet.name in book.chased)
+        place = before.place.reordered(book.set_list.order, before.identifier)
+        self._on = Standing(book, place)
+        self._set_list = book.set_list
+        self._order_revision += 1
+        self.mutes.keep(book.subjects)
+        self.generation = generation
+        self.loops.use(book.inlets, book.wires)
+        for feed in book.feeds:
+            for inlet in feed.inlets:
+                inlet.note_sysex, inlet.shares = self.loops.note_sysex, feed.inlets
+        self._install_clocks(before.book, book, book.songs.get(str(before.identifier)))
+        self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
+        self._set_gates()
+        if self._source is not None and self._source.inlet not in book.inlets:
+            self._use_source(None)  # its device has left the rig
+            self._event("clock-source", device=None)
+        for inlet, pedals in zip(book.inlets, book.pedals, strict=True):
+            inlet.use_pedals(pedals)
+        if before.identifier in book.songs:
+            self._renew(before, book.songs[str(before.identifier)], now_ns)
+        else:
+            self._begin(begin or {}, now_ns)
+        self._bring_along()
+        self.revision += 1
+        self._light()
+
+    def _install_clocks(self, before: CompiledBook, book: CompiledBook, song: CompiledSong | None) -> None:
+        """Give every device its clock, in the song that stays on if one does, and the source its lead before
+        the latest of them and its hold."""
+        self.schedule.drop(set(before.outlets) - set(book.outlets))
+        for wire in set(before.wires) - set(book.wires):
+            self.stamps.pop(wire, None)
+        timings = {device.name: device.timing for device in book.rig.devices}
+        in_songs = {name for song in book.songs.values() for name, _ in song.song.timing.devices}
+        devices = DeviceClocks(book.outlets, timings, self.schedule, in_songs)
+        if song is not None:
+            devices.use(song.song.timing.devices, self._now_ns)
+        devices.take_over(self._devices)
+        self._devices = devices
+        self._use_timings(song, self._now_ns)
+        self._sensed = tuple(wire for wire in book.wires if wire.senses)
+        if self._source is not None:
+            self._source.lead(devices.lead_ns)
+            self._source.follower.hold_ns = book.rig.hold_s * NS_PER_S
+
+    def _use_timings(self, song: CompiledSong | None, now_ns: int) -> None:
+        """Give every device the clock that a song wants for it."""
+        self._devices.use(() if song is None else song.song.timing.devices, now_ns)
+        self._clocked = tuple(outlet.wire for outlet in self._devices.straight)
+        for wire in self._clocked:
+            self.stamps.pop(wire, None)
+
+    def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
+        """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
+        successors = {outlet.name: outlet.wire for outlet in book.outlets if outlet not in before.outlets}
+        for wire in before.wires:
+            if wire not in book.wires:
+                self._holding.forget(wire)
+                wire.part(self._forget(wire, (*before.inlets, self._tuner)), now_ns, self.sink)
+                heirs = (successors[outlet.name] for outlet in wire.outlets if outlet.name in successors)
+                if (heir := next(heirs, None)) is not None:
+                    heir.owed += wire.owed
+        for inlet in before.inlets:
+            if inlet not in book.inlets:
+                inlet.let_go(now_ns, self.sink)
+
+    def _renew(self, before: Standing, song: CompiledSong, now_ns: int) -> None:
+        """Put the new version of the song that is on into force, without leaving it."""
+        on = self._on
+        old, old_section = before.song, before.section
+        on.song = song
+        self._use_timings(song, now_ns)
+        self._use_controls(song)
+        self.song_number = song.number
+        same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
+        on.section_number = same_name[0] if same_name else min(1, len(song.sections))
+        self._install(on.section)
+        self._take_click_and_code(song)
+        self.clock.use_map(song.map)
+        self._step = self.clock.step
+        if old is None:
+            return
+        if song.song.timing.follow != old.song.timing.follow:
+            self._follow(song.song.timing.follow)
+        bpm = on.section.bpm or song.song.bpm
+        if bpm != (old_section.bpm or old.song.bpm):
+            self._set_tempo(bpm)
+        if (song.patches, on.section.patches) != (old.patches, old_section.patches):
+            self._send(song.patches, now_ns)
+            self._send(on.section.patches, now_ns)
+
+    def _begin(self, begin: dict[str, Any], now_ns: int) -> None:
+        """Enter the song of `begin`, else the next of the order, else none; without starting it.
+
+        With "play" transport goes on by Continue: followers that were not told to stop stand where they
+        stood (M1 p. 31).
+        """
+        self._ticks.restore(begin.get("checked"), {n: s.song.checklist for n, s in self.book.songs.items()})
+        for action, subject in self.mutes.restore(
+            begin.get("muted"), begin.get("soloed"), self.book.subjects
+        ):
+            self._event(action.value, subject=subject)
+        on = self._on
+        identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
+        order = on.place.order
+        if isinstance(identifier, str) and identifier in self.book.songs:
+            on.place = on.place.kept(identifier, begin.get("index"), begin.get("gap"))
+        elif order:  # the first song, or where a song that is no longer in the book was
+            next_index = on.place.next_index
+            on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
+            identifier, section, bpm = order[on.place.index or 0], None, None
+        else:
+            self.song_number = NO_SONG
+            self._use_controls(None)
+            for inlet in self.book.inlets:
+                inlet.table = EMPTY
+            self._abandon()
+            self._holding.keep((), now_ns, self.sink)
+            self._loops_rerouted()
+            return
+        number = section if isinstance(section, int) and section > 0 else 1
+        self._enter_song(self.book.songs[identifier], now_ns, may_start=False, section=number)
+        if bpm is not None:
+            with contextlib.suppress(
+                CommandError, ValueError
+            ):  # a place that was kept by hand or by another version
+                self._set_tempo(bpm_of(bpm), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
+        if begin.get("play") is True and identifier == begin.get("song"):
+            self._transport(TransportCommand.CONTINUE, now_ns)
+
+    def set_order(self, set_list: SetList, now_ns: int) -> None:
+        """Take a new running order; the song that is on stays on. Raises NotFoundError."""
+        self._enter(max(now_ns, self._now_ns))
+        unknown = [identifier for identifier in set_list.order if identifier not in self.book.songs]
+        if unknown:
+            raise NotFoundError(f"no song {unknown[0]!r}")
+        self._set_list = set_list
+        self._order_revision += 1
+        self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
+        self.revision += 1
+        self._light()

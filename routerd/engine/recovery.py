@@ -1,0 +1,161 @@
+"""Going on after the engine before this one has died: from its memory and the last book that worked.
+
+The song that was on and its neighbours are compiled first, so that ticks flow after one song's work whatever
+the library holds; the rest follows on the event loop. Nothing here may keep the service from starting:
+whatever is wrong is told in one line, and the start is an ordinary one, by the server.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from routerd import __version__, storage
+from routerd.core.errors import RouterdError
+from routerd.core.model.model import SetList, set_list_from_plain
+from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.crash_state import FIELDS, kept_from_plain, place_in
+from routerd.core.show.show import Show
+from routerd.core.units import NS_PER_S
+from routerd.engine.crash_memory import Memory
+from routerd.engine.worker import Worker
+from routerd.engine.yielding import give_way
+from routerd.errand import in_time
+from routerd.link.working_book import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptBook, Origin
+
+LONGEST_NS = 60 * NS_PER_S
+"""After a longer absence the band has gone on or gone home."""
+
+PATIENCE_S = 3.0
+"""A disk that has not answered by then is not waited for: a show is."""
+
+MOST_TRIES = 3
+"""So many engines in a row that went on and died young are enough: what they went on from may be why."""
+
+_NEIGHBOURS = (0, 1, -1, 2)
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+class NoComebackError(Exception):
+    """Why the start is an ordinary one."""
+
+
+def record_of(snapshot: Mapping[str, Any], origin: Origin) -> dict[str, Any] | None:
+    """Return what is kept of a snapshot; None while no song is on."""
+    if not snapshot["generation"] or snapshot["song"] is None:
+        return None
+    return {
+        "boot": _boot_id(),
+        "program": __version__,
+        "folder": origin.folder,
+        "set": origin.set_name,
+        "place": place_in(snapshot),
+        "set_list": snapshot["set_list"],
+        **{name: snapshot[name] for name in FIELDS},
+    }
+
+
+class Comeback:
+    """A show that goes on. `head` says which book it plays, `gap_ns` how long no tick went out."""
+
+    def __init__(self, show: Show, kept: KeptBook, compiled: CompiledBook, place: dict[str, Any]) -> None:
+        self.show = show
+        self.head: Head = kept.head
+        self.gap_ns = 0
+        self._kept = kept
+        self._compiled = compiled
+        self._place = place
+
+    async def rest(self, worker: Worker) -> CompiledBook:
+        """Compile all songs, giving way to everything else between two of them."""
+        compiler = Compiler(self._compiled.rig, self._compiled)
+        for place in range(len(self._kept)):
+            await give_way(worker)
+            compiler.add(self._kept.song_at(place))
+        return compiler.finish(self._compiled.set_list)
+
+    def complete(self, book: CompiledBook, now_ns: int) -> None:
+        """Put the whole book into force, unless a newer one is already; called with the show at rest."""
+        if self.show.book is self._compiled:
+            self.show.complete(book, self.head.generation, now_ns, self._place)
+
+
+def come_back(memory: Memory, state_dir: Path, origin: Origin, now_ns: int) -> Comeback:
+    """Return the show that goes on at `now_ns`; raises NoComebackError, wordless where there is nothing."""
+    record = memory.left()
+    if record is None:
+        raise NoComebackError
+    try:
+        _look_at(record, memory.tries, origin)
+        memory.note_tries(memory.tries + 1)
+        return _made(record, memory.last_tick, _read_book(state_dir, origin), now_ns)
+    except NoComebackError:
+        raise
+    except OSError as error:
+        raise NoComebackError(f"{error.filename or state_dir}: {error.strerror}") from error
+    except (*UNREADABLE, RouterdError, IndexError) as error:
+        what = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise NoComebackError(
+            f"what was kept makes no sense ({type(error).__name__}: {what:.200})"
+        ) from error
+
+
+def _look_at(record: Any, tries: int, origin: Origin) -> None:
+    if record["boot"] != _boot_id():
+        raise NoComebackError("the machine has been started since")
+    if record["program"] != __version__:
+        raise NoComebackError(f"it was version {record['program']!r:.20}, this is {__version__}")
+    if (record["folder"], record["set"]) != origin:
+        raise NoComebackError("it played another rig folder or set")
+    if not 0 <= tries < MOST_TRIES:
+        raise NoComebackError(f"{tries} engines in a row went on and died soon after")
+
+
+def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
+    data = in_time(lambda: storage.read(state_dir / FILE, LARGEST_BYTES, inside=state_dir), PATIENCE_S)
+    try:
+        kept = KeptBook(data)
+    except UNREADABLE as error:
+        raise NoComebackError(f"{state_dir / FILE} makes no sense ({error})") from error
+    if kept.head.origin != origin or kept.head.program != __version__:
+        raise NoComebackError(f"{state_dir / FILE} is of another rig folder, set or version")
+    return kept
+
+
+def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
+    standing, place, set_list = kept_from_plain(record, last_tick), record["place"], _order(record)
+    away_ns = now_ns - standing.segment.due_ns(last_tick)
+    if not 0 <= away_ns <= LONGEST_NS:
+        raise NoComebackError(f"its last tick was {away_ns / NS_PER_S:.0f} s ago")
+    compiler = Compiler(kept.rig())
+    for identifier in _first_songs(place, set_list):
+        song = kept.find(identifier)
+        if song is None:
+            raise NoComebackError(f"the last book that worked has no song {identifier!r:.80}")
+        compiler.add(song)
+    book = compiler.finish(set_list, whole=False)
+    show = Show(now_ns)
+    show.load(book, kept.head.generation, now_ns, {**place, "armed": None})
+    made = Comeback(show, kept, book, place)
+    made.gap_ns = show.go_on(standing, now_ns)
+    return made
+
+
+def _order(record: Any) -> SetList:
+    set_list = set_list_from_plain(record["set_list"])
+    if not all(isinstance(identifier, str) for identifier in set_list.order):
+        raise TypeError("an order is of identifiers")
+    return set_list
+
+
+def _first_songs(place: Any, set_list: SetList) -> list[str]:
+    """Return the song that was on, then those that the next presses lead to."""
+    order, index = set_list.order, place["index"]
+    at = index if isinstance(index, int) else place["gap"]
+    around = [order[at + by] for by in _NEIGHBOURS if 0 <= at + by < len(order)]
+    return list(dict.fromkeys([str(place["song"]), *around]))
+
+
+def _boot_id() -> str:
+    return _BOOT_ID.read_text(encoding="ascii").strip()

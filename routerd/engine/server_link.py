@@ -1,0 +1,234 @@
+"""The engine's end of the link: reads what the server asks, writes batches, never waits for it.
+
+Books arrive as pieces and are compiled here, song by song, on the event loop's thread; the show only
+ever sees the finished book. A slow server costs tick records (counted and told), never time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Callable
+from time import monotonic_ns
+from typing import Any
+
+from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.routing.input import Inlet
+from routerd.core.routing.pressed import Pressed
+from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.engine.worker import Worker
+from routerd.engine.yielding import give_way
+from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
+
+BACKLOG_LIMIT = 1_000_000
+"""Bytes that may wait for a slow server before tick records are dropped."""
+
+
+class ServerLink:
+    """One connection to one server process; a new server gets a new one."""
+
+    def __init__(
+        self,
+        worker: Worker,
+        loaded: Callable[[CompiledBook], None],
+        refused: Callable[[list[str]], None],
+        ponged: Callable[[], None],
+        serving: Callable[[], None],
+    ) -> None:
+        self._worker = worker
+        self._loaded = loaded
+        self._refused = refused
+        self._ponged = ponged
+        self._serves = serving
+        self._compiler: Compiler | None = None
+        self._set_list: SetList | None = None
+        self._writer: asyncio.StreamWriter | None = None
+        self._dropped: list[TickRecord] = []
+        self._dropped_count = 0
+        self._pressed = Pressed[Inlet]()
+
+    async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
+        """Talk to the server at the other end until it goes; `greet` returns the hello."""
+        reader, writer = await asyncio.open_connection(sock=end)
+        self._writer = writer
+        self.send("hello", greet())
+        self.send("snapshot", self._worker.show.snapshot())
+        unpacker = Unpacker()
+        try:
+            while data := await reader.read(65536):
+                for message in unpacker.feed(data):
+                    if isinstance(message, Message):
+                        if message.kind == "song":
+                            await give_way(self._worker)
+                        self._take(message)
+        except (ConnectionError, LinkError) as error:
+            self.send("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"})
+        finally:
+            self._writer = None
+            writer.close()
+            self._let_go()
+
+    @property
+    def open(self) -> bool:
+        """Whether there is a server at the other end."""
+        return self._writer is not None and not self._writer.is_closing()
+
+    def send(self, kind: str, body: Any) -> None:
+        """Send one message, if there is a server."""
+        if self._writer is not None and self.open:
+            self._writer.write(pack_message(kind, body))
+
+    def send_ticks(self, records: list[TickRecord]) -> None:
+        """Send a batch of tick records, or drop and count it when the server is too slow."""
+        if self._writer is None or self._writer.is_closing() or not records:
+            return
+        if self._writer.transport.get_write_buffer_size() > BACKLOG_LIMIT:
+            self._dropped += records
+            self._dropped = [self._dropped[0], *self._dropped[-1:]]
+            self._dropped_count += len(records)
+            return
+        if self._dropped:
+            event = {"kind": "records-dropped", "at_ns": monotonic_ns(), "count": self._dropped_count}
+            event |= {"from_tick": self._dropped[0].tick, "to_tick": self._dropped[-1].tick}
+            self._dropped, self._dropped_count = [], 0
+            self.send("event", event)
+        self._writer.write(pack_ticks(records))
+
+    def send_taps(self, taps: list[bytes]) -> None:
+        """Send a batch of messages, or drop and count it when the server is too slow."""
+        if self._writer is None or self._writer.is_closing() or not taps:
+            return
+        if self._writer.transport.get_write_buffer_size() > BACKLOG_LIMIT:
+            self._worker.recorder.dropped += len(taps)
+            return
+        self._writer.write(pack_taps(taps))
+
+    def _take(self, message: Message) -> None:
+        handler = _HANDLERS.get(message.kind)
+        if handler is None:
+            raise LinkError(f"unknown message {message.kind!r}")
+        handler(self, message.body)
+
+    # What the server says
+
+    def _rig(self, body: Any) -> None:
+        self._compiler = Compiler(rig_from_plain(body), self._worker.show.book)
+
+    def _song(self, body: Any) -> None:
+        if self._compiler is None:
+            raise LinkError("a song before a rig")
+        try:
+            self._compiler.add(song_from_plain(body))
+        except (KeyError, ValueError) as error:
+            self._compiler = None
+            raise LinkError(f"song {body.get('identifier')!r} does not fit the rig: {error!r}") from error
+
+    def _take_set_list(self, body: Any) -> None:
+        self._set_list = set_list_from_plain(body)
+
+    def _commit(self, body: Any) -> None:
+        generation, begin = body["generation"], body.get("place")
+        compiler, self._compiler = self._compiler, None
+        try:
+            if compiler is None or self._set_list is None:
+                raise LinkError("a commit without a whole book")
+            book = compiler.finish(self._set_list)
+        except (LinkError, KeyError) as error:
+            self.send("loaded", {"generation": generation, "error": repr(error)})
+            return
+        before = self._worker.show.book
+        self._worker.call(
+            lambda now_ns: self._worker.show.load(book, generation, now_ns, begin),
+            lambda: self._worker.post("retire", before),
+        )
+        self._loaded(book)
+        self.send("loaded", {"generation": generation, "error": None})
+
+    def _order(self, body: Any) -> None:
+        set_list = set_list_from_plain(body["set_list"])
+        self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
+
+    def _command(self, body: Any) -> None:
+        command = Command(Action(body["action"]), body.get("argument"), parse_when(body.get("when", "now")))
+        self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
+
+    def _sound(self, body: Any) -> None:
+        what = body["device"], body["channel"], body["note"], body["velocity"]
+        for_s = body["seconds"]
+        self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=for_s))
+
+    def _check(self, body: Any) -> None:
+        song, number, done = body["song"], body["number"], body["done"]
+        self._ask(body["id"], lambda _: self._worker.show.check(song, number, done=done))
+
+    def _ask(self, number: int, function: Callable[[int], None]) -> None:
+        """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
+        answer: dict[str, Any] = {"id": number, "error": None, "missing": False}
+
+        def carry_out(now_ns: int) -> None:
+            try:
+                function(now_ns)
+            except CommandError as refusal:
+                answer["error"], answer["missing"] = str(refusal), isinstance(refusal, NotFoundError)
+
+        self._worker.call(carry_out, lambda: self._worker.post("reply", (self, answer)))
+
+    def _tap(self, body: Any) -> None:
+        self._worker.recorder.on = bool(body["on"])
+
+    def _send_out(self, body: Any) -> None:
+        messages = [bytes.fromhex(text) for text in body["data"]]
+
+        def offer(now_ns: int) -> None:
+            show = self._worker.show
+            for outlet in show.book.outlets:
+                if outlet.name == body["device"]:
+                    for data in messages:
+                        outlet.offer(data, now_ns, show.sink)
+
+        self._worker.call(offer)
+
+    def _play(self, body: Any) -> None:
+        for inlet in self._worker.show.book.inlets:
+            if inlet.name == body["device"]:
+                for text in body["data"]:
+                    self._play_message(inlet, bytes.fromhex(text))
+
+    def _play_message(self, inlet: Inlet, data: bytes) -> None:
+        self._pressed.take(inlet, data)
+        self._worker.play(inlet, data)
+
+    def _let_go(self) -> None:
+        """This server has gone: what it asked for ends, and what it has pressed or bent is let go."""
+        self._worker.recorder.on = False
+        for inlet, data in self._pressed.rest():
+            self._worker.play(inlet, data)
+
+    def _pong(self, _body: Any) -> None:
+        self._ponged()
+
+    def _serving(self, _body: Any) -> None:
+        self._serves()
+
+    def _refuse(self, body: Any) -> None:
+        self._refused([str(problem) for problem in body["problems"]])
+
+
+_HANDLERS: dict[str, Callable[[ServerLink, Any], None]] = {
+    "rig": ServerLink._rig,
+    "song": ServerLink._song,
+    "set-list": ServerLink._take_set_list,
+    "commit": ServerLink._commit,
+    "order": ServerLink._order,
+    "command": ServerLink._command,
+    "tap": ServerLink._tap,
+    "send": ServerLink._send_out,
+    "play": ServerLink._play,
+    "check": ServerLink._check,
+    "sound": ServerLink._sound,
+    "pong": ServerLink._pong,
+    "serving": ServerLink._serving,
+    "refuse": ServerLink._refuse,
+}

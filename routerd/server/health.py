@@ -1,0 +1,233 @@
+"""What is wrong right now, one plain line each with its remedy.
+
+The one table behind every place that shows it: `problems` in the status, `GET /v1/health`, the log, the
+events `problem` and `problem-ended`, and the metrics all read from SOURCES. A source is a function of a View
+and the time to lines, and keeps nothing. To add one, write the function and put it into SOURCES. What it
+needs to know of the engine travels in the snapshot, the counters or `facts` (see routerd.link.messages); what
+only the server knows lies in `View.problems`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from routerd.core.model.model import Plain
+from routerd.core.units import NS_PER_S
+from routerd.server.view import View
+
+OPENING_NS = 3 * NS_PER_S
+"""A port may take so long to open before that is a problem."""
+
+RESTARTED_NS = 60 * NS_PER_S
+"""How long a process that died is still told after another has taken its place."""
+
+SILENT_LOOKS = 6
+"""The engine reports every second; after so many looks, two a second, without a report it does not answer."""
+
+MOST_MISTAKES = 50
+"""Lines about the rig folder; `routerd check` and a reload list them all."""
+
+
+class Key(NamedTuple):
+    """Which problem a line is about; `about` tells apart those of one kind and device."""
+
+    kind: str
+    device: str | None
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing that is wrong.
+
+    `kind` is a word for programs, `text` says what is wrong and `remedy` what to do, both for people and
+    without figures that change all the time: a changed text is announced again.
+    """
+
+    kind: str
+    text: str
+    remedy: str = ""
+    device: str | None = None
+    about: str = ""
+
+    @property
+    def key(self) -> Key:
+        """Which problem this is."""
+        return Key(self.kind, self.device, self.about)
+
+    def __str__(self) -> str:
+        return f"{self.text}; {self.remedy}" if self.remedy else self.text
+
+
+Source = Callable[[View, int], Iterable[Line]]
+
+
+def lines_of(view: View, now_ns: int) -> list[Line]:
+    """Return every line that holds at `now_ns`, the most basic first."""
+    lines: list[Line] = []
+    for source in SOURCES:
+        try:
+            lines += source(view, now_ns)
+        except Exception as error:  # noqa: BLE001 - one source that fails must not hide the others
+            what = f"{source.__name__.strip('_')} cannot be looked at: {type(error).__name__}: {error}"
+            lines.append(Line("internal", what, "this is a defect of routerd", about=source.__name__))
+    return lines
+
+
+# The sources
+
+
+def _files(view: View, _now_ns: int) -> Iterator[Line]:
+    mistakes = view.problems.get("files", [])
+    for mistake in mistakes[:MOST_MISTAKES]:
+        yield Line("files", mistake, about=mistake)
+    if len(mistakes) > MOST_MISTAKES:
+        yield Line(
+            "files", f"{len(mistakes) - MOST_MISTAKES} more", "routerd check lists them all", about="more"
+        )
+
+
+_DESK_REMEDIES = {
+    "names": "",
+    "state": "make room on the disk and the folder writable; it is tried every second",
+    "book": "make room on the disk and the folder writable; it is tried every second",
+    "show log": "make room on the disk and the folder writable; it is tried every second",
+    "record": "a new one begins when the service is started again",
+    "remembered": "look at the disk or the network",
+    "api": "it is tried every second, and the clock goes on meanwhile",
+}
+"""What is wrong with what the server does itself: the keys of `View.problems` but `files`, and what to do."""
+
+
+def _server(view: View, _now_ns: int) -> Iterator[Line]:
+    for about, texts in view.problems.items():
+        if about != "files":
+            yield from (Line(about.replace(" ", "-"), text, _DESK_REMEDIES.get(about, "")) for text in texts)
+
+
+def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
+    if view.silent_looks >= SILENT_LOOKS:
+        yield Line(
+            "engine-silent",
+            "the engine does not answer: nothing here is known to be so any more",
+            "if it does not come back by itself, restart the service",
+        )
+
+
+def _scheduling(view: View, _now_ns: int) -> Iterator[Line]:
+    realtime = view.hello["realtime"]
+    if realtime["scheduling"] != "fifo":
+        text = "real-time scheduling is not permitted: ticks will be late whenever the machine is busy"
+        yield Line("scheduling", text, realtime["remedy"] or "")
+
+
+def _ports(view: View, now_ns: int) -> Iterator[Line]:
+    for port in view.ports:
+        state = port["state"]
+        young = state == "opening" and now_ns - (port.get("since_ns") or now_ns) < OPENING_NS
+        if young and (was := port.get("was")):
+            yield _port_line(was)
+        elif state != "open" and not young:
+            yield _port_line(port)
+
+
+def _patterns(view: View, _now_ns: int) -> Iterator[Line]:
+    seen: set[tuple[str, str]] = set()
+    for port in view.ports:
+        doubt, pattern = port.get("doubt"), (port["direction"], port["pattern"])
+        if doubt and port["state"] != "missing" and pattern not in seen:  # a missing port's own line says why
+            seen.add(pattern)
+            text = f"{port['device']}: its {port['direction']} pattern {doubt[0]}"
+            yield Line("pattern", text, doubt[1], port["device"], port["direction"])
+
+
+def _port_line(port: Plain) -> Line:
+    device, direction, state = port["device"], port["direction"], port["state"]
+    if state == "missing" and (doubt := port.get("doubt")):
+        text = f"{device}: its {direction} is missing: {doubt[0]}"
+        return Line("port", text, doubt[1], device, direction)
+    words, remedy = _PORT_STATES[state]
+    text = words.format(which=f"{device}: its {direction}", pattern=port["pattern"])
+    if port["error"]:
+        text += f" ({port['error']})"
+    return Line("port", text, remedy, device, direction)
+
+
+_PORT_STATES = {
+    "missing": (
+        "{which} is missing: there is no port {pattern}",
+        "plug it in, switch it on or start the program; routerd ports lists what there is",
+    ),
+    "opening": (
+        "{which} has been opening for more than 3 s",
+        "if it stays so, restart the JACK server or the program at its other end",
+    ),
+    "failed": ("{which} cannot be opened", "it is tried again by itself"),
+    "disconnected": ("{which} was disconnected by another program", "it is connected again by itself"),
+    "stalled": (
+        "{which} stands still: nothing gets through",
+        "the program or the JACK server at its other end hangs; restart that if it does not come back",
+    ),
+    "contested": (
+        "{which} is disconnected by another program again and again",
+        "stop the program that does this, or have it leave this port alone; it is tried every 10 s",
+    ),
+}
+"""By a port's state: what is wrong, and what to do."""
+
+
+def _floods(view: View, _now_ns: int) -> Iterator[Line]:
+    for device in view.facts.get("flooding", ()):
+        text = f"{device}: floods its input; it is slowed down, and what is too much is lost"
+        yield Line("flood", text, "look for a loop outside, a broken device or program", device)
+
+
+def _not_kept(view: View, _now_ns: int) -> Iterator[Line]:
+    for text in view.facts.get("warnings", ()):
+        yield Line("not-kept", text, "make room or give the right to write, then start the service again")
+
+
+def _switches(view: View, _now_ns: int) -> Iterator[Line]:
+    for one in view.snapshot.get("chattering", ()):
+        text = f"{one['device']}: {one['switch']} chatters"
+        if one["held_back"]:
+            text += ", so it is not heard until it has been quiet for a second"
+        remedy = "look at its cable and its contacts; everything can be done over the API meanwhile"
+        yield Line("switch", text, remedy, one["device"], one["switch"])
+
+
+def _loops(view: View, _now_ns: int) -> Iterator[Line]:
+    for device in view.snapshot.get("loops", ()):
+        text = f"{device}: what is sent out comes back here in a loop; it is not routed again"
+        remedy = "switch off the echo (local control, thru) of the device, or take its route or cable away"
+        yield Line("loop", text, remedy, device)
+
+
+def _restarts(view: View, now_ns: int) -> Iterator[Line]:
+    hello = view.hello
+    if hello["resumed_gap_ms"] is not None and now_ns - hello["started_ns"] < RESTARTED_NS:
+        text = (
+            f"the engine died, and another went on after {hello['resumed_gap_ms'] / 1000:g} s without a tick"
+        )
+        yield Line("engine-restarted", text, "the log says why")
+    if hello["server_restarts"] and now_ns - view.started_ns < RESTARTED_NS:
+        text = f"the API server died or hung and was started again (restart {hello['server_restarts']})"
+        yield Line("server-restarted", text, "the log says why; the clock did not notice")
+
+
+SOURCES: tuple[Source, ...] = (
+    _files,
+    _engine_silent,
+    _server,
+    _scheduling,
+    _ports,
+    _patterns,
+    _floods,
+    _not_kept,
+    _loops,
+    _switches,
+    _restarts,
+)
+"""In the order in which their lines are shown."""

@@ -1,0 +1,139 @@
+"""The figures of the last minute, and totals, as OpenMetrics for whoever scrapes them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from time import monotonic_ns
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
+from prometheus_client.registry import Collector
+
+from routerd.core.model.model import Plain
+from routerd.core.units import NS_PER_S
+from routerd.server.health import lines_of
+from routerd.server.report import Measurements
+from routerd.server.view import View
+
+__all__ = ["CONTENT_TYPE_LATEST", "Metrics", "metrics_text"]
+
+FRESH_NS = NS_PER_S
+"""How long a text is good for: many may ask, it is made once."""
+
+_PERCENTILES = (("p50", "50"), ("p99", "99"), ("p99_9", "99.9"), ("max", "100"))
+_COUNTED = (
+    ("ticks", "Ticks sent"),
+    ("missed", "Ticks never sent though the port was open"),
+    ("doubled", "Ticks sent twice"),
+    ("stalls", "Ticks over 6 ms later against the grid than the one before"),
+)
+_GRADES = ("steady", "fair", "unsteady", "bad", "failed", "unknown")
+
+
+class _Figures(Collector):
+    """Totals of the whole show, and figures of the last minute, as `Measurements.figures` returns them."""
+
+    def __init__(self, figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> None:
+        self._figures = figures
+        self._counters = counters
+        self._problems = problems
+
+    def collect(self) -> Iterator[Metric]:
+        """Yield every family."""
+        yield from self._totals()
+        yield from self._last_minute()
+
+    def _totals(self) -> Iterator[Metric]:
+        for key, words in _COUNTED:
+            name = "routerd_ticks" if key == "ticks" else f"routerd_ticks_{key}"
+            family = CounterMetricFamily(name, f"{words}, since the server began.", labels=["port"])
+            for port, counts in self._figures["counts"].items():
+                family.add_metric([port], counts[key])
+            yield family
+        for key in ("messages", "bytes", "thinned"):
+            family = CounterMetricFamily(
+                f"routerd_output_{key}", f"{key.capitalize()} on a port's way out.", labels=["port"]
+            )
+            for wire in self._figures["wires"]:
+                family.add_metric([wire["port"]], wire[key])
+            yield family
+        came = CounterMetricFamily("routerd_input_messages", "Messages from a device.", labels=["port"])
+        for row in self._figures["inputs"]:
+            came.add_metric([row["port"]], row["messages"])
+        yield came
+        engine = CounterMetricFamily(
+            "routerd_engine_events", "The engine's own counters, as in the status.", labels=["counter"]
+        )
+        for name, value in self._counters.items():
+            engine.add_metric([name], value)
+        yield engine
+        problems = GaugeMetricFamily("routerd_problems", "Lines of /v1/health, by kind.", labels=["kind"])
+        for kind, count in self._problems.items():
+            problems.add_metric([kind], count)
+        yield problems
+
+    def _last_minute(self) -> Iterator[Metric]:
+        rows, traffic = self._figures["minute"], self._figures["traffic"]
+        late = _gauge("tick_lateness_seconds", "Lateness of ticks", "port", "percentile")
+        deviation = _gauge("tick_interval_deviation_seconds", "|Interval deviation|", "port", "percentile")
+        grade = _gauge("port_grade", "1 for the grade that a port has", "port", "grade")
+        for port, row in rows.items():
+            for family, figures in ((late, row["lateness_us"]), (deviation, row["interval_deviation_us"])):
+                for key, percentile in _PERCENTILES:
+                    if figures[key] is not None:
+                        family.add_metric([port, percentile], figures[key] / 1e6)
+            for word in _GRADES:
+                grade.add_metric([port, word], float(row["verdict"]["grade"] == word))
+        yield from (late, deviation, grade)
+        wire = _gauge("wire_utilisation_ratio", "Share of a DIN wire in its busiest second", "port")
+        for row in traffic["wires"]:
+            if row["max_percent"] is not None:
+                wire.add_metric([row["port"]], row["max_percent"] / 100)
+        yield wire
+        routing = _gauge(
+            "routing_seconds", "From a message's arrival until the last port had it", "percentile"
+        )
+        for key, percentile in _PERCENTILES:
+            if traffic["routing"]["us"][key] is not None:
+                routing.add_metric([percentile], traffic["routing"]["us"][key] / 1e6)
+        yield routing
+        load = _gauge("process_load_ratio", "Mean share of one processor", "process")
+        for process in ("engine", "server"):
+            load.add_metric([process], traffic["load"][process]["mean_percent"] / 100)
+        yield load
+
+
+def _gauge(name: str, words: str, *labels: str) -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"routerd_{name}", f"{words}, over the last minute.", labels=labels)
+
+
+def metrics_text(figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
+    """Return the OpenMetrics text of `Measurements.figures`, of the engine's counters, and of what is wrong.
+
+    `problems` counts that by its kind.
+    """
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Figures(figures, counters, problems))
+    return bytes(generate_latest(registry))  # type: ignore[no-untyped-call]
+
+
+class Metrics:
+    """The text of this moment, from a view and its measurements."""
+
+    def __init__(self, view: View, measurements: Measurements) -> None:
+        self._view = view
+        self._measurements = measurements
+        self._made_ns = -FRESH_NS
+        self._text = b""
+
+    def text(self) -> bytes:
+        """Return the OpenMetrics text, at most FRESH_NS old; takes milliseconds."""
+        now_ns = monotonic_ns()
+        if now_ns - self._made_ns > FRESH_NS:
+            problems = Counter(line.kind for line in lines_of(self._view, now_ns))
+            figures = self._measurements.figures(now_ns)
+            self._text = metrics_text(figures, self._view.counters, problems)
+            self._made_ns = now_ns
+        return self._text

@@ -1,0 +1,399 @@
+"""What the API answers, as values; the API's document is made from these same classes.
+
+A class's docstring is its description in the document. Tempo is text, so that it stays exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class SectionFacts:
+    """A section of a song; `number` counts from 1, `bpm` is null where the song's tempo holds."""
+
+    number: int
+    name: str
+    bpm: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """A note for the song that is on (or asked for): what it should be, and how far a measured one is off.
+
+    `volts` at a volt per octave where `zero_note` is 0 V: common practice, boxes differ. `off_cents` is
+    positive where the measured frequency is sharp.
+    """
+
+    song: str | None
+    key: str
+    reference_hz: float
+    note: int
+    name: str
+    frequency_hz: float
+    zero_note: int
+    volts: float
+    measured_hz: float | None
+    off_cents: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TuningNote:
+    """The note that sounds for somebody who tunes."""
+
+    device: str
+    channel: int
+    note: int
+    seconds_left: float
+    """It ends by itself then."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckItem:
+    """A step that people do by hand: `who` is "" for anybody, `section` "" for before the song."""
+
+    number: int
+    text: str
+    who: str
+    section: str
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SongFacts:
+    """A song; `bpm` are exact quarter notes per minute, `duration_s` is 0 where the file says nothing."""
+
+    identifier: str
+    title: str
+    bpm: str
+    meter: str
+    key: str
+    duration_s: int
+    sections: tuple[SectionFacts, ...]
+    checklist: tuple[CheckItem, ...]
+    notes: str
+    reference_hz: float = 440.0
+    tuning_note: int = 69
+
+
+@dataclass(frozen=True, slots=True)
+class Songs:
+    """Every song that can be played now, by title."""
+
+    songs: tuple[SongFacts, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SongInOrder:
+    """A song of the running order; `number` counts from 1."""
+
+    number: int
+    identifier: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Durations:
+    """Seconds. `set_s` is the whole order with changeovers and its encore; over the slot is positive, under
+    it negative. `elapsed_s` since the first start of transport; `over_s` as it goes. Null: not known."""
+
+    set_s: int
+    encore_s: int
+    slot_s: int | None
+    planned_over_s: int | None
+    elapsed_s: int | None
+    remaining_s: int | None
+    over_s: int | None
+    without_duration: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """The file within the rig folder that the running order was written to."""
+
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetListDocument:
+    """Tonight's running order; where the show stands in it is in the status.
+
+    `encore` are how many songs at its end are the encore; `set_lists` names the sets of the rig folder.
+    """
+
+    name: str
+    date: str
+    encore: int
+    slot_s: int
+    changeover_s: int
+    order: tuple[SongInOrder, ...]
+    set_lists: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SetListPosition:
+    """Where the show stands in the running order; `position` counts from 1 or is null outside it."""
+
+    name: str
+    date: str
+    position: int | None
+    songs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The section that is on; `number` counts from 1."""
+
+    number: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Armed:
+    """A change that waits for its moment; `left` are the beats or bar lines still to come, where counted."""
+
+    action: str
+    argument: int | str | None
+    when: str
+    left: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Learning:
+    """Learn mode: what was heard, in hexadecimal, and the line for rig.yaml, with `next` for its meaning.
+
+    Of a pedal `low` and `high` are the ends it has reached; exchange heel and toe where it goes the other
+    way.
+    """
+
+    learns: Literal["control", "pedal"]
+    over: bool
+    device: str | None
+    message: str | None
+    low: int | None
+    high: int | None
+    entry: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class LearningDocument:
+    """The last round of learning since the service was started, or null."""
+
+    learning: Learning | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """The tempo that sounds, in quarter notes per minute: `bpm` as a decimal rounded to thousandths,
+    `rate_bpm` exactly, as a decimal or a fraction.
+
+    Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × `rate_bpm`) s, in ns of this
+    machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. While tempo moves
+    both are of this moment, at most 0.05 s old. `set_by` says who has set it: `song`, `hand` (until the song
+    ends or its own tempo is asked for) or `source`, a device that is or was followed.
+    """
+
+    bpm: str
+    anchor_ns: int
+    anchor_tick: int
+    rate_bpm: str
+    set_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """Where a device stands that gets clock, transport, pulses or time code.
+
+    `rate` is that of its ticks against the grid's, null where it gets none; `running` is null where it is
+    neither started nor stopped from here. `step` is the sixteenth of its sequence from 1, `cycle` how often
+    it has come round, and `bars_to_meet` in how many bars both begin together again; null when it is stopped
+    or states no length.
+    """
+
+    device: str
+    rate: str | None
+    running: bool | None
+    step: int | None
+    steps: int | None
+    cycle: int | None
+    bars_to_meet: int | None
+    waits_for: Literal["next", "bar", "cycle"] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """The metronome: whether it sounds without transport, and whether the song is being counted in."""
+
+    alone: bool
+    counting_in: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Follow:
+    """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
+    how far the last tick was from it; the rest counts its ticks since it was chosen.
+    """
+
+    device: str
+    state: Literal["free", "acquiring", "locked", "holding"]
+    jitter_us: int
+    lag_us: int
+    distance_us: int
+    accepted: int
+    outliers: int
+    doubled: int
+    missing: int
+    relocks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Song position at the moment of the request: bar and beat from 1, tick of the beat from 0."""
+
+    bar: int
+    beat: int
+    tick: int
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One port of a device; `port` is its actual name while it has one, `error` why it is not open.
+
+    Open means that bytes get through; every other state is a line in `problems`. "disconnected": another
+    program took the connection away; "contested": it keeps doing so; "stalled": the server or the receiver
+    stands still. `since_ns` is when it came into this state, in ns of this machine's CLOCK_MONOTONIC.
+    """
+
+    device: str
+    direction: Literal["input", "output"]
+    pattern: str
+    port: str | None
+    state: Literal["open", "opening", "missing", "failed", "disconnected", "stalled", "contested"]
+    error: str | None
+    since_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineHealth:
+    """The process that keeps time. `ports` says what offers them; `remedy` how to get real time.
+
+    `resumed_gap_ms` is how long no tick went out, where it went on after another had died; else null.
+    """
+
+    pid: int
+    uptime_s: float
+    resumed_gap_ms: int | None
+    ports: str
+    generation: int
+    scheduling: str
+    priority: int
+    memory_locked: bool
+    remedy: str | None
+    rss_bytes: int | None
+    counters: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class ServerHealth:
+    """The process that answers here; `restarts` counts how often the engine had to start it again."""
+
+    pid: int
+    uptime_s: float
+    version: str
+    restarts: int
+    rss_bytes: int | None
+    event_clients: int
+    event_clients_dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything about this moment. `muted` and `soloed` are "device NAME" or
+    "route NAME"; `problems` is everything that is wrong, each with its remedy, as `GET /v1/health` has it."""
+
+    set_list: SetListPosition
+    durations: Durations
+    song: SongFacts | None
+    next_song: SongInOrder | None
+    section: Section | None
+    armed: Armed | None
+    muted: tuple[str, ...]
+    soloed: tuple[str, ...]
+    learning: Learning | None
+    tuning_note: TuningNote | None
+    transport: Literal["stopped", "starting", "running"]
+    tempo: Tempo
+    position: Position
+    meter: str
+    clock_source: str
+    follow: Follow | None
+    device_clocks: tuple[DeviceClock, ...]
+    click: Click
+    ports: tuple[Port, ...]
+    engine: EngineHealth
+    server: ServerHealth
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckStage:
+    """A stage that is over or under way."""
+
+    stage: str
+    state: Literal["done", "stopped", "running"]
+    seconds: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckState:
+    """Where a soundcheck is; `now` says what it does or waits for, `last` names the newest that has ended."""
+
+    running: bool
+    now: str | None
+    stages: tuple[SoundcheckStage, ...]
+    of: tuple[str, ...]
+    last: str | None
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Soundchecks:
+    """The names of kept soundchecks, oldest first."""
+
+    soundchecks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """The show log: `folder` is where it is; `on`: messages are kept; `dropped`: what could not be."""
+
+    show: str
+    folder: str
+    on: bool
+    dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """How much later, in ms, a device gets its clock."""
+
+    device: str
+    offset_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """The offsets that are in rig.yaml and in force now, and the soundcheck that suggested them."""
+
+    soundcheck: str
+    offsets: tuple[Offset, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SilentDevices:
+    """The devices that are marked in rig.yaml now, and the soundcheck in whose roll call they were silent."""
+
+    soundcheck: str
+    devices: tuple[str, ...]

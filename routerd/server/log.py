@@ -1,0 +1,168 @@
+"""The log: lines a person can read on a terminal, JSON lines otherwise, on standard error."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from collections import deque
+from collections.abc import MutableMapping
+from typing import Any, TextIO
+
+import structlog
+
+from routerd.core.units import NS_PER_S
+from routerd.link.log_writer import Descriptor, LogWriter
+from routerd.printing import visible, visible_lines
+
+
+class _Forward(logging.Handler):
+    """Takes what libraries say by the standard library's logging into our log."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Log one record, with its traceback if it has one."""
+        structlog.get_logger().log(
+            max(record.levelno, logging.INFO), record.getMessage(), by=record.name, exc_info=record.exc_info
+        )
+
+
+def _make_visible(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """Let no control character of a port, file or client reach a terminal, nor forge a line (a processor)."""
+    for key, value in event.items():
+        event[key] = _visible_value(value) if key != "exception" else visible_lines(value)
+    return event
+
+
+def _visible_value(value: Any) -> Any:
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, list | tuple):
+        return [_visible_value(one) for one in value]
+    if isinstance(value, dict):
+        return {visible(str(key)): _visible_value(one) for key, one in value.items()}
+    return value
+
+
+def set_up_log(stream: TextIO | None = None) -> LogWriter:
+    """Configure structlog; return the writer, to be closed at the end."""
+    on_terminal = (stream or sys.stderr).isatty()
+    writer = LogWriter(stream or Descriptor())
+    last: list[Any]
+    if on_terminal:
+        colours = "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+        last = [structlog.dev.ConsoleRenderer(colors=colours)]
+    else:
+        last = [structlog.processors.JSONRenderer(ensure_ascii=False)]
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(
+                fmt="%H:%M:%S.%f" if on_terminal else "iso", utc=not on_terminal
+            ),
+            structlog.processors.format_exc_info,
+            _make_visible,
+            *last,
+        ],
+        logger_factory=lambda *_: writer,
+        cache_logger_on_first_use=False,
+    )
+    logging.basicConfig(handlers=[_Forward()], level=logging.WARNING, force=True)
+    return writer
+
+
+_SENTENCES = {
+    "song": ("info", "song"),
+    "section": ("info", "section"),
+    "transport": ("info", "transport"),
+    "tempo": ("info", "tempo"),
+    "armed": ("info", "armed"),
+    "start-ignored": ("info", "a redundant Start of the clock source is ignored"),
+    "continue-ignored": ("info", "a redundant Continue of the clock source is ignored"),
+    "position-ignored": ("info", "a song position of the clock source is ignored"),
+    "disarmed": ("info", "what was armed is forgotten"),
+    "armed-gone": ("warning", "what was armed before the restart is gone"),
+    "resumed": ("warning", "the engine had died; another goes on where it was"),
+    "panic": ("warning", "panic: all that sounded has been ended"),
+    "refused": ("warning", "refused"),
+    "set-list": ("info", "running order changed"),
+    "encore-gone": (
+        "warning",
+        "there is no encore any more, as its only song has left it; say where it begins",
+    ),
+    "loaded": ("info", "rig folder loaded"),
+    "port-opened": ("info", "port opened"),
+    "port-closed": ("warning", "port closed"),
+    "sensing-lost": (
+        "warning",
+        "active sensing has stopped: the cable or the device is dead; its held notes were released",
+    ),
+    "ticks-missed": ("error", "ticks were given up: the machine stood still"),
+    "suspended": (
+        "error",
+        "the machine was suspended: devices heard nothing meanwhile, the grid goes on",
+    ),
+    "records-dropped": ("warning", "tick records were dropped; the report says so"),
+    "fault": ("error", "fault"),
+    "soundcheck": ("info", "soundcheck"),
+    "soundcheck-ended": ("info", "soundcheck is over"),
+    "server-started": ("info", "API is up"),
+}
+
+
+_AS_PROBLEMS = ("chattering", "quiet-again", "loop", "loop-ended", "flood", "port-missing")
+"""Events of what is a line of routerd.server.health as long as it lasts, and is logged as that."""
+
+PORT_LINES = 30
+PORT_LINES_NS = 60 * NS_PER_S
+"""A port that opens and closes all the time (a bad cable) gets so many lines within so long."""
+
+
+class EventLog:
+    """Writes the lines of events."""
+
+    def __init__(self) -> None:
+        self._ports: dict[tuple[str, str], deque[int]] = {}
+
+    def take(self, event: dict[str, Any]) -> None:
+        """Write the one line of an event, if it has one."""
+        kind = event["kind"]
+        if kind in _AS_PROBLEMS:
+            return
+        if kind in ("port-opened", "port-closed"):
+            lines = self._ports.setdefault((event["device"], event["direction"]), deque(maxlen=PORT_LINES))
+            if len(lines) == PORT_LINES and event["at_ns"] - lines[0] < PORT_LINES_NS:
+                return
+            lines.append(event["at_ns"])
+        log_event(event)
+
+
+def log_event(event: dict[str, Any]) -> None:
+    """Write the line of an event."""
+    level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
+    fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event", "since_ns")}
+    getattr(structlog.get_logger(), level)(words, **fields)
+
+
+def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> None:
+    """Write the line of a problem that has appeared or gone, see routerd.server.health."""
+    fields = {"remedy": remedy} if appeared and remedy else {}
+    if restless:
+        fields["note"] = "it comes and goes: told again when it has stayed as it is for 10 s"
+    log = structlog.get_logger()
+    if appeared:
+        log.warning(text, **fields)
+    else:
+        log.info(f"no longer: {text}", **fields)
+
+
+def log_realtime(realtime: dict[str, Any]) -> None:
+    """Say plainly what of real-time treatment was not granted, and how to allow it."""
+    log = structlog.get_logger()
+    if realtime["scheduling"] != "fifo":
+        return  # a line of routerd.server.health
+    if realtime["remedy"]:
+        log.warning(
+            "real-time scheduling is permitted, but not everything that helps it", remedy=realtime["remedy"]
+        )
+    else:
+        log.info("real-time scheduling is permitted", priority=realtime["priority"], memory_locked=True)

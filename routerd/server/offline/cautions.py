@@ -1,0 +1,245 @@
+"""What may go wrong on the evening though every file of the rig folder is sound, each with its place.
+
+A caution that is meant so is accepted in the file: by a comment in its line, or in the line above,
+
+    # accepted: unused, it comes with the next tour
+
+with the caution's kind, which stands in brackets behind it, or several with commas between; then anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from routerd.core.midi.messages import NOTE_ON, Kind
+from routerd.core.midi.tuning import note_name
+from routerd.core.model.arming import Action
+from routerd.core.model.controls import Control
+from routerd.core.model.model import Book, Device, Hold, Patch, Song
+from routerd.core.model.routes import Route
+from routerd.core.output.sounding import Sounding
+from routerd.server.offline.rehearse import Change
+from routerd.server.rigfiles.folder import RIG, Loaded
+from routerd.server.rigfiles.text import Path
+
+KINDS = {
+    "slow": "a change that takes longer than there is time",
+    "unused": "a device that nothing is sent to",
+    "no-section": "a control for a section that no song has",
+    "no-song": "a control for a song that the set does not have",
+    "silent-key": "a key that is a control, so that it does not sound",
+    "loose-note": "a message of a patch that presses a note which nothing releases",
+    "no-duration": "a song without a duration in a set with a slot",
+    "accepts-nothing": "a comment that accepts what there is not",
+}
+"""Every kind, and what it means."""
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One thing that may go wrong: where, what, and what would be right."""
+
+    kind: str
+    file: str
+    line: int
+    what: str
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}: {self.what}; {self.remedy} [{self.kind}]"
+
+
+def cautions(loaded: Loaded, changes: Iterable[Change]) -> list[Caution]:
+    """Return what is not accepted, by file and line; `loaded` is a folder without mistakes."""
+    book = loaded.book
+    if book is None:
+        return []
+    found = [
+        *_slow(loaded, changes),
+        *_unused(loaded, book),
+        *_controls(loaded, book),
+        *_loose_notes(loaded, book),
+        *_lengths(loaded, book),
+    ]
+    accepted = {(one.file, one.line, one.kind): _accepts(loaded, one) for one in found}
+    told = [one for one in found if not accepted[one.file, one.line, one.kind]]
+    used = {line for lines in accepted.values() for line in lines}
+    told += _accepts_nothing(loaded, used)
+    return sorted(told, key=lambda one: (one.file, one.line))
+
+
+def _accepts(loaded: Loaded, one: Caution) -> list[tuple[str, int, str]]:
+    """Return the comments that accept a caution: file, line and kind."""
+    document = loaded.documents.get(one.file)
+    lines = () if document is None else (one.line, one.line - 1)
+    return [
+        (one.file, line, one.kind)
+        for line in lines
+        if document is not None and one.kind in _kinds(document.accepted.get(line, ()))
+    ]
+
+
+def _kinds(words: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the kinds that a comment names: its first word, and what follows as far as it is one."""
+    return words[:1] + tuple(word for word in words[1:] if word in KINDS)
+
+
+def _accepts_nothing(loaded: Loaded, used: set[tuple[str, int, str]]) -> Iterator[Caution]:
+    for file, document in loaded.documents.items():
+        for line, words in document.accepted.items():
+            for kind in _kinds(words):
+                if kind not in KINDS:
+                    what, remedy = f"'{kind}' is no kind of warning", f"choose from {', '.join(KINDS)}"
+                elif (file, line, kind) not in used:
+                    what, remedy = f"there is no warning '{kind}' to accept here", "remove the comment"
+                else:
+                    continue
+                yield Caution("accepts-nothing", file, line, what, remedy)
+
+
+def _at(loaded: Loaded, file: str, path: Path) -> tuple[str, int]:
+    document = loaded.documents.get(file)
+    return file, 1 if document is None else document.line(path)
+
+
+def _song_file(song: Song) -> str:
+    return f"songs/{song.identifier}.yaml"
+
+
+def _slow(loaded: Loaded, changes: Iterable[Change]) -> Iterator[Caution]:
+    for change in changes:
+        path: Path = ("sections", change.section_number - 1) if change.section_number > 1 else ()
+        place = _at(loaded, f"songs/{change.identifier}.yaml", path)
+        for share in change.slow:
+            yield Caution(
+                "slow",
+                *place,
+                f"{change.name}: {share.device} is done after {share.done_ms:.0f} ms, more than "
+                f"{change.limit_ms:.0f} ms",
+                "send less, or earlier",
+            )
+
+
+def _unused(loaded: Loaded, book: Book) -> Iterator[Caution]:
+    reached = {route.target for route in _routes(book)} | {patch.device for patch in _patches(book)}
+    reached |= {lamp.device for lamp in book.rig.lamps}
+    reached |= {hold.device for hold in _holds(book)}
+    clicks = (song.timing.click for song in book.songs)
+    reached |= {click.device for click in clicks if click is not None}
+    for device in book.rig.devices:
+        if device.output_pattern and device.name not in reached and not _is_timed(device):
+            place = _at(loaded, RIG, ("devices", device.name, "output"))
+            what = f"nothing is ever sent to {device.name}: no route, patch, hold, click or lamp, no clock"
+            yield Caution("unused", *place, what, "lead a route there, or remove its 'output'")
+
+
+def _is_timed(device: Device) -> bool:
+    timing = device.timing
+    own = timing.pulse is not None or timing.time_code is not None
+    return device.clock or device.transport or own or device.local_control is not None
+
+
+def _routes(book: Book) -> Iterator[Route]:
+    for song in book.songs:
+        yield from song.routes
+        for section in song.sections:
+            yield from section.routes
+
+
+def _patches(book: Book) -> Iterator[Patch]:
+    for song in book.songs:
+        yield from song.patches
+        for section in song.sections:
+            yield from section.patches
+
+
+def _holds(book: Book) -> Iterator[Hold]:
+    for song in book.songs:
+        yield from song.holds
+        for section in song.sections:
+            yield from section.holds
+
+
+def _controls(loaded: Loaded, book: Book) -> Iterator[Caution]:
+    sections = {section.name for song in book.songs for section in song.sections}
+    most = max((len(song.sections) for song in book.songs), default=0)
+    songs = len(book.set_list.order)
+    played = {route for route in _routes(book) if Kind.NOTES in route.kinds}
+    every = [(RIG, number, control) for number, control in enumerate(book.rig.controls)]
+    every += [
+        (_song_file(song), n, control) for song in book.songs for n, control in enumerate(song.controls)
+    ]
+    for file, number, control in every:
+        place, argument = _at(loaded, file, ("controls", number)), control.argument
+        if control.status == NOTE_ON and any(_plays(route, control) for route in played):
+            yield Caution(
+                "silent-key",
+                *place,
+                f"note {note_name(control.number)} of {control.device} is a control and never sounds, though "
+                "routes would let it through",
+                "choose a key that no route plays, or a channel",
+            )
+        if control.action is Action.SECTION and argument not in sections:
+            if isinstance(argument, str) or argument > most:
+                what = f"the control leads to section {argument!r}, which no song has"
+                yield Caution("no-section", *place, what, _sections_remedy(sections, most))
+        elif control.action is Action.SONG and isinstance(argument, int) and argument > songs:
+            what = f"the control leads to song {argument}; the set has {songs}"
+            yield Caution("no-song", *place, what, f"write a number up to {songs}, or remove it")
+
+
+def _sections_remedy(sections: set[str], most: int) -> str:
+    names = ", ".join(sorted(sections)[:8])
+    return (
+        f"write a number up to {most}, or one of {names}" if sections else "no song has sections; remove it"
+    )
+
+
+def _plays(route: Route, control: Control) -> bool:
+    channels = (-1, control.channel)
+    return (
+        route.source == control.device
+        and route.note_low <= control.number <= route.note_high
+        and (control.channel < 0 or route.from_channel in channels)
+    )
+
+
+def _loose_notes(loaded: Loaded, book: Book) -> Iterator[Caution]:
+    for song in book.songs:
+        lists: list[tuple[Path, tuple[Patch, ...]]] = [(("patches",), song.patches)]
+        lists += [(("sections", n, "patches"), one.patches) for n, one in enumerate(song.sections)]
+        for path, patches in lists:
+            for patch in patches:
+                sounding = Sounding()
+                for data in patch.messages:
+                    sounding.note_patch(data)
+                for key in sounding.loose:
+                    what = f"a message of the patch of {patch.device} presses {note_name(key & 127)}"
+                    place = _at(loaded, _song_file(song), (*path, *_written_as(loaded, song, path, patch)))
+                    remedy = "write it under hold, which ends with the song: only panic would release it"
+                    yield Caution("loose-note", *place, what, remedy)
+
+
+def _written_as(loaded: Loaded, song: Song, path: Path, patch: Patch) -> Path:
+    """Return which entry of a list of patches a patch is; some that are written are no patch of the song."""
+    document = loaded.documents.get(_song_file(song))
+    written: Any = None if document is None else document.data
+    for step in path:
+        written = written[step]
+    for index, entry in enumerate(written or ()):
+        parsed = [bytes.fromhex(text) for text in entry.get("messages", ())]
+        if entry["device"] == patch.device and b"".join(parsed) == b"".join(patch.messages):
+            return index, "messages"
+    return ()
+
+
+def _lengths(loaded: Loaded, book: Book) -> Iterator[Caution]:
+    if not book.set_list.slot_s:
+        return
+    for identifier in dict.fromkeys(book.set_list.order):
+        song = book.song(identifier)
+        if not song.duration_s:
+            what = f"{song.title} has no duration, so whether the set fits its slot is not known"
+            yield Caution("no-duration", *_at(loaded, _song_file(song), ()), what, "add 'duration: 4:10'")

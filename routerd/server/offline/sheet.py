@@ -1,0 +1,220 @@
+"""The set on paper: for the music stand, and for whoever looks after the rig.
+
+What a sheet says is worked out here, as text and as one self-contained page: black on white, large enough
+for arm's length and poor light, a song never broken over two pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from html import escape
+
+from routerd.core.midi.messages import CONTROLLER, NOTE_ON
+from routerd.core.midi.tuning import note_hz, note_name, volts
+from routerd.core.model.arming import Action
+from routerd.core.model.controls import Control, Press
+from routerd.core.model.model import Book, Hold, Patch, Song
+from routerd.core.units import format_bpm
+
+CAUTIONS = (
+    "Levels down, in-ears out before cables, patches or notes are tried; PA muted for panic and note tests.",
+    "Mains and phantom power are for people qualified for them. Local rules on sound and safety come first.",
+)
+"""At the foot of every sheet; what is on it can make a rig loud."""
+
+_STYLE = """
+@page { size: A4; margin: 12mm }
+* { box-sizing: border-box }
+body { font: 14pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto;
+  max-width: 190mm; padding: 2mm }
+h1 { font-size: 20pt; margin: 0 0 2mm; border-bottom: 1mm solid #000 }
+article { break-inside: avoid; border-bottom: .4mm solid #000; padding: 2mm 0 3mm }
+h2 { font-size: 26pt; line-height: 1.1; margin: 0; display: flex; gap: 4mm }
+h2 b { min-width: 12mm; text-align: right }
+.facts { font-size: 18pt; font-weight: bold; margin: 1mm 0 1mm 16mm }
+table { border-collapse: collapse; margin: 1mm 0 1mm 16mm }
+td { padding: .5mm 4mm .5mm 0; vertical-align: top }
+td:first-child { font-weight: bold; font-size: 17pt; white-space: nowrap }
+ul { list-style: none; margin: 1mm 0 0 16mm; padding: 0 }
+li { padding-left: 8mm; text-indent: -8mm }
+li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 0; font-size: 16pt }
+.plain { margin: 1mm 0 0 16mm; white-space: pre-line }
+.encore { background: #000; color: #fff; padding: 1mm 3mm; font-size: 18pt; font-weight: bold;
+  margin-top: 3mm; break-after: avoid; print-color-adjust: exact; -webkit-print-color-adjust: exact }
+.small { font-size: 12pt; margin: 2mm 0 0 16mm }
+"""
+
+
+@dataclass(slots=True)
+class Entry:
+    """One song of the order as a sheet shows it."""
+
+    number: int
+    title: str
+    facts: str
+    encore: bool
+    sections: list[tuple[str, str]] = field(default_factory=list)
+    """Name, and what it takes to get there."""
+    checklist: list[str] = field(default_factory=list)
+    notes: str = ""
+    technical: list[str] = field(default_factory=list)
+
+
+def entries(book: Book, *, technical: bool) -> list[Entry]:
+    """Return what is on the sheet; `technical` adds tuning and patches."""
+    found = []
+    begin_encore = len(book.set_list.order) - book.set_list.encore
+    for index, identifier in enumerate(book.set_list.order):
+        song = book.song(identifier)
+        entry = Entry(index + 1, song.title, _facts(song), index >= begin_encore, notes=song.notes.strip())
+        entry.sections = [
+            (section.name, _presses(book, song, number, section.name))
+            for number, section in enumerate(song.sections, 1)
+        ]
+        entry.checklist = [item.in_words for item in song.checklist]
+        if technical:
+            entry.technical = list(_technical(book, song))
+        found.append(entry)
+    return found
+
+
+def as_text(book: Book, *, technical: bool) -> str:
+    """Return the sheet as plain text."""
+    lines = [_head(book), "=" * len(_head(book)), ""]
+    encore = False
+    for entry in entries(book, technical=technical):
+        if entry.encore and not encore:
+            lines += ["--- ENCORE ---", ""]
+            encore = True
+        lines += [f"{entry.number:3}. {entry.title.upper()}", f"     {entry.facts}"]
+        width = max((len(name) for name, _ in entry.sections), default=0)
+        lines += [f"     {name:{width}}  {how}".rstrip() for name, how in entry.sections]
+        lines += [f"     [ ] {step}" for step in entry.checklist]
+        lines += [f"     {line}" for line in entry.technical]
+        lines += [f"     {line}" for line in entry.notes.splitlines()]
+        lines.append("")
+    return "\n".join([*lines, *CAUTIONS, ""])
+
+
+def as_html(book: Book, *, technical: bool) -> str:
+    """Return the sheet as a page that needs nothing else."""
+    body = [f"<h1>{escape(_head(book))}</h1>"]
+    encore = False
+    for entry in entries(book, technical=technical):
+        if entry.encore and not encore:
+            body.append('<div class="encore">ENCORE</div>')
+            encore = True
+        body.append(_article(entry))
+    body.append(f'<p class="small">{"<br>".join(escape(line) for line in CAUTIONS)}</p>')
+    title = escape(book.set_list.name)
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        f"<style>{_STYLE}</style></head><body>\n" + "\n".join(body) + "\n</body></html>\n"
+    )
+
+
+def _article(entry: Entry) -> str:
+    parts = [
+        f"<article><h2><b>{entry.number}</b> {escape(entry.title)}</h2>",
+        f'<p class="facts">{escape(entry.facts)}</p>',
+    ]
+    if entry.sections:
+        rows = (f"<tr><td>{escape(name)}</td><td>{escape(how)}</td></tr>" for name, how in entry.sections)
+        parts.append(f"<table>{''.join(rows)}</table>")
+    if entry.checklist:
+        parts.append(f"<ul>{''.join(f'<li>{escape(step)}</li>' for step in entry.checklist)}</ul>")
+    if entry.technical:
+        parts.append(f'<div class="small">{"<br>".join(escape(line) for line in entry.technical)}</div>')
+    if entry.notes:
+        parts.append(f'<div class="plain">{escape(entry.notes)}</div>')
+    return "".join([*parts, "</article>"])
+
+
+def _head(book: Book) -> str:
+    total = sum(book.song(name).duration_s for name in book.set_list.order)
+    total += book.set_list.changeover_s * (len(book.set_list.order) - 1)
+    words = [book.set_list.name, book.set_list.date, f"{len(book.set_list.order)} songs"]
+    if total:
+        words.append(
+            _length(total) + (f" of {_length(book.set_list.slot_s)}" if book.set_list.slot_s else "")
+        )
+    return " · ".join(word for word in words if word)
+
+
+def _length(seconds: int) -> str:
+    hours, rest = divmod(seconds, 3600)
+    return f"{hours}:{rest // 60:02}:{rest % 60:02}" if hours else f"{rest // 60}:{rest % 60:02}"
+
+
+def _facts(song: Song) -> str:
+    words = [song.key, f"{format_bpm(song.bpm)} BPM", f"{song.beats}/{song.beat_unit}"]
+    if song.duration_s:
+        words.append(_length(song.duration_s))
+    return " · ".join(word for word in words if word)
+
+
+def _presses(book: Book, song: Song, number: int, name: str) -> str:
+    """Return which presses lead to a section."""
+    own = {_key(control) for control in song.controls}
+    every = [*song.controls, *(c for c in book.rig.controls if _key(c) not in own)]
+    straight = [c for c in every if c.action is Action.SECTION and c.argument in (number, name)]
+    if not straight and number == 1:
+        return "on entering the song"
+    step = [c for c in every if c.action is Action.NEXT_SECTION]
+    return "; ".join(_press(control) for control in straight or step) or "no press leads here"
+
+
+def _key(control: Control) -> tuple[str, int, int, bytes]:
+    return control.device, control.status, control.number, control.message
+
+
+def _press(control: Control) -> str:
+    if control.message:
+        what = "message " + control.message.hex(" ").upper()
+    elif control.status == NOTE_ON:
+        what = f"note {note_name(control.number)}"
+    elif control.status == CONTROLLER:
+        what = f"controller {control.number}"
+    else:
+        what = f"program {control.number + 1}"
+    how = "" if control.press is Press.SHORT else f", {control.press}"
+    when = "" if str(control.when) == "now" else f", on the {control.when}"
+    return f"{control.device} {what}{how}{when}"
+
+
+def _technical(book: Book, song: Song) -> Iterator[str]:
+    name, hertz = note_name(song.tuning_note), note_hz(song.tuning_note, song.reference_hz)
+    yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.reference_hz:g} Hz)"
+    for patch in song.patches:
+        yield _patch(book, patch)
+    for hold in song.holds:
+        yield _hold(book, hold)
+    for section in song.sections:
+        for patch in section.patches:
+            yield f"{section.name}: {_patch(book, patch)}"
+        for hold in section.holds:
+            if hold not in song.holds:
+                yield f"{section.name}: {_hold(book, hold)}"
+
+
+def _hold(book: Book, hold: Hold) -> str:
+    device = next(device for device in book.rig.devices if device.name == hold.device)
+    words = f"{device.title} ch {hold.channel + 1}: holds {note_name(hold.note)}, velocity {hold.velocity}"
+    if device.volts_per_octave:
+        words += f", {volts(hold.note, device.zero_volts_note, device.volts_per_octave):.3f} V"
+    return words
+
+
+def _patch(book: Book, patch: Patch) -> str:
+    title = next((d.title for d in book.rig.devices if d.name == patch.device), patch.device)
+    words = []
+    if patch.bank >= 0:
+        words.append(f"bank {patch.bank >> 7}/{patch.bank & 127}")
+    if patch.program >= 0:
+        words.append(f"program {patch.program + 1}")
+    words += [f"controller {number} = {value}" for number, value in patch.controllers]
+    if patch.sysex:
+        words.append(f"SysEx, {sum(len(message) for message in patch.sysex)} bytes")
+    channel = f" ch {patch.channel + 1}" if patch.channel >= 0 else ""
+    return f"{title}{channel}: {', '.join(words) or 'settings'}"

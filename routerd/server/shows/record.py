@@ -1,0 +1,208 @@
+"""The form of a show's record, and its disk: one folder for each run of the engine, bounded in every way.
+
+    log.jsonl          one JSON value a line: a head, then a line a second, and every event as it was told
+    report-N.json      the jitter report since the server's N-th start, written anew every minute
+    messages.bin       every message in and out, if it was asked for
+
+A restarted server goes on in the same folder. A disk that is full costs the record, not the show:
+what cannot be written is dropped and counted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import shutil
+import struct
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from pathlib import Path
+
+from routerd import storage
+from routerd.core.errors import RouterdError
+from routerd.core.model.model import Plain
+from routerd.link.messages import Tap
+
+FOLDER = "shows"
+LOG, MESSAGES = "log.jsonl", "messages.bin"
+VERSION = 1
+NAME = "%Y%m%d-%H%M%S"
+"""What a show is called: when it began, as strftime has it."""
+
+MOST_LOG_BYTES = 64 * 1024 * 1024
+"""A line a second of a rig of sixteen ports is some 25 MB in twelve hours."""
+
+MOST_MESSAGES_BYTES = 256 * 1024 * 1024
+MOST_REPORT_BYTES = 64 * 1024 * 1024
+MOST_SHOWS = 60
+MOST_BYTES = 1024 * 1024 * 1024
+"""Of all shows together; the oldest go first."""
+
+_MAGIC = b"routerd messages 1\n"
+_TAP = struct.Struct("<qHH")
+
+
+class RecordError(RouterdError):
+    """A record cannot be read."""
+
+
+class RecordFolder:
+    """One show's folder. Everything here blocks: call it on a thread."""
+
+    def __init__(self, path: Path, inside: Path | None = None) -> None:
+        """`inside` is the state folder, out of which nothing is written."""
+        self.path = path
+        self._inside = path if inside is None else inside
+        self._goes_on = not (path / LOG).is_file()
+
+    # Writing; raises OSError
+
+    def append_lines(self, lines: Iterable[Plain]) -> bool:
+        """Add lines to the log; False when it has its full size."""
+        data = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
+        start, self._goes_on = "" if self._goes_on else "\n", True  # ends what a killed process left half
+        return self._append(LOG, (start + data).encode(), b"", MOST_LOG_BYTES)
+
+    def append_taps(self, taps: Iterable[Tap]) -> bool:
+        """Add messages; False when there are as many as may be kept."""
+        data = b"".join(_TAP.pack(at_ns, way, len(message)) + message for at_ns, way, message in taps)
+        return self._append(MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
+
+    def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
+        storage.make_folder(self.path, self._inside)
+        return storage.append(self.path / name, data, head, most_bytes, inside=self._inside)
+
+    def write_report(self, number: int, report: Plain) -> None:
+        """Put the report of the server's start of that number in the place of the one before."""
+        storage.make_folder(self.path, self._inside)
+        file = self.path / f"report-{number}.json"
+        storage.put(
+            file, json.dumps(report).encode(), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES
+        )
+
+    # Reading; raises RecordError
+
+    def reports(self, passed_over: list[str]) -> list[Plain]:
+        """Return the reports of every start of the server, in their order.
+
+        One that is cut off or of another version is left out, and a line on it is added to `passed_over`.
+        """
+        found: list[Plain] = []
+        for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
+            try:
+                report = json.loads(storage.read(file, MOST_REPORT_BYTES))
+                if not isinstance(report, dict) or report.get("schema") != 1 or "overall" not in report:
+                    raise ValueError("it is no jitter report of this version")
+            except (OSError, ValueError, RecursionError) as error:
+                passed_over.append(f"{file} cannot be read and is passed over: {error}")
+                continue
+            found.append(report)
+        return found
+
+    def lines(self) -> Iterator[Plain]:
+        """Yield the lines of the log; one that is cut off, at a death or by a full disk, is left out."""
+        file = self.path / LOG
+        try:
+            with io.TextIOWrapper(storage.open_regular(file), encoding="utf-8") as log:
+                for number, text in enumerate(log, 1):
+                    line = _line(text)
+                    if number == 1 and (line is None or line.get("record") != VERSION):
+                        raise ValueError("it is no show log of this version")
+                    if line is not None:
+                        yield line
+        except FileNotFoundError as error:
+            raise RecordError(f"{self.path} is no record of a show: it has no {LOG}") from error
+        except (OSError, ValueError, RecursionError) as error:
+            raise RecordError(f"{file} cannot be read: {error}") from error
+
+    def taps(self) -> Iterator[Tap]:
+        """Yield the messages; one that is cut off at the end is left out."""
+        file = self.path / MESSAGES
+        try:
+            with storage.open_regular(file) as stream:
+                if stream.read(len(_MAGIC)) != _MAGIC:
+                    raise RecordError(f"{file} holds no messages of this version")
+                while len(head := stream.read(_TAP.size)) == _TAP.size:
+                    at_ns, way, length = _TAP.unpack(head)
+                    data = stream.read(length)
+                    if len(data) < length:
+                        return
+                    yield Tap(at_ns, way, data)
+        except FileNotFoundError as error:
+            words = "its messages were not recorded; run the show with --record, or POST /v1/recording"
+            raise RecordError(f"{self.path}: {words}") from error
+        except OSError as error:
+            raise RecordError(f"{file} cannot be read: {error.strerror}") from error
+
+
+def _line(text: str) -> Plain | None:
+    """Return a line of the log, or None when it is cut off."""
+    try:
+        line = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return line if isinstance(line, dict) and text.endswith("\n") else None
+
+
+def make_room(shows: Path, keep: str) -> None:
+    """Remove the oldest shows until there are few and small enough; `keep` stays. Raises OSError."""
+    if not shows.is_dir():
+        return
+    storage.within(shows, shows.parent)  # what a link leads to is not ours to remove
+    folders = [folder for folder in sorted(shows.iterdir()) if folder.is_dir() and not folder.is_symlink()]
+    for folder in folders:
+        storage.sweep(folder)
+    sizes = {
+        folder.name: sum(file.stat().st_size for file in folder.iterdir() if file.is_file())
+        for folder in folders
+    }
+    names = [name for name in sizes if name != keep]
+    while names and (len(names) >= MOST_SHOWS or sum(sizes.values()) > MOST_BYTES):
+        oldest = names.pop(0)
+        shutil.rmtree(shows / oldest)
+        del sizes[oldest]
+
+
+def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
+    """Return the record of a show by its folder or its name; raises RecordError that lists what there is."""
+    known: list[str] = []
+    with contextlib.suppress(OSError):  # a name that is too long for any file
+        if (Path(words) / LOG).is_file():
+            return RecordFolder(Path(words))
+    for folder in state_folders:
+        shows = folder / FOLDER
+        with contextlib.suppress(OSError):
+            if (shows / words / LOG).is_file():
+                return RecordFolder(shows / words)
+        known += sorted(one.name for one in shows.iterdir() if one.is_dir()) if shows.is_dir() else []
+    what = (
+        f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
+    )
+    raise RecordError(f"there is no record of a show {words!r:.80}; {what}")
+
+
+def name_of(shows: Path, began: datetime, started_ns: int) -> str:
+    """Return the name of the show whose engine started at `started_ns`, which was `began` more or less.
+
+    A restarted server works out another second, or another hour if somebody has set the clock: the
+    heads of the logs decide.
+    """
+    folders: list[Path] = []
+    with contextlib.suppress(OSError):
+        folders = sorted(shows.iterdir(), reverse=True)
+    for folder in folders:
+        with contextlib.suppress(RecordError, StopIteration):
+            if next(RecordFolder(folder).lines()).get("started_ns") == started_ns:
+                return folder.name
+    return began.strftime(NAME)
+
+
+def head(facts: Plain) -> Plain:
+    """Return the first line of a log."""
+    return {"record": VERSION, **facts}
+
+
+def event_line(event: Plain) -> Plain:
+    """Return the line of an event."""
+    return {"event": event}

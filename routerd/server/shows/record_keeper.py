@@ -1,0 +1,212 @@
+"""Writes the show log while the show goes on: once a second, on a thread, and never waited for.
+
+Messages are written less often, many at once: a write costs the machine about the same whatever is in it, and
+a kernel that is busy with one may not be interrupted for the clock.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from time import monotonic_ns
+from typing import TYPE_CHECKING
+
+from routerd.core.model.model import Plain
+from routerd.core.units import NS_PER_S, NS_PER_US
+from routerd.link.messages import OWN_RATE, Tap, TickRecord
+from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
+
+if TYPE_CHECKING:
+    from routerd.server.app import App
+
+WRITE_EVERY_S = 1.0
+MESSAGES_EVERY = 5
+"""Messages are in every fifth write, in the next one once they are switched off, and when there are many."""
+
+MANY_MESSAGES = 10_000
+LATE_S = 1.5
+"""So long after recording was switched off messages from before may still come: the engine gathers them."""
+
+REPORT_EVERY_S = 60.0
+MOST_WAITING = 50_000
+"""Lines, and messages, that wait for a slow disk; more are dropped and counted."""
+
+
+class ShowLog:
+    """One for each start of the server; begins at once. `dropped` counts what could not be kept."""
+
+    def __init__(self, app: App) -> None:
+        hello = app.view.hello
+        ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
+        self._began_at = datetime.now(UTC) - ago
+        self.dropped = 0
+        self._app = app
+        self._shows = app.keeper.folder.path / FOLDER
+        self.name = self._began_at.strftime(NAME)
+        self._folder: RecordFolder | None = None
+        """None until it has been looked for on the disk, which may take its time."""
+        self._number = hello["server_restarts"] + 1
+        self._lines: list[Plain] = []
+        self._taps: list[Tap] = []
+        self._writes = 0
+        self._on = False
+        self._ended_ns = 0
+        self._sparing: asyncio.TimerHandle | None = None
+        self._worst: dict[int, tuple[int, int]] = {}
+        self._full: set[str] = set()
+        self._begin()
+        self._task = asyncio.create_task(self._write_regularly())
+
+    @property
+    def recording(self) -> bool:
+        """Whether messages are kept."""
+        return self._on
+
+    @property
+    def folder(self) -> Path:
+        """Where it is written."""
+        return self._shows / self.name
+
+    def _begin(self) -> None:
+        app, hello = self._app, self._app.view.hello
+        facts = {"started_ns": hello["started_ns"], "ports": hello["ports"], "server": self._number}
+        self._put(head({**facts, "began": datetime.now(UTC).isoformat(timespec="seconds")}))
+        app.event_takers.append(self._take_event)
+        app.record_takers.append(self._take_records)
+        app.traffic_takers.append(self._take_traffic)
+        self._name_ways()
+
+    def record(self, *, on: bool) -> None:
+        """Keep every message in and out from now on, or no longer."""
+        if on and not self.recording:
+            self._name_ways()
+            if self._sparing is None:
+                self._app.want_taps(self._take_taps)
+            else:
+                self._sparing.cancel()
+                self._sparing = None
+        elif not on and self.recording:
+            self._ended_ns = monotonic_ns()
+            self._sparing = asyncio.get_running_loop().call_later(LATE_S, self._spare)
+        self._on = on
+
+    def _spare(self) -> None:
+        self._sparing = None
+        self._app.spare_taps(self._take_taps)
+
+    async def close(self) -> None:
+        """Write what is left, and the report."""
+        self._task.cancel()
+        if self._sparing is not None:
+            self._sparing.cancel()
+        await asyncio.gather(self._task, return_exceptions=True)
+        await self._write(with_report=True)
+
+    # What comes in
+
+    def _put(self, line: Plain) -> None:
+        if len(self._lines) >= MOST_WAITING:
+            self.dropped += 1
+            return
+        self._lines.append(line)
+
+    def _take_event(self, event: Plain) -> None:
+        self._put(event_line(event))
+        if event["kind"] == "loaded":
+            self._name_ways()
+
+    def _name_ways(self) -> None:
+        """Say what the numbers in messages from now on stand for."""
+        snapshot = self._app.view.snapshot
+        if snapshot:
+            names = {key: snapshot[key] for key in ("outputs", "inputs", "bpm", "song")}
+            song = snapshot["song"]
+            names["title"] = None if song is None else self._app.view.title(song)
+            self._put({"names": names, "at_ns": monotonic_ns()})
+
+    def _take_records(self, records: list[TickRecord]) -> None:
+        for record in records:
+            late_ns = record.sent_ns - record.due_ns
+            output = record.output & ~OWN_RATE
+            count, worst_ns = self._worst.get(output, (0, late_ns))
+            self._worst[output] = (count + 1, max(worst_ns, late_ns))
+
+    def _take_traffic(self, body: Plain) -> None:
+        outputs = self._app.view.snapshot.get("outputs", [])
+        ticks = {
+            outputs[number]: [count, worst_ns // NS_PER_US]
+            for number, (count, worst_ns) in self._worst.items()
+            if number < len(outputs)
+        }
+        self._worst.clear()
+        sent = {name: messages for name, messages, *_ in body["outputs"]}
+        came = dict(body["inputs"])
+        self._put({"at_ns": body["at_ns"], "ticks": ticks, "out": sent, "in": came, "cpu_ns": body["cpu_ns"]})
+
+    def _take_taps(self, taps: list[Tap]) -> None:
+        if not self.recording:
+            taps = [tap for tap in taps if tap.at_ns <= self._ended_ns]
+        room = MOST_WAITING - len(self._taps)
+        self._taps += taps[:room]
+        self.dropped += max(0, len(taps) - room)
+
+    # The disk
+
+    def _find_place(self) -> RecordFolder:
+        """Return the folder of this show, in which another server may have written already; on a thread."""
+        if self._folder is None:
+            self.name = name_of(self._shows, self._began_at, self._app.view.hello["started_ns"])
+            make_room(self._shows, self.name)
+            self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
+        return self._folder
+
+    async def _write_regularly(self) -> None:
+        await self._blocking(self._find_place)
+        report_ns = monotonic_ns()
+        while True:
+            await asyncio.sleep(WRITE_EVERY_S)
+            due = monotonic_ns() - report_ns > REPORT_EVERY_S * NS_PER_S
+            if due:
+                report_ns = monotonic_ns()
+            await self._write(with_report=due)
+
+    async def _write(self, *, with_report: bool) -> None:
+        lines, self._lines = self._lines, []
+        self._writes += 1
+        taps: list[Tap] = []
+        turn = self._writes % MESSAGES_EVERY == 0 or with_report or not self.recording
+        if turn or len(self._taps) >= MANY_MESSAGES:
+            taps, self._taps = self._taps, []
+        report = self._app.report() if with_report and self._app.view.ready else None
+
+        def write() -> None:
+            folder = self._find_place()
+            if lines and not folder.append_lines(lines):
+                self._is_full("log")
+            if taps and not folder.append_taps(taps):
+                self._is_full("messages")
+            if report is not None:
+                folder.write_report(self._number, report)
+
+        if not await self._blocking(write):
+            self.dropped += len(lines) + len(taps)
+
+    def _is_full(self, what: str) -> None:
+        self.dropped += 1
+        if what not in self._full:
+            self._full.add(what)
+            text = "this show's record has its full size; no more is kept ({})"
+            self._app.view.problems["record"] = [text.format(each) for each in sorted(self._full)]
+
+    async def _blocking(self, work: Callable[[], object]) -> bool:
+        problems = self._app.view.problems
+        try:
+            await self._app.keeper.disk.do(work)
+        except OSError as error:
+            what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
+            problems["show log"] = [what]
+            return False
+        problems.pop("show log", None)
+        return True

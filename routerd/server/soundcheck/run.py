@@ -1,0 +1,398 @@
+"""One soundcheck from its first stage to its report.
+
+Stages are coroutines in a fixed order; each adds to the document. Whatever ends the run (its end, a stop,
+a fault) the rig is put back: nothing is pressed, taps are off, transport is stopped, and the song that was on
+is on again. A run that is stopped keeps what it has measured, marked as stopped.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from time import monotonic, monotonic_ns
+from typing import TYPE_CHECKING
+
+import structlog
+
+from routerd.core.errors import CommandError, LinkError
+from routerd.core.model.model import Book, Device, Plain, port_out, sharing, wire_names
+from routerd.core.units import NS_PER_MS
+from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.server.soundcheck import STAGES, identity
+from routerd.server.soundcheck.cautions import CAUTIONS
+from routerd.server.soundcheck.judge import closed_now, judge_devices, note_closed
+from routerd.server.soundcheck.loopback import PROBE_EVERY_S, PROBES, Loop, probe, suggested_offsets
+from routerd.server.soundcheck.machine import machine_facts
+from routerd.server.soundcheck.playing import at_rest, densest, play
+from routerd.server.soundcheck.recorded import Recorded
+
+if TYPE_CHECKING:
+    from routerd.server.app import App
+
+SCHEMA_VERSION = 1
+
+"""How long a device has to answer an identity request."""
+
+SETTLED_S = 1.2
+LONGEST_PATCHES_S = 60.0
+"""A song's patches are over when nothing has gone out for the one, which is more than twice as long as the
+engine gathers records before it sends them; the other is where waiting ends."""
+
+CABLE_S = 120.0
+"""How long somebody has to pull a cable, and to put it back."""
+
+_SHUT = "its input and its output were not both open"
+_NO_ANSWER = (
+    "no answer; if it is on and never answers, `routerd soundcheck --write-silent` marks it in rig.yaml "
+    "(answers: false), and it is not asked again"
+)
+
+_AHEAD_S = 0.1
+"""Playing is handed to the engine in steps of this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What was asked: which stages, how long the clock and the traffic run take and each loop at most, which
+    cable is pulled."""
+
+    stages: tuple[str, ...] = STAGES
+    seconds: int = 30
+    dwell_s: float = 2.0
+    unplug: str | None = None
+    playing: str | None = None
+    """A recorded show, or a file of the rig folder, for the traffic run; None: synthetic playing."""
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What came in from the engine while a stage was looking."""
+
+    taps: list[Tap] = field(default_factory=list)
+    records: list[TickRecord] = field(default_factory=list)
+    events: list[Plain] = field(default_factory=list)
+    last_out_ns: int = 0
+
+    def take_taps(self, taps: list[Tap]) -> None:
+        for tap in taps:
+            if not tap.way & INPUT_BIT:
+                self.last_out_ns = max(self.last_out_ns, tap.at_ns)
+        self.taps += taps
+
+
+class Soundcheck:
+    """A run. `document` is what is known so far; `progress` says where it is."""
+
+    def __init__(self, app: App, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
+        self._app = app
+        self._book = book
+        self._plan = plan
+        self._recorded = recorded
+        began = datetime.now(UTC)
+        self.progress = "about to begin"
+        self._span = app.measurements.begin_span(monotonic_ns())
+        self._taken = _Taken()
+        self._task: asyncio.Task[None] | None = None
+        self._panicked = False
+        self._pulled: str | None = None
+        """Whose cable somebody has been asked to pull."""
+        self._closed = closed_now(app.view.ports)
+        self.document: Plain = {
+            "kind": "soundcheck",
+            "schema": SCHEMA_VERSION,
+            "name": began.strftime("%Y%m%d-%H%M%S"),
+            "began": began.isoformat(timespec="seconds"),
+            "rig": book.rig.name,
+            "set_list": app.view.set_list.name,
+            "ended": "running",
+            "cautions": list(CAUTIONS),
+            "stages": [],
+            "machine": [],
+            "devices": [],
+            "roll_call": [],
+            "loops": [],
+            "offsets": [],
+            "traffic": None,
+            "song_changes": [],
+            "unplug": None,
+            "comparison": {"last": None, "best": None},
+        }
+
+    async def run(self) -> None:
+        """Run to the end; when cancelled, tidy up and come back with what there is."""
+        app = self._app
+        before = dict(app.view.snapshot)
+        app.want_taps(self._taken.take_taps)
+        app.record_takers.append(self._taken.records.extend)
+        app.event_takers.append(self._taken.events.append)
+        app.event_takers.append(self._stop_on_panic)
+        app.event_takers.append(self._note_closed)
+        self._task = asyncio.current_task()
+        try:
+            await self._run_stages()
+            self.document["ended"] = "complete"
+        except asyncio.CancelledError:
+            self.document["ended"] = "stopped"
+        except (LinkError, CommandError) as error:
+            structlog.get_logger().error("the soundcheck ended early", why=str(error))
+            self.document["ended"] = f"failed: {error}"
+        finally:
+            app.spare_taps(self._taken.take_taps)
+            app.record_takers.remove(self._taken.records.extend)
+            app.event_takers.remove(self._taken.events.append)
+            app.event_takers.remove(self._stop_on_panic)
+            app.event_takers.remove(self._note_closed)
+            self._finish()
+        await self._put_back(before)
+
+    def _stop_on_panic(self, event: Plain) -> None:
+        """Whoever silences the rig wants it silent: nothing more is played or sent."""
+        if event["kind"] == "panic" and self._task is not None and not self._panicked:
+            self._panicked = True
+            self._task.cancel()
+
+    def _note_closed(self, event: Plain) -> None:
+        note_closed(self._closed, event, self._pulled)
+
+    async def _run_stages(self) -> None:
+        ways: dict[str, Callable[[], Awaitable[str]]] = {
+            "machine": self._machine,
+            "roll-call": self._roll_call,
+            "clock": self._clock,
+            "loops": self._loops,
+            "traffic": self._traffic,
+            "songs": self._songs,
+            "unplug": self._unplug,
+        }
+        for stage in STAGES:
+            if stage not in self._plan.stages or (stage == "unplug" and self._plan.unplug is None):
+                continue
+            entry: Plain = {"stage": stage, "state": "running", "seconds": 0.0, "words": ""}
+            self.document["stages"].append(entry)
+            began_s = monotonic()
+            self._taken.taps.clear()
+            self._taken.records.clear()
+            self._say(stage)
+            try:
+                entry["words"] = await ways[stage]()
+                entry["state"] = "done"
+            except BaseException:
+                entry["state"] = "stopped"
+                raise
+            finally:
+                entry["seconds"] = round(monotonic() - began_s, 1)
+
+    def _say(self, words: str) -> None:
+        self.progress = words
+        self._app.tell({"kind": "soundcheck", "at_ns": monotonic_ns(), "stage": words})
+
+    def _finish(self) -> None:
+        """Make the report of what was measured."""
+        app = self._app
+        app.measurements.end_span(self._span)
+        document = self.document
+        report = self._span.report(monotonic_ns(), app.facts)
+        ports, loops = app.view.ports, document["loops"]
+        document["devices"] = judge_devices(self._book.rig, ports, report, loops, self._closed)
+        document["offsets"] = suggested_offsets(document["loops"])
+        document["report"] = report
+
+    async def _put_back(self, before: Plain) -> None:
+        """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
+        app = self._app
+        with contextlib.suppress(CommandError, LinkError):
+            await app.command("stop")
+            if self._panicked:
+                return
+            if before["song"] is not None and app.view.snapshot["song"] != before["song"]:
+                place = before["index"]
+                await app.command("song", before["song"] if place is None else place + 1)
+                await app.command("stop")
+            if before["section"] and app.view.snapshot["section"] != before["section"]:
+                await app.command("section", before["section"])
+
+    # Stages; each returns one sentence
+
+    async def _machine(self) -> str:
+        facts = await asyncio.to_thread(machine_facts, self._app.view.hello["realtime"])
+        self.document["machine"] = [fact._asdict() for fact in facts]
+        wrong = sum(fact.grade == "warn" for fact in facts)
+        missing = [port for port in self._app.view.ports if port["state"] != "open"]
+        return f"{wrong} facts to mend; {len(missing)} of {len(self._app.view.ports)} ports are not there"
+
+    async def _roll_call(self) -> str:
+        found = self.document["roll_call"]
+        for group in sharing(self._book.rig.devices, port_out):
+            asked = max(group, key=lambda device: (bool(device.input_pattern), device.answers))
+            found.append({"device": asked.name, **await self._call(asked)})
+            rest = _silent("not asked", f"on one port with {asked.name}")
+            found += [{"device": other.name, **rest} for other in group if other is not asked]
+        answered = sum(one["state"] == "answered" for one in found)
+        return f"{answered} of {len(found)} devices said who they are"
+
+    async def _call(self, device: Device) -> Plain:
+        """Ask one device; it is heard at its own input, or at none."""
+        inputs = self._app.view.snapshot["inputs"]
+        if not device.answers:
+            return _silent("not asked", "marked in the rig file: it never answers")
+        if device.name not in inputs:
+            return _silent("not asked", "it has no input in the rig file, so its answer could not be heard")
+        if not self._is_open(device):
+            return _silent("not asked", _SHUT)
+        self._taken.taps.clear()
+        self._app.link.send_to(device.name, [identity.REQUEST])
+        way = INPUT_BIT | inputs.index(device.name)
+        until_s = monotonic() + identity.ANSWER_S
+        answers: list[identity.Identity] = []
+        while monotonic() < until_s:
+            await asyncio.sleep(0.05)
+            heard = (identity.parse_identity(tap.data) for tap in self._taken.taps if tap.way == way)
+            known = [one for one in heard if one is not None]
+            if len(known) > len(answers):  # whoever else is behind the port answers about as soon
+                answers, until_s = known, monotonic() + identity.OTHERS_S
+        if answers:
+            return {
+                "state": "answered",
+                "words": identity.all_words(answers),
+                "identity": answers[0]._asdict(),
+            }
+        if not self._is_open(device):
+            return _silent("not asked", f"{_SHUT}: a port went just then")
+        return _silent("silent", _NO_ANSWER)
+
+    def _is_open(self, device: Device) -> bool:
+        """Return whether a device can be asked and heard."""
+        states = {(port["device"], port["direction"]): port["state"] for port in self._app.view.ports}
+        return {states.get((device.name, direction)) for direction in ("input", "output")} == {"open"}
+
+    async def _clock(self) -> str:
+        await asyncio.sleep(self._plan.seconds)
+        wires = wire_names(self._book.rig)
+        clocked = len({wires[device.name] for device in self._book.rig.devices if device.clock})
+        return f"{self._plan.seconds} s of ticks on {clocked} ports"
+
+    async def _loops(self) -> str:
+        wires = wire_names(self._book.rig)
+        devices = [d for d in self._book.rig.devices if d.loop and wires[d.name] == d.name]
+        if not devices:
+            return "no loop in the rig file: measured on the sending side only"
+        snapshot = self._app.view.snapshot
+        for device in devices:
+            self._say(f"loop of {device.name}")
+            loop = Loop(device.name, device.loop, device.wire == "din")
+            output = _last_index(snapshot["outputs"], device.name)
+            self._taken.taps.clear()
+            self._taken.records.clear()
+            for number in range(min(PROBES, int(self._plan.seconds / PROBE_EVERY_S))):
+                self._app.link.send_to(device.name, [probe(number)])
+                await asyncio.sleep(PROBE_EVERY_S)
+            await asyncio.sleep(1)
+            loop.take_taps(self._taken.taps, output, snapshot["inputs"].index(device.loop))
+            loop.take_ticks(self._taken.records, output)
+            self.document["loops"].append(loop.plain())
+        return f"{len(devices)} loops measured from outside"
+
+    async def _traffic(self) -> str:
+        tonight = [self._book.song(one) for one in self._app.view.set_list.order]
+        recorded = self._recorded
+        dense = densest(tonight or self._book.songs) if recorded is None else recorded.dense
+        if dense is None:
+            return "no song lets notes through: nothing to play"
+        await self._app.command("song", dense.song.identifier)
+        if dense.section:
+            await self._app.command("section", dense.section)
+        await self._quiet()
+        played = play(dense, self._plan.seconds) if recorded is None else recorded.played
+        began_s = monotonic()
+        place = 0
+        try:
+            while place < len(played):
+                ahead_s = monotonic() - began_s
+                while place < len(played) and played[place].at_s <= ahead_s:
+                    self._app.link.play(played[place].device, [played[place].data])
+                    place += 1
+                await asyncio.sleep(min(_AHEAD_S, 0.005))
+        finally:
+            for device, data in at_rest(played[:place]):
+                self._app.link.play(device, [data])
+        self.document["traffic"] = {
+            "song": dense.song.title,
+            "section": dense.section,
+            "messages": place,
+            "devices": sorted({one.device for one in played}),
+            "playing": "synthetic" if recorded is None else recorded.name,
+            "left_out": 0 if recorded is None else recorded.left_out,
+            "unknown": [] if recorded is None else list(recorded.unknown),
+        }
+        what = "synthetic playing" if recorded is None else recorded.words
+        return f"{place} messages played through {dense.song.title}: {what}"
+
+    async def _songs(self) -> str:
+        order = self._app.view.set_list.order
+        for number, identifier in enumerate(order, 1):
+            title = self._app.view.title(identifier)
+            self._say(f"song {number}: {title}")
+            self._taken.taps.clear()
+            asked_ns = monotonic_ns()
+            await self._app.command("song", number)
+            done_ns = monotonic_ns()
+            settled = await self._quiet()
+            out = [tap for tap in self._taken.taps if not tap.way & INPUT_BIT and tap.at_ns >= asked_ns]
+            last_ns = max((tap.at_ns for tap in out), default=done_ns)
+            self.document["song_changes"].append(
+                {
+                    "number": number,
+                    "song": title,
+                    "answered_ms": round((done_ns - asked_ns) / NS_PER_MS, 2),
+                    "messages": len(out),
+                    "bytes": sum(len(tap.data) for tap in out),
+                    "handed_over_ms": round((last_ns - asked_ns) / NS_PER_MS, 2),
+                    "settled": settled,
+                }
+            )
+            await asyncio.sleep(self._plan.dwell_s)
+            await self._app.command("stop")
+        return f"{len(order)} song changes"
+
+    async def _quiet(self) -> bool:
+        """Wait until nothing but ticks goes out; False when that takes too long."""
+        until_s = monotonic() + LONGEST_PATCHES_S
+        since_ns = monotonic_ns()
+        while monotonic() < until_s:
+            await asyncio.sleep(0.1)
+            if monotonic_ns() - max(since_ns, self._taken.last_out_ns) > SETTLED_S * 1e9:
+                return True
+        return False
+
+    async def _unplug(self) -> str:
+        device = self._pulled = str(self._plan.unplug)
+        times: list[float] = []
+        for kind, words in (("port-closed", "pull"), ("port-opened", "put back")):
+            self._say(f"{words} the cable of {device} now")
+            began_s = monotonic()
+            if not await self._event(kind, device, began_s + CABLE_S):
+                self.document["unplug"] = {"device": device, "noticed": times, "came_back": False}
+                return f"nobody {words} the cable of {device} within {CABLE_S:.0f} s, or it was not noticed"
+            times.append(round(monotonic() - began_s, 1))
+        self.document["unplug"] = {"device": device, "noticed": times, "came_back": True}
+        return f"{device} went and came back; what the others missed meanwhile stands in their rows"
+
+    async def _event(self, kind: str, device: str, until_s: float) -> bool:
+        self._taken.events.clear()
+        while monotonic() < until_s:
+            if any(one["kind"] == kind and one.get("device") == device for one in self._taken.events):
+                return True
+            await asyncio.sleep(0.05)
+        return False
+
+
+def _silent(state: str, words: str) -> Plain:
+    return {"state": state, "words": words, "identity": None}
+
+
+def _last_index(names: list[str], name: str) -> int:
+    """Return the number of an output: of several of one name the last is the one in force."""
+    return len(names) - 1 - names[::-1].index(name)

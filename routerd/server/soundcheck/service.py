@@ -1,0 +1,174 @@
+"""Starts and stops soundchecks, one at a time, keeps them, and compares them."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from contextlib import suppress
+from time import monotonic_ns
+from typing import TYPE_CHECKING
+
+import structlog
+
+from routerd.core.errors import CommandError
+from routerd.core.model.model import Plain
+from routerd.server.http.shapes import SoundcheckStage, SoundcheckState
+from routerd.server.rigfiles.edit import Key, replace, write_values
+from routerd.server.shows.record import FOLDER
+from routerd.server.soundcheck import STAGES
+from routerd.server.soundcheck.cautions import CAUTIONS
+from routerd.server.soundcheck.keep import SoundcheckFolder, compare_with_kept
+from routerd.server.soundcheck.recorded import Source, find_recorded
+from routerd.server.soundcheck.run import Plan, Soundcheck
+
+if TYPE_CHECKING:
+    from routerd.server.app import App
+    from routerd.server.disk import Disk
+
+
+class Soundchecks:
+    """What the API asks. All of it runs on the server's event loop; files are read and written on threads."""
+
+    def __init__(self, app: App) -> None:
+        self._app = app
+        self.folder = SoundcheckFolder(app.keeper.folder.path, structlog.get_logger().warning)
+        self._run: Soundcheck | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._last: Plain | None = None
+
+    @property
+    def _disk(self) -> Disk:
+        return self._app.keeper.disk
+
+    @property
+    def running(self) -> bool:
+        """Whether one is under way."""
+        return self._task is not None and not self._task.done()
+
+    async def start(self, plan: Plan) -> None:
+        """Start one; raises CommandError when one is under way, or when it cannot be done as planned."""
+        if self.running:
+            raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
+        working = await self._app.keeper.read_working_book()
+        if working is None:
+            raise CommandError("the rig is not known here: POST /v1/reload, then try again")
+        book = working.book
+        names = [device.name for device in book.rig.devices]
+        if plan.unplug is not None and plan.unplug not in names:
+            raise CommandError(
+                f"there is no device {plan.unplug!r} to unplug; name one of {', '.join(names)}"
+            )
+        for device in book.rig.devices:
+            sources = {
+                (route.source, route.target)
+                for song in book.songs
+                for routes in (song.routes, *(section.routes for section in song.sections))
+                for route in routes
+            }
+            if device.loop and (device.loop, device.name) in sources:
+                raise CommandError(
+                    f"a route leads from {device.loop} back to {device.name}, whose loop it hears: what goes "
+                    "round would never end; take the route or the loop out"
+                )
+        recorded = None
+        if plan.playing is not None:
+            tonight = self._app.view.set_list.order
+            shows = self._app.keeper.folder.path / FOLDER
+            source = Source(plan.playing, self._app.rig_file.parent, shows)
+            recorded = await self._disk.do(lambda: find_recorded(source, book, tonight, plan.seconds))
+        if self.running:  # another request was faster
+            raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
+        self._run = Soundcheck(self._app, book, plan, recorded)
+        self._task = asyncio.create_task(self._carry_out(self._run))
+
+    async def stop(self) -> None:
+        """Stop the one that is under way and keep what it has measured; raises CommandError without one."""
+        if self._task is None or self._task.done():
+            raise CommandError("no soundcheck is under way")
+        self._task.cancel()
+        with suppress(asyncio.CancelledError):
+            await self._task
+
+    async def _carry_out(self, run: Soundcheck) -> None:
+        await run.run()
+        document = run.document
+        kept = await self._disk.do(lambda: list(self.folder.all()))
+        document["comparison"] = compare_with_kept(document, iter(kept))
+        self._last = document
+        try:
+            await self._disk.do(lambda: self.folder.write(document))
+        except OSError as error:
+            structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
+        failed = [one["device"] for one in document["devices"] if one["verdict"] == "fail"]
+        event = {"ended": document["ended"], "failed": failed, "name": document["name"]}
+        self._app.tell({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+
+    async def document(self, name: str | None = None) -> Plain | None:
+        """Return a kept soundcheck, or the newest; None when there is none."""
+        if name is None and self._last is not None:
+            return self._last
+        names = await self._disk.do(self.folder.names)
+        wanted = name or (names[-1] if names else None)
+        return None if wanted is None else await self._disk.do(lambda: self.folder.read(wanted))
+
+    async def write_offsets(self) -> Plain:
+        """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
+
+        Return what was written. Raises CommandError without a suggestion, and what `_write` raises.
+        """
+        document = await self.document()
+        if document is None or not document["offsets"]:
+            raise CommandError(
+                "no soundcheck suggests offsets: give two devices or more a 'loop' in rig.yaml and run one"
+            )
+        offsets = {one["device"]: f"{one['offset_ms']:g}" for one in document["offsets"]}
+        await self._write(("timing", "offset"), offsets)
+        return {"soundcheck": document["name"], "offsets": document["offsets"]}
+
+    async def write_silent(self) -> Plain:
+        """Mark in rig.yaml what was silent in the newest soundcheck's roll call, and load it.
+
+        Return the devices that are marked. Raises CommandError without one, and what `_write` raises.
+        """
+        document = await self.document()
+        if document is None or not document["roll_call"]:
+            raise CommandError("the newest soundcheck has no roll call: run one with the stage 'roll-call'")
+        silent = [one["device"] for one in document["roll_call"] if one["state"] == "silent"]
+        if not silent:
+            raise CommandError(
+                f"no device was silent in the roll call of soundcheck {document['name']}: nothing to mark"
+            )
+        await self._write(("answers",), dict.fromkeys(silent, "false"))
+        return {"soundcheck": document["name"], "devices": silent}
+
+    async def _write(self, key: Key, values: Mapping[str, str]) -> None:
+        """Write a key of some devices into rig.yaml, and load it.
+
+        Raises FileError when the file cannot be changed, FilesError when the folder has a mistake, LinkError
+        when the engine does not take it; in either case the file is as it was.
+        """
+        rig_file = self._app.rig_file
+        async with self._app.rig_files:
+            before = await self._app.rig_disk.do(lambda: write_values(rig_file, key, values))
+        try:
+            await self._app.reload()
+        except Exception:
+            async with self._app.rig_files:
+                await self._app.rig_disk.do(lambda: replace(rig_file, before))
+            raise
+
+    async def state(self) -> SoundcheckState:
+        """Return where the one that is under way is."""
+        names = await self._disk.do(self.folder.names)
+        stages: list[Plain] = []
+        now = None
+        if self.running and self._run is not None:
+            stages, now = self._run.document["stages"], self._run.progress
+        return SoundcheckState(
+            running=self.running,
+            now=now,
+            stages=tuple(SoundcheckStage(**stage) for stage in stages),
+            of=STAGES,
+            last=names[-1] if names else None,
+            cautions=CAUTIONS,
+        )

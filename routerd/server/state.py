@@ -1,0 +1,195 @@
+"""The state folder: where the show stood, and the last book that worked.
+
+A file that makes no sense is set aside, never fatal.
+Everything here blocks; callers use a thread.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from routerd import storage
+from routerd.core.model.model import Book, Plain, SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.units import parse_bpm
+from routerd.link import working_book
+from routerd.link.working_book import Head, KeptBook, pack_book
+from routerd.server.order_choice import Origin
+
+VERSION = 1
+STATE = "state.json"
+LARGEST_STATE_BYTES = 64 * 1024 * 1024
+UNDO_BYTES = 4 * 1024 * 1024
+"""A state above this leaves out running orders from before: those of thousands of songs, many times over."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What is remembered. `place` as the link's `commit` has it; `transport` is told, never restored."""
+
+    set_list: SetList
+    origin: Origin
+    place: Plain | None
+    transport: str
+    undo: tuple[SetList, ...] = ()
+    began_s: float | None = None
+    """When the set began, in seconds since the epoch."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingBook:
+    """The last book that the engine took, which engine (its start, in ns), and as which generation."""
+
+    book: Book
+    set_lists: tuple[SetList, ...]
+    engine_started_ns: int
+    generation: int
+
+
+class StateFolder:
+    """Reads and writes the state folder. `warn` is told what was set aside; books get `book_origin`."""
+
+    def __init__(
+        self,
+        folder: Path,
+        warn: Callable[[str], None],
+        book_origin: working_book.Origin = working_book.Origin(),  # noqa: B008 - an immutable value
+    ) -> None:
+        self.path = folder
+        self._warn = warn
+        self._forgets_undo = False
+        self._book_origin = book_origin
+
+    def read_state(self) -> State | None:
+        """Return the state, or None when there is none that makes sense."""
+        storage.sweep(self.path)
+        return self._read(STATE, _state_from_bytes, LARGEST_STATE_BYTES)
+
+    def read_working_book(self) -> WorkingBook | None:
+        """Return the last book that worked, or None when there is none that makes sense."""
+        return self._read(working_book.FILE, _working_book_from_bytes, working_book.LARGEST_BYTES)
+
+    def write_state(self, state: State) -> None:
+        """Write the state; raises OSError."""
+        data, changes = _state_to_bytes(state), len(state.undo)
+        while len(data) > UNDO_BYTES and state.undo:
+            state = replace(state, undo=state.undo[1 + len(state.undo) // 2 :])
+            data = _state_to_bytes(state)
+        if len(state.undo) < changes and not self._forgets_undo:
+            self._forgets_undo = True
+            self._warn(
+                "the order is so long that a restart keeps only its newest changes; older ones cannot be "
+                "taken back then"
+            )
+        self._write(STATE, data, LARGEST_STATE_BYTES)
+
+    def write_working_book(self, working: WorkingBook) -> None:
+        """Write the last book that worked; raises OSError."""
+        head = Head(self._book_origin, working.engine_started_ns, working.generation)
+        self._write(
+            working_book.FILE, pack_book(head, working.book, working.set_lists), working_book.LARGEST_BYTES
+        )
+
+    def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
+        path = self.path / name
+        try:
+            return make(storage.read(path, most_bytes, inside=self.path))
+        except FileNotFoundError:
+            return None
+        except (storage.NotRegularError, storage.OutsideError, storage.TooLargeError) as error:
+            self._set_aside(path, str(error.strerror))
+        except OSError as error:
+            self._warn(f"{path} cannot be read ({error.strerror}); going on without it")
+        except working_book.UNREADABLE as error:
+            self._set_aside(path, f"{type(error).__name__}: {error}")
+        return None
+
+    def _set_aside(self, path: Path, why: str) -> None:
+        aside = path.with_name(path.name + ".aside")
+        try:
+            path.replace(aside)
+            what = f"set aside as {aside.name}"
+        except OSError:
+            what = "left where it is"
+        self._warn(f"{path} makes no sense ({why}); {what}, going on without it")
+
+    def _write(self, name: str, data: bytes, most_bytes: int) -> None:
+        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        storage.put(self.path / name, data, inside=self.path, mode=0o600, most_bytes=most_bytes)
+
+
+def _state_to_bytes(state: State) -> bytes:
+    return json.dumps({"version": VERSION, **_state_to_plain(state)}, separators=(",", ":")).encode()
+
+
+def _state_to_plain(state: State) -> Plain:
+    return {
+        "set_list": set_list_to_plain(state.set_list),
+        "origin": {"chosen": state.origin.chosen, "base": set_list_to_plain(state.origin.base)},
+        "place": state.place,
+        "transport": state.transport,
+        "undo": [set_list_to_plain(one) for one in state.undo],
+        "began_s": state.began_s,
+    }
+
+
+def _state_from_bytes(data: bytes) -> State:
+    plain = json.loads(data)
+    if not isinstance(plain, dict) or plain.get("version") != VERSION:
+        raise ValueError(f"it is not of version {VERSION}")
+    origin = plain["origin"]
+    return State(
+        _set_list(plain["set_list"]),
+        Origin(_text(origin["chosen"]), _set_list(origin["base"])),
+        None if plain["place"] is None else _place(plain["place"]),
+        _text(plain["transport"]),
+        tuple(_set_list(one) for one in plain.get("undo", [])),
+        _seconds(plain.get("began_s")),
+    )
+
+
+def _place(plain: Plain) -> Plain:
+    section, bpm = plain["section"], plain["bpm"]
+    if type(section) is not int or section < 0:
+        raise ValueError("a section's number is from 0")
+    if bpm is not None:
+        parse_bpm(_text(bpm))
+    kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
+    inner = (("checked", dict), ("armed", dict), ("muted", list), ("soloed", list))  # the engine looks inside
+    for key, kind in inner:
+        if isinstance(plain.get(key), kind):
+            kept[key] = plain[key]
+    return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
+
+
+def _set_list(plain: Plain) -> SetList:
+    if not isinstance(plain["order"], list):
+        raise TypeError("an order is a list")
+    for text in (plain["name"], plain["date"], *plain["order"]):
+        _text(text)
+    for key in ("encore", "slot_s", "changeover_s"):
+        if type(plain.get(key, 0)) is not int or plain.get(key, 0) < 0:
+            raise TypeError(f"{key} is a whole number")
+    return set_list_from_plain(plain)
+
+
+def _seconds(value: Any) -> float | None:
+    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        raise TypeError(f"{value!r:.40} is not a time")
+    return None if value is None else float(value)
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r:.40} is not text")
+    return value
+
+
+def _working_book_from_bytes(data: bytes) -> WorkingBook:
+    kept = KeptBook(data)
+    return WorkingBook(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)

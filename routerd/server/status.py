@@ -1,0 +1,217 @@
+"""The status of this moment, worked out from what the engine last said and the clock both read.
+
+A request never touches the engine: its grid says where in time every tick lies, so bar and beat
+follow from CLOCK_MONOTONIC.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+from fractions import Fraction
+from math import lcm
+from pathlib import Path
+from typing import Any
+
+from routerd import __version__
+from routerd.core.clock.grid import Segment
+from routerd.core.model.model import Plain
+from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.server.boottime import steady_s
+from routerd.server.durations import durations_of
+from routerd.server.health import lines_of
+from routerd.server.http.learn import learning_of
+from routerd.server.http.shapes import (
+    Armed,
+    Click,
+    DeviceClock,
+    EngineHealth,
+    Follow,
+    Port,
+    Position,
+    Section,
+    ServerHealth,
+    SetListDocument,
+    SetListPosition,
+    SongInOrder,
+    Status,
+    Tempo,
+    TuningNote,
+)
+from routerd.server.view import View
+
+TEMPO_DIGITS = 3
+"""Decimals of the tempo that is shown; `rate_bpm` is exact."""
+
+
+def device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
+    """Return where the device `one` of a snapshot stands at `now_ns`."""
+    cycle_ticks, running = one["cycle_ticks"], one["running"]
+    step = cycle = bars = None
+    if running and cycle_ticks:
+        ticks = max(0, tick_at(snapshot, now_ns) - one["started_tick"])
+        cycle, within = divmod(ticks, cycle_ticks)
+        step = within // TICKS_PER_SPP_UNIT + 1
+        bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot["meter"]))
+    steps = cycle_ticks // TICKS_PER_SPP_UNIT or None
+    rate = None if one["rate"] is None else format_bpm(Fraction(one["rate"]))
+    return DeviceClock(one["device"], rate, running, step, steps, cycle, bars, one["waits_for"])
+
+
+def tempo_of(snapshot: Plain) -> Tempo:
+    """Return the tempo that sounds."""
+    grid = snapshot["grid"]
+    sounds = format_bpm(round(Fraction(grid["rate_bpm"]), TEMPO_DIGITS))
+    return Tempo(sounds, **grid, set_by=snapshot["tempo_by"])
+
+
+def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
+    """Return in how many bar lines from here a sequence that began on one begins on one again."""
+    both = lcm(cycle_ticks, bar_ticks)
+    return both // bar_ticks - ticks % both // bar_ticks
+
+
+def tick_at(snapshot: Plain, now_ns: int) -> int:
+    """Return the number of the grid's last tick at `now_ns`."""
+    grid = snapshot["grid"]
+    segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["rate_bpm"]))
+    # a new tempo's grid begins at a tick that may be still to come: before it the old one held
+    return max(segment.tick_at(now_ns), int(grid["anchor_tick"]) - 1)
+
+
+def position_at(snapshot: Plain, now_ns: int) -> Position:
+    """Return bar, beat and tick of the song at `now_ns`."""
+    ticks = snapshot["position_tick"]
+    if snapshot["transport"] == "running":
+        ticks = max(0, tick_at(snapshot, now_ns) - snapshot["origin_tick"])
+    beats, unit = snapshot["meter"]
+    from_tick, from_bar = snapshot["meter_from"]
+    bar, within_bar = divmod(ticks - from_tick, ticks_per_bar(beats, unit))
+    bar += from_bar
+    beat, tick = divmod(within_bar, ticks_per_beat(unit))
+    return Position(bar + 1, beat + 1, tick)
+
+
+def set_list_document(view: View) -> SetListDocument:
+    """Return tonight's running order with titles; the view must be ready."""
+    set_list = view.set_list
+    return SetListDocument(
+        name=set_list.name,
+        date=set_list.date,
+        encore=set_list.encore,
+        slot_s=set_list.slot_s,
+        changeover_s=set_list.changeover_s,
+        order=tuple(_in_order(view, index) for index in range(len(set_list.order))),
+        set_lists=tuple(one.name for one in view.set_lists),
+    )
+
+
+def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
+    """Return the status; the view must be ready."""
+    snapshot = view.snapshot
+    song = view.song
+    section = None
+    if song is not None and 0 < snapshot["section"] <= len(song.sections):
+        section = Section(snapshot["section"], song.sections[snapshot["section"] - 1].name)
+    armed = snapshot["armed"]
+    return Status(
+        set_list=SetListPosition(
+            view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
+        ),
+        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, steady_s()),
+        song=None if song is None else view.ticked(song),
+        next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
+        section=section,
+        armed=None
+        if armed is None
+        else Armed(armed["action"], armed["argument"], armed["when"], armed["left"]),
+        muted=tuple(snapshot["muted"]),
+        soloed=tuple(snapshot["soloed"]),
+        learning=learning_of(snapshot["learning"]),
+        tuning_note=_tuning_note(snapshot["tuning"], now_ns),
+        transport=snapshot["transport"],
+        tempo=tempo_of(snapshot),
+        position=position_at(snapshot, now_ns),
+        meter="{}/{}".format(*snapshot["meter"]),
+        clock_source=snapshot["clock_source"],
+        device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot["devices"]),
+        click=Click(snapshot["click"]["alone"], snapshot["click"]["counting_to"] > 0),
+        follow=None if snapshot["follow"] is None else Follow(**snapshot["follow"]),
+        ports=tuple(_port(port) for port in view.ports),
+        engine=_engine(view, now_ns),
+        server=server,
+        problems=tuple(str(line) for line in lines_of(view, now_ns)),
+    )
+
+
+def server_health(view: View, started_ns: int, now_ns: int, clients: int, dropped: int) -> ServerHealth:
+    """Return how this process is."""
+    return ServerHealth(
+        pid=os.getpid(),
+        uptime_s=_seconds(now_ns - started_ns),
+        version=__version__,
+        restarts=view.hello.get("server_restarts", 0),
+        rss_bytes=rss_bytes(os.getpid()),
+        event_clients=clients,
+        event_clients_dropped=dropped,
+    )
+
+
+def rss_bytes(pid: int) -> int | None:
+    """Return the resident memory of a process, or None where the system does not tell."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * resource.getpagesize()
+
+
+def _engine(view: View, now_ns: int) -> EngineHealth:
+    hello = view.hello
+    realtime = hello["realtime"]
+    return EngineHealth(
+        pid=hello["pid"],
+        uptime_s=_seconds(now_ns - hello["started_ns"]),
+        resumed_gap_ms=hello["resumed_gap_ms"],
+        ports=hello["ports"],
+        generation=view.snapshot["generation"],
+        scheduling=realtime["scheduling"],
+        priority=realtime["priority"],
+        memory_locked=realtime["memory_locked"],
+        remedy=realtime["remedy"],
+        rss_bytes=rss_bytes(hello["pid"]),
+        counters=view.counters,
+    )
+
+
+def _tuning_note(tuning: Plain | None, now_ns: int) -> TuningNote | None:
+    if tuning is None:
+        return None
+    left_s = _seconds(max(0, tuning["until_ns"] - now_ns))
+    return TuningNote(tuning["device"], tuning["channel"], tuning["note"], left_s)
+
+
+def _port(port: dict[str, Any]) -> Port:
+    return Port(
+        port["device"],
+        port["direction"],
+        port["pattern"],
+        port["port"],
+        port["state"],
+        port["error"],
+        port.get("since_ns"),
+    )
+
+
+def _position(view: View) -> int | None:
+    index: int | None = view.snapshot["index"]
+    return None if index is None else index + 1
+
+
+def _in_order(view: View, index: int) -> SongInOrder:
+    identifier = view.snapshot["set_list"]["order"][index]
+    return SongInOrder(index + 1, identifier, view.title(identifier))
+
+
+def _seconds(span_ns: int) -> float:
+    return round(span_ns / NS_PER_S, 1)

@@ -1,0 +1,157 @@
+"""What the server knows: the engine's last words, and the names that belong to its numbers.
+
+Of the songs only what people want to read is kept, not their routes and patch dumps: the engine has those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from time import monotonic_ns
+from typing import Any
+
+from routerd.core.clock.transport import TempoBy
+from routerd.core.model.model import Plain, SetList, Song, set_list_from_plain
+from routerd.core.show.crash_state import place_in
+from routerd.core.units import format_bpm
+from routerd.server.durations import Pace
+from routerd.server.http.shapes import CheckItem, SectionFacts, SongFacts
+
+
+@dataclass(slots=True)
+class View:
+    """The state of the server; every request is answered from here."""
+
+    hello: Plain = field(default_factory=dict)
+    snapshot: Plain = field(default_factory=dict)
+    ports: list[Plain] = field(default_factory=list)
+    counters: dict[str, int] = field(default_factory=dict)
+    songs: dict[str, SongFacts] = field(default_factory=dict)
+    set_lists: tuple[SetList, ...] = ()
+    pace: Pace = field(default_factory=Pace)
+    problems: dict[str, list[str]] = field(default_factory=dict)
+    """What is wrong with what the server does, by what it is about: "files", and the keys of
+    `routerd.server.health`."""
+    facts: Plain = field(default_factory=dict)
+    """What the engine says once a second of how it is; see routerd.link.messages."""
+    silent_looks: int = 0
+    """How often health was looked at since the engine last reported."""
+    started_ns: int = field(default_factory=monotonic_ns)
+
+    def take_ports(self, ports: list[Plain]) -> list[Plain]:
+        """Take the states of all ports; return those that are shut, and were not or for another reason.
+
+        One that is tried again is not well before it is open: until then it keeps its last state as `was`.
+        """
+        before = {(port["device"], port["direction"]): port for port in self.ports}
+        self.ports = [dict(port) for port in ports]
+        news = []
+        for port in self.ports:
+            was = before.get((port["device"], port["direction"]), {"state": None, "error": None})
+            shut = was.get("was", was)
+            if port["state"] == "opening":
+                if shut["state"] not in (None, "open", "opening"):
+                    port["was"] = shut
+            elif port["state"] != "open" and (shut["state"], shut["error"]) != (port["state"], port["error"]):
+                news.append(port)
+        return news
+
+    @property
+    def greeted(self) -> bool:
+        """Whether the engine has said who it is."""
+        return bool(self.hello)
+
+    @property
+    def ready(self) -> bool:
+        """Whether the engine has a book."""
+        return bool(self.snapshot.get("generation", 0) > 0)
+
+    @property
+    def set_list(self) -> SetList:
+        """Tonight's running order as it is now."""
+        return set_list_from_plain(self.snapshot["set_list"])
+
+    @property
+    def song(self) -> SongFacts | None:
+        """The song that is on; only what the engine says of it when the server does not know it."""
+        snapshot = self.snapshot
+        identifier = snapshot["song"]
+        if identifier is None or identifier in self.songs:
+            return self.songs.get(identifier or "")
+        bpm = format_bpm(Fraction(snapshot["bpm"]))
+        meter = "{}/{}".format(*snapshot["meter"])
+        return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
+
+    def ticked(self, facts: SongFacts) -> SongFacts:
+        """Return the facts of a song with what is ticked off its checklist."""
+        done = self.snapshot["checked"].get(facts.identifier, ())
+        return replace(
+            facts, checklist=tuple(replace(item, done=item.number in done) for item in facts.checklist)
+        )
+
+    def title(self, identifier: str) -> str:
+        """Return the title of a song, or its identifier when the server does not know it."""
+        facts = self.songs.get(identifier)
+        return identifier if facts is None else facts.title
+
+    def find_song(self, words: str) -> str | None:
+        """Return the identifier of the song of that identifier or title, upper and lower case alike."""
+        if words in self.songs:
+            return words
+        folded = words.strip().casefold()
+        for facts in self.songs.values():
+            if facts.title.casefold() == folded:
+                return facts.identifier
+        return None
+
+    def words_for_songs(self) -> list[str]:
+        """Return every word that `find_song` knows."""
+        return [facts.title for facts in self.songs.values()] + list(self.songs)
+
+    def find_set_list(self, words: str) -> SetList | None:
+        """Return the set of the rig folder of that name, upper and lower case alike."""
+        folded = words.strip().casefold()
+        return next((one for one in self.set_lists if one.name.casefold() == folded), None)
+
+
+def facts_of(song: Song) -> SongFacts:
+    """Return what people want to read of a song."""
+    return SongFacts(
+        identifier=song.identifier,
+        title=song.title,
+        bpm=format_bpm(song.bpm),
+        meter=f"{song.beats}/{song.beat_unit}",
+        key=song.key,
+        duration_s=song.duration_s,
+        sections=tuple(
+            SectionFacts(number, section.name, None if section.bpm is None else format_bpm(section.bpm))
+            for number, section in enumerate(song.sections, 1)
+        ),
+        checklist=tuple(
+            CheckItem(number, item.text, item.who, item.section, False)
+            for number, item in enumerate(song.checklist, 1)
+        ),
+        notes=song.notes,
+        reference_hz=song.reference_hz,
+        tuning_note=song.tuning_note,
+    )
+
+
+def facts_by_identifier(songs: Iterable[Song]) -> dict[str, SongFacts]:
+    """Return the facts of many songs."""
+    return {song.identifier: facts_of(song) for song in songs}
+
+
+def place_of(view: View) -> dict[str, Any] | None:
+    """Return the place that a later start should begin at, as the link's `commit` has it.
+
+    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts, and while
+    a source moves it.
+    """
+    song = view.song
+    if song is None:
+        return None
+    snapshot = view.snapshot
+    own = snapshot["tempo_by"] == TempoBy.SONG or snapshot["tempo_moves"]
+    return {**place_in(snapshot), "bpm": None if own else format_bpm(Fraction(snapshot["bpm"]))}

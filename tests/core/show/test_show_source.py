@@ -1,0 +1,471 @@
+"""The show under a source: tempo, transport and position of a device that leads, on simulated time."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model.arming import Action
+from routerd.core.model.model import Device, Rig, Song
+from routerd.core.model.timing import MeterPoint, SongTiming, TempoPoint, Timing
+from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled, route
+
+DRUMS = Device("drums", input_pattern="drums")
+BAND = Rig("band", (*RIG.devices, DRUMS))
+PERIOD = 25 * MS
+"""100 BPM: 60 s / (24 × 100) (M1 p. 30). The songs are at 125 BPM, 20 ms."""
+
+FOLLOWING = Song("one", "One", Fraction(125), routes=(route("synth"),), timing=SongTiming(follow="drums"))
+LEADING = Song("two", "Two", Fraction(125), routes=(route("synth"),))
+
+
+def stage(*, leads_transport: bool = True, restarts: bool = False) -> Stage:
+    drums = replace(DRUMS, timing=Timing(leads_transport=leads_transport, restarts=restarts))
+    rig = Rig("band", (*RIG.devices, drums))
+    return Stage(compiled(rig, (FOLLOWING, LEADING), ("one", "two")))
+
+
+def tick(one: Stage, count: int, since_ns: int, period_ns: int = PERIOD) -> int:
+    """Have the drums send ticks from `since_ns` on; return when the next would come."""
+    for n in range(count):
+        one.run(since_ns + n * period_ns)
+        one.play("drums", "F8")
+    return since_ns + count * period_ns
+
+
+def at(one: Stage, name: str, data: bytes) -> list[int]:
+    return [at_ns for at_ns, device, sent in one.log if (device, sent) == (name, data)]
+
+
+def test_ticks_of_the_song_source_become_this_tempo() -> None:
+    one = stage()
+    end_ns = tick(one, 100, 7 * MS)
+    one.run(end_ns)
+    snapshot = one.show.snapshot()
+    assert snapshot["clock_source"] == "drums"
+    assert snapshot["follow"]["state"] == "locked"
+    assert Fraction(snapshot["bpm"]) == 100
+    assert snapshot["tempo_moves"]  # so the server does not keep it as a tempo that was set by hand
+    ticks = at(one, "synth", TICK)[-20:]
+    assert all(abs((t - 7 * MS) % PERIOD) < 1000 or PERIOD - (t - 7 * MS) % PERIOD < 1000 for t in ticks)
+    assert [e["state"] for e in one.events if e["kind"] == "follow"] == ["acquiring", "locked"]
+
+
+def test_others_see_each_quarter_where_the_grid_is_while_somebody_else_leads() -> None:
+    """Also before anything has come from the source: 24 ticks of 20 ms are a quarter."""
+    one = stage()
+    one.run(7 * MS)
+    seen = []
+    for quarter in range(1, 5):
+        before = one.show.revision
+        one.run(quarter * 480 * MS)
+        seen.append(one.show.revision - before)
+    assert seen == [1, 1, 1, 1]
+
+
+@pytest.mark.parametrize("lead_us", [0, 300, 1000, 5000, 12_000, 24_000])
+def test_start_keeps_position_however_closely_it_is_sent_before_its_tick(lead_us: int) -> None:
+    """Start counts from the next tick (M1 p. 30); ours keeps 1 ms and plays the same position."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    next_ns = tick(one, 49, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        after = [t for t in ticks if t > start_ns]
+        before = [t for t in ticks if t <= start_ns]
+        assert after[0] - start_ns >= MS
+        assert start_ns - before[-1] >= MS
+        assert len(after) == 49
+        assert after[0] - before[-1] <= 2 * PERIOD
+    assert one.show.clock.position_ticks == 49
+    assert abs(at(one, "synth", TICK)[-1] - (next_ns - PERIOD)) < MS
+
+
+@pytest.mark.parametrize("late_us", [0, 100, 290, 310, 600, 990, 1290, 1310, 1900])
+@pytest.mark.parametrize("lead_us", [300, 1000, 1300, 2000, 5000])
+def test_start_is_not_a_tick_late_when_the_clock_thread_is(lead_us: int, late_us: int) -> None:
+    """Start 1.3 ms before its tick leaves 0.3 ms to send ours 1 ms before (M1 p. 30): a thread that woke
+    later than that found no room and began one tick late."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    one.now_ns += late_us * 1000
+    one.show.advance(one.now_ns)
+    one.collect()
+    heard_ns = one.now_ns
+    if heard_ns > next_ns:  # the source's tick has come meanwhile
+        one.show.receive(one.inlet("drums"), TICK, heard_ns)
+    tick(one, 20, next_ns + (PERIOD if heard_ns > next_ns else 0))
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        first_ns = next(t for t in ticks if t > start_ns)
+        assert first_ns - start_ns >= MS
+        assert abs(first_ns - next_ns) <= 4 * MS  # the source's own tick, not the one after it
+        assert start_ns - [t for t in ticks if t <= start_ns][-1] >= MS
+
+
+@pytest.mark.parametrize("late_us", [100, 600, 1000, 3000, 6000, 9000])
+def test_start_is_not_a_tick_late_when_ours_of_its_place_has_gone_out(late_us: int) -> None:
+    """A source that is late with a Start and its tick, both: ours of that place was out, and everybody began
+    one tick late. Another one follows at once."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns + late_us * 1000)
+    one.play("drums", "FA", "F8")
+    next_ns = tick(one, 40, next_ns + PERIOD)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        (start_ns,) = at(one, name, START)
+        ticks = at(one, name, TICK)
+        after = [t for t in ticks if t > start_ns]
+        assert MS <= after[0] - start_ns <= 2 * MS
+        assert after[0] - (next_ns - 41 * PERIOD) <= late_us * 1000 + 3 * MS
+        assert min(start_ns - t for t in ticks if t < start_ns) >= MS
+        assert len(after) == 41
+        assert all(b - a > PERIOD * 0.6 for a, b in itertools.pairwise(after))
+    assert one.show.clock.position_ticks == 41
+
+
+@pytest.mark.parametrize("step_us", [1333, 2667, 5333, 10_667])
+@pytest.mark.parametrize("seed", range(10))
+def test_start_is_not_a_tick_late_where_stamps_are_coarse(step_us: int, seed: int) -> None:
+    """JACK's periods of 64 to 512 frames at 48 kHz; the source's Start comes 1.3 ms before its tick."""
+    one, dice = stage(), random.Random(seed)
+    phase_ns = dice.randrange(step_us * 1000)
+
+    def stamp(at_ns: int) -> int:
+        return -(-(at_ns - phase_ns) // (step_us * 1000)) * step_us * 1000 + phase_ns
+
+    first_ns = 7 * MS + 150 * PERIOD
+    arrivals = [(stamp(7 * MS + n * PERIOD), 1, "F8") for n in range(210)]
+    for at_ns, _, message in sorted([*arrivals, (stamp(first_ns - 1_300_000), 0, "FA")]):
+        one.run(max(at_ns, one.now_ns))
+        one.play("drums", message)
+    one.run(one.now_ns + PERIOD // 2)
+    (start_ns,) = at(one, "synth", START)
+    ticks = [t for t in at(one, "synth", TICK) if t > start_ns]
+    assert ticks[0] - first_ns <= step_us * 1000 + 3 * MS
+    assert one.show.clock.position_ticks == 60
+
+
+def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
+    one = stage()
+    one.run(503 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 240, 505 * MS)
+    one.run(next_ns - PERIOD // 2)
+    (start_ns,) = at(one, "synth", START)
+    assert len([t for t in at(one, "synth", TICK) if t > start_ns]) == 240
+    assert one.show.clock.position_ticks == 240
+
+
+def test_stop_position_and_continue() -> None:
+    """M1 pp. 27–29: position 10 is 60 ticks; Continue goes on from it. The followers are told the same."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 30, next_ns)
+    one.play("drums", "FC")
+    assert at(one, "synth", STOP)
+    one.play("drums", "F2 0A 00")
+    assert one.show.clock.position_ticks == 60
+    one.run(one.now_ns + 2 * MS)
+    assert one.sent("synth")[-1] == "f2 0a 00"
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FB")
+    next_ns = tick(one, 27, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    (continue_ns,) = at(one, "synth", CONTINUE)
+    assert len([t for t in at(one, "synth", TICK) if t > continue_ns]) == 27
+    assert one.show.clock.position_ticks == 60 + 27
+
+
+def test_spp_4_and_three_clocks_more_is_tick_27() -> None:
+    """M1 p. 29: SPP 4 then Continue and three clocks stand at the 27th clock."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2 04 00", "FB")
+    next_ns = tick(one, 3, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert one.show.clock.position_ticks == 27
+
+
+def test_the_last_position_that_can_be_told_and_beyond() -> None:
+    """M1 pp. 27-29: 14 bits of sixteenths, so 16 383 × 6 = 98 298 ticks is as far as a pointer reaches."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2 7F 7F")
+    assert one.show.clock.position_ticks == 98_298
+    one.run(one.now_ns + 2 * MS)
+    assert one.sent("synth")[-1] == "f2 7f 7f"
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FB")
+    next_ns = tick(one, 30, next_ns)  # it goes on past the end
+    one.run(next_ns - 2 * MS)
+    one.play("drums", "FC", "FB")
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert one.show.clock.position_ticks == 98_298 + 40
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert [text for text in one.sent("synth") if text.startswith("f2")] == ["f2 7f 7f"]
+    # by hand a bar beyond it is refused, and nothing changes
+    with pytest.raises(CommandError, match="bar 5000 has no song position pointer"):
+        one.do(Action.CONTINUE, 5000)
+    assert one.show.clock.position_ticks == 98_298 + 40
+
+
+def test_a_storm_of_starts_starts_once() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    for _ in range(500):
+        one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    for _ in range(500):
+        one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert len(at(one, "synth", START)) == 1
+    assert one.show.clock.position_ticks == 20
+
+
+def test_a_redundant_start_is_ignored_and_reported() -> None:
+    """M1 pp. 31-32: a Start while it runs is ignored. It was ignored without a word."""
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 10, next_ns)
+    for message in ("FA", "FB"):
+        one.play("drums", message)
+        next_ns = tick(one, 50, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert [(e["kind"], e["device"], e["why"]) for e in one.events if e["kind"].endswith("-ignored")] == [
+        ("start-ignored", "drums", "transport is running"),
+        ("continue-ignored", "drums", "transport is running"),
+    ]
+    assert len(at(one, "synth", START)) == 1
+    assert not at(one, "synth", CONTINUE)
+    assert one.show.clock.position_ticks == 110
+
+
+def test_a_storm_of_starts_is_reported_once_a_second() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    for n in range(3000):
+        one.run(next_ns + n * MS)
+        one.play("drums", "FA")
+    assert len([e for e in one.events if e["kind"] == "start-ignored"]) == 3
+
+
+@pytest.mark.parametrize("lead_us", [300, 1300, 12_000])
+def test_a_source_that_restarts_means_the_top_with_each_start(lead_us: int) -> None:
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 110, next_ns)
+    one.do(Action.NEXT, None, "bar 9")
+    one.run(next_ns - lead_us * 1000)
+    one.play("drums", "FA")
+    next_ns = tick(one, 31, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    for name in ("synth", "modular"):
+        _, again_ns = at(one, name, START)
+        (stop_ns,) = at(one, name, STOP)  # who runs ignores a Start (M1 pp. 31-32)
+        assert stop_ns <= again_ns
+        assert len([t for t in at(one, name, TICK) if t > again_ns]) == 31
+    assert one.show.clock.position_ticks == 31
+    assert one.show.snapshot()["armed"]["when"] == "bar 9"  # nobody has stopped
+    assert not [e for e in one.events if e["kind"] == "start-ignored"]
+
+
+def test_a_storm_of_starts_of_a_source_that_restarts_is_one_start_a_tick() -> None:
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    for _ in range(10):
+        for _ in range(50):
+            one.play("drums", "FA")
+        next_ns = tick(one, 1, next_ns)
+    next_ns = tick(one, 10, next_ns)
+    one.run(next_ns - PERIOD // 2)
+    assert len(at(one, "synth", START)) <= 10
+    assert one.show.clock.position_ticks == 11
+
+
+def test_a_drum_machine_switched_off_and_on_begins_at_the_top_again() -> None:
+    """It is silent for two seconds, held meanwhile, and starts at once when it is back, at another phase."""
+    one = stage(restarts=True)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 100, next_ns)
+    back_ns = next_ns + 2000 * MS + 9 * MS
+    one.run(back_ns - 2 * MS)
+    one.play("drums", "FA")
+    next_ns = tick(one, 240, back_ns)
+    one.run(next_ns - PERIOD // 2)
+    again_ns = at(one, "synth", START)[-1]
+    assert len([t for t in at(one, "synth", TICK) if t > again_ns]) == 240
+    assert one.show.clock.position_ticks == 240
+
+
+def test_a_position_while_it_runs_is_ignored_and_told() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA")
+    tick(one, 10, next_ns)
+    one.play("drums", "F2 00 10")
+    assert one.events[-1]["kind"] == "position-ignored"
+    assert one.show.clock.position_ticks <= 11
+
+
+def test_transport_of_a_source_can_be_left_alone() -> None:
+    one = stage(leads_transport=False)
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "FA", "F2 04 00")
+    tick(one, 10, next_ns)
+    assert not at(one, "synth", START)
+    assert one.show.clock.position_ticks == 0
+
+
+def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> None:
+    one = stage()
+    next_ns = tick(one, 60, 7 * MS)
+    one.play("drums", "F2", "F2 04", "F2 80 00", "FA 00", "F4", "FD", "FF", "F0 7D", "F8 F8")
+    next_ns = tick(one, 10, next_ns)
+    assert not at(one, "synth", START)
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.inlet("drums").strange == 8  # all but FF, which is a whole System Reset (M1 p. 31)
+
+
+def test_tempo_is_refused_while_a_source_decides() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    for action, argument in ((Action.TEMPO, "130"), (Action.SONG_TEMPO, None)):
+        with pytest.raises(CommandError, match="tempo follows 'drums'"):
+            one.do(action, argument)
+    one.do(Action.SOURCE, "")
+    one.do(Action.TEMPO, "130")
+    assert one.show.snapshot()["bpm"] == "130"
+
+
+def test_an_unknown_source_is_refused() -> None:
+    one = stage()
+    with pytest.raises(NotFoundError, match="no device 'synth' with an input"):
+        one.do(Action.SOURCE, "synth")
+    assert one.show.snapshot()["clock_source"] == "drums"
+
+
+def test_the_next_song_leads_again_in_its_own_tempo() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    one.do(Action.NEXT)
+    assert one.show.snapshot()["clock_source"] == "internal"
+    assert one.show.snapshot()["bpm"] == "125"
+    one.do(Action.SOURCE, "drums")
+    assert one.show.snapshot()["clock_source"] == "drums"
+
+
+def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    one.run(next_ns + 20_000 * MS)
+    ticks = [t for t in at(one, "synth", TICK) if t > next_ns]
+    assert all(abs(b - a - PERIOD) <= 1 for a, b in itertools.pairwise(ticks))
+    states = [e["state"] for e in one.events if e["kind"] == "follow"]
+    assert states == ["acquiring", "locked", "holding", "free"]
+    one.do(Action.TEMPO, "125")
+    assert one.show.snapshot()["bpm"] == "125"
+
+
+def test_the_tempo_of_a_source_that_has_gone_is_told_and_nudged_from() -> None:
+    """The status showed the song's 125 BPM while ticks went at 100, and a nudge began from 125."""
+    one = stage()
+    next_ns = tick(one, 100, 7 * MS)
+    assert one.show.snapshot()["tempo_by"] == "source"
+    one.run(next_ns + 20_000 * MS)
+    snapshot = one.show.snapshot()
+    assert (snapshot["follow"]["state"], snapshot["bpm"], snapshot["tempo_by"]) == ("free", "100", "source")
+    one.do(Action.NUDGE, "0.5")
+    assert one.show.snapshot()["bpm"] == "100.5" or one.show.snapshot()["bpm"] == "201/2"
+    assert one.show.snapshot()["tempo_by"] == "hand"
+    one.do(Action.SONG_TEMPO)
+    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot()["tempo_by"] == "song"
+
+
+def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
+    """Also while it is followed, when a book with another hold is loaded; told to the millisecond."""
+    drums = replace(DRUMS, timing=Timing(leads_transport=True))
+    one = Stage(compiled(Rig("band", (*RIG.devices, drums), hold_s=2), (FOLLOWING,), ("one",)))
+    last_ns = tick(one, 100, 7 * MS) - PERIOD
+    one.run(last_ns + 1999 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "holding"
+    one.run(last_ns + 2000 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "free"
+    last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
+    assert one.show.snapshot()["follow"]["state"] == "locked"
+    longer = Rig("band", (*RIG.devices, drums), hold_s=60)
+    one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
+    one.run(last_ns + 59_999 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "holding"
+    one.run(last_ns + 60_000 * MS)
+    assert one.show.snapshot()["follow"]["state"] == "free"
+
+
+def test_other_inputs_are_no_source() -> None:
+    one = stage()
+    for n in range(100):
+        one.run(n * PERIOD)
+        one.play("keys", "F8")
+    assert one.show.snapshot()["follow"]["state"] == "free"
+    assert one.show.snapshot()["bpm"] == "125"
+
+
+def test_a_source_that_leaves_the_rig_is_followed_no_more() -> None:
+    one = stage()
+    tick(one, 60, 7 * MS)
+    one.load(compiled(RIG, (LEADING,), ("two",), one.show.book))
+    assert one.show.snapshot()["clock_source"] == "internal"
+    one.run(one.now_ns + 1000 * MS)
+
+
+def test_a_tempo_map_is_played_from_the_top_and_from_a_bar() -> None:
+    """125 BPM: 20 ms a tick, 250: 10 ms. Bars of 4/4 have 96 ticks, of 3/4 72."""
+    timing = SongTiming(
+        tempo=(TempoPoint(Fraction(96), Fraction(250), Fraction(250)),), meters=(MeterPoint(192, 3, 4),)
+    )
+    song = Song("one", "One", Fraction(125), timing=timing)
+    one = Stage(compiled(RIG, (song,), ("one",)))
+    one.do(Action.START)
+    one.run(6000 * MS)
+    (start_ns,) = at(one, "synth", START)
+    after = [t for t in at(one, "synth", TICK) if t > start_ns]
+    assert after[96] - after[0] == 1920 * MS
+    assert after[97] - after[96] == 10 * MS
+    assert [e["bpm"] for e in one.events if e["kind"] == "tempo"] == ["250"] or [
+        e["bpm"] for e in one.events if e["kind"] == "tempo"
+    ] == ["125", "250"]
+    assert [e["meter"] for e in one.events if e["kind"] == "meter"] == ["3/4"]
+    assert one.show.snapshot()["meter"] == [3, 4]
+    assert one.show.snapshot()["meter_from"] == [192, 2]
+    one.do(Action.STOP)
+    one.do(Action.CONTINUE, 4)  # bar 4 begins at 192 + 72 = 264 ticks: position 44
+    one.run(one.now_ns + 500 * MS)
+    assert "f2 2c 00" in one.sent("synth")
+    assert one.show.snapshot()["bpm"] == "250"
+    one.do(Action.STOP)
+    one.do(Action.START)
+    one.run(one.now_ns + 500 * MS)
+    assert one.show.snapshot()["bpm"] == "125"

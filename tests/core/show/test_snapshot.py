@@ -1,0 +1,132 @@
+"""A snapshot is made whenever the revision is another: so the revision must be another whenever a snapshot
+would be. On simulated time."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from routerd.core.clock.time_code import FrameRate
+from routerd.core.errors import CommandError
+from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.model import Device, Rig, Song, WireKind
+from routerd.core.model.timing import (
+    ChangePolicy,
+    Click,
+    Curve,
+    Pulse,
+    SongTiming,
+    StartMode,
+    TempoPoint,
+    TimeCode,
+    Timing,
+)
+from tests.stage import MS, Stage, compiled
+
+F = Fraction
+PLAIN = Device("plain", output_pattern="p", wire=WireKind.VIRTUAL, clock=True, transport=True)
+
+
+def device(name: str, timing: Timing, **changes: Any) -> Device:
+    return replace(PLAIN, name=name, output_pattern=name, timing=timing, **changes)
+
+
+RIG = Rig(
+    "rig",
+    (
+        PLAIN,
+        device("late", Timing(offset_ns=5 * MS)),
+        device("bar", Timing(start=StartMode.BAR, sequence_steps=7)),
+        device("entry", Timing(start=StartMode.ENTRY)),
+        device("never", Timing(start=StartMode.NEVER)),
+        device("half", Timing(rate=F(1, 2))),
+        device("pulsed", Timing(pulse=Pulse(F(4), 9, 36, -1, 100, 10 * MS)), clock=False, transport=False),
+        device("coded", Timing(time_code=TimeCode(FrameRate.FPS_25)), clock=False, transport=False),
+        device("deaf", Timing(), clock=False, transport=False),
+        device("clicked", Timing(), clock=False, transport=False),
+    ),
+)
+SONGS = (
+    Song("first", "First", F(125)),
+    Song("second", "Second", F(125), timing=SongTiming(change=ChangePolicy.BAR)),
+    Song(
+        "ramp",
+        "Ramp",
+        F(120),
+        timing=SongTiming(
+            tempo=(TempoPoint(F(0), F(120), F(180), F(384), Curve.LINEAR),),
+            click=Click("clicked", 9, 76, 77, 80, 100, 1, 1, False),
+        ),
+    ),
+)
+
+ACTIONS = (
+    "start", "stop", "continue", "next", "previous", "panic", "silence", "half", "double", "tap",
+    "song-tempo", "retrigger bar plain", "retrigger bar bar", "retrigger cycle bar", "click on", "click off",
+    "go", "cancel", "tempo 97", "nudge 1", "mute device plain", "unmute device plain",
+)  # fmt: skip
+WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "3 bars", "press")
+
+
+def stage() -> Stage:
+    return Stage(compiled(RIG, SONGS, [song.identifier for song in SONGS]))
+
+
+def shown(one: Stage) -> dict[str, Any]:
+    """What a snapshot says, but for what goes on with every tick and is told by itself."""
+    snapshot = one.show.snapshot()
+    for key in ("position_tick", "revision", "grid", "follow"):
+        del snapshot[key]
+    if snapshot["transport"] != "stopped":
+        del snapshot["bpm"]  # of a ramp: told once a beat, and as the grid's rate at once
+        del snapshot["meter_from"]
+    return snapshot
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_nothing_changes_without_another_revision(seed: int) -> None:
+    chance = random.Random(seed)
+    one = stage()
+    seen = {one.show.revision: shown(one)}
+    for _ in range(120):
+        if chance.random() < 0.4:
+            word, _, argument = chance.choice(ACTIONS).partition(" ")
+            value: Any = F(argument) if word in ("tempo", "nudge") else argument or None
+            try:
+                when = parse_when(chance.choice(WHENS))
+                one.show.apply(Command(Action(word), value, when), one.now_ns)
+            except CommandError:
+                continue
+            one.collect()
+        else:
+            one.run(one.now_ns + chance.choice((3, 21, 150, 700)) * MS)
+        now = shown(one)
+        assert seen.setdefault(one.show.revision, now) == now
+
+
+def standing(one: Stage, name: str) -> dict[str, Any]:
+    (found,) = [device for device in one.show.snapshot()["devices"] if device["device"] == name]
+    return dict(found)
+
+
+def test_every_device_that_hears_the_clock_is_there() -> None:
+    names = [device["device"] for device in stage().show.snapshot()["devices"]]
+    assert names == ["plain", "late", "bar", "entry", "never", "half", "pulsed", "coded"]
+
+
+def test_a_device_started_by_bar_waits_no_longer_once_it_runs() -> None:
+    one = stage()
+    one.do(Action.START)
+    one.run(500 * MS)
+    one.do(Action.RETRIGGER, "bar bar")
+    assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == ("bar", True)
+    revision = one.show.revision
+    one.run(2500 * MS)
+    assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == (None, True)
+    assert one.show.revision != revision
+    assert (standing(one, "plain")["running"], standing(one, "pulsed")["running"]) == (True, None)
+    assert (standing(one, "half")["rate"], standing(one, "coded")["rate"]) == ("1/2", None)

@@ -1,0 +1,102 @@
+"""A server that runs in this process against a fake engine, and a client that asks it over HTTP."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+from fake_engine import FakeEngine
+
+from routerd.server.main import Options, run
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Answer:
+    """An HTTP answer, read to its end."""
+
+    status: int
+    headers: Any
+    text: str
+    json: Any
+
+
+@dataclass
+class Service:
+    """A fake engine, a server, and a client."""
+
+    engine: FakeEngine
+    options: Options
+    client: aiohttp.ClientSession
+    base: str
+    task: asyncio.Task[int] | None = None
+    headers: dict[str, str] = field(default_factory=dict)
+
+    async def start(self) -> None:
+        """Start a (new) app."""
+        self.task = asyncio.create_task(run(self.options, await self.engine.connect()))
+
+    async def stop(self) -> int:
+        """Let the engine go; return the server's exit status."""
+        assert self.task is not None
+        await self.engine.disconnect()
+        return await asyncio.wait_for(self.task, 30)
+
+    async def until_ready(self) -> Any:
+        """Wait until the API answers; return the first status."""
+        async with asyncio.timeout(60):
+            while True:
+                try:
+                    answer = await self.ask("GET", "/v1/status")
+                    if answer.status != 503:
+                        return answer.json
+                except aiohttp.ClientConnectionError:
+                    pass
+                await asyncio.sleep(0.02)
+
+    async def status_when(self, fits: Callable[[Any], bool]) -> Any:
+        """Ask for the status until it fits; return it."""
+        async with asyncio.timeout(30):
+            while True:
+                status = (await self.ask("GET", "/v1/status")).json
+                if fits(status):
+                    return status
+                await asyncio.sleep(0.01)
+
+    async def ask(self, method: str, path: str, data: Any = None, **headers: str) -> Answer:
+        """Ask as curl would, with a body of bytes, text or JSON values."""
+        as_json = data is not None and not isinstance(data, (bytes, str))
+        kind = {"json" if as_json else "data": data}
+        sent = {**self.headers, **{name.replace("_", "-"): value for name, value in headers.items()}}
+        async with self.client.request(method, self.base + path, headers=sent, **kind) as answer:
+            text = await answer.text()
+            is_json = "json" in answer.headers.get("Content-Type", "")
+            return Answer(answer.status, answer.headers, text, json.loads(text) if is_json and text else None)
+
+
+@asynccontextmanager
+async def a_service(rig_folder: Path, state_dir: Path, **options: Any) -> AsyncIterator[Service]:
+    """A service that is not started yet."""
+    listen = options.pop("listen", f"127.0.0.1:{free_port()}")
+    set_name, token_file = options.pop("set_name", None), options.pop("token_file", None)
+    chosen = Options(rig_folder, set_name, listen, state_dir, token_file)
+    async with FakeEngine(os.getpid(), **options) as engine, aiohttp.ClientSession() as client:
+        service = Service(engine, chosen, client, f"http://{listen}")
+        try:
+            yield service
+        finally:
+            if service.task is not None and not service.task.done():
+                await service.stop()

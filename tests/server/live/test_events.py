@@ -1,0 +1,196 @@
+"""The event stream, read as the HTML standard (section 9.2.6) says a client interprets it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from typing import Any
+
+import pytest
+from server_service import Service
+
+from routerd.core.model.arming import Action
+from routerd.server.http import events, handlers
+from routerd.server.http.events import QUEUE_EVENTS, RING_EVENTS, EventHub
+
+Event = tuple[str, str, dict[str, Any]]
+
+
+async def read(service: Service, **headers: str) -> AsyncIterator[Event]:
+    """Yield (id, event, data) from the stream."""
+    sent = {name.replace("_", "-"): value for name, value in headers.items()}
+    async with service.client.get(f"{service.base}/v1/events", headers=sent) as answer:
+        assert answer.headers["Content-Type"] == "text/event-stream"
+        fields: dict[str, str] = {}
+        async for line in answer.content:
+            text = line.decode().rstrip("\n")
+            if not text and "data" in fields:
+                yield fields.get("id", ""), fields["event"], json.loads(fields["data"])
+                fields = {}
+            elif not text.startswith(":") and text:
+                name, _, value = text.partition(": ")
+                fields[name] = value
+
+
+async def until(stream: AsyncIterator[Event], kind: str) -> Event:
+    async with asyncio.timeout(30):
+        async for event in stream:
+            if event[1] == kind:
+                return event
+    raise AssertionError("the stream has ended")
+
+
+async def after_reader_joined(service: Service) -> None:
+    await service.status_when(lambda status: status["server"]["event_clients"] > 0)
+
+
+async def test_a_foot_switch_is_told(service: Service) -> None:
+    stream = read(service)
+    first = asyncio.create_task(until(stream, "song"))
+    await after_reader_joined(service)
+    service.engine.press(Action.NEXT)
+    identity, _, data = await first
+    assert (data["song"], data["title"], data["index"]) == ("nine-lamps", "Nine Lamps", 1)
+    assert identity
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
+async def test_an_encore_that_loses_its_only_song_is_told_and_one_that_is_called_off_is_not(
+    service: Service,
+) -> None:
+    stream = read(service)
+    first = asyncio.create_task(until(stream, "encore-gone"))
+    await after_reader_joined(service)
+    for number in (3, None, 3):  # called off by request in between
+        await service.ask("POST", "/v1/set-list/encore", {"number": number})
+    await service.ask("POST", "/v1/set-list/move", {"number": 1, "to": 2})
+    assert not first.done()
+    answer = await service.ask("POST", "/v1/set-list/move", {"number": 3, "to": 1})
+    assert answer.json["encore"] == 0
+    assert (await first)[2]["last_song"] == "Weather Room"
+    await service.ask("POST", "/v1/set-list/undo")
+    assert (await service.ask("GET", "/v1/set-list")).json["encore"] == 1
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
+async def test_what_the_server_changes_is_told(service: Service) -> None:
+    stream = read(service)
+    first = asyncio.create_task(until(stream, "set-list"))
+    await after_reader_joined(service)
+    await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"]})
+    assert (await first)[2]["order"] == ["low-tide"]
+    second = asyncio.create_task(until(stream, "port-missing"))
+    port = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None, "state": "missing"}
+    service.engine.tell("ports", [{**port, "error": None}])
+    assert (await second)[2]["pattern"] == "Keys*"
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
+async def test_what_is_wrong_is_the_same_line_in_health_status_events_and_metrics(service: Service) -> None:
+    assert (await service.ask("GET", "/v1/health")).json == []
+    stream = read(service)
+    appears = asyncio.create_task(until(stream, "problem"))
+    await after_reader_joined(service)
+    port = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None, "since_ns": 1}
+    service.engine.tell("ports", [{**port, "state": "missing", "error": None}])
+    data = (await appears)[2]
+    assert (data["about"], data["device"]) == ("port", "keys")
+    answer = await service.ask("GET", "/v1/health")
+    assert (answer.status, answer.json) == (503, [data["line"]])
+    assert (await service.ask("GET", "/v1/status")).json["problems"] == [data["line"]]
+    assert 'routerd_problems{kind="port"} 1.0' in (await service.ask("GET", "/metrics")).text
+    ends = asyncio.create_task(until(stream, "problem-ended"))
+    service.engine.tell("ports", [{**port, "state": "open", "port": "Keys 1", "error": None}])
+    assert (await ends)[2]["line"] == data["line"]
+    answer = await service.ask("GET", "/v1/health")
+    assert (answer.status, answer.json) == (200, [])
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
+async def test_a_reader_that_comes_back_gets_what_it_missed(service: Service) -> None:
+    stream = read(service)
+    first = asyncio.create_task(until(stream, "tempo"))
+    await after_reader_joined(service)
+    await service.ask("POST", "/v1/tempo", {"bpm": 100})
+    identity, _, _ = await first
+    await stream.aclose()  # type: ignore[attr-defined]
+    await service.ask("POST", "/v1/tempo", {"bpm": 101})
+    await service.ask("POST", "/v1/tempo", {"bpm": 102})
+    again = read(service, Last_Event_ID=identity)
+    assert [(await until(again, "tempo"))[2]["bpm"] for _ in range(2)] == ["101", "102"]
+    await again.aclose()  # type: ignore[attr-defined]
+
+
+async def test_a_quiet_stream_has_a_heartbeat(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert events.HEARTBEAT_S == 15.0
+    monkeypatch.setattr(handlers, "HEARTBEAT_S", 0.05)
+    async with service.client.get(f"{service.base}/v1/events") as answer, asyncio.timeout(30):
+        lines = [await answer.content.readline() for _ in range(5)]
+    assert lines == [b": events of routerd\n", b"\n", b": still here\n", b"\n", b": still here\n"]
+
+
+async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Service) -> None:
+    _, writer = await asyncio.open_connection("127.0.0.1", int(service.base.rpartition(":")[2]), limit=1024)
+    writer.write(b"GET /v1/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+    await after_reader_joined(service)
+    writer.transport.pause_reading()  # type: ignore[attr-defined]
+    long = {"kind": "fault", "at_ns": 0, "what": "x" * 50_000}
+    async with asyncio.timeout(60):
+        while not (status := (await service.ask("GET", "/v1/status")).json)["server"][
+            "event_clients_dropped"
+        ]:
+            for _ in range(20):
+                service.engine.tell("event", long)
+    assert status["server"]["event_clients"] == 0
+    assert (await service.ask("POST", "/v1/next")).status == 200
+    writer.close()
+
+
+def published(hub: EventHub, count: int) -> None:
+    for number in range(count):
+        hub.publish({"kind": "tempo", "n": number})
+
+
+def waiting(hub: EventHub, last_id: str | None) -> list[str]:
+    reader = hub.join(lambda: None, last_id)
+    return [str(reader.queue.get_nowait()) for _ in range(reader.queue.qsize())]
+
+
+def test_replay_from_the_ring() -> None:
+    hub = EventHub("run1")
+    published(hub, 10)
+    assert waiting(hub, None) == []
+    assert len(waiting(hub, "run1-7")) == 3
+    assert waiting(hub, "run1-10") == []
+    assert "run1-8" in waiting(hub, "run1-7")[0]
+
+
+def test_what_the_ring_no_longer_has_is_told_as_a_gap() -> None:
+    hub = EventHub("run1")
+    published(hub, RING_EVENTS + 50)
+    replay = waiting(hub, "run1-20")
+    assert len(replay) == RING_EVENTS + 1
+    assert "event: gap" in replay[0]
+    assert '"lost": 30' in replay[0]
+
+
+@pytest.mark.parametrize(
+    "last_id", ["run0-5", "", "-", "run1-", "run1-x", "run1-" + "9" * 100, "run1-\u0663"]
+)
+def test_ids_of_another_run_or_of_nobody(last_id: str) -> None:
+    hub = EventHub("run1")
+    published(hub, 4)
+    replay = waiting(hub, last_id)
+    assert "event: gap" in replay[0]
+    assert len(replay) == 5
+
+
+def test_a_queue_that_is_full_cuts_its_reader() -> None:
+    hub = EventHub("run1")
+    cut: list[bool] = []
+    hub.join(lambda: cut.append(True), None)
+    published(hub, QUEUE_EVENTS)
+    assert (cut, hub.readers) == ([], 1)
+    published(hub, 1)
+    assert (cut, hub.readers, hub.dropped_readers) == ([True], 0, 1)

@@ -1,0 +1,163 @@
+"""The server's end of the link, over a real socket pair."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import AsyncIterator
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model.model import Book, Patch, Rig, SetList, Song, song_from_plain
+from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.server import link_client
+from routerd.server.link_client import EngineLink, EngineSilentError
+
+
+class Notes:
+    """Keeps what the engine tells."""
+
+    def __init__(self) -> None:
+        self.told_so_far: list[tuple[str, Any]] = []
+        self.ticks: list[TickRecord] = []
+        self.more = asyncio.Event()
+
+    def told(self, kind: str, body: Any) -> None:
+        self.told_so_far.append((kind, body))
+        self.more.set()
+
+    def ticked(self, records: list[TickRecord]) -> None:
+        self.ticks += records
+        self.more.set()
+
+
+class Ends:
+    """Both ends of a link; the far one is played by the test."""
+
+    def __init__(self, link: EngineLink, notes: Notes, far: socket.socket) -> None:
+        self.link = link
+        self.notes = notes
+        self.far = far
+        self.task = asyncio.create_task(link.run())
+        self._unpacker = Unpacker()
+        self._said: list[Message] = []
+
+    async def next(self) -> Message:
+        """Return the next thing that the server says."""
+        while not self._said:
+            data = await asyncio.get_running_loop().sock_recv(self.far, 65536)
+            for message in self._unpacker.feed(data):
+                assert isinstance(message, Message)
+                self._said.append(message)
+        return self._said.pop(0)
+
+    async def say(self, kind: str, body: Any) -> None:
+        await asyncio.get_running_loop().sock_sendall(self.far, pack_message(kind, body))
+
+
+@pytest.fixture
+async def ends() -> AsyncIterator[Ends]:
+    near, far = socket.socketpair()
+    near.setblocking(False)
+    far.setblocking(False)
+    notes = Notes()
+    both = Ends(await EngineLink.over(near, notes), notes, far)
+    yield both
+    far.close()
+    await asyncio.wait_for(asyncio.gather(both.task, return_exceptions=True), 20)
+
+
+async def test_answers_go_to_whoever_asked(ends: Ends) -> None:
+    first = asyncio.create_task(ends.link.command("next"))
+    second = asyncio.create_task(ends.link.command("section", "chorus", "bar"))
+    third = asyncio.create_task(ends.link.command("song", 9))
+    asked = [await ends.next() for _ in range(3)]
+    assert asked[1].body == {"id": 2, "action": "section", "argument": "chorus", "when": "bar"}
+    await ends.say("reply", {"id": 3, "error": "no ninth", "missing": True})
+    await ends.say("reply", {"id": 2, "error": "not now", "missing": False})
+    await ends.say("reply", {"id": 1, "error": None, "missing": False})
+    await ends.say("reply", {"id": 77, "error": None, "missing": False})  # nobody asked that
+    assert await first is None
+    with pytest.raises(CommandError, match="not now") as refused:
+        await second
+    assert not isinstance(refused.value, NotFoundError)
+    with pytest.raises(NotFoundError, match="no ninth"):
+        await third
+
+
+async def test_no_answer_in_time(ends: Ends, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert link_client.REPLY_S == 2.0
+    monkeypatch.setattr(link_client, "REPLY_S", 0.05)
+    with pytest.raises(EngineSilentError, match=r"within 0\.05 s"):
+        await ends.link.order(SetList("tonight", ("one",)))
+    await ends.say("reply", {"id": 1, "error": None, "missing": False})  # too late, and harmless
+    await ends.say("ping", {"n": 1})
+    assert [(await ends.next()).kind for _ in range(2)] == ["order", "pong"]
+
+
+async def test_whoever_waits_is_told_that_the_engine_has_gone(ends: Ends) -> None:
+    waiting = asyncio.create_task(ends.link.command("next"))
+    await ends.next()
+    ends.far.close()
+    with pytest.raises(EngineSilentError, match="gone"):
+        await waiting
+    await ends.task
+
+
+async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -> None:
+    record = TickRecord(1, 2, 3, 4, 5)
+    data = pack_message("snapshot", {"revision": 1}) + pack_ticks([record, record])
+    data += pack_message("event", {"kind": "panic", "at_ns": 1})
+    for i in range(0, len(data), 7):  # in pieces of any size
+        await asyncio.get_running_loop().sock_sendall(ends.far, data[i : i + 7])
+    async with asyncio.timeout(60):
+        while len(ends.notes.told_so_far) < 2:
+            ends.notes.more.clear()
+            await ends.notes.more.wait()
+    assert [kind for kind, _ in ends.notes.told_so_far] == ["snapshot", "event"]
+    assert ends.notes.ticks == [record, record]
+
+
+async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
+    frame = bytearray(pack_message("event", {}))
+    frame[4] = 99
+    await asyncio.get_running_loop().sock_sendall(ends.far, frame)
+    with pytest.raises(LinkError, match="restart routerd after an upgrade"):
+        await asyncio.wait_for(ends.task, 20)
+
+
+def book(songs: int, dump_bytes: int) -> Book:
+    patch = Patch("synth", sysex=(b"\xf0\x7d" + bytes(dump_bytes - 3) + b"\xf7",))
+    made = tuple(Song(f"song-{n}", f"Song {n}", Fraction(120 + n), patches=(patch,)) for n in range(songs))
+    return Book(Rig("rig", ()), made, SetList("tonight", tuple(song.identifier for song in made)))
+
+
+async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None:
+    """Songs of hundreds of kB, more than any socket buffer: neither side may block the other."""
+    whole = book(20, 300_000)
+    sending = asyncio.create_task(ends.link.book(whole, 3, {"song": "song-1", "section": 1, "bpm": None}))
+    said = []
+    while not said or said[-1].kind != "commit":
+        said.append(await ends.next())
+        if len(said) == 5:
+            await ends.say("ping", {"n": 1})  # answered in the middle of it
+    kinds = [message.kind for message in said]
+    assert [kind for kind in kinds if kind != "pong"] == ["rig", *["song"] * 20, "set-list", "commit"]
+    assert "pong" in kinds
+    assert tuple(song_from_plain(message.body) for message in said if message.kind == "song") == whole.songs
+    assert said[-1].body == {"generation": 3, "place": {"song": "song-1", "section": 1, "bpm": None}}
+    assert not sending.done()
+    await ends.say("loaded", {"generation": 3, "error": None})
+    await sending
+
+
+async def test_a_book_that_is_refused(ends: Ends) -> None:
+    sending = asyncio.create_task(ends.link.book(book(1, 10), 1, None))
+    while (await ends.next()).kind != "commit":
+        pass
+    await ends.say("loaded", {"generation": 1, "error": "KeyError('synth')"})
+    with pytest.raises(LinkError, match="synth"):
+        await sending

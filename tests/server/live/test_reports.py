@@ -1,0 +1,136 @@
+"""Reports over the API: of the show and of the last minute, in every form, and as OpenMetrics."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+from time import monotonic_ns
+
+import jsonschema
+import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from server_service import Service
+
+from routerd.link.messages import TickRecord
+from routerd.server.report import REPORT_SCHEMA
+from routerd.server.report.making import PageError, make_page
+
+STEP_NS = 20_833_333
+
+
+async def with_ticks(service: Service, count: int = 1200) -> None:
+    begin_ns = monotonic_ns() - 2 * count * STEP_NS
+    records = [
+        TickRecord(tick, begin_ns + tick * STEP_NS, begin_ns + tick * STEP_NS + 90_000, output, 0)
+        for tick in range(2 * count)
+        for output in range(2)
+    ]
+    for place in range(0, len(records), 500):
+        service.engine.tell_ticks(records[place : place + 500])
+    now_ns = monotonic_ns()
+    for second in (1, 0):
+        outputs = [["lead-synth", 100 - 50 * second, 1000 - 500 * second, 3, 7]]
+        body = {
+            "at_ns": now_ns + (1 - second) * 10**9,
+            "outputs": outputs,
+            "inputs": [["keys", 9]],
+            "cpu_ns": 0,
+        }
+        service.engine.tell("traffic", {**body, "took": [[250_000, 40]], "taps_dropped": 0})
+    async with asyncio.timeout(60):
+        while True:
+            report = (await service.ask("GET", "/v1/report")).json
+            if report["routing"]["messages"] == 80:  # told last
+                break
+    assert report["ports"][0]["ticks"] == 2 * count
+
+
+async def test_the_report_of_the_last_minute(service: Service) -> None:
+    await with_ticks(service, 2400)  # 100 s
+    whole = (await service.ask("GET", "/v1/report")).json
+    minute = (await service.ask("GET", "/v1/report?span=minute")).json
+    for report in (whole, minute):
+        jsonschema.Draft202012Validator(REPORT_SCHEMA).validate(report)
+    assert whole["overall"]["ticks"] == 9600
+    # the server has run for less than a minute: its last minute begins where it began
+    assert minute["overall"]["ticks"] <= 9600
+    assert minute["wires"][0]["bytes"] == 500
+    assert minute["routing"]["messages"] == 80
+
+
+async def test_unknown_spans_and_forms_are_told(service: Service) -> None:
+    for path, words in (("?span=hour", "span is show or minute"), ("?format=pdf", "format is json, text or")):
+        answer = await service.ask("GET", f"/v1/report{path}")
+        assert (answer.status, answer.json["type"]) == (422, "/problems/wrong-query")
+        assert answer.json["detail"].startswith(words)
+
+
+class _Elements(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+
+
+async def test_the_page_is_whole_and_asks_for_nothing(service: Service) -> None:
+    await with_ticks(service)
+    for path, headers in (("?format=html", {}), ("", {"Accept": "text/html, */*;q=0.1"})):
+        answer = await service.ask("GET", f"/v1/report{path}", **headers)
+        assert answer.status == 200
+        assert answer.headers["Content-Type"] == "text/html; charset=utf-8"
+    page = answer.text
+    elements = _Elements()
+    elements.feed(page)
+    tags = [tag for tag, _ in elements.seen]
+    assert tags.count("svg") == 4  # lateness, distribution, stability, wires
+    assert not {"script", "img", "iframe", "object", "embed", "video", "audio"} & set(tags)
+    for tag, attributes in elements.seen:
+        for name in ("src", "href", "xlink:href", "data", "action"):
+            target = attributes.get(name) or "#"
+            assert target.startswith(("#", "data:,")), (tag, name, target)
+    assert "url(http" not in page
+    assert "@import" not in page
+    assert "default-src 'none'" in page
+
+
+async def test_a_page_that_cannot_be_made_is_told(
+    service: Service, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr("routerd.server.report.making.PAGE_S", 0.01)
+    answer = await service.ask("GET", "/v1/report?format=html")
+    assert (answer.status, answer.json["type"]) == (500, "/problems/no-page")
+    assert "text or JSON" in answer.json["detail"]
+    monkeypatch.setattr("routerd.server.report.making.PAGE_S", 60)
+    with pytest.raises(PageError, match="KeyError"):
+        await make_page({"kind": "foreign"}, tmp_path)
+    assert (await service.ask("GET", "/v1/report")).status == 200
+
+
+async def test_metrics_are_openmetrics(service: Service) -> None:
+    """Read back by the client library's own parser of the OpenMetrics text format."""
+    await with_ticks(service)
+    answer = await service.ask("GET", "/metrics")
+    assert answer.status == 200
+    assert answer.headers["Content-Type"].startswith("application/openmetrics-text; version=1.0.0")
+    assert answer.text.endswith("# EOF\n")
+    families = {family.name: family for family in text_string_to_metric_families(answer.text)}
+
+    def value(family: str, **labels: str) -> float:
+        (found,) = [one.value for one in families[family].samples if one.labels == labels]
+        return float(found)
+
+    assert value("routerd_ticks", port="keys") == 2400
+    assert value("routerd_output_bytes", port="lead-synth") == 500
+    assert value("routerd_output_thinned", port="lead-synth") == 0
+    assert value("routerd_wire_utilisation_ratio", port="lead-synth") == pytest.approx(0.16)
+    assert value("routerd_routing_seconds", percentile="50") == pytest.approx(250e-6, rel=0.01)
+    grades = [one for one in families["routerd_port_grade"].samples if one.labels["port"] == "keys"]
+    assert sum(one.value for one in grades) == 1
+
+
+def test_plots_stay_out_of_this_process(service: Service) -> None:
+    assert "routerd.server.report.page" not in sys.modules

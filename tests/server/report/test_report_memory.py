@@ -1,0 +1,45 @@
+"""A long show does not take more memory than a short one."""
+
+import tracemalloc
+
+from routerd.link.messages import TickRecord
+from routerd.server.report import TickLog
+
+STEP_NS = 20_833_333
+OUTPUTS = 8
+
+
+def _play(log: TickLog, hour: int) -> None:
+    """Ten seconds of every hour at 120 BPM on eight ports; in between records were dropped."""
+    first = hour * 172_800
+    dropped = {"count": 0, "from_tick": first - 172_320, "to_tick": first - 1, "at_ns": first * STEP_NS}
+    log.event({"kind": "records-dropped", **dropped})
+    for tick in range(first, first + 480):
+        if tick % 20 == 10:  # more gaps in three hours than wait for an explanation
+            continue
+        due_ns = tick * STEP_NS
+        late_ns = tick * 7919 % 300_000
+        log.add([TickRecord(tick, due_ns, due_ns + late_ns, output, hour % 3) for output in range(OUTPUTS)])
+    for output in range(OUTPUTS):
+        closed_ns = (first + 490) * STEP_NS
+        log.event({"kind": "port-closed", "output": output, "at_ns": closed_ns})
+        log.event({"kind": "port-opened", "output": output, "at_ns": closed_ns + STEP_NS})
+
+
+def test_twelve_hours_on_eight_ports_stay_within_what_three_took() -> None:
+    log = TickLog(0)
+    log.name([f"device-{number}" for number in range(OUTPUTS)], ["opener", "second-song", "closer"])
+    tracemalloc.start()
+    try:
+        for hour in range(3):
+            _play(log, hour)
+        early = tracemalloc.get_traced_memory()[0]
+        for hour in range(3, 12):
+            _play(log, hour)
+        late = tracemalloc.get_traced_memory()[0]
+    finally:
+        tracemalloc.stop()
+    assert late - early < 100_000
+    report = log.report(12 * 172_800 * STEP_NS, {})
+    assert report["overall"]["missed"] == 12 * OUTPUTS * 24
+    assert report["overall"]["ticks"] == 12 * OUTPUTS * 456

@@ -1,0 +1,116 @@
+"""Figures of the last minute that are at hand: as the report on it works them out, and in no time."""
+
+from __future__ import annotations
+
+import random
+from fractions import Fraction
+from time import process_time_ns
+
+import pytest
+
+from routerd.link.messages import TickRecord
+from routerd.server.report import Measurements
+from routerd.server.report.distribution import Distribution, SparseDistribution
+from routerd.server.report.stats import rank
+
+S = 1_000_000_000
+PORTS = 8
+FACTS = {"realtime": None, "ports": "simulated"}
+
+
+def ticks(
+    measured: Measurements, *, bpm: int, from_s: int, until_s: int, ports: range = range(PORTS)
+) -> None:
+    step_ns = 60 * S // (24 * bpm)
+    for tick in range(from_s * S // step_ns, until_s * S // step_ns):
+        late_ns = tick * 7919 % 300_000
+        records = [TickRecord(tick, tick * step_ns, tick * step_ns + late_ns, port, 0) for port in ports]
+        measured.add(records)
+
+
+def measurements() -> Measurements:
+    measured = Measurements(0)
+    measured.name([f"device-{number}" for number in range(PORTS)], ["song"])
+    return measured
+
+
+@pytest.mark.parametrize("values", ["late", "early", "both"])
+def test_a_sparse_distribution_says_what_sorting_says(values: str) -> None:
+    chance = random.Random(values)
+    low, high = {"late": (0, 10**7), "early": (-(10**7), -1), "both": (-5000, 5000)}[values]
+    drawn = [chance.randint(low, high) for _ in range(4000)]
+    sparse, half, dense = SparseDistribution(), SparseDistribution(), Distribution()
+    for value in drawn[:2000]:
+        sparse.record(value)
+    for value in drawn[2000:]:
+        half.record(value)
+    for value in drawn:
+        dense.record(value)
+    sparse.merge(half)
+    assert (sparse.count, sparse.least_ns, sparse.largest_ns) == (4000, min(drawn), max(drawn))
+    for percentile in map(Fraction, (0, 1, 50, 90, 99, "99.9", 100)):
+        exact = sorted(drawn)[rank(percentile, 4000) - 1]
+        found = sparse.percentile_ns(percentile)
+        assert exact <= found <= exact + max(64, abs(exact) // 128)
+        assert found == pytest.approx(dense.percentile_ns(percentile), rel=0.02, abs=128)
+    assert sum(count for _, count in sparse.cells()) == 4000
+
+
+def test_figures_say_what_the_report_on_the_last_minute_says() -> None:
+    measured = measurements()
+    ticks(measured, bpm=120, from_s=0, until_s=100)
+    report = measured.last_minute(100 * S, FACTS)
+    whole = measured.report(100 * S, FACTS)
+    figures = measured.figures(100 * S)
+    for row in report["ports"]:
+        minute = figures["minute"][row["port"]]
+        assert minute["ticks"] == pytest.approx(row["ticks"], abs=2)
+        assert minute["verdict"]["grade"] == row["verdict"]["grade"]
+        for key, value in row["lateness_us"].items():
+            assert minute["lateness_us"][key] == pytest.approx(value, rel=0.02, abs=0.2)
+    for row in whole["ports"]:
+        counts = figures["counts"][row["port"]]
+        assert counts == {key: row[key] for key in ("ticks", "missed", "doubled", "stalls")}
+
+
+def test_what_was_missed_is_counted_once_it_is_known_why() -> None:
+    measured = measurements()
+    ticks(measured, bpm=120, from_s=0, until_s=10)
+    ticks(measured, bpm=120, from_s=11, until_s=12)
+    assert measured.figures(12 * S)["counts"]["device-0"]["missed"] == 0
+    measured.event({"kind": "port-closed", "output": 0, "at_ns": 10 * S})
+    measured.event({"kind": "port-opened", "output": 0, "at_ns": 11 * S})
+    counts = measured.figures(15 * S)["counts"]
+    assert counts["device-0"]["missed"] == 0
+    assert counts["device-1"]["missed"] == 48
+    minute = measured.figures(15 * S)["minute"]
+    assert (minute["device-0"]["missed"], minute["device-1"]["missed"]) == (0, 48)
+    assert (minute["device-0"]["away"], minute["device-1"]["away"]) == (48, 0)
+
+
+def test_a_port_that_has_fallen_silent_is_seen_and_forgotten_after_a_minute() -> None:
+    measured = measurements()
+    ticks(measured, bpm=120, from_s=0, until_s=10)
+    ticks(measured, bpm=120, from_s=10, until_s=20, ports=range(1))
+    assert measured.figures(22 * S)["counts"]["device-1"]["missed"] == 479
+    assert measured.figures(22 * S)["counts"]["device-1"]["missed"] == 479
+    assert measured.figures(22 * S)["minute"]["device-1"]["verdict"]["grade"] == "failed"
+    quiet = measurements()
+    ticks(quiet, bpm=120, from_s=0, until_s=10)
+    assert quiet.figures(200 * S)["minute"] == {}
+    assert quiet.figures(200 * S)["counts"]["device-1"]["ticks"] == 480
+
+
+def test_figures_take_no_longer_for_ten_times_the_ticks() -> None:
+    """The report on the last minute took 8 s of processor for 16 ports at 480 BPM."""
+
+    def took_ns(bpm: int) -> int:
+        measured = measurements()
+        ticks(measured, bpm=bpm, from_s=0, until_s=70)
+        began_ns = process_time_ns()
+        for _ in range(5):
+            measured.figures(70 * S)
+        return process_time_ns() - began_ns
+
+    slow, fast = took_ns(30), took_ns(300)
+    assert fast < 4 * slow + S // 100

@@ -1,0 +1,34 @@
+"""The plots of the report's page say what they should where they have little room."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from routerd.server.report.plots import lateness_over_time
+
+
+def report(changes: list[tuple[float, str]], duration_s: float = 60.0) -> dict[str, Any]:
+    steps = [{"at_s": at, "min_us": 1.0, "mean_us": 5.0, "max_us": 20.0} for at in (0.0, duration_s)]
+    return {
+        "duration_s": duration_s,
+        "curves": [{"port": "lead-synth", "lateness": steps}],
+        "song_changes": [{"at_s": at, "words": words} for at, words in changes],
+    }
+
+
+def test_names_of_songs_far_apart_stand_for_themselves() -> None:
+    drawn = lateness_over_time(report([(0.0, "Opener"), (30.0, "Closer")]))
+    assert ">Opener<" in drawn
+    assert ">Closer<" in drawn
+
+
+def test_names_in_one_place_are_one_and_how_many_more() -> None:
+    drawn = lateness_over_time(report([(0.0, "Opener"), (0.4, "Bridge"), (1.0, "Waltz"), (30.0, "Closer")]))
+    assert ">Opener +2<" in drawn
+    assert "Bridge" not in drawn
+    assert ">Closer<" in drawn
+
+
+def test_too_many_places_have_no_names() -> None:
+    drawn = lateness_over_time(report([(4.0 * n, f"Song {n}") for n in range(14)]))
+    assert "Song" not in drawn
