@@ -12,8 +12,8 @@ from routerd.core.model.controls import Control
 from routerd.core.model.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
 from routerd.core.model.routes import Route
 from routerd.core.output.patches import compile_patch
-from routerd.core.output.wire import Outlet, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.output.wire import Output, Wire
+from routerd.core.routing.input import Input
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.show.crash_state import Kept
 from routerd.core.show.show import Show
@@ -82,7 +82,7 @@ def compiled(
 
 def patch_messages(patch: Patch) -> tuple[bytes, ...]:
     """Return everything that a patch sends to a device that is not on it."""
-    return compile_patch(patch, Wire((SYNTH,), 0).outlets[0]).steps
+    return compile_patch(patch, Wire((SYNTH,), 0).outputs[0]).steps
 
 
 class Stage:
@@ -109,11 +109,11 @@ class Stage:
             self.open(wire.name)
         self.run(at_ns)
 
-    def outlet(self, name: str) -> Outlet:
-        return next(outlet for outlet in self.show.book.outlets if outlet.name == name)
+    def output(self, name: str) -> Output:
+        return next(output for output in self.show.book.outputs if output.name == name)
 
-    def inlet(self, name: str) -> Inlet:
-        return next(inlet for inlet in self.show.book.inlets if inlet.name == name)
+    def input(self, name: str) -> Input:
+        return next(input for input in self.show.book.inputs if input.name == name)
 
     def collect(self) -> None:
         for wire, data in self.show.sink:
@@ -130,11 +130,11 @@ class Stage:
         self.collect()
 
     def open(self, name: str, *, takes_pieces: bool = True) -> None:
-        self.show.output_opened(self.outlet(name).wire, takes_pieces, self.now_ns)
+        self.show.output_opened(self.output(name).wire, takes_pieces, self.now_ns)
         self.collect()
 
     def lose(self, name: str) -> None:
-        self.show.output_lost(self.outlet(name).wire, self.now_ns)
+        self.show.output_lost(self.output(name).wire, self.now_ns)
         self.collect()
 
     def run(self, until_ns: int) -> None:
@@ -147,7 +147,7 @@ class Stage:
 
     def play(self, device: str, *hexes: str) -> None:
         for text in hexes:
-            self.show.receive(self.inlet(device), bytes.fromhex(text), self.now_ns)
+            self.show.receive(self.input(device), bytes.fromhex(text), self.now_ns)
             self.collect()
 
     def do(

@@ -13,7 +13,7 @@ def traffic_of(worker: Worker) -> dict[str, object]:
     return {
         "at_ns": monotonic_ns(),
         "outputs": [[w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned] for w in book.wires],
-        "inputs": [[inlet.name, inlet.received] for inlet in book.inlets],
+        "inputs": [[input.name, input.received] for input in book.inputs],
         "took": recorder.take_times(),
         "cpu_ns": process_time_ns(),
         "taps_dropped": recorder.dropped,
@@ -26,9 +26,9 @@ def counters_of(worker: Worker, **more: int) -> dict[str, int]:
     return {
         "messages_in": worker.received,
         "messages_out": worker.sent,
-        "strange_messages": more.pop("strange") + sum(inlet.strange for inlet in book.inlets),
+        "strange_messages": more.pop("strange") + sum(input.strange for input in book.inputs),
         "messages_dropped": sum(wire.dropped for wire in book.wires)
-        + sum(inlet.withheld for inlet in book.inlets),
+        + sum(input.withheld for input in book.inputs),
         "messages_thinned": sum(wire.thinned for wire in book.wires),
         "messages_queued": sum(wire.queued for wire in book.wires),
         "most_queued_on_a_port": max((wire.most_queued for wire in book.wires), default=0),

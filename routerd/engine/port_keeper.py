@@ -320,16 +320,16 @@ class PortKeeper:
 
     def _lose(self, way: Way, why: str, now_ns: int) -> None:
         if isinstance(way.way, Feed):
-            for inlet in way.way.inlets:
-                self._worker.show.input_lost(inlet, now_ns, why=why)
+            for input in way.way.inputs:
+                self._worker.show.input_lost(input, now_ns, why=why)
         elif self._worker.ports.pop(way.way, None) is not None:  # else the worker has lost it by itself
             since_ns = way.condition.since_ns or way.sound_ns
             self._worker.show.output_lost(way.way, now_ns, why=why, since_ns=since_ns)
 
     def _attach(self, way: Way, now_ns: int) -> None:
         if isinstance(way.way, Feed):
-            for inlet in way.way.inlets:
-                self._worker.show.input_opened(inlet, now_ns)
+            for input in way.way.inputs:
+                self._worker.show.input_opened(input, now_ns)
         else:
             self._worker.ports[way.way] = way.port
             self._worker.show.output_opened(way.way, way.port.takes_pieces, now_ns)

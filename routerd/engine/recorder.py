@@ -35,9 +35,9 @@ class Recorder:
         """Count a message that went straight through, from its arrival until the last port had it."""
         self._cells[cell_of(took_ns)] += 1
 
-    def came_in(self, inlet_number: int, data: bytes, at_ns: int) -> None:
+    def came_in(self, input_number: int, data: bytes, at_ns: int) -> None:
         """Keep a message of a device; called only while `on`."""
-        self._keep(at_ns, INPUT_BIT | inlet_number, data)
+        self._keep(at_ns, INPUT_BIT | input_number, data)
 
     def went_out(self, output: int, data: bytes, at_ns: int) -> None:
         """Keep a message, or a piece of a SysEx, that a port has taken; called only while `on`."""

@@ -15,7 +15,7 @@ from typing import Any
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.pressed import Pressed
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.engine.worker import Worker
@@ -47,7 +47,7 @@ class ServerLink:
         self._writer: asyncio.StreamWriter | None = None
         self._dropped: list[TickRecord] = []
         self._dropped_count = 0
-        self._pressed = Pressed[Inlet]()
+        self._pressed = Pressed[Input]()
 
     async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
         """Talk to the server at the other end until it goes; `greet` returns the hello."""
@@ -183,28 +183,28 @@ class ServerLink:
 
         def offer(now_ns: int) -> None:
             show = self._worker.show
-            for outlet in show.book.outlets:
-                if outlet.name == body["device"]:
+            for output in show.book.outputs:
+                if output.name == body["device"]:
                     for data in messages:
-                        outlet.offer(data, now_ns, show.sink)
+                        output.offer(data, now_ns, show.sink)
 
         self._worker.call(offer)
 
     def _play(self, body: Any) -> None:
-        for inlet in self._worker.show.book.inlets:
-            if inlet.name == body["device"]:
+        for input in self._worker.show.book.inputs:
+            if input.name == body["device"]:
                 for text in body["data"]:
-                    self._play_message(inlet, bytes.fromhex(text))
+                    self._play_message(input, bytes.fromhex(text))
 
-    def _play_message(self, inlet: Inlet, data: bytes) -> None:
-        self._pressed.take(inlet, data)
-        self._worker.play(inlet, data)
+    def _play_message(self, input: Input, data: bytes) -> None:
+        self._pressed.take(input, data)
+        self._worker.play(input, data)
 
     def _let_go(self) -> None:
         """This server has gone: what it asked for ends, and what it has pressed or bent is let go."""
         self._worker.recorder.on = False
-        for inlet, data in self._pressed.rest():
-            self._worker.play(inlet, data)
+        for input, data in self._pressed.rest():
+            self._worker.play(input, data)
 
     def _pong(self, _body: Any) -> None:
         self._ponged()

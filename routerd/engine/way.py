@@ -38,7 +38,7 @@ class Way:
     def devices(self) -> tuple[Device, ...]:
         """The devices on it, at least one."""
         way = self.way
-        return way.devices if isinstance(way, Wire) else tuple(inlet.device for inlet in way.inlets)
+        return way.devices if isinstance(way, Wire) else tuple(input.device for input in way.inputs)
 
     def rank(self, info: PortInfo) -> int | None:
         """Return how well a port matches (see `match_rank`)."""

@@ -25,7 +25,7 @@ from typing import Any
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.output.wire import Sink, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
 from routerd.engine.flood_limit import BURST, Brake
 from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
@@ -79,7 +79,7 @@ class Worker:
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
         self._tell = tell
-        self._inbox: deque[tuple[Inlet | None, Any, int]] = deque()
+        self._inbox: deque[tuple[Input | None, Any, int]] = deque()
         self._baton = threading.Lock()
         self._wake = threading.Lock()
         self._wake.acquire()
@@ -96,10 +96,10 @@ class Worker:
 
     # From other threads
 
-    def receiver(self, inlet: Inlet) -> Received:
-        """Return what an input port of that inlet's device calls with each message."""
+    def receiver(self, input: Input) -> Received:
+        """Return what an input port of that input's device calls with each message."""
         inbox = self._inbox
-        brake = self._brakes[inlet.name] = Brake(lambda: self._event("flood", device=inlet.name))
+        brake = self._brakes[input.name] = Brake(lambda: self._event("flood", device=input.name))
         take, let_go = self._baton.acquire, self._baton.release
 
         def received(data: bytes, at_ns: int) -> None:
@@ -108,11 +108,11 @@ class Worker:
             if at_ns >= self._hands_off_ns or inbox or not take(False):
                 if len(inbox) > INBOX_LIMIT:
                     self._wait_for_room()
-                inbox.append((inlet, data, at_ns))
+                inbox.append((input, data, at_ns))
                 self._carry()
             else:
                 try:
-                    self._take_message(inlet, data, at_ns)
+                    self._take_message(input, data, at_ns)
                     earlier = self.show.next_deadline_ns() < self._planned_ns
                 finally:
                     let_go()
@@ -134,9 +134,9 @@ class Worker:
         self._inbox.append((None, (function, then), 0))
         self._rouse()
 
-    def play(self, inlet: Inlet, data: bytes) -> None:
-        """Take a message as if the inlet's device had played it now, on the clock thread; returns at once."""
-        self._inbox.append((inlet, data, monotonic_ns()))
+    def play(self, input: Input, data: bytes) -> None:
+        """Take a message as if the input's device had played it now, on the clock thread; returns at once."""
+        self._inbox.append((input, data, monotonic_ns()))
         self._rouse()
 
     def post(self, kind: str, value: Any) -> None:
@@ -236,26 +236,26 @@ class Worker:
         while inbox:
             if monotonic_ns() >= until_ns:
                 return False
-            inlet, what, at_ns = inbox.popleft()
+            input, what, at_ns = inbox.popleft()
             then = None
-            if inlet is None:
+            if input is None:
                 function, then = what
                 self._guard(function, monotonic_ns())
             else:
-                self._take_message(inlet, what, at_ns)
+                self._take_message(input, what, at_ns)
                 continue
             self._flush()
             if then is not None:
                 then()
         return True
 
-    def _take_message(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
+    def _take_message(self, input: Input, data: bytes, at_ns: int) -> None:
         show, recorder = self.show, self.recorder
         sink = show.sink
         if recorder.on:
-            recorder.came_in(show.book.inlets.index(inlet), data, at_ns)
+            recorder.came_in(show.book.inputs.index(input), data, at_ns)
         try:
-            show.receive(inlet, data, at_ns)
+            show.receive(input, data, at_ns)
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
             self.fault(error)
         if len(sink) == 1 and not recorder.on and (port := self.ports.get(sink[0][0])) is not None:
@@ -281,7 +281,7 @@ class Worker:
             if self.sent != sent:
                 recorder.routed(monotonic_ns() - at_ns)
         self.received += 1
-        inlet.received += 1
+        input.received += 1
         self._flush()
 
     def _guard(self, function: Callable[[int], None], now_ns: int) -> None:

@@ -44,7 +44,7 @@ def run(messages: int, seed: int, of: int) -> None:
         took_s = time.monotonic() - begun_s
         print(
             f"piece {number} ({book.rig.name}): {thrown} messages, {simulated_ns / 1e9:.0f} s of show, "
-            f"{took_s:.0f} s, longest queue {max(outlet.most_queued for outlet in fire.far_ends)}",
+            f"{took_s:.0f} s, longest queue {max(output.most_queued for output in fire.far_ends)}",
             flush=True,
         )
         if thrown >= messages:

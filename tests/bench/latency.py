@@ -88,8 +88,8 @@ class Least(Bare):
     name = "least"
 
     def __init__(self) -> None:
-        outlets = {"synth": Wire((Device("synth", output_pattern="x"),), 0).outlets[0]}
-        (self.table,) = compile_tables((ROUTE,), {"keys": 0}, outlets).tables
+        outputs = {"synth": Wire((Device("synth", output_pattern="x"),), 0).outputs[0]}
+        (self.table,) = compile_tables((ROUTE,), {"keys": 0}, outputs).tables
         self.held: dict[int, list[tuple[int, int]]] = {}
         super().__init__()
 
@@ -141,12 +141,12 @@ class Routed:
         book = compiler.finish(SetList("all", ("one",)))
         self.worker = Worker(Show(time.monotonic_ns()), lambda: None)
         self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns))
-        inlet, wire = book.inlets[0], book.wires[0]
+        input, wire = book.inputs[0], book.wires[0]
         threading.Thread(target=self.worker.run, daemon=True).start()
         self.port = Stamping(self.system.open_output(find(self.system.outputs, "Hear routed")))
         self.worker.ports[wire] = self.port
         self.worker.call(lambda now_ns: self.worker.show.output_opened(wire, False, now_ns))
-        receive = self.worker.receiver(inlet)
+        receive = self.worker.receiver(input)
 
         def received(data: bytes, at_ns: int) -> None:  # the stamp is the first thing that the callback takes
             receive(data, at_ns)

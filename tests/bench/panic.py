@@ -78,7 +78,7 @@ def measure(presses: int) -> tuple[list[float], int]:
     worker.call(load, ready.set)
     ready.wait()
     calm_interpreter()
-    play = worker.receiver(book.inlets[0])
+    play = worker.receiver(book.inputs[0])
     took, messages = [], 0
     for _ in range(presses):
         for data in (b"\x90\x3c\x40", b"\x90\x40\x40", b"\xb0\x40\x7f"):

@@ -15,7 +15,7 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.model import Device
 from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import Sink, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables
 
 COUNTS = (1, 10, 100)
@@ -45,21 +45,21 @@ def others(kind: str, count: int) -> list[Route]:
     ]  # fmt: skip
 
 
-def inlet_of(routes: list[Route]) -> Inlet:
-    """Return an inlet with the table of these routes, to a port without a slow wire."""
-    inlet, outlet = (
-        Inlet(Device("keys", input_pattern="keys")),
-        Wire((Device("synth", output_pattern="x"),), 0).outlets[0],
+def input_of(routes: list[Route]) -> Input:
+    """Return an input with the table of these routes, to a port without a slow wire."""
+    input, output = (
+        Input(Device("keys", input_pattern="keys")),
+        Wire((Device("synth", output_pattern="x"),), 0).outputs[0],
     )
-    outlet.wire.connected = True
-    (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
-    return inlet
+    output.wire.connected = True
+    (input.table,) = compile_tables(routes, {"keys": 0}, {"synth": output}).tables
+    return input
 
 
-def time_ns(inlet: Inlet) -> float:
+def time_ns(input: Input) -> float:
     """Return what a press or release costs, in ns."""
     sink: Sink = []
-    receive = inlet.receive
+    receive = input.receive
     press, release = b"\x90\x3c\x40", b"\x80\x3c\x40"
     begin_ns = perf_counter_ns()
     for _ in range(MESSAGES // 2):
@@ -73,11 +73,11 @@ def main() -> None:
     print(f"ns a message, median of {ROUNDS} rounds; in brackets times the first")
     print(f"{'routes that do not match':28}" + "".join(f"{count - 1:>16}" for count in COUNTS))
     for kind in ("other channels", "other notes", "every option, other channels"):
-        inlets = [inlet_of([MATCHES, *others(kind, count - 1)]) for count in COUNTS]
+        inputs = [input_of([MATCHES, *others(kind, count - 1)]) for count in COUNTS]
         times: list[list[float]] = [[] for _ in COUNTS]
         for _ in range(ROUNDS):
-            for inlet, found in zip(inlets, times, strict=True):
-                found.append(time_ns(inlet))
+            for input, found in zip(inputs, times, strict=True):
+                found.append(time_ns(input))
         medians = [statistics.median(found) for found in times]
         print(f"{kind:28}" + "".join(f"{one:8.0f} ({one / medians[0]:.2f}x)" for one in medians))
 

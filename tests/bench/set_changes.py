@@ -134,7 +134,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     gc.disable()  # as the engine does
     time.sleep(0.5)
     worker.take_records()
-    press = worker.receiver(next(inlet for inlet in show.book.inlets if inlet.name == "pedals"))
+    press = worker.receiver(next(input for input in show.book.inputs if input.name == "pedals"))
     answers, position, forward = [], 0, True
     for number in range(presses):
         forward = position == 0 or (forward and position < tonight - 1)

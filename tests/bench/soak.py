@@ -176,7 +176,7 @@ class Band:
 
     def _play(self, device: str, data: bytes) -> None:
         self._stage.account.played += 1
-        self._stage.show.receive(self._stage.inlet(device), data, self._stage.now_ns)
+        self._stage.show.receive(self._stage.input(device), data, self._stage.now_ns)
         self._stage.collect()
 
     def _press(self, device: str, channel: int, note: int, longest_ms: int) -> None:
@@ -300,7 +300,7 @@ def miscounted(stage: SoakStage, first_tick: int) -> Iterator[str]:
         "ticks": (show.tick_number - first_tick + 1, account.ticks),
         "panics": (account.events["panic"], account.asked["panic"]),
         "cables": (account.events["port-closed"] + account.events["port-opened"], account.asked["cable"]),
-        "strange messages": (sum(inlet.strange for inlet in show.book.inlets), account.strange),
+        "strange messages": (sum(input.strange for input in show.book.inputs), account.strange),
     }
     for what, (counted, expected) in pairs.items():
         if counted != expected:

@@ -14,7 +14,7 @@ import pytest
 
 from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
 from routerd.engine.flood_limit import BURST, BURST_NS, Brake
 from routerd.engine.worker import INBOX_LIMIT, Worker
@@ -64,12 +64,12 @@ class Bench:
 
         self.worker.call(attach)
 
-    def inlet(self, name: str) -> Inlet:
-        return next(inlet for inlet in self.worker.show.book.inlets if inlet.name == name)
+    def input(self, name: str) -> Input:
+        return next(input for input in self.worker.show.book.inputs if input.name == name)
 
     def flood(self, name: str, *messages: bytes) -> None:
         """Have a thread of its own bring messages from a device as fast as it can."""
-        received = self.worker.receiver(self.inlet(name))
+        received = self.worker.receiver(self.input(name))
 
         def bring() -> None:
             for data in cycle(messages):
@@ -126,7 +126,7 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
 ) -> None:
     bench.flood("pedals", *garbage)
     until(lambda: bench.events("flood"), what="the flood is told")
-    play = bench.worker.receiver(bench.inlet("keys"))
+    play = bench.worker.receiver(bench.input("keys"))
     for note in range(60, 70):
         for data in (bytes((0x90, note, 100)), bytes((0x80, note, 64))):
             play(data, time.monotonic_ns())
@@ -167,8 +167,8 @@ def test_a_fault_with_every_message_is_told_once(bench: Bench, monkeypatch: pyte
     def broken(*_: object) -> None:
         raise RuntimeError("a mistake in the program")
 
-    monkeypatch.setattr(Inlet, "receive", broken)
-    play = bench.worker.receiver(bench.inlet("keys"))
+    monkeypatch.setattr(Input, "receive", broken)
+    play = bench.worker.receiver(bench.input("keys"))
     for _ in range(300):
         play(b"\x90\x40\x40", time.monotonic_ns())
     until(lambda: bench.worker.faults == 300)

@@ -16,9 +16,9 @@ US, MS = 1_000, 1_000_000
 
 
 class Throw(NamedTuple):
-    """A chunk of bytes for an inlet, `wait_ns` after the one before and told `late_ns` too late."""
+    """A chunk of bytes for an input, `wait_ns` after the one before and told `late_ns` too late."""
 
-    inlet: int
+    input: int
     data: bytes
     wait_ns: int
     late_ns: int = 0
@@ -112,9 +112,9 @@ def stream(random: Random, count: int) -> Iterator[Throw]:
 
 
 def _play(random: Random, length: int) -> Iterator[Throw]:
-    inlet = random.randrange(3)
+    input = random.randrange(3)
     for _ in range(length):
-        yield Throw(inlet, legal(random), random.choice((0, 0, 0, 0, MS, 3 * MS)), mend=random.random() < 0.5)
+        yield Throw(input, legal(random), random.choice((0, 0, 0, 0, MS, 3 * MS)), mend=random.random() < 0.5)
 
 
 def _mistakes(random: Random, length: int) -> Iterator[Throw]:
@@ -130,19 +130,19 @@ def _noise(random: Random, length: int) -> Iterator[Throw]:
 
 
 def _flood(random: Random, length: int) -> Iterator[Throw]:
-    inlet, data = random.randrange(5), legal(random)
+    input, data = random.randrange(5), legal(random)
     for _ in range(length):
         if random.random() < 0.3:
             data = legal(random)
-        yield Throw(inlet, data, 0)
+        yield Throw(input, data, 0)
 
 
 def _storm(random: Random, length: int) -> Iterator[Throw]:
-    inlet = random.choice((3, 3, 3, 4))
+    input = random.choice((3, 3, 3, 4))
     for _ in range(length):
         data = random.choice((b"\xf8",) * 20 + (b"\xfa", b"\xfb", b"\xfc", b"\xf2\x01\x01", b"\xf8\xf8"))
         yield Throw(
-            inlet, data, random.choice((0, 0, 0, 0, 1, 50 * US, MS, 20 * MS)), random.choice((0, 0, 2 * MS))
+            input, data, random.choice((0, 0, 0, 0, 1, 50 * US, MS, 20 * MS)), random.choice((0, 0, 2 * MS))
         )
 
 
@@ -177,10 +177,10 @@ def _dumps(random: Random, length: int) -> Iterator[Throw]:
 
 
 def _releases(random: Random, length: int) -> Iterator[Throw]:
-    inlet = random.randrange(2)
+    input = random.randrange(2)
     for _ in range(length):
         status = random.choice((0x80, 0x90)) | random.choice((0, 0, random.randrange(16)))
-        yield Throw(inlet, bytes((status, random.randrange(128), 0)), 0)
+        yield Throw(input, bytes((status, random.randrange(128), 0)), 0)
 
 
 _STRETCHES = (*(_play, _mistakes, _noise, _flood, _storm, _dumps, _releases) * 2, _play, _steady, _time_code)
@@ -189,7 +189,7 @@ _WAITS_NS = (0, 0, 0, 1, 300 * US, MS, 5 * MS, 20 * MS)
 
 
 def from_bytes(data: bytes) -> Iterator[Throw]:
-    """Read a stream out of any bytes: a byte says inlet and time, the next length and way, then the chunk."""
+    """Read a stream out of any bytes: a byte says input and time, the next length and way, then the chunk."""
     place = 0
     while place + 1 < len(data):
         where, what = data[place], data[place + 1]
@@ -207,7 +207,7 @@ def to_bytes(throws: Iterator[Throw]) -> bytes:
     for throw in throws:
         wait = min(range(8), key=lambda i: abs(_WAITS_NS[i] - throw.wait_ns))
         chunk = throw.data[:31]
-        out += bytes((throw.inlet & 7 | wait << 3, len(chunk) | throw.mend << 6)) + chunk
+        out += bytes((throw.input & 7 | wait << 3, len(chunk) | throw.mend << 6)) + chunk
     return bytes(out)
 
 
@@ -216,7 +216,7 @@ def throw_all(fire: UnderFire, throws: Iterator[Throw]) -> None:
     for number, throw in enumerate(throws):
         if throw.wait_ns:
             fire.pass_time(fire.now_ns + throw.wait_ns)
-        fire.throw(throw.inlet, throw.data, throw.late_ns, mend=throw.mend)
+        fire.throw(throw.input, throw.data, throw.late_ns, mend=throw.mend)
         if number % 256 == 255:
             fire.check_bounds()
     fire.check_bounds()

@@ -58,7 +58,7 @@ def test_what_is_thrown_reaches_the_show() -> None:
             throw_all(fire, iter([throw]))
             songs.add(fire.show.song_number)
             sounded = max(sounded, sum(sum(end.sounding.values()) for end in fire.far_ends.values()))
-            queued = max(queued, *(outlet.queued for outlet in fire.far_ends))
+            queued = max(queued, *(output.queued for output in fire.far_ends))
             if fire.show._source is not None:
                 states.add(fire.show._source.state.value)
     assert len(songs) >= 2
@@ -83,7 +83,7 @@ def test_a_mistake_would_be_seen() -> None:
 def test_streams_can_be_written_and_read() -> None:
     throws = [throw for throw in stream(Random(SEED), 300) if len(throw.data) < 32]
     again = list(from_bytes(to_bytes(iter(throws))))
-    assert [(t.inlet, t.data, t.mend) for t in again] == [(t.inlet, t.data, t.mend) for t in throws]
+    assert [(t.input, t.data, t.mend) for t in again] == [(t.input, t.data, t.mend) for t in throws]
 
 
 def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
@@ -105,8 +105,8 @@ def test_a_storm_of_ticks_keeps_the_grid_within_its_limits() -> None:
     throw_all(fire, from_bytes(b"\x2a\x42\xc0\x01" * 2))  # to the song that follows
     random = Random(SEED)
     ticks: list[int] = []
-    outlet = next(outlet for outlet in fire.far_ends if outlet.name == "host")
-    far_end = fire.far_ends[outlet]
+    output = next(output for output in fire.far_ends if output.name == "host")
+    far_end = fire.far_ends[output]
     hear = far_end.hear
 
     def stamped(data: bytes) -> None:

@@ -133,7 +133,7 @@ def sane_from(show: Show) -> None:
         show.sink.clear()
         rounds += 1
         assert rounds < 20_000, "it goes round and round"
-    assert ticks <= (FASTEST * 2 + 100) * len(show.book.outlets)
+    assert ticks <= (FASTEST * 2 + 100) * len(show.book.outputs)
     show.snapshot()
 
 

@@ -129,10 +129,10 @@ class UnderFire:
         self.show = Show(0)
         self.show.load(book, 1, 0)
         self.far_ends = {wire: FarEnd(wire.name) for wire in book.wires}
-        self.inlets = book.inlets
+        self.inputs = book.inputs
         self.last_tick_ns = 0
-        self._menders = [Mender() for _ in self.inlets]
-        self._open = [[] for _ in self.inlets]  # type: list[list[int]]
+        self._menders = [Mender() for _ in self.inputs]
+        self._open = [[] for _ in self.inputs]  # type: list[list[int]]
         for number, wire in enumerate(book.wires):
             self.show.output_opened(wire, number % 3 != 1, 0)
         self._collect()
@@ -158,16 +158,16 @@ class UnderFire:
         self.now_ns = max(self.now_ns, until_ns)
 
     def throw(self, number: int, chunk: bytes, late_ns: int = 0, *, mend: bool = True) -> None:
-        """Hand over a chunk as if the port of inlet `number` had received it `late_ns` ago."""
+        """Hand over a chunk as if the port of input `number` had received it `late_ns` ago."""
         self.handed += 1
-        number %= len(self.inlets)
+        number %= len(self.inputs)
         messages = [chunk]
         if mend:
             messages = self._menders[number].take(chunk)
             assert messages == mended([chunk], self._open[number]), chunk.hex()
             assert len(self._open[number]) <= LONGEST_SYSEX
         for message in messages:
-            self.show.receive(self.inlets[number], message, max(0, self.now_ns - late_ns))
+            self.show.receive(self.inputs[number], message, max(0, self.now_ns - late_ns))
             self._collect()
 
     def check_bounds(self) -> None:
@@ -175,15 +175,15 @@ class UnderFire:
         show = self.show
         assert self.now_ns - self.last_tick_ns < LONGEST_SILENCE_NS, "ticks have stopped"
         assert len(show.schedule) < 2_000
-        for inlet in self.inlets:
-            assert len(inlet.held_notes) <= 16 * 128
-            assert len(inlet.held_pedals) <= 16 * 2
-            assert all(len(ways) <= 64 for ways in (*inlet.held_notes.values(), *inlet.held_pedals.values()))
+        for input in self.inputs:
+            assert len(input.held_notes) <= 16 * 128
+            assert len(input.held_pedals) <= 16 * 2
+            assert all(len(ways) <= 64 for ways in (*input.held_notes.values(), *input.held_pedals.values()))
         assert len(show.loops.sent) <= 5_000
         for wire in self.far_ends:
             assert len(wire._live) <= MOST_LIVE, (wire.name, len(wire._live))
             assert wire._bulk_bytes <= MOST_BULK_BYTES, (wire.name, wire._bulk_bytes)
-            assert len(wire.values) + sum(len(o.latched) for o in wire.outlets) + len(wire.owed) < 10_000
+            assert len(wire.values) + sum(len(o.latched) for o in wire.outputs) + len(wire.owed) < 10_000
 
     def end(self) -> None:
         """Stop, panic, and wait until every wire is empty: nothing may sound."""

@@ -170,12 +170,12 @@ class Player(RuleBasedStateMachine):
 
     @rule(rig=st.sampled_from(RIGS), songs=st.sampled_from((SONGS, REROUTED, SONGS[1:], SONGS[:1])))
     def reload(self, rig: object, songs: tuple[object, ...]) -> None:
-        before = self.stage.show.book.outlets
+        before = self.stage.show.book.outputs
         order = tuple(song.identifier for song in songs)
         self.stage.load(compiled(rig, songs, order, self.stage.show.book))
-        for outlet in self.stage.show.book.outlets:  # what the port thread does with outlets that are new
-            if outlet not in before and outlet.name not in self.away:
-                self.stage.open(outlet.name)
+        for output in self.stage.show.book.outputs:  # what the port thread does with outputs that are new
+            if output not in before and output.name not in self.away:
+                self.stage.open(output.name)
 
     @rule(order=st.permutations(NAMES))
     def reorder(self, order: list[str]) -> None:
@@ -203,7 +203,7 @@ class Player(RuleBasedStateMachine):
 
     @rule()
     def unplug_keys(self) -> None:
-        self.stage.show.input_lost(self.stage.inlet("keys"), self.stage.now_ns)
+        self.stage.show.input_lost(self.stage.input("keys"), self.stage.now_ns)
         self.stage.collect()
 
     # What must hold
@@ -233,15 +233,15 @@ class Player(RuleBasedStateMachine):
             for number in (64, 66, 4):
                 stage.play("keys", bytes((0xB0 | channel, number, 0)).hex())
         stage.load(compiled(PLAIN, (SILENT,), ("silent",), stage.show.book))  # every song has been left
-        for outlet in stage.show.book.outlets:
-            stage.open(outlet.name)
+        for output in stage.show.book.outputs:
+            stage.open(output.name)
         stage.run(stage.now_ns + 5_000 * MS)
         left = {
             "waiting": [wire.name for wire in stage.show.book.wires if wire.queued],
             "sounding": stage.sounding(),
             "struck while sounding": struck_while_sounding(stage.log),
             "not at rest": not_at_rest(stage.log),
-            "withheld": sum(inlet.withheld for inlet in stage.show.book.inlets),  # nothing echoes here
+            "withheld": sum(input.withheld for input in stage.show.book.inputs),  # nothing echoes here
             "loops": stage.events_of("loop"),
         }
         assert not any(left.values()), left

@@ -14,7 +14,7 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.model import Device
 from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
-from routerd.core.routing.input import BANK_WAIT_NS, Inlet
+from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables
 
 SOURCES = ("keys", "pads")
@@ -210,26 +210,26 @@ def near(got: list[bytes], expected: list[bytes]) -> bool:
 )
 def test_any_routes_and_any_message(route_list: list[Route], source: str, played: list[bytes]) -> None:
     wires = [Wire((Device(name, output_pattern=name),), n) for n, name in enumerate(TARGETS)]
-    outlets = {wire.name: wire.timed for wire in wires}
-    for outlet in outlets.values():
-        outlet.wire.connected = True
-    tables = compile_tables(route_list, {name: n for n, name in enumerate(SOURCES)}, outlets).tables
+    outputs = {wire.name: wire.timed for wire in wires}
+    for output in outputs.values():
+        output.wire.connected = True
+    tables = compile_tables(route_list, {name: n for n, name in enumerate(SOURCES)}, outputs).tables
     for message in played:
-        inlet = Inlet(Device(source, input_pattern=source))  # nothing is held: only the table speaks
-        inlet.table = tables[SOURCES.index(source)]
+        input = Input(Device(source, input_pattern=source))  # nothing is held: only the table speaks
+        input.table = tables[SOURCES.index(source)]
         sink: Sink = []
-        inlet.receive(message, 0, sink)
-        inlet.send_banks(BANK_WAIT_NS, sink)
-        for outlet in outlets.values():
-            got = [data for out, data in sink if out is outlet.wire]
-            while outlet.wire.next_deadline_ns() != NEVER_NS:  # SysEx on a bounded pace
-                outlet.wire.pump(outlet.wire.next_deadline_ns(), more := [])
+        input.receive(message, 0, sink)
+        input.send_banks(BANK_WAIT_NS, sink)
+        for output in outputs.values():
+            got = [data for out, data in sink if out is output.wire]
+            while output.wire.next_deadline_ns() != NEVER_NS:  # SysEx on a bounded pace
+                output.wire.pump(output.wire.next_deadline_ns(), more := [])
                 got += [data for _, data in more]
             expected = struck_again(
                 out
                 for route in route_list
-                if (route.source, route.target) == (source, outlet.name)
+                if (route.source, route.target) == (source, output.name)
                 for out in interpret(route, message)
             )
-            outlet.wire.sounding.end()
+            output.wire.sounding.end()
             assert near(got, expected)

@@ -16,19 +16,19 @@ if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import Click
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 LENGTH_NS = 30_000_000
 """How long a click is held; no longer than half way to the next."""
 
 
 class Clicker:
-    """Clicks on `outlet`, `delay_ns` later than the grid. `counting_to` is the tick that a count-in ends
+    """Clicks on `output`, `delay_ns` later than the grid. `counting_to` is the tick that a count-in ends
     before."""
 
-    def __init__(self, click: Click, outlet: Outlet, delay_ns: int, schedule: Schedule) -> None:
+    def __init__(self, click: Click, output: Output, delay_ns: int, schedule: Schedule) -> None:
         self.click = click
-        self.outlet = outlet
+        self.output = output
         self.delay_ns = delay_ns
         self._schedule = schedule
 
@@ -50,6 +50,6 @@ class Clicker:
             note, velocity = click.accent, click.accent_velocity
         elif at % beat_ticks:
             velocity = max(1, velocity * 2 // 3)
-        self._schedule.put(at_ns, self.outlet, note_on(click.channel, note, velocity))
+        self._schedule.put(at_ns, self.output, note_on(click.channel, note, velocity))
         off_ns = at_ns + min(LENGTH_NS, longest_ns)
-        self._schedule.put(off_ns, self.outlet, note_off(click.channel, note))
+        self._schedule.put(off_ns, self.output, note_off(click.channel, note))

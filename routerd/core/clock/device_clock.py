@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import Pulse, Timing
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 
 _ANEW = 16
@@ -56,8 +56,8 @@ class DeviceClock:
     """See the module's head. `running` and `started_tick` (of the grid) tell where the device's own sequence
     is."""
 
-    def __init__(self, outlet: Outlet, timing: Timing, delay_ns: int, schedule: Schedule) -> None:
-        self.outlet = outlet
+    def __init__(self, output: Output, timing: Timing, delay_ns: int, schedule: Schedule) -> None:
+        self.output = output
         self.timing = timing
         self.delay_ns = delay_ns
         self.running = False
@@ -79,8 +79,8 @@ class DeviceClock:
     def _take(self, timing: Timing) -> None:
         self.timing = timing
         self.cycle_ticks = timing.sequence_steps * TICKS_PER_SPP_UNIT
-        if self.outlet is self.outlet.wire.timed:
-            self.outlet.wire.own_rate = timing.rate != 1
+        if self.output is self.output.wire.timed:
+            self.output.wire.own_rate = timing.rate != 1
 
     def use(self, timing: Timing, now_ns: int) -> None:
         """Have its clock as `timing` says from now on; its offset and time code stay.
@@ -120,7 +120,7 @@ class DeviceClock:
             self.started_tick = clock.origin_tick if self._joins else tick.number
             self._joins = False
         if not self.plain:
-            if self.outlet.clock:
+            if self.output.clock:
                 self._put_ticks(tick.number, position, at_ns, span_ns)
             pulse, runs = self.timing.pulse, clock.state is State.RUNNING
             if pulse is not None and position >= 0 and (runs or pulse.always):
@@ -146,8 +146,8 @@ class DeviceClock:
     def _put_start(self, stop_ns: int, start_ns: int) -> None:
         self._wanted = None
         if self.running:
-            self._schedule.put(stop_ns, self.outlet, STOP_BYTES)
-        self._schedule.put(start_ns, self.outlet, CONTINUE_BYTES if self._joins else START_BYTES)
+            self._schedule.put(stop_ns, self.output, STOP_BYTES)
+        self._schedule.put(start_ns, self.output, CONTINUE_BYTES if self._joins else START_BYTES)
         self._cancel_ticks(stop_ns)
         self._starting = True
 
@@ -196,7 +196,7 @@ class DeviceClock:
             return False
         at_ns = now_ns + self.delay_ns
         if self._joins:
-            self._schedule.cancel(self.outlet, CONTINUE_BYTES, now_ns)
+            self._schedule.cancel(self.output, CONTINUE_BYTES, now_ns)
             self._wanted, self._joins, self._starting = None, False, False
         if (
             self.timing.rate > 1 and data != STOP_BYTES
@@ -205,18 +205,18 @@ class DeviceClock:
         self.running = data != STOP_BYTES
         self.started_tick = clock.origin_tick
         if self.delay_ns:
-            self._schedule.put(at_ns, self.outlet, data)
+            self._schedule.put(at_ns, self.output, data)
         return not self.delay_ns
 
     def stop_own(self, now_ns: int, *, told: bool) -> None:
         """Stop what was started by itself; `told`: those that go with transport have been stopped with it."""
         self._wanted = None
         if self._starting:
-            self._schedule.cancel(self.outlet, START_BYTES, now_ns)
+            self._schedule.cancel(self.output, START_BYTES, now_ns)
         alone = not told if self.timing.start is StartMode.TRANSPORT else True
         if alone and (self.running or self._starting):
-            self._schedule.cancel(self.outlet, START_BYTES, now_ns)
-            self._schedule.put(now_ns + self.delay_ns, self.outlet, STOP_BYTES)
+            self._schedule.cancel(self.output, START_BYTES, now_ns)
+            self._schedule.put(now_ns + self.delay_ns, self.output, STOP_BYTES)
             self.running = False
         self._starting = False
 
@@ -230,7 +230,7 @@ class DeviceClock:
         if mode is StartMode.ENTRY:
             self._want(Wanted.NEXT)
         elif mode is StartMode.BAR or (
-            mode is StartMode.TRANSPORT and self.outlet.transport and not self.running and clock.playing
+            mode is StartMode.TRANSPORT and self.output.transport and not self.running and clock.playing
         ):
             self._want(Wanted.BAR, with_transport=True)
 
@@ -253,10 +253,10 @@ class DeviceClock:
         """
         timing = self.timing
         wanted = Wanted.NEXT if self._starting else self._wanted
-        started = self.outlet.transport or timing.start not in (StartMode.TRANSPORT, StartMode.NEVER)
+        started = self.output.transport or timing.start not in (StartMode.TRANSPORT, StartMode.NEVER)
         return {
-            "device": self.outlet.name,
-            "rate": str(timing.rate) if self.outlet.clock else None,
+            "device": self.output.name,
+            "rate": str(timing.rate) if self.output.clock else None,
             "running": self.running if started or self.running else None,
             "started_tick": self.started_tick,
             "cycle_ticks": self.cycle_ticks,
@@ -275,7 +275,7 @@ class DeviceClock:
 
     def _put_ticks(self, number: int, position: int, at_ns: int, span_ns: int) -> None:
         if self.timing.rate == 1:
-            self._schedule.put(at_ns, self.outlet, TICK_BYTES, number)
+            self._schedule.put(at_ns, self.output, TICK_BYTES, number)
             return
         origin, rate = number - position, self.timing.rate
         if self._own_origin != origin:
@@ -283,11 +283,11 @@ class DeviceClock:
             self._own_number -= _ANEW
         for part in _parts(position, rate):
             self._own_number += 1
-            self._schedule.put(at_ns + int(part * span_ns), self.outlet, TICK_BYTES, self._own_number)
+            self._schedule.put(at_ns + int(part * span_ns), self.output, TICK_BYTES, self._own_number)
 
     def _cancel_ticks(self, from_ns: int) -> None:
         """Leave out what would be too close to a Start."""
-        self._schedule.cancel(self.outlet, TICK_BYTES, from_ns)
+        self._schedule.cancel(self.output, TICK_BYTES, from_ns)
         self._own_number -= _ANEW
 
     def _put_pulses(self, pulse: Pulse, position: int, at_ns: int, span_ns: int, *, resets: bool) -> None:
@@ -304,8 +304,8 @@ class DeviceClock:
             on, off = note_on(pulse.channel, number, pulse.value), note_off(pulse.channel, number)
         else:
             on, off = controller(pulse.channel, number, pulse.value), controller(pulse.channel, number, 0)
-        self._schedule.put(at_ns, self.outlet, on)
-        self._schedule.put(at_ns + length_ns, self.outlet, off)
+        self._schedule.put(at_ns, self.output, on)
+        self._schedule.put(at_ns + length_ns, self.output, off)
 
 
 def _parts(position: int, rate: Fraction) -> list[Fraction]:

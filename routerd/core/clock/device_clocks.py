@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import Timing
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 
 def _wants(timing: Timing) -> bool:
@@ -30,7 +30,7 @@ class DeviceClocks:
 
     def __init__(
         self,
-        outlets: tuple[Outlet, ...],
+        outputs: tuple[Output, ...],
         timings: dict[str, Timing],
         schedule: Schedule,
         in_songs: Collection[str] = (),
@@ -39,77 +39,77 @@ class DeviceClocks:
         self._timings = timings
         wanting = [
             o
-            for o in outlets
+            for o in outputs
             if o.clock or o.transport or o.name in in_songs or _wants(timings.get(o.name, PLAIN_TIMING))
         ]
         offsets = [timings.get(o.name, PLAIN_TIMING).offset_ns for o in wanting]
         self.lead_ns = max(0, -min(offsets, default=0))
-        self.by_outlet = {
-            outlet: DeviceClock(
-                outlet, timings.get(outlet.name, PLAIN_TIMING), offset + self.lead_ns, schedule
+        self.by_output = {
+            output: DeviceClock(
+                output, timings.get(output.name, PLAIN_TIMING), offset + self.lead_ns, schedule
             )
-            for outlet, offset in zip(wanting, offsets, strict=True)
+            for output, offset in zip(wanting, offsets, strict=True)
         }
-        self._shown = tuple(self._pair_up(outlets))
+        self._shown = tuple(self._pair_up(outputs))
         self._told: list[tuple[object, ...]] = []
         self.coders = tuple(
-            TimeCoder(outlet, one.timing.time_code, one.delay_ns, schedule)
-            for outlet, one in self.by_outlet.items()
+            TimeCoder(output, one.timing.time_code, one.delay_ns, schedule)
+            for output, one in self.by_output.items()
             if one.timing.time_code is not None
         )
-        self.straight: tuple[Outlet, ...] = ()
-        """The outlets that get the grid's ticks as they come."""
+        self.straight: tuple[Output, ...] = ()
+        """The outputs that get the grid's ticks as they come."""
         self.busy: tuple[DeviceClock, ...] = ()
         self.use((), 0)
 
     def use(self, timings: Iterable[tuple[str, Timing]], now_ns: int) -> None:
         """Have these devices' clocks as a song wants them, all others as the rig says."""
         wanted = dict(timings)
-        for outlet, one in self.by_outlet.items():
-            usual = self._timings.get(outlet.name, PLAIN_TIMING)
-            one.use(wanted.get(outlet.name, usual), now_ns)
-        self.straight = tuple(o for o, one in self.by_outlet.items() if o.clock and one.plain)
+        for output, one in self.by_output.items():
+            usual = self._timings.get(output.name, PLAIN_TIMING)
+            one.use(wanted.get(output.name, usual), now_ns)
+        self.straight = tuple(o for o, one in self.by_output.items() if o.clock and one.plain)
         self.look()
 
     def look(self) -> None:
         """Find anew which of them have something to do at a tick."""
-        self.busy = tuple(one for one in self.by_outlet.values() if one.busy)
+        self.busy = tuple(one for one in self.by_output.values() if one.busy)
 
     def song_entered(self, now_ns: int, clock: Clock) -> None:
         """A song has been entered: start what starts by itself, in this gap where there is room."""
-        for one in self.by_outlet.values():
+        for one in self.by_output.values():
             one.song_entered(clock)
         self.start_in_gap(now_ns, clock)
 
     def start_in_gap(self, now_ns: int, clock: Clock) -> None:
         """Start what is wanted for the tick that comes next."""
-        for one in self.by_outlet.values():
+        for one in self.by_output.values():
             one.start_in_gap(now_ns, clock)
         self.look()
 
     def take_over(self, before: DeviceClocks) -> None:
         """Keep what runs over a change of the book."""
-        for outlet, one in self.by_outlet.items():
-            old = before.by_outlet.get(outlet)
+        for output, one in self.by_output.items():
+            old = before.by_output.get(output)
             if old is not None:
                 one.take_over(old)
         self.look()
 
     def miss(self, ticks: int) -> None:
         """Ticks were given up: no device has counted them."""
-        for one in self.by_outlet.values():
+        for one in self.by_output.values():
             one.miss(ticks)
 
     def find(self, name: str) -> DeviceClock | None:
         """Return the clock of the device of that name, if its port gets transport."""
-        for outlet, one in self.by_outlet.items():
-            if outlet.transport and any(other.name == name for other in outlet.wire.outlets):
+        for output, one in self.by_output.items():
+            if output.transport and any(other.name == name for other in output.wire.outputs):
                 return one
         return None
 
     def changed(self) -> bool:
         """Return whether any stands otherwise than when this was last asked."""
-        told = [one.standing for one in self.by_outlet.values()]
+        told = [one.standing for one in self.by_output.values()]
         if told == self._told:
             return False
         self._told = told
@@ -119,13 +119,13 @@ class DeviceClocks:
         """Return where every device stands that gets clock, transport, pulses or time code."""
         return [{**one.to_plain(), "device": name} for name, one in self._shown]
 
-    def _pair_up(self, outlets: tuple[Outlet, ...]) -> Iterator[tuple[str, DeviceClock]]:
+    def _pair_up(self, outputs: tuple[Output, ...]) -> Iterator[tuple[str, DeviceClock]]:
         """Yield each device with its clock; of several on one wire that is the clock of one of them."""
-        on_wire = {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.clock}
-        on_wire |= {outlet.wire: one for outlet, one in self.by_outlet.items() if outlet.transport}
-        for outlet in outlets:
-            one = self.by_outlet.get(outlet)
-            if one is None and (outlet.device.clock or outlet.device.transport):
-                one = on_wire.get(outlet.wire)
+        on_wire = {output.wire: one for output, one in self.by_output.items() if output.clock}
+        on_wire |= {output.wire: one for output, one in self.by_output.items() if output.transport}
+        for output in outputs:
+            one = self.by_output.get(output)
+            if one is None and (output.device.clock or output.device.transport):
+                one = on_wire.get(output.wire)
             if one is not None:
-                yield outlet.name, one
+                yield output.name, one

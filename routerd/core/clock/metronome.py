@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import Click
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 
 class Metronome:
@@ -25,17 +25,17 @@ class Metronome:
     def __init__(self, schedule: Schedule) -> None:
         self.alone = False
         self.counting_to = 0
-        self.outlet: Outlet | None = None
+        self.output: Output | None = None
         """Where it clicks; None when the song that is on has no click."""
         self._clicker: Clicker | None = None
         self._schedule = schedule
 
-    def use(self, click: Click | None, outlet: Outlet | None, delay_ns: int) -> None:
+    def use(self, click: Click | None, output: Output | None, delay_ns: int) -> None:
         """Take the click of a song."""
         self._clicker = None
-        self.outlet = None if click is None else outlet
-        if click is not None and outlet is not None:
-            self._clicker = Clicker(click, outlet, delay_ns, self._schedule)
+        self.output = None if click is None else output
+        if click is not None and output is not None:
+            self._clicker = Clicker(click, output, delay_ns, self._schedule)
         else:
             self.alone = False
             self.counting_to = 0

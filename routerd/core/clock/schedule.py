@@ -13,18 +13,18 @@ from routerd.core.output.lanes import is_release
 from routerd.core.output.wire import NEVER_NS
 
 if TYPE_CHECKING:
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 NO_TICK = -1
 """Number of what is no tick."""
 
 
 class Timed(NamedTuple):
-    """`data` goes to `outlet` at `at_ns`; `tick` is a tick's number, else NO_TICK."""
+    """`data` goes to `output` at `at_ns`; `tick` is a tick's number, else NO_TICK."""
 
     at_ns: int
     order: int
-    outlet: Outlet
+    output: Output
     data: bytes
     tick: int
 
@@ -40,10 +40,10 @@ class Schedule:
     def __len__(self) -> int:
         return len(self._heap)
 
-    def put(self, at_ns: int, outlet: Outlet, data: bytes, tick: int = NO_TICK) -> None:
+    def put(self, at_ns: int, output: Output, data: bytes, tick: int = NO_TICK) -> None:
         """Have `data` sent at `at_ns`."""
         self._order += 1
-        heapq.heappush(self._heap, Timed(at_ns, self._order, outlet, data, tick))
+        heapq.heappush(self._heap, Timed(at_ns, self._order, output, data, tick))
         self.next_ns = self._heap[0].at_ns
 
     @property
@@ -52,9 +52,9 @@ class Schedule:
         return self._heap[0].data
 
     @property
-    def next_outlet(self) -> Outlet:
+    def next_output(self) -> Output:
         """Where it goes; raises IndexError when there is nothing."""
-        return self._heap[0].outlet
+        return self._heap[0].output
 
     def take(self) -> Timed:
         """Take what comes next; raises IndexError when there is nothing."""
@@ -62,23 +62,23 @@ class Schedule:
         self.next_ns = self._heap[0].at_ns if self._heap else NEVER_NS
         return timed
 
-    def next_realtime_ns(self, outlet: Outlet) -> int:
-        """Return when the next tick or transport byte of `outlet` goes out."""
+    def next_realtime_ns(self, output: Output) -> int:
+        """Return when the next tick or transport byte of `output` goes out."""
         return min(
-            (t.at_ns for t in self._heap if t.outlet is outlet and t.data[0] >= 0xF8), default=NEVER_NS
+            (t.at_ns for t in self._heap if t.output is output and t.data[0] >= 0xF8), default=NEVER_NS
         )
 
-    def cancel(self, outlet: Outlet, data: bytes, from_ns: int) -> None:
-        """Forget what would send `data` to `outlet` from `from_ns` on."""
-        self._keep([t for t in self._heap if t.outlet is not outlet or t.data != data or t.at_ns < from_ns])
+    def cancel(self, output: Output, data: bytes, from_ns: int) -> None:
+        """Forget what would send `data` to `output` from `from_ns` on."""
+        self._keep([t for t in self._heap if t.output is not output or t.data != data or t.at_ns < from_ns])
 
     def hush(self) -> None:
         """Forget what would begin to sound; ticks, transport and releases stay."""
         self._keep([t for t in self._heap if t.data[0] >= SYSEX or is_release(t.data)])
 
-    def drop(self, outlets: set[Outlet]) -> None:
-        """Forget everything for these outlets."""
-        self._keep([t for t in self._heap if t.outlet not in outlets])
+    def drop(self, outputs: set[Output]) -> None:
+        """Forget everything for these outputs."""
+        self._keep([t for t in self._heap if t.output not in outputs])
 
     def _keep(self, kept: list[Timed]) -> None:
         heapq.heapify(kept)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import TimeCode
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 _DROPPED = 2
 _MINUTE = 60 * 30 - _DROPPED
@@ -94,8 +94,8 @@ class TimeCoder:
     `hour` is what it begins with at the song's top: 0, or the song's number where it counts the evening.
     """
 
-    def __init__(self, outlet: Outlet, spec: TimeCode, delay_ns: int, schedule: Schedule) -> None:
-        self.outlet = outlet
+    def __init__(self, output: Output, spec: TimeCode, delay_ns: int, schedule: Schedule) -> None:
+        self.output = output
         self.rate = spec.rate
         self.of_set = spec.of_set
         self.hour = 0
@@ -116,7 +116,7 @@ class TimeCoder:
         quarter_ns = _FRAME_NS[self.rate] / 4
         while (at_ns := self._zero_ns + int(self._next * quarter_ns)) < clock.next_due_ns:
             data = quarter_frame(self._next % PIECES, self._time(self._next // PIECES * 2), self.rate)
-            self._schedule.put(at_ns + self._delay_ns, self.outlet, data)
+            self._schedule.put(at_ns + self._delay_ns, self.output, data)
             self._next += 1
 
     def _begin(self, tick: Tick, clock: Clock) -> None:
@@ -128,7 +128,7 @@ class TimeCoder:
         pairs = -(-song_ns // pair_ns)
         self._next = int(pairs) * PIECES
         message = full_message(self._time(int(pairs) * 2), self.rate)
-        self._schedule.put(tick.due_ns + self._delay_ns, self.outlet, message)
+        self._schedule.put(tick.due_ns + self._delay_ns, self.output, message)
 
     def _time(self, frame: int) -> FrameTime:
         time = frame_time(frame, self.rate)

@@ -19,7 +19,7 @@ from routerd.core.units import NS_PER_S, NS_PER_US, TICKS_PER_SPP_UNIT
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock
     from routerd.core.model.timing import Timing
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 
 class Heard(Enum):
@@ -46,9 +46,9 @@ class Source:
     """A device that is followed. `state` is its follower's as last told; `position_ticks` its last
     position."""
 
-    def __init__(self, inlet: Inlet, timing: Timing, clock: Clock, lead_ns: int, hold_ns: int) -> None:
-        self.inlet = inlet
-        self.name = inlet.name
+    def __init__(self, input: Input, timing: Timing, clock: Clock, lead_ns: int, hold_ns: int) -> None:
+        self.input = input
+        self.name = input.name
         self.leads_transport = timing.leads_transport
         self.restarts = timing.restarts
         self.following = Following(clock, lead_ns, hold_ns)

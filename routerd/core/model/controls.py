@@ -100,7 +100,7 @@ NO_CONTROLS = Controls({}, {})
 
 
 def control_keys(control: Control) -> list[int | bytes]:
-    """Return under which keys an inlet looks a control up; a note's release must not be routed either."""
+    """Return under which keys an input looks a control up; a note's release must not be routed either."""
     if control.message:
         return [control.message]
     channels = range(16) if control.channel < 0 else (control.channel,)

@@ -15,7 +15,7 @@ from routerd.core.midi import messages, parameters
 
 if TYPE_CHECKING:
     from routerd.core.model.model import Patch
-    from routerd.core.output.wire import Outlet, Sink
+    from routerd.core.output.wire import Output, Sink
 
 DEFAULT_ORDER = ("sysex", "messages", "program", "controllers", "rpn", "nrpn")
 SOUND = frozenset({"sysex", "messages", "program"})
@@ -25,7 +25,7 @@ SOUND = frozenset({"sysex", "messages", "program"})
 class PatchSend(NamedTuple):
     """One patch on its way out. Pauses stand between the messages, see `pause`."""
 
-    outlet: Outlet
+    output: Output
     channel: int
     steps: tuple[bytes, ...]
     settings: tuple[bytes, ...]
@@ -37,18 +37,18 @@ class PatchSend(NamedTuple):
 
     def send(self, now_ns: int, sink: Sink) -> None:
         """Send what the device needs."""
-        outlet = self.outlet
-        if not outlet.connected:
+        output = self.output
+        if not output.connected:
             return
-        is_on = bool(self.sound) and not self.always and outlet.patched.get(self.channel) == self.sound
+        is_on = bool(self.sound) and not self.always and output.patched.get(self.channel) == self.sound
         for data in self.settings if is_on else self.steps:
-            outlet.offer_patch(data, now_ns, sink)
+            output.offer_patch(data, now_ns, sink)
         if self.for_all_channels and not is_on:
-            outlet.patched.clear()
+            output.patched.clear()
         if self.sound:
-            outlet.patched[self.channel] = self.sound
-        outlet.values.update(self.values)
-        outlet.selected.clear()
+            output.patched[self.channel] = self.sound
+        output.values.update(self.values)
+        output.selected.clear()
 
 
 def pause(ns: int) -> bytes:
@@ -61,7 +61,7 @@ def pause_ns(data: bytes) -> int:
     return int.from_bytes(data[1:], "big")
 
 
-def compile_patch(patch: Patch, outlet: Outlet) -> PatchSend:
+def compile_patch(patch: Patch, output: Output) -> PatchSend:
     """Work a patch out."""
     parts = _parts(patch)
     order = patch.order or DEFAULT_ORDER
@@ -79,7 +79,7 @@ def compile_patch(patch: Patch, outlet: Outlet) -> PatchSend:
             settings += parts[step]
     status = messages.CONTROLLER | patch.channel
     return PatchSend(
-        outlet,
+        output,
         patch.channel,
         tuple(steps),
         tuple(settings),

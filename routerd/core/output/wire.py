@@ -1,7 +1,7 @@
 """A port's wire and the devices on it: what may go out when, so that a tick always finds the wire idle.
 
-A `Wire` models what is behind a port. An `Outlet` is one device's output, to which routes lead. Most wires
-have one; where a keyboard has several parts, or a box several converters, their outlets share a wire, its
+A `Wire` models what is behind a port. An `Output` is one device's output, to which routes lead. Most wires
+have one; where a keyboard has several parts, or a box several converters, their outputs share a wire, its
 order and its pace. A DIN wire takes 320 µs a byte (M1 p. 1) and an interface buffers what it is given, so
 bytes handed over too soon make a later tick late where no timer shows it. Therefore, on a DIN wire:
 
@@ -74,7 +74,7 @@ if TYPE_CHECKING:
     from routerd.core.midi.parameters import Selected
     from routerd.core.model.model import Device
     from routerd.core.routing.converters import Converter
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 NEVER_NS = 1 << 62
 """A deadline that does not come."""
@@ -118,7 +118,7 @@ Note = Callable[[dict[int, int], bytes], None]
 
 
 class Wire:
-    """The way out through one port. `number` is what tick records call it by. `timed` is the outlet whose
+    """The way out through one port. `number` is what tick records call it by. `timed` is the output whose
     device's clock settings hold for the port, as ticks and transport reach every device on it; the wire bears
     that device's name.
     """
@@ -153,7 +153,7 @@ class Wire:
         "moved",
         "name",
         "number",
-        "outlets",
+        "outputs",
         "owed",
         "own_rate",
         "patched",
@@ -172,9 +172,9 @@ class Wire:
         "values",
     )
 
-    moved: dict[int, tuple[Inlet | Converter, bytes]]
+    moved: dict[int, tuple[Input | Converter, bytes]]
     """What players have moved, by whom and where to; keys of core.resting."""
-    unrested: dict[int, Inlet | Converter]
+    unrested: dict[int, Input | Converter]
     """What goes to rest as soon as nothing rings there, and who has moved it."""
 
     def __init__(self, devices: Sequence[Device], number: int) -> None:
@@ -224,8 +224,8 @@ class Wire:
         self._note: Note | None = None
         self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
-        self.outlets = tuple(Outlet(device, self) for device in devices)
-        self.timed = self.outlets[self.devices.index(timed_device(devices))]
+        self.outputs = tuple(Output(device, self) for device in devices)
+        self.timed = self.outputs[self.devices.index(timed_device(devices))]
         self.timed.clock, self.timed.transport = self.clock, self.transport
         self.name = self.timed.name
 
@@ -253,8 +253,8 @@ class Wire:
         """Say to all that lead here whether their messages may go straight to the sink."""
         if at_once is not self.at_once:
             self.at_once = at_once
-            for outlet in self.outlets:
-                outlet.at_once = at_once
+            for output in self.outputs:
+                output.at_once = at_once
 
     @property
     def queued(self) -> int:
@@ -524,7 +524,7 @@ class Wire:
         return rest_of(keys)
 
     def _take_latched(self) -> list[bytes]:
-        return [data for outlet in self.outlets for data in outlet.take_latched()]
+        return [data for output in self.outputs for data in output.take_latched()]
 
     def clear(self, now_ns: int, sink: Sink) -> list[bytes]:
         """Forget what waits and return the releases among it, and what puts to rest: the device needs them.
@@ -550,7 +550,7 @@ class Wire:
         return releases
 
 
-class Outlet:
+class Output:
     """The output of one device, on a wire of its own or one that it shares."""
 
     __slots__ = (
@@ -605,8 +605,8 @@ class Outlet:
         return [controller(channel, LOCAL_CONTROL, value) for channel in device.channels or range(16)]
 
     @property
-    def outlet(self) -> Outlet:
-        """The outlet at the end of this way: itself; see `converters`."""
+    def output(self) -> Output:
+        """The output at the end of this way: itself; see `converters`."""
         return self
 
     def convert(self, data: bytes) -> tuple[bytes, ...]:

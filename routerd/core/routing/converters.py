@@ -1,9 +1,9 @@
-"""What a route cannot do by looking bytes up: objects that stand in a leg where an outlet would.
+"""What a route cannot do by looking bytes up: objects that stand in a leg where an output would.
 
-A converter is given the message that the leg's maps have made, as an outlet would be, and sends what it
-makes of it to its outlet. Presses that went to a converter are released to it, like those of an outlet.
+A converter is given the message that the leg's maps have made, as an output would be, and sends what it
+makes of it to its output. Presses that went to a converter are released to it, like those of an output.
 Equal routes share one converter, so that it keeps its state from song to song. What it leaves sounding
-with no key down lies in the outlet's `latched`.
+with no key down lies in the output's `latched`.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from routerd.core.routing.resting import moved_key
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from routerd.core.output.wire import Outlet, Sink, Wire
+    from routerd.core.output.wire import Output, Sink, Wire
 
 NOTHING: tuple[bytes, ...] = ()
 
@@ -50,13 +50,13 @@ _SEQUENCE = {
 class Converter(ABC):
     """Base: `convert` is the whole idea of each kind."""
 
-    __slots__ = ("outlet",)
+    __slots__ = ("output",)
 
     at_once: Wire | None = None
-    """As an outlet has it; here everything is to be offered."""
+    """As an output has it; here everything is to be offered."""
 
-    def __init__(self, outlet: Outlet) -> None:
-        self.outlet = outlet
+    def __init__(self, output: Output) -> None:
+        self.output = output
 
     @abstractmethod
     def convert(self, data: bytes) -> Sequence[bytes]:
@@ -64,11 +64,11 @@ class Converter(ABC):
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send what one message becomes."""
-        outlet = self.outlet
+        output = self.output
         for out in self.convert(data):
             if (key := moved_key(out)) >= 0:
-                outlet.wire.moved[key] = (self, out)
-            outlet.play(out, now_ns, sink)
+                output.wire.moved[key] = (self, out)
+            output.play(out, now_ns, sink)
 
     play = offer
 
@@ -78,8 +78,8 @@ class PrefixFilter(Converter):
 
     __slots__ = ("_prefixes",)
 
-    def __init__(self, outlet: Outlet, prefixes: tuple[bytes, ...]) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, prefixes: tuple[bytes, ...]) -> None:
+        super().__init__(output)
         self._prefixes = prefixes
 
     def convert(self, data: bytes) -> Sequence[bytes]:
@@ -92,8 +92,8 @@ class BendScaler(Converter):
 
     __slots__ = ("_from", "_to")
 
-    def __init__(self, outlet: Outlet, from_semitones: int, to_semitones: int) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, from_semitones: int, to_semitones: int) -> None:
+        super().__init__(output)
         self._from = from_semitones
         self._to = to_semitones
 
@@ -119,17 +119,17 @@ class Drone(Converter):
 
     __slots__ = ("_notes",)
 
-    def __init__(self, outlet: Outlet, notes: tuple[int, ...]) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, notes: tuple[int, ...]) -> None:
+        super().__init__(output)
         self._notes = notes
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Press: on or off; release: nothing."""
         status, _, velocity = data
-        if status & 0xF0 != NOTE_ON or not velocity or not self.outlet.connected:
+        if status & 0xF0 != NOTE_ON or not velocity or not self.output.connected:
             return NOTHING
         key = (self, status)  # all its keys switch the one drone
-        latched = self.outlet.latched
+        latched = self.output.latched
         if key in latched:
             return latched.pop(key)
         channel = status & 0x0F
@@ -142,8 +142,8 @@ class Remapper(Converter):
 
     __slots__ = ("_accepted", "_met", "_msb", "_on", "_remap", "_source", "_target")
 
-    def __init__(self, outlet: Outlet, remap: Remap) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, remap: Remap) -> None:
+        super().__init__(output)
         self._remap = remap
         self._source = remap.source
         self._target = remap.target
@@ -154,7 +154,7 @@ class Remapper(Converter):
         self._msb: dict[int, int] = {}
         self._on: dict[int, bool] = {}
         if remap.take_over:
-            outlet.wire.note_values(note_value)
+            output.wire.note_values(note_value)
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Read the source's value from a message; parameters come by `follow` instead."""
@@ -215,11 +215,11 @@ class Remapper(Converter):
         if not down:
             return None
         key = self._key(self._remap.channels[0] if self._remap.channels else channel)
-        return self.outlet.values.get(key, -1) != self._remap.target_range[1]
+        return self.output.values.get(key, -1) != self._remap.target_range[1]
 
     def _meets(self, channel: int, target_channel: int, out: int) -> bool:
         """Return whether the source has met the value that the target has, or need not."""
-        current = self.outlet.values.get(self._key(target_channel))
+        current = self.output.values.get(self._key(target_channel))
         before = self._met.get(channel)
         if current is None or current in (before, out):
             return True
@@ -231,7 +231,7 @@ class Remapper(Converter):
     def _write(self, channel: int, value: int) -> Sequence[bytes]:
         target = self._target
         kind, number = target.kind, target.number
-        self.outlet.values[self._key(channel)] = value
+        self.output.values[self._key(channel)] = value
         if kind is QuantityKind.CONTROLLER:
             if number in HOLD_CONTROLLERS:
                 self._hold(channel, value)
@@ -246,22 +246,22 @@ class Remapper(Converter):
         if kind in (QuantityKind.PRESSURE, QuantityKind.PROGRAM):
             status = CHANNEL_PRESSURE if kind is QuantityKind.PRESSURE else PROGRAM
             if status == PROGRAM:
-                self.outlet.patched.pop(channel, None)
+                self.output.patched.pop(channel, None)
             return (bytes((status | channel, value)),)
         parameter = parameter_of(target)
-        self.outlet.selected[channel] = parameter
+        self.output.selected[channel] = parameter
         return parameters.messages_of(channel, parameter, value)
 
     def _hold(self, channel: int, value: int) -> None:
         key = (self, channel)
-        if value >= 64 and self.outlet.connected:
-            self.outlet.latched[key] = (bytes((CONTROLLER | channel, self._target.number, 0)),)
+        if value >= 64 and self.output.connected:
+            self.output.latched[key] = (bytes((CONTROLLER | channel, self._target.number, 0)),)
         else:
-            self.outlet.latched.pop(key, None)
+            self.output.latched.pop(key, None)
 
 
 def value_key(channel: int, target: Quantity) -> int:
-    """Return the key of a target in `Outlet.values`; that of a controller is its first two bytes."""
+    """Return the key of a target in `Output.values`; that of a controller is its first two bytes."""
     if target.kind is QuantityKind.CONTROLLER:
         return (CONTROLLER | channel) << 7 | target.number
     return _kind_key(target.kind) | target.number << 4 | channel
@@ -311,9 +311,9 @@ class ParameterReader(Converter):
     __slots__ = ("_maps", "_pass_others", "_selected", "_values")
 
     def __init__(
-        self, outlet: Outlet, maps: dict[Parameter, tuple[Remapper, ...]], pass_others: bool
+        self, output: Output, maps: dict[Parameter, tuple[Remapper, ...]], pass_others: bool
     ) -> None:
-        super().__init__(outlet)
+        super().__init__(output)
         self._maps = maps
         self._pass_others = pass_others
         self._selected: Selected = {}
@@ -336,7 +336,7 @@ class ParameterReader(Converter):
             return [out for one in maps for out in one.follow(channel, now, channel)]
         if not self._pass_others:
             return NOTHING
-        if self.outlet.selected.get(channel) == parameter:
+        if self.output.selected.get(channel) == parameter:
             return (data,)
-        self.outlet.selected[channel] = parameter
+        self.output.selected[channel] = parameter
         return *parameters.selection(channel, parameter), data

@@ -14,13 +14,13 @@ from routerd.core.midi.messages import note_off, note_on
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from routerd.core.output.wire import Outlet, Sink, Wire
+    from routerd.core.output.wire import Output, Sink, Wire
 
 
 class Held(NamedTuple):
     """One note that is held on a device; `channel` 0–15."""
 
-    outlet: Outlet
+    output: Output
     channel: int
     note: int
     velocity: int
@@ -38,16 +38,16 @@ class Holding:
         """End all but what is wanted on."""
         for held in [one for one in self._held if one not in wanted]:
             del self._held[held]
-            held.outlet.play(note_off(held.channel, held.note), now_ns, sink)
+            held.output.play(note_off(held.channel, held.note), now_ns, sink)
 
     def begin(self, wanted: Collection[Held], now_ns: int, sink: Sink) -> None:
         """Press what is wanted and not held yet, where its device is there."""
         for held in wanted:
-            if held not in self._held and held.outlet.connected:
+            if held not in self._held and held.output.connected:
                 self._held[held] = None
-                held.outlet.play(note_on(held.channel, held.note, held.velocity), now_ns, sink)
+                held.output.play(note_on(held.channel, held.note, held.velocity), now_ns, sink)
 
     def forget(self, wire: Wire | None = None) -> None:
         """All of a wire, or of the rig, has been ended by others."""
-        for held in [one for one in self._held if wire is None or one.outlet.wire is wire]:
+        for held in [one for one in self._held if wire is None or one.output.wire is wire]:
             del self._held[held]

@@ -2,7 +2,7 @@
 
 A release follows the way of its press.
 
-An inlet remembers, for every note and hold pedal that its device presses, which outlets got
+An input remembers, for every note and hold pedal that its device presses, which outputs got
 the press and as what. Whatever changes in between (song, section, routes, panic), the release
 goes the same way once. The tracker sends nothing by itself when routes change: what sounds goes
 on sounding until its own release.
@@ -40,7 +40,7 @@ from routerd.core.midi.messages import (
 from routerd.core.midi.parameters import Selected, select, selection
 from routerd.core.midi.parameters import is_whole as is_known
 from routerd.core.model.controls import NO_CONTROLS
-from routerd.core.output.wire import Outlet
+from routerd.core.output.wire import Output
 from routerd.core.routing.resting import MOVED_CONTROLLERS, NOT_POSITIONS, moved_key
 from routerd.core.routing.tables import EMPTY, Leg, Table, WideEntry
 from routerd.core.routing.watch import SENSING_LOST_NS
@@ -54,8 +54,8 @@ if TYPE_CHECKING:
     from routerd.core.output.wire import Sink, Wire
     from routerd.core.routing.converters import Converter
 
-Way = tuple["Outlet | Converter", int, int]
-"""Where a press went: outlet or converter, status byte of the release (or of the controller), number out."""
+Way = tuple["Output | Converter", int, int]
+"""Where a press went: output or converter, status byte of the release (or of the controller), number out."""
 
 PEDAL_DOWN = 64
 BANK_WAIT_NS = 10_000_000
@@ -64,7 +64,7 @@ _SPECIAL = HOLD_CONTROLLERS | BANK_SELECT | PARAMETER_SELECT | PARAMETER_DATA
 _DEFAULT_RELEASE_VELOCITY = 64
 
 
-class Inlet:
+class Input:
     """The way in from one device, with the table of the current section and what is held."""
 
     __slots__ = (
@@ -94,7 +94,7 @@ class Inlet:
     def __init__(self, device: Device) -> None:
         self.device = device
         self.name = device.name
-        self.shares: tuple[Inlet, ...] = (self,)
+        self.shares: tuple[Input, ...] = (self,)
         """All that hear the same port, itself among them."""
         self.table: Table = EMPTY
         self.heard_ns = 0
@@ -191,7 +191,7 @@ class Inlet:
     def chase(self, status: int, leg: Leg, now_ns: int, sink: Sink) -> None:
         """Send the present positions of controls over one leg of the table."""
         target, status_out, firsts, seconds = leg
-        if not target.outlet.connected:
+        if not target.output.connected:
             return
         for data in list(self.positions.values()):
             if data[0] != status:
@@ -202,7 +202,7 @@ class Inlet:
             out = bytes((status_out, firsts[number], *(seconds[value] for value in data[2:])))
             if max(out[1:]) > 127:
                 continue
-            if type(target) is not Outlet:
+            if type(target) is not Output:
                 target.offer(out, now_ns, sink)
                 continue
             target.offer(out, now_ns, sink)  # what the player does next must not be overtaken by it
@@ -222,7 +222,7 @@ class Inlet:
 
     def _receive_program(self, data: bytes, now_ns: int, sink: Sink) -> None:
         for target, status_out, _, _ in self.table[data[0] - 0x80]:
-            target.outlet.patched.pop(status_out & 0x0F, None)
+            target.output.patched.pop(status_out & 0x0F, None)
         self._pass(data, now_ns, sink)
 
     def _pass(self, data: bytes, now_ns: int, sink: Sink) -> None:
@@ -244,7 +244,7 @@ class Inlet:
                     sink.append((wire, out))
                 else:
                     target.offer(out, now_ns, sink)
-                    if type(target) is not Outlet:
+                    if type(target) is not Output:
                         continue
                     wire = target.wire
                 if is_controller:
@@ -263,12 +263,12 @@ class Inlet:
         elif data[0] != SYSTEM_RESET:
             for target, _, _, _ in self.table[data[0] - 0x80]:
                 if data[0] == SYSEX:
-                    self.note_sysex(target.outlet.wire, data, now_ns)
+                    self.note_sysex(target.output.wire, data, now_ns)
                 if data[0] < TICK:
-                    target.outlet.patched.clear()
+                    target.output.patched.clear()
                     target.offer(data, now_ns, sink)
                 else:
-                    target.outlet.put_realtime(data, now_ns, sink)
+                    target.output.put_realtime(data, now_ns, sink)
 
     def _receive_special(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a hold pedal, a bank select, or a part of a registered or non-registered parameter."""
@@ -284,7 +284,7 @@ class Inlet:
         elif number in PARAMETER_SELECT:
             select(self.selected, channel, number, value)
             for target, status_out, firsts, seconds in self.table[status - 0x80]:
-                if isinstance(target, Outlet) and firsts[number] < 128 and seconds[value] < 128:
+                if isinstance(target, Output) and firsts[number] < 128 and seconds[value] < 128:
                     select(target.selected, status_out & 0x0F, firsts[number], seconds[value])
             self._pass(data, now_ns, sink)
         else:
@@ -297,7 +297,7 @@ class Inlet:
         if parameter is None or not is_known(parameter):
             return
         for target, status_out, firsts, _ in self.table[status - 0x80]:
-            if isinstance(target, Outlet) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:
+            if isinstance(target, Output) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:
                 channel = status_out & 0x0F
                 if target.selected.get(channel) != parameter:
                     target.selected[channel] = parameter
@@ -326,7 +326,7 @@ class Inlet:
                 if ways is None or way in ways:
                     out = bytes((status_out, note_out, values[value]))
                     target.offer(out, now_ns, sink)
-                    if type(target) is Outlet and target.connected:
+                    if type(target) is Output and target.connected:
                         target.wire.moved[status_out << 7 | note_out] = (self, out)
 
     def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
@@ -412,7 +412,7 @@ class Inlet:
     def _ways_of_unseen(self, status: int, note: int) -> tuple[Way, ...]:
         """Return where a release goes whose press was never seen: not to what other presses hold."""
         ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
-        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].outlet.wire.presses)
+        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].output.wire.presses)
 
     def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a hold pedal: down by the current table, up also the way that it went down.
@@ -424,19 +424,19 @@ class Inlet:
         key = ((status & 0x0F) << 7) | number
         held = self.held_pedals.get(key, ())
         sent: list[Way] = []
-        for outlet, status_out, numbers, values in self.table[status - 0x80]:
+        for output, status_out, numbers, values in self.table[status - 0x80]:
             number_out = numbers[number]
             value_out = values[value]
             if number_out < 128 and value_out < 128:
-                sent.append((outlet, status_out, number_out))
-                outlet.offer(bytes((status_out, number_out, value_out)), now_ns, sink)
+                sent.append((output, status_out, number_out))
+                output.offer(bytes((status_out, number_out, value_out)), now_ns, sink)
         if value >= PEDAL_DOWN:
             self.held_pedals[key] = tuple(dict.fromkeys((*held, *sent)))
             return
         for way in held:
             if way not in sent:
-                outlet, status_out, number_out = way
-                outlet.offer(bytes((status_out, number_out, value)), now_ns, sink)
+                output, status_out, number_out = way
+                output.offer(bytes((status_out, number_out, value)), now_ns, sink)
         if value == 0:
             self.held_pedals.pop(key, None)
 
@@ -485,16 +485,16 @@ class Inlet:
         for way in ways:
             way[0].play(release_bytes(way), now_ns, sink)
 
-    def forget(self, outlet: Outlet) -> list[bytes]:
-        """Take `outlet` out of what is held and return the releases that it will miss."""
+    def forget(self, output: Output) -> list[bytes]:
+        """Take `output` out of what is held and return the releases that it will miss."""
         missed: list[bytes] = []
         for held in (self.held_notes, self.held_pedals):
             for key, ways in held.items():
-                gone = [way for way in ways if way[0].outlet is outlet]
+                gone = [way for way in ways if way[0].output is output]
                 if gone:
                     held[key] = tuple(way for way in ways if way not in gone)
                 for way in gone:
-                    missed += outlet.missed(way[0].convert(release_bytes(way)))
+                    missed += output.missed(way[0].convert(release_bytes(way)))
         return missed
 
 
@@ -503,12 +503,12 @@ def _switch_key(data: bytes) -> int:
     return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
 
 
-_WAYS: dict[int, Callable[[Inlet, bytes, int, Sink], None]] = {  # of what is no note
-    POLY_PRESSURE: Inlet._receive_pressure,
-    CONTROLLER: Inlet._receive_controller,
-    PROGRAM: Inlet._receive_program,
-    CHANNEL_PRESSURE: Inlet._pass,
-    BEND: Inlet._pass,
+_WAYS: dict[int, Callable[[Input, bytes, int, Sink], None]] = {  # of what is no note
+    POLY_PRESSURE: Input._receive_pressure,
+    CONTROLLER: Input._receive_controller,
+    PROGRAM: Input._receive_program,
+    CHANNEL_PRESSURE: Input._pass,
+    BEND: Input._pass,
 }
 
 
@@ -517,8 +517,8 @@ def ways_of(legs: tuple[Leg, ...], number: int) -> tuple[Way, ...]:
     if isinstance(legs, WideEntry):
         legs = legs.by_first[number]
     return tuple(
-        (outlet, status_out, numbers[number])
-        for outlet, status_out, numbers, _ in legs
+        (output, status_out, numbers[number])
+        for output, status_out, numbers, _ in legs
         if numbers[number] < 128
     )
 

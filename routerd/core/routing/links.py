@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from routerd.core.output.wire import Wire
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 NEVER_NS = -(1 << 62)
 
@@ -27,11 +27,11 @@ LATE_NS = 50 * NS_PER_MS
 class Link:
     """An input that hears an output."""
 
-    __slots__ = ("expected", "inlet", "lag_ns", "proven_ns", "wire")
+    __slots__ = ("expected", "input", "lag_ns", "proven_ns", "wire")
 
-    def __init__(self, wire: Wire, inlet: Inlet) -> None:
+    def __init__(self, wire: Wire, input: Input) -> None:
         self.wire = wire
-        self.inlet = inlet
+        self.input = input
         self.lag_ns = 0
         self.proven_ns = NEVER_NS
         """When a probe came back last."""
@@ -56,22 +56,22 @@ class Link:
         return True
 
 
-def reached(inlet: Inlet, status: int, links: Collection[Link]) -> set[Wire]:
+def reached(input: Input, status: int, links: Collection[Link]) -> set[Wire]:
     """Return the outputs that a message comes to by routes and by links that are proven."""
     found: set[Wire] = set()
-    seen = {(inlet, status)}
-    waiting = [(inlet, status)]
+    seen = {(input, status)}
+    waiting = [(input, status)]
     while waiting:
         one, now = waiting.pop()
         for target, status_out, _, _ in one.table[now - 0x80]:
-            wire = target.outlet.wire
+            wire = target.output.wire
             found.add(wire)
             # a converter may make anything of a message
             becomes = range(0x80, SYSEX) if isinstance(target, Converter) else (status_out,)
             for link in links:
                 if link.wire is wire:
                     for status_in in becomes:
-                        if (link.inlet, status_in) not in seen:
-                            seen.add((link.inlet, status_in))
-                            waiting.append((link.inlet, status_in))
+                        if (link.input, status_in) not in seen:
+                            seen.add((link.input, status_in))
+                            waiting.append((link.input, status_in))
     return found

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from routerd.core.output.wire import Sink, Wire
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 LOOP = "loop"
 LOOP_ENDED = "loop-ended"
@@ -85,12 +85,12 @@ MOST_SYSEX_BYTES = 1 << 20
 
 class _Return(NamedTuple):
     at_ns: int
-    inlet: Inlet
+    input: Input
     data: bytes
     sent_ns: int
 
 
-_Heard = tuple["Inlet", bytes]
+_Heard = tuple["Input", bytes]
 
 
 class _Probe(NamedTuple):
@@ -111,7 +111,7 @@ class Loops:
         "_count",
         "_doubted",
         "_forget_ns",
-        "_inlets",
+        "_inputs",
         "_look_ns",
         "_pressed",
         "_probed",
@@ -131,13 +131,13 @@ class Loops:
         self.sent: dict[bytes, int] = {}
         self.wires: tuple[Wire, ...] = ()
         """Those of the rig."""
-        self._inlets: tuple[Inlet, ...] = ()
+        self._inputs: tuple[Input, ...] = ()
         self._sysex_bytes = 0
         self.events: list[tuple[str, dict[str, object]]] = []
         """Kinds and fields of what has happened; whoever asks takes them away."""
         self._returned: dict[bytes, int] = {}
         self._returns: deque[_Return] = deque(maxlen=FLOOD)
-        self._pressed: dict[tuple[Inlet, int, int], int] = {}
+        self._pressed: dict[tuple[Input, int, int], int] = {}
         """Keys and pedals that an echo may have pressed before that was known, and no finger, and when."""
         self._look_ns = NEVER_NS
         self._forget_ns = NEVER_NS
@@ -147,18 +147,18 @@ class Loops:
         self._probed: dict[Wire, int] = {}
         self._quiet: dict[tuple[Wire, _Heard], tuple[int, int]] = {}
         """Until when an output is not asked about a message, and how long that is."""
-        self.links: dict[tuple[Wire, Inlet], Link] = {}
+        self.links: dict[tuple[Wire, Input], Link] = {}
         """Outputs that are known to be heard at an input."""
-        self._by_status: dict[tuple[Inlet, int], tuple[Link, ...]] = {}
+        self._by_status: dict[tuple[Input, int], tuple[Link, ...]] = {}
         """By input and status byte: links that close a loop for such a message."""
-        self._withheld: dict[Inlet, int] = {}
+        self._withheld: dict[Input, int] = {}
         """How much has been withheld, by input that hears a loop."""
         self._count = 0
 
     @property
     def looped(self) -> list[str]:
         """Names of the devices whose input hears a loop that is kept open now."""
-        return sorted(inlet.name for inlet in self._withheld)
+        return sorted(input.name for input in self._withheld)
 
     @property
     def busy(self) -> bool:
@@ -193,36 +193,36 @@ class Loops:
         """Routes or ports have changed: what has been asked says nothing of what is now."""
         self._by_status.clear()
         self._quiet.clear()
-        for inlet in [one for one in self._withheld if not self._is_looped(one)]:
-            self._end(inlet)
+        for input in [one for one in self._withheld if not self._is_looped(one)]:
+            self._end(input)
 
-    def lets_in(self, inlet: Inlet, data: bytes, now_ns: int, sink: Sink) -> bool:
+    def lets_in(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
         """Return whether a message that equals one in `sent` is to be routed."""
         sent_ns = self.sent[data]
         if now_ns - sent_ns > WINDOW_NS or data[0] >= TICK:
             return True
         probe = self._probes.get(data)
         if probe is not None:
-            for one in inlet.shares:
+            for one in input.shares:
                 self._prove(probe, one, data, now_ns)
             return False
         self._returned[data] = now_ns
-        if self.links and self._is_echo(inlet, data, now_ns, sink):
-            if inlet not in self._withheld:
-                self._withheld[inlet] = 0
-                self.events.append((LOOP, {"device": inlet.name}))
-            if is_release(data) and self._pressed.pop((inlet, *_key(data)), 0) and inlet.holds(data):
+        if self.links and self._is_echo(input, data, now_ns, sink):
+            if input not in self._withheld:
+                self._withheld[input] = 0
+                self.events.append((LOOP, {"device": input.name}))
+            if is_release(data) and self._pressed.pop((input, *_key(data)), 0) and input.holds(data):
                 return True
-            self._withheld[inlet] += 1
-            inlet.withheld += 1
+            self._withheld[input] += 1
+            input.withheld += 1
             return False
         if data[0] & 0xF0 in (NOTE_OFF, NOTE_ON, CONTROLLER):
-            was = self._pressed.pop((inlet, *_key(data)), None)
-            if not is_release(data) and (was is not None or not inlet.holds(data)):
-                self._pressed[inlet, *_key(data)] = now_ns
-        if self.links and self._is_explained(inlet, data, sent_ns, now_ns, sink):
+            was = self._pressed.pop((input, *_key(data)), None)
+            if not is_release(data) and (was is not None or not input.holds(data)):
+                self._pressed[input, *_key(data)] = now_ns
+        if self.links and self._is_explained(input, data, sent_ns, now_ns, sink):
             return True
-        self._returns.append(_Return(now_ns, inlet, data, sent_ns))
+        self._returns.append(_Return(now_ns, input, data, sent_ns))
         if now_ns >= self._look_ns:
             self._look_ns = now_ns + LOOK_EVERY_NS
             self._suspect(now_ns, sink)
@@ -240,7 +240,7 @@ class Loops:
             self.sent.pop(data, None)
             probe.wire.sent.pop(data, None)
         for link in list(self.links.values()):
-            if link.inlet in self._withheld:
+            if link.input in self._withheld:
                 self._probe(link.wire, frozenset(), now_ns, sink)
         if self._withheld:
             self._let_go(now_ns, sink)
@@ -250,10 +250,10 @@ class Loops:
 
     def _let_go(self, now_ns: int, sink: Sink) -> None:
         """Release what a loop has pressed before it was cut: its releases may have been lost on the way."""
-        for (inlet, status, number), at_ns in list(self._pressed.items()):
+        for (input, status, number), at_ns in list(self._pressed.items()):
             if now_ns - at_ns > PROBE_EVERY_NS:
-                del self._pressed[inlet, status, number]
-                inlet.let_go_of(status, number, now_ns, sink)
+                del self._pressed[input, status, number]
+                input.let_go_of(status, number, now_ns, sink)
 
     def _forget(self, before_ns: int) -> None:
         """Forget what has gone out before then."""
@@ -267,12 +267,12 @@ class Loops:
         if len(self._quiet) > MOST_KEPT:
             self._quiet.clear()
 
-    def use(self, inlets: tuple[Inlet, ...], wires: tuple[Wire, ...]) -> None:
+    def use(self, inputs: tuple[Input, ...], wires: tuple[Wire, ...]) -> None:
         """Take another rig."""
-        self.drop((*(set(self.wires) - set(wires)), *(set(self._inlets) - set(inlets))))
-        self._inlets, self.wires = inlets, wires
+        self.drop((*(set(self.wires) - set(wires)), *(set(self._inputs) - set(inputs))))
+        self._inputs, self.wires = inputs, wires
 
-    def drop(self, ends: Iterable[Wire | Inlet]) -> None:
+    def drop(self, ends: Iterable[Wire | Input]) -> None:
         """These are there no more, or the device behind them may be another."""
         gone: set[object] = {*ends}
         for key in [key for key in self.links if gone & set(key)]:
@@ -294,12 +294,12 @@ class Loops:
         if len(returns) < 2 or (now_ns - since_ns < SUSPECT_NS and not is_flood):
             return
         wires: dict[Wire, set[_Heard]] = {}
-        for one in {(one.inlet, one.data): one for one in returns}.values():
-            legs = one.inlet.table[one.data[0] - 0x80]
+        for one in {(one.input, one.data): one for one in returns}.values():
+            legs = one.input.table[one.data[0] - 0x80]
             come_from = list(self._sent_by(one))
             if legs and come_from:  # else it goes nowhere, or it is known why it comes
-                for wire in (*come_from, *(leg[0].outlet.wire for leg in legs)):
-                    wires.setdefault(wire, set()).add((one.inlet, one.data))
+                for wire in (*come_from, *(leg[0].output.wire for leg in legs)):
+                    wires.setdefault(wire, set()).add((one.input, one.data))
         for wire, returned in wires.items():
             asked = [one.about for one in self._probes.values() if one.wire is wire]
             about = returned.difference(*asked)
@@ -308,10 +308,10 @@ class Loops:
             if is_flood or self._may_be_heard(wire, about, since_ns, now_ns):
                 self._probe(wire, frozenset(about), now_ns, sink)
 
-    def _is_explained(self, inlet: Inlet, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
+    def _is_explained(self, input: Input, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
         """Return whether one comes over a link that is known and closes no loop; ask from time to time."""
         for (wire, heard_by), link in self.links.items():
-            if heard_by is inlet and wire.sent.get(data, NEVER_NS) >= sent_ns:
+            if heard_by is input and wire.sent.get(data, NEVER_NS) >= sent_ns:
                 if now_ns - link.proven_ns > KNOWN_NS:
                     self._probe(wire, frozenset(), now_ns, sink)
                 return True
@@ -361,13 +361,13 @@ class Loops:
 
     # Proof
 
-    def _prove(self, probe: _Probe, inlet: Inlet, data: bytes, now_ns: int) -> None:
+    def _prove(self, probe: _Probe, input: Input, data: bytes, now_ns: int) -> None:
         wire = probe.wire
-        key = (wire, inlet)
+        key = (wire, input)
         link = self.links.get(key)
         sent_ns = wire.sent.get(data, probe.asked_ns)
         if link is None:
-            link = self.links[key] = Link(wire, inlet)
+            link = self.links[key] = Link(wire, input)
             for other, other_ns in wire.sent.items():
                 if other not in self._probes and other_ns > sent_ns - WINDOW_NS:
                     link.expect(other, other_ns)
@@ -382,38 +382,38 @@ class Loops:
             if key[0] is wire and link.proven_ns < probe.asked_ns:
                 del self.links[key]
                 self._by_status.clear()
-                if link.inlet in self._withheld and not self._is_looped(link.inlet):
-                    self._end(link.inlet)
+                if link.input in self._withheld and not self._is_looped(link.input):
+                    self._end(link.input)
         for heard in probe.about:
             if (wire, heard[0]) not in self.links:
                 _, quiet_ns = self._quiet.get((wire, heard), (0, QUIET_NS // 2))
                 quiet_ns = min(2 * quiet_ns, QUIET_MOST_NS)
                 self._quiet[wire, heard] = (now_ns + quiet_ns, quiet_ns)
 
-    def _end(self, inlet: Inlet) -> None:
-        self.events.append((LOOP_ENDED, {"device": inlet.name, "withheld": self._withheld.pop(inlet)}))
+    def _end(self, input: Input) -> None:
+        self.events.append((LOOP_ENDED, {"device": input.name, "withheld": self._withheld.pop(input)}))
 
-    def _is_echo(self, inlet: Inlet, data: bytes, now_ns: int, sink: Sink) -> bool:
+    def _is_echo(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
         """Return whether a message is one of ours that would go round; where that is uncertain, ask."""
-        for link in self._closing(inlet, data[0]):
+        for link in self._closing(input, data[0]):
             if now_ns - link.proven_ns > FRESH_NS:
                 self._probe(link.wire, frozenset(), now_ns, sink)
             elif link.takes(data, now_ns):
                 return True
         return False
 
-    def _is_looped(self, inlet: Inlet) -> bool:
-        return any(self._closing(inlet, status) for status in range(0x80, SYSEX + 1))
+    def _is_looped(self, input: Input) -> bool:
+        return any(self._closing(input, status) for status in range(0x80, SYSEX + 1))
 
-    def _closing(self, inlet: Inlet, status: int) -> tuple[Link, ...]:
+    def _closing(self, input: Input, status: int) -> tuple[Link, ...]:
         """Return the links into an input that close a loop for a message with that status byte."""
-        found = self._by_status.get((inlet, status))
+        found = self._by_status.get((input, status))
         if found is None:
-            closed_over = reached(inlet, status, self.links.values())
+            closed_over = reached(input, status, self.links.values())
             found = tuple(
-                link for link in self.links.values() if link.inlet is inlet and link.wire in closed_over
+                link for link in self.links.values() if link.input is input and link.wire in closed_over
             )
-            self._by_status[inlet, status] = found
+            self._by_status[input, status] = found
         return found
 
 

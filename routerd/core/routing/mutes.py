@@ -84,7 +84,7 @@ class Mutes:
         heard: dict[tuple[str, str], bool] = {}
 
         def is_heard(leg: Leg, route: str) -> bool:
-            key = (leg[0].outlet.name, route)
+            key = (leg[0].output.name, route)
             if key not in heard:
                 heard[key] = self.hears(DEVICE + key[0]) and self.hears(ROUTE + route)
             return heard[key]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from routerd.core.output.wire import Wire
     from routerd.core.routing.converters import Converter
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 MODULATION, EXPRESSION, PORTAMENTO, SOFT = 1, 11, 65, 67
 _REST = {MODULATION: 0, EXPRESSION: 127, PORTAMENTO: 0, SOFT: 0}
@@ -77,24 +77,24 @@ def is_at_rest(key: int, data: bytes) -> bool:
     return data in rest_of((key,)) and (key & 0x7F) not in PARAMETER_SELECT
 
 
-def leads(source: Inlet, wire: Wire, key: int) -> bool:
+def leads(source: Input, wire: Wire, key: int) -> bool:
     """Return whether the routes in force let a player move that."""
     status, number = key >> 7, key & 0x7F
     kind = status & 0xF0
     by_number = kind < PROGRAM
     return any(
-        status_out == status and target.outlet.wire is wire and (not by_number or number in firsts)
+        status_out == status and target.output.wire is wire and (not by_number or number in firsts)
         for legs in source.table[kind - 0x80 : kind - 0x80 + 16]
         for target, status_out, firsts, _ in legs
     )
 
 
-def rings(source: Inlet | Converter, inlets: Iterable[Inlet], wire: Wire, channel: int) -> bool:
+def rings(source: Input | Converter, inputs: Iterable[Input], wire: Wire, channel: int) -> bool:
     """Return whether what that player pressed there has not been released. A converter may be anybody's."""
     return any(
-        way[0].outlet.wire is wire and (way[0] is source or (way[1] & 0x0F) == channel)
-        for inlet in inlets
-        for held in (inlet.held_notes, inlet.held_pedals)
+        way[0].output.wire is wire and (way[0] is source or (way[1] & 0x0F) == channel)
+        for input in inputs
+        for held in (input.held_notes, input.held_pedals)
         for ways in held.values()
         for way in ways
     )

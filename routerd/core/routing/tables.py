@@ -3,11 +3,11 @@
 A table is a tuple of 128 entries, one per status byte 80H–FFH, each a tuple of legs. A leg
 says where one copy of the message goes and what its bytes become:
 
-    (outlet or converter, status out, map of the first data byte, map of the second data byte)
+    (output or converter, status out, map of the first data byte, map of the second data byte)
 
 The maps are 128 bytes; a value above 127 means that the message is not let through. Note
 range, transpose and chords are first maps, velocity is a second one; so are controllers and programs
-that get another number or range. What needs more is a converter, which stands where the outlet would:
+that get another number or range. What needs more is a converter, which stands where the output would:
 options that a route does not use cost nothing. Everything is worked out when songs are loaded; equal
 maps, equal route lists and the converters of equal routes are shared.
 """
@@ -50,12 +50,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from routerd.core.model.routes import NoteZone, Route
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 BLOCKED = 255
 IDENTITY = bytes(range(128))
 
-Leg = tuple["Outlet | Converter", int, bytes, bytes]
+Leg = tuple["Output | Converter", int, bytes, bytes]
 Table = tuple[tuple[Leg, ...], ...]
 Names = tuple[tuple[str, ...], ...]
 Converters = dict[object, Converter]
@@ -97,13 +97,13 @@ _PARAMETER_KINDS = frozenset({QuantityKind.RPN, QuantityKind.NRPN})
 
 
 class Compiled(NamedTuple):
-    """A route list worked out: tables and, alike in shape, the names of the legs' routes, by inlet."""
+    """A route list worked out: tables and, alike in shape, the names of the legs' routes, by input."""
 
     tables: tuple[Table, ...]
     names: tuple[Names, ...]
     converters: frozenset[Converter]
     chases: tuple[tuple[tuple[int, Leg], ...], ...] = ()
-    """By inlet: status byte and leg of what gets the present positions of controls on entry."""
+    """By input: status byte and leg of what gets the present positions of controls on entry."""
 
 
 @cache
@@ -131,11 +131,11 @@ class _Compiler:
     """The legs of one route."""
 
     def __init__(
-        self, route: Route, outlet: Outlet, converters: Converters, heard: tuple[int, ...] = ()
+        self, route: Route, output: Output, converters: Converters, heard: tuple[int, ...] = ()
     ) -> None:
         """`heard` are the channels of the device that is played, () for all."""
         self.route = route
-        self.outlet = outlet
+        self.output = output
         self.converters = converters
         channels = range(16) if route.from_channel < 0 else (route.from_channel,)
         self.channels = [
@@ -160,28 +160,28 @@ class _Compiler:
                     yield from self._channel_legs(base)
         yield from self._map_legs()
 
-    def _system_target(self, status: int) -> Outlet | Converter:
+    def _system_target(self, status: int) -> Output | Converter:
         prefixes = self.route.sysex_prefixes
         if status != SYSEX or not prefixes:
-            return self.outlet
-        return self._converter((PrefixFilter, prefixes), lambda: PrefixFilter(self.outlet, prefixes))
+            return self.output
+        return self._converter((PrefixFilter, prefixes), lambda: PrefixFilter(self.output, prefixes))
 
     def _converter(self, identity: object, make: Callable[[], Converter]) -> Converter:
         """Return the converter of that identity on this way, made now or for an equal route before.
 
         What holds notes or pedals with no key down has the channel in its identity: it ends with that.
         """
-        key = (self.route.source, self.route.name, self.outlet, identity)
+        key = (self.route.source, self.route.name, self.output, identity)
         found = self.converters.get(key)
         if found is None:
             found = self.converters[key] = make()
         return found
 
     def _spread(
-        self, base: int, target: Outlet | Converter, first: bytes, second: bytes
+        self, base: int, target: Output | Converter, first: bytes, second: bytes
     ) -> Iterator[tuple[int, Leg]]:
         to_channel = self.route.to_channel
-        theirs = self.outlet.device.channels or range(16)
+        theirs = self.output.device.channels or range(16)
         for channel in self.channels:
             out = channel if to_channel < 0 else to_channel
             if out in theirs:
@@ -192,7 +192,7 @@ class _Compiler:
         if base in _NOTE_STATUSES:
             yield from self._note_legs(base)
             return
-        first, target = IDENTITY, self.outlet
+        first, target = IDENTITY, self.output
         if base == CONTROLLER:
             first = _without(route.blocked_controllers | self._mapped_controllers())
         elif base == PROGRAM:
@@ -202,7 +202,7 @@ class _Compiler:
             return
         elif base == BEND and route.bend_to:
             ranges = route.bend_from, route.bend_to
-            scaler = self._converter((BendScaler, ranges), lambda: BendScaler(self.outlet, *ranges))
+            scaler = self._converter((BendScaler, ranges), lambda: BendScaler(self.output, *ranges))
             yield from self._spread(base, scaler, first, IDENTITY)
             return
         yield from self._spread(base, target, first, IDENTITY)
@@ -225,21 +225,21 @@ class _Compiler:
             if base == NOTE_ON:
                 notes = tuple(note + route.transpose for note in route.drone)
                 identity = (Drone, notes, route.to_channel)
-                drone = self._converter(identity, lambda: Drone(self.outlet, notes))
+                drone = self._converter(identity, lambda: Drone(self.output, notes))
                 first = _without(mapped, note_map(route.note_low, route.note_high, 0))
                 yield from self._spread(base, drone, first, second)
             return
         for interval in route.chord or (0,):
             first = note_map(route.note_low, route.note_high, route.transpose + interval)
-            yield from self._spread(base, self.outlet, _without(mapped, first), second)
+            yield from self._spread(base, self.output, _without(mapped, first), second)
 
     def _zone_legs(self, zone: NoteZone) -> Iterator[tuple[int, Leg]]:
         """Yield the legs of a zone: plain ones where every member has a channel of its own."""
         master, members = master_of(zone.upper), members_of(zone.upper, zone.members)
         targets = members_of(zone.to_upper, zone.to_members)
         is_move = len(targets) >= len(members)
-        squeezer = self._converter((ZoneSqueezer, zone), lambda: ZoneSqueezer(self.outlet, zone))
-        makes = self._converter((ZoneMaster, zone), lambda: ZoneMaster(self.outlet, zone))
+        squeezer = self._converter((ZoneSqueezer, zone), lambda: ZoneSqueezer(self.output, zone))
+        makes = self._converter((ZoneMaster, zone), lambda: ZoneMaster(self.output, zone))
         outs = dict(zip((master, *members), (master_of(zone.to_upper), *targets), strict=False))
         for kind, bases in STATUSES_OF_KIND.items():
             if kind not in self.route.kinds:
@@ -252,9 +252,9 @@ class _Compiler:
                     elif base == CONTROLLER and channel == master:
                         out = base | outs[channel]
                         yield base | channel, (makes, out, _only(_PARAMETERS), IDENTITY)
-                        yield base | channel, (self.outlet, out, _without(_PARAMETERS), IDENTITY)
+                        yield base | channel, (self.output, out, _without(_PARAMETERS), IDENTITY)
                     else:
-                        yield base | channel, (self.outlet, base | outs[channel], first, second)
+                        yield base | channel, (self.output, base | outs[channel], first, second)
 
     def _zone_maps(self, base: int) -> tuple[bytes, bytes]:
         route = self.route
@@ -281,7 +281,7 @@ class _Compiler:
             kind, number = remap.source.kind, remap.source.number
             if kind in _PARAMETER_KINDS:
                 key = parameter_of(remap.source)
-                parameters[key] = (*parameters.get(key, ()), Remapper(self.outlet, remap))
+                parameters[key] = (*parameters.get(key, ()), Remapper(self.output, remap))
             elif kind is QuantityKind.NOTE:
                 yield from self._spread(NOTE_ON, self._remapper(remap), _only(frozenset({number})), IDENTITY)
             elif kind is QuantityKind.FINE:
@@ -299,14 +299,14 @@ class _Compiler:
             others = Kind.CONTROLLERS in self.route.kinds
             reader = self._converter(
                 (ParameterReader, self.maps, others),
-                lambda: ParameterReader(self.outlet, parameters, others),
+                lambda: ParameterReader(self.output, parameters, others),
             )
             first = _only(_PARAMETERS - self.route.blocked_controllers)
             yield from self._spread(CONTROLLER, reader, first, IDENTITY)
 
     def _remapper(self, remap: Remap) -> Converter:
         identity = (remap, self.route.to_channel)
-        return self._converter(identity, lambda: Remapper(self.outlet, remap))
+        return self._converter(identity, lambda: Remapper(self.output, remap))
 
     def _plain_map(self, remap: Remap) -> Iterator[tuple[int, Leg]]:
         first = _only(frozenset({remap.source.number}), remap.target.number)
@@ -314,11 +314,11 @@ class _Compiler:
             scale(value, remap.source_range, remap.target_range, remap.curve) for value in range(128)
         )
         if not remap.channels:
-            yield from self._spread(CONTROLLER, self.outlet, first, second)
+            yield from self._spread(CONTROLLER, self.output, first, second)
             return
         for channel in self.channels:
             for out in remap.channels:
-                yield CONTROLLER | channel, (self.outlet, CONTROLLER | out, first, second)
+                yield CONTROLLER | channel, (self.output, CONTROLLER | out, first, second)
 
 
 _STATUS_OF_SOURCE = {QuantityKind.PRESSURE: CHANNEL_PRESSURE, QuantityKind.BEND: BEND}
@@ -337,25 +337,25 @@ def _is_plain(remap: Remap) -> bool:
 
 def compile_tables(
     routes: Iterable[Route],
-    inlet_numbers: Mapping[str, int],
-    outlets: Mapping[str, Outlet],
+    input_numbers: Mapping[str, int],
+    outputs: Mapping[str, Output],
     converters: Converters | None = None,
     heard: Mapping[str, tuple[int, ...]] | None = None,
 ) -> Compiled:
-    """Return one table per inlet, in the order of their numbers (0 to n − 1).
+    """Return one table per input, in the order of their numbers (0 to n − 1).
 
     `heard` are the channels of each device that is played; one that is not there or () has all.
     """
     known: Converters = {} if converters is None else converters
-    entries: list[dict[int, list[tuple[Leg, str]]]] = [{} for _ in inlet_numbers]
-    chases: list[list[tuple[int, Leg]]] = [[] for _ in inlet_numbers]
+    entries: list[dict[int, list[tuple[Leg, str]]]] = [{} for _ in input_numbers]
+    chases: list[list[tuple[int, Leg]]] = [[] for _ in input_numbers]
     for route in routes:
-        by_status = entries[inlet_numbers[route.source]]
+        by_status = entries[input_numbers[route.source]]
         source = (heard or {}).get(route.source, ())
-        for status, leg in _Compiler(route, outlets[route.target], known, source).legs():
+        for status, leg in _Compiler(route, outputs[route.target], known, source).legs():
             by_status.setdefault(status, []).append((leg, route.name))
             if route.chase and status & 0xF0 in _POSITIONS:
-                chases[inlet_numbers[route.source]].append((status, leg))
+                chases[input_numbers[route.source]].append((status, leg))
     return Compiled(
         tuple(
             tuple(entry_of(leg for leg, _ in by_status.get(status, ())) for status in range(0x80, 0x100))

@@ -30,7 +30,7 @@ from routerd.core.routing.converters import NOTHING, Converter, bend_value
 
 if TYPE_CHECKING:
     from routerd.core.model.routes import NoteZone
-    from routerd.core.output.wire import Outlet
+    from routerd.core.output.wire import Output
 
 TIMBRE = 74
 CONFIGURATION: Parameter = (RPN, 0, 6)
@@ -65,8 +65,8 @@ class ZoneMaster(Converter):
 
     __slots__ = ("_selected", "_zone")
 
-    def __init__(self, outlet: Outlet, zone: NoteZone) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, zone: NoteZone) -> None:
+        super().__init__(output)
         self._zone = zone
         self._selected: Selected = {}
 
@@ -83,11 +83,11 @@ class ZoneMaster(Converter):
         if parameter == CONFIGURATION:
             if number != DATA_MSB or not self._zone.to_members:
                 return NOTHING
-            self.outlet.selected.pop(channel, None)
+            self.output.selected.pop(channel, None)
             return configuration(self._zone.to_upper, min(value, self._zone.to_members))
-        if self.outlet.selected.get(channel) == parameter:
+        if self.output.selected.get(channel) == parameter:
             return (data,)
-        self.outlet.selected[channel] = parameter
+        self.output.selected[channel] = parameter
         return *parameters.selection(channel, parameter), data
 
 
@@ -96,8 +96,8 @@ class ZoneSqueezer(Converter):
 
     __slots__ = ("_bend", "_expression", "_free", "_master", "_master_bend", "_selected", "_voices", "_zone")
 
-    def __init__(self, outlet: Outlet, zone: NoteZone) -> None:
-        super().__init__(outlet)
+    def __init__(self, output: Output, zone: NoteZone) -> None:
+        super().__init__(output)
         self._zone = zone
         self._master = master_of(zone.upper)
         targets = members_of(zone.to_upper, zone.to_members) or [zone.to_channel]
@@ -197,7 +197,7 @@ class ZoneSqueezer(Converter):
             ((CHANNEL_PRESSURE | target) << 7, pressure, bytes((CHANNEL_PRESSURE | target, pressure))),
             ((CONTROLLER | target) << 7 | TIMBRE, timbre, bytes((CONTROLLER | target, TIMBRE, timbre))),
         )
-        values = self.outlet.values
+        values = self.output.values
         changed = [data for key, value, data in wanted if values.get(key) != value]
         values.update({key: value for key, value, _ in wanted})
         return changed

@@ -97,13 +97,13 @@ class ShowCommands(ShowSongs):
         Raises NotFoundError for a device without an output.
         """
         self._enter(max(now_ns, self._now_ns))
-        outlet = next((one for one in self.book.outlets if one.name == device), None)
-        if outlet is None:
+        output = next((one for one in self.book.outputs if one.name == device), None)
+        if output is None:
             raise NotFoundError(f"no device {device!r} with an output")
         self._end_tuning(self._now_ns)
         if velocity:
-            self._tuner.held_notes[0] = ((outlet, NOTE_OFF | channel, note),)
-            outlet.play(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
+            self._tuner.held_notes[0] = ((output, NOTE_OFF | channel, note),)
+            output.play(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
             until_ns = self._now_ns + for_s * NS_PER_S
             self._tuning = {"device": device, "channel": channel + 1, "note": note, "until_ns": until_ns}
             self._tuning_until_ns = until_ns
@@ -212,7 +212,7 @@ class ShowCommands(ShowSongs):
         return self._armed is not None and self._armed.command.when.moment is Moment.RELEASE
 
     def _perform_on_release(self, now_ns: int) -> None:
-        if self._waits_for_release and not any(inlet.sounds() for inlet in self.book.inlets):
+        if self._waits_for_release and not any(input.sounds() for input in self.book.inputs):
             self._perform_armed(now_ns)
 
     def _perform_armed(self, now_ns: int) -> None:
@@ -253,12 +253,12 @@ class ShowCommands(ShowSongs):
         for wire in self.book.wires:
             for data in wire.clear(now_ns, self.sink):
                 wire.offer(data, now_ns, self.sink)
-        for inlet in self._every_inlet:
-            inlet.let_go(now_ns, self.sink)
+        for input in self._every_input:
+            input.let_go(now_ns, self.sink)
         if self._tuning is not None:
             self._end_tuning(now_ns)
-        for outlet in self.book.outlets:
-            outlet.end_latched((), now_ns, self.sink)
+        for output in self.book.outputs:
+            output.end_latched((), now_ns, self.sink)
         self._holding.forget()
         for wire in self.book.wires:
             ended = [*wire.sounding.end(), *wire.take_rest()]

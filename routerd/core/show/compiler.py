@@ -1,6 +1,6 @@
 """From a book to what the show runs on: every song compiled, piece by piece, off the real-time worker.
 
-A compiled book is swapped in as one value. Outlets and inlets of devices that have not changed are
+A compiled book is swapped in as one value. Outputs and inputs of devices that have not changed are
 the same objects as before, so that what is held and what waits survives a reload; song and output
 numbers in tick records never change their meaning while the engine runs.
 """
@@ -26,10 +26,10 @@ from routerd.core.model.model import (
 )
 from routerd.core.model.routes import Route
 from routerd.core.output.patches import PatchSend, compile_patch
-from routerd.core.output.wire import Outlet, Wire
+from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.feed import Feed
 from routerd.core.routing.holding import Held
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE, ROUTE
 from routerd.core.routing.tables import Compiled, Converters, compile_tables
 from routerd.core.show.leds import Board
@@ -71,12 +71,12 @@ class CompiledBook:
     """All that the show needs: ways in and out, songs by identifier, tonight's order."""
 
     rig: Rig
-    inlets: tuple[Inlet, ...]
+    inputs: tuple[Input, ...]
     feeds: tuple[Feed, ...]
-    """Where the inlets hear: one for each port, as several devices may share one."""
-    outlets: tuple[Outlet, ...]
+    """Where the inputs hear: one for each port, as several devices may share one."""
+    outputs: tuple[Output, ...]
     wires: tuple[Wire, ...]
-    """What the outlets lie on: one for each port, as several devices may share one."""
+    """What the outputs lie on: one for each port, as several devices may share one."""
     controls: tuple[Controls, ...]
     pedals: tuple[dict[int, bytes], ...]
     board: Board
@@ -100,41 +100,41 @@ class Compiler:
 
     rig: Rig
     before: CompiledBook = EMPTY_BOOK
-    _inlets: dict[str, Inlet] = field(default_factory=dict)
+    _inputs: dict[str, Input] = field(default_factory=dict)
     _feeds: list[Feed] = field(default_factory=list)
-    _outlets: dict[str, Outlet] = field(default_factory=dict)
+    _outputs: dict[str, Output] = field(default_factory=dict)
     _wires: list[Wire] = field(default_factory=list)
     _output_names: list[str] = field(default_factory=list)
     _song_numbers: dict[str, int] = field(default_factory=dict)
     _songs: dict[str, CompiledSong] = field(default_factory=dict)
     _tables: dict[tuple[Route, ...], Compiled] = field(default_factory=dict)
     _converters: Converters = field(default_factory=dict)
-    _inlet_numbers: dict[str, int] = field(default_factory=dict)
+    _input_numbers: dict[str, int] = field(default_factory=dict)
     _shared_controls: tuple[Controls, ...] = ()
 
     def __post_init__(self) -> None:
-        inlets = {inlet.name: inlet for inlet in self.before.inlets}
+        inputs = {input.name: input for input in self.before.inputs}
         self._converters = dict(self.before.converters)
         self._output_names = list(self.before.output_names)
         self._song_numbers = {name: number for number, name in enumerate(self.before.song_names)}
         for device in self.rig.devices:
             if device.input_pattern:
-                inlet = inlets.get(device.name)
-                if inlet is None or not _same_input(inlet.device, device):
-                    inlet = Inlet(device)
-                self._inlets[device.name] = inlet
+                input = inputs.get(device.name)
+                if input is None or not _same_input(input.device, device):
+                    input = Input(device)
+                self._inputs[device.name] = input
         self._lay_feeds()
         self._lay_wires()
-        self._inlet_numbers = {name: number for number, name in enumerate(self._inlets)}
+        self._input_numbers = {name: number for number, name in enumerate(self._inputs)}
         self._shared_controls = self._controls(())
 
     def _lay_feeds(self) -> None:
         """Give every port its feed: the one it had, unless its devices or their channels have changed."""
-        before = {(feed.inlets, feed.channels): feed for feed in self.before.feeds}
+        before = {(feed.inputs, feed.channels): feed for feed in self.before.feeds}
         for devices in sharing(self.rig.devices, port_in):
-            inlets = tuple(self._inlets[device.name] for device in devices)
+            inputs = tuple(self._inputs[device.name] for device in devices)
             channels = tuple(device.channels for device in devices)
-            self._feeds.append(before.get((inlets, channels)) or Feed(inlets, channels))
+            self._feeds.append(before.get((inputs, channels)) or Feed(inputs, channels))
 
     def _lay_wires(self) -> None:
         """Give every port its wire: the one it had, unless its devices have changed."""
@@ -145,9 +145,9 @@ class Compiler:
                 wire = Wire(devices, len(self._output_names))
                 self._output_names.append(wire.name)
             self._wires.append(wire)
-        by_name = {outlet.name: outlet for wire in self._wires for outlet in wire.outlets}
+        by_name = {output.name: output for wire in self._wires for output in wire.outputs}
         names = (device.name for device in self.rig.devices)
-        self._outlets = {name: by_name[name] for name in names if name in by_name}
+        self._outputs = {name: by_name[name] for name in names if name in by_name}
 
     def add(self, song: Song) -> None:
         """Compile one song; raises KeyError when a route names no device of the rig."""
@@ -189,16 +189,16 @@ class Compiler:
                 self._songs[identifier]
         return CompiledBook(
             rig=self.rig,
-            inlets=tuple(self._inlets.values()),
+            inputs=tuple(self._inputs.values()),
             feeds=tuple(self._feeds),
-            outlets=tuple(self._outlets.values()),
+            outputs=tuple(self._outputs.values()),
             wires=tuple(self._wires),
             controls=self._shared_controls,
             pedals=tuple(
                 compile_pedals(pedal for pedal in self.rig.pedals if pedal.device == name)
-                for name in self._inlets
+                for name in self._inputs
             ),
-            board=Board(self.rig.lamps, self._outlets),
+            board=Board(self.rig.lamps, self._outputs),
             songs=self._songs,
             set_list=set_list,
             output_names=tuple(self._output_names),
@@ -210,32 +210,32 @@ class Compiler:
 
     def _subjects(self) -> frozenset[str]:
         names = {route.name for routes in self._tables for route in routes}
-        return frozenset({DEVICE + name for name in self._outlets} | {ROUTE + name for name in names})
+        return frozenset({DEVICE + name for name in self._outputs} | {ROUTE + name for name in names})
 
     def _controls(self, own: tuple[Control, ...]) -> tuple[Controls, ...]:
-        """Return what the messages of every inlet mean; `own` are a song's."""
+        """Return what the messages of every input mean; `own` are a song's."""
         return tuple(
             compile_controls(
                 [control for control in self.rig.controls if control.device == name],
                 [control for control in own if control.device == name],
                 self.rig.press_times,
             )
-            for name in self._inlets
+            for name in self._inputs
         )
 
     def _compile(self, routes: tuple[Route, ...]) -> Compiled:
         tables = self._tables.get(routes)
         if tables is None:
             heard = {device.name: device.channels for device in self.rig.devices}
-            tables = compile_tables(routes, self._inlet_numbers, self._outlets, self._converters, heard)
+            tables = compile_tables(routes, self._input_numbers, self._outputs, self._converters, heard)
             self._tables[routes] = tables
         return tables
 
     def _holds(self, holds: tuple[Hold, ...]) -> tuple[Held, ...]:
-        return tuple(Held(self._outlets[one.device], one.channel, one.note, one.velocity) for one in holds)
+        return tuple(Held(self._outputs[one.device], one.channel, one.note, one.velocity) for one in holds)
 
     def _patches(self, patches: tuple[Patch, ...]) -> PatchSends:
-        return tuple(compile_patch(patch, self._outlets[patch.device]) for patch in patches)
+        return tuple(compile_patch(patch, self._outputs[patch.device]) for patch in patches)
 
 
 def _same_input(a: Device, b: Device) -> bool:

@@ -99,7 +99,7 @@ class Contact:
 
 
 def described(what: Hashable) -> str:
-    """Return what tells a switch from the others of its device, in words; see `Inlet` for its forms."""
+    """Return what tells a switch from the others of its device, in words; see `Input` for its forms."""
     if isinstance(what, bytes):
         return f"message {what.hex(' ').upper()}"
     if not isinstance(what, int):

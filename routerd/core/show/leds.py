@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
-    from routerd.core.output.wire import Outlet, Wire
+    from routerd.core.output.wire import Output, Wire
 
 
 class Shows(StrEnum):
@@ -69,24 +69,24 @@ _LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
 class Board:
     """All lamps of a rig, and what each was last told."""
 
-    def __init__(self, lamps: Iterable[Lamp], outlets: Mapping[str, Outlet]) -> None:
-        self._lamps = [(lamp, outlets[lamp.device]) for lamp in lamps]
+    def __init__(self, lamps: Iterable[Lamp], outputs: Mapping[str, Output]) -> None:
+        self._lamps = [(lamp, outputs[lamp.device]) for lamp in lamps]
         self._told: list[bool | None] = [None] * len(self._lamps)
 
     def forget(self, wire: Wire) -> None:
         """A port has been away: tell all its lamps again."""
-        for index, (_, outlet) in enumerate(self._lamps):
-            if outlet.wire is wire:
+        for index, (_, output) in enumerate(self._lamps):
+            if output.wire is wire:
                 self._told[index] = None
 
-    def update(self, facts: Facts) -> list[tuple[Outlet, bytes]]:
+    def update(self, facts: Facts) -> list[tuple[Output, bytes]]:
         """Return what has to be sent so that every lamp that can be reached shows `facts`."""
-        sends: list[tuple[Outlet, bytes]] = []
-        for index, (lamp, outlet) in enumerate(self._lamps):
+        sends: list[tuple[Output, bytes]] = []
+        for index, (lamp, output) in enumerate(self._lamps):
             lit = _LIT[lamp.shows](facts, lamp.argument)
-            if outlet.connected and lit is not self._told[index]:
+            if output.connected and lit is not self._told[index]:
                 self._told[index] = lit
-                sends.append((outlet, bytes((lamp.status, lamp.number, lamp.on if lit else lamp.off))))
+                sends.append((output, bytes((lamp.status, lamp.number, lamp.on if lit else lamp.off))))
         return sends
 
 

@@ -66,10 +66,10 @@ class ShowReturn(ShowCommands):
         self._to_tell = set(self.book.wires)
         with contextlib.suppress(NotFoundError):
             self._follow(kept.source)
-        self._metronome.alone = kept.click_alone and self._metronome.outlet is not None
-        for outlet, one in self._devices.by_outlet.items():
-            if outlet.name in kept.started:
-                one.started_tick = kept.started[outlet.name]
+        self._metronome.alone = kept.click_alone and self._metronome.output is not None
+        for output, one in self._devices.by_output.items():
+            if output.name in kept.started:
+                one.started_tick = kept.started[output.name]
         if kept.running and self._after_restart is AfterRestart.SILENT:
             position = max(0, clock.position_ticks)
             clock.stand(clock.map.tick_of_bar(clock.map.bar_at(position)))
@@ -108,7 +108,7 @@ class ShowReturn(ShowCommands):
             super().output_opened(wire, takes_pieces, now_ns)
             return
         self._to_tell.discard(wire)
-        kept, one = self._returns, self._devices.by_outlet.get(wire.timed)
+        kept, one = self._returns, self._devices.by_output.get(wire.timed)
         stop: list[bytes] = []
         missed: int | None = None
         if kept.running and one is not None:
@@ -128,7 +128,7 @@ class ShowReturn(ShowCommands):
 
     def _where(self, wire: Wire, now_ns: int) -> list[bytes]:
         """Return what puts the transport of the devices on a wire right."""
-        one = self._devices.by_outlet.get(wire.timed)
+        one = self._devices.by_output.get(wire.timed)
         return [] if one is None or not wire.transport else self._place_told(one, now_ns)
 
     def _missed(self, one: DeviceClock, kept: Kept, now_ns: int) -> int | None:
@@ -151,7 +151,7 @@ class ShowReturn(ShowCommands):
     def _place_told(self, one: DeviceClock, now_ns: int) -> list[bytes]:
         """Return what a device that ran is told before anything else, and have it join in where it shall."""
         clock, mode = self.clock, one.timing.start
-        ran = one.running or (self._returns is not None and one.outlet.name in self._returns.started)
+        ran = one.running or (self._returns is not None and one.output.name in self._returns.started)
         one.running = False
         if mode is StartMode.NEVER:
             return []

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import PARAMETER_SELECT
 from routerd.core.routing.converters import Converter, forget_position
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE
 from routerd.core.routing.resting import is_at_rest, leads, rest_of, rings
 from routerd.core.show.transport_part import ShowTransport
@@ -36,15 +36,15 @@ class ShowResting(ShowTransport):
 
     def _wanted_holds(self) -> list[Held]:
         holds = self._on.section.holds if self._on.song is not None else ()
-        return [held for held in holds if self.mutes.hears(DEVICE + held.outlet.name)]
+        return [held for held in holds if self.mutes.hears(DEVICE + held.output.name)]
 
     def _plan_chase(self, chases: tuple[tuple[tuple[int, Leg], ...], ...]) -> None:
-        """Note which legs with `chase` are in force now, and which of them are new; by inlet."""
+        """Note which legs with `chase` are in force now, and which of them are new; by input."""
         in_force = [
-            (inlet, status, leg)
-            for inlet, legs in zip(self.book.inlets, chases, strict=False)
+            (input, status, leg)
+            for input, legs in zip(self.book.inputs, chases, strict=False)
             for status, leg in legs
-            if leg in inlet.table[status - 0x80]
+            if leg in input.table[status - 0x80]
         ]
         self._to_chase = [one for one in in_force if one not in self._chased]
         self._chased = in_force
@@ -52,17 +52,17 @@ class ShowResting(ShowTransport):
     def _chase(self, wire: Wire | None) -> None:
         """Send positions over the routes that have just come into force, or over all that lead to a wire."""
         chases = self._to_chase if wire is None else self._chased
-        for inlet, status, leg in chases:
-            if wire is None or leg[0].outlet.wire is wire:
-                inlet.chase(status, leg, self._now_ns, self.sink)
+        for input, status, leg in chases:
+            if wire is None or leg[0].output.wire is wire:
+                input.chase(status, leg, self._now_ns, self.sink)
         self._to_chase = []
 
-    def _abandon(self, gone: Inlet | None = None) -> None:
+    def _abandon(self, gone: Input | None = None) -> None:
         """Put to rest what players have moved where no route lets them any more; `gone` moves nothing now."""
         for wire in self.book.wires:
             for key, (source, data) in list(wire.moved.items()):
-                if isinstance(source, Inlet):
-                    stays = source is not gone and source in self.book.inlets and leads(source, wire, key)
+                if isinstance(source, Input):
+                    stays = source is not gone and source in self.book.inputs and leads(source, wire, key)
                 else:
                     stays = self._is_heard(source)
                 if not stays:
@@ -72,7 +72,7 @@ class ShowResting(ShowTransport):
         self._rest()
 
     def _is_heard(self, converter: Converter) -> bool:
-        return any(leg[0] is converter for inlet in self.book.inlets for legs in inlet.table for leg in legs)
+        return any(leg[0] is converter for input in self.book.inputs for legs in input.table for leg in legs)
 
     def _rest(self) -> None:
         """Put to rest what waits for it, where nothing rings any more."""
@@ -80,10 +80,10 @@ class ShowResting(ShowTransport):
         for wire in self.book.wires:
             keys = []
             for key, source in list(wire.unrested.items()):
-                inlets = (source,) if isinstance(source, Inlet) else self.book.inlets
+                inputs = (source,) if isinstance(source, Input) else self.book.inputs
                 if key in wire.moved:  # somebody moves it again
                     del wire.unrested[key]
-                elif rings(source, inlets, wire, key >> 7 & 0x0F):
+                elif rings(source, inputs, wire, key >> 7 & 0x0F):
                     self._unrested = True
                 else:
                     del wire.unrested[key]

@@ -3,12 +3,12 @@
 Composes clock, routing, notes, wires and set list, and has no policy of its own beyond the
 order in which things happen. Everything is called by one real-time worker at a time:
 
-    receive(inlet, data, at_ns)   a message has come in
+    receive(input, data, at_ns)   a message has come in
     apply(command, now_ns)        a person or the server asks for something
     advance(now_ns)               time has passed: call when next_deadline_ns() has come
     output_opened / output_lost / input_lost, load
 
-Effects are appended to `sink` as (outlet, bytes) and to `events` as plain values; the caller
+Effects are appended to `sink` as (output, bytes) and to `events` as plain values; the caller
 empties both after every call. Time may not go backwards: that raises ValueError.
 
 A song change stops transport (a song whose start policy is "entry" then starts it again from
@@ -35,7 +35,7 @@ from routerd.core.midi.messages import (
 from routerd.core.model.arming import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.model import set_list_to_plain
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.watch import SENSING_LOST
 from routerd.core.units import (
     TICKS_PER_QUARTER,
@@ -132,7 +132,7 @@ class Show(ShowReturn):
         if missed:
             self._devices.miss(missed)
             self._metronome.miss(missed)
-        if self._devices.busy or self._devices.coders or self._metronome.outlet is not None:
+        if self._devices.busy or self._devices.coders or self._metronome.output is not None:
             self._tick_devices(tick)
         self._set_gates()
         self._after_tick = True
@@ -162,10 +162,10 @@ class Show(ShowReturn):
         schedule = self.schedule
         sent: list[Wire] = []
         while schedule.next_ns <= now_ns and schedule.next_data is TICK_BYTES:
-            if schedule.next_outlet.wire in sent:
+            if schedule.next_output.wire in sent:
                 break  # after a stall several are late
             timed = schedule.take()
-            wire = timed.outlet.wire
+            wire = timed.output.wire
             sent.append(wire)
             self.stamps[wire] = timed.tick, timed.at_ns
             if wire in self._clocked:  # one of the song before, in which it had another rate
@@ -183,20 +183,20 @@ class Show(ShowReturn):
         while schedule.next_ns <= now_ns and schedule.next_data is not TICK_BYTES:
             timed = schedule.take()
             if timed.data[0] >= TICK:
-                timed.outlet.put_realtime(timed.data, now_ns, self.sink)
+                timed.output.put_realtime(timed.data, now_ns, self.sink)
             else:
-                timed.outlet.offer(timed.data, now_ns, self.sink)
+                timed.output.offer(timed.data, now_ns, self.sink)
         self._set_gates()
 
     def _look_at_cables(self, now_ns: int) -> None:
         """Once a tick: bank select that waits alone, loops, and Active Sensing both ways."""
-        for inlet in self.book.inlets:
-            if inlet.banks:
-                inlet.send_banks(now_ns, self.sink)
-            if inlet.is_lost(now_ns):
-                self._event(SENSING_LOST, device=inlet.name)
-                inlet.let_go(now_ns, self.sink)
-                self._abandon(inlet)
+        for input in self.book.inputs:
+            if input.banks:
+                input.send_banks(now_ns, self.sink)
+            if input.is_lost(now_ns):
+                self._event(SENSING_LOST, device=input.name)
+                input.let_go(now_ns, self.sink)
+                self._abandon(input)
         if self.loops.busy:
             self.loops.look(now_ns, self.sink)
             self._tell_loops()
@@ -204,18 +204,18 @@ class Show(ShowReturn):
         for wire in self._sensed:
             wire.sense(now_ns, next_look_ns, self.sink)
 
-    def receive(self, inlet: Inlet, data: bytes, at_ns: int) -> None:
+    def receive(self, input: Input, data: bytes, at_ns: int) -> None:
         """Take one message of a device: routed, or, when it is a control, carried out."""
         now_ns = self._now_ns
         if at_ns > now_ns:
             self._now_ns = now_ns = at_ns
-        if inlet is self._source_inlet and data and data[0] >= SYSEX:
+        if input is self._source_input and data and data[0] >= SYSEX:
             self._hear_source(data, at_ns)
-        if self._learner is not None and not self._learner.over and self._learn_from(inlet, data):
+        if self._learner is not None and not self._learner.over and self._learn_from(input, data):
             return
-        if data in self._sent and not self._lets_in(inlet, data, now_ns):
+        if data in self._sent and not self._lets_in(input, data, now_ns):
             return
-        turn = inlet.receive(data, now_ns, self.sink)
+        turn = input.receive(data, now_ns, self.sink)
         if turn is not None:
             self._carry_out(self._presses.turn(turn, self._now_ns))
             if self._presses.news:
@@ -226,8 +226,8 @@ class Show(ShowReturn):
         if self._unrested:
             self._rest()
 
-    def _lets_in(self, inlet: Inlet, data: bytes, now_ns: int) -> bool:
-        is_let_in = self.loops.lets_in(inlet, data, now_ns, self.sink)
+    def _lets_in(self, input: Input, data: bytes, now_ns: int) -> bool:
+        is_let_in = self.loops.lets_in(input, data, now_ns, self.sink)
         self._tell_loops()
         return is_let_in
 
@@ -240,13 +240,13 @@ class Show(ShowReturn):
             except CommandError as error:
                 self._event("refused", device=control.device, action=control.action.value, why=str(error))
 
-    def _learn_from(self, inlet: Inlet, data: bytes) -> bool:
+    def _learn_from(self, input: Input, data: bytes) -> bool:
         learner = self._learner
-        if learner is None or not learner.hears(inlet.name, data):
+        if learner is None or not learner.hears(input.name, data):
             return False
         if learner.over:
-            inlet.swallow_release(data)
-            self._event("learnt", device=inlet.name, message=data.hex(" ").upper())
+            input.swallow_release(data)
+            self._event("learnt", device=input.name, message=data.hex(" ").upper())
         self.revision += 1
         return True
 
@@ -292,7 +292,7 @@ class Show(ShowReturn):
             "bar_origin_tick": clock.bar_origin_tick,
             "songs": list(self.book.song_names),
             "outputs": list(self.book.output_names),
-            "inputs": [inlet.name for inlet in self.book.inlets],
+            "inputs": [input.name for input in self.book.inputs],
             "clock_source": "internal" if self._source is None else self._source.name,
             "devices": self._devices.to_plain(),
             "click": {"alone": self._metronome.alone, "counting_to": self._metronome.counting_to},

@@ -15,7 +15,7 @@ from routerd.core.model.model import SetList, StartPolicy
 from routerd.core.model.timing import ChangePolicy
 from routerd.core.output.lanes import is_release
 from routerd.core.output.wire import DOUBTFUL_NS, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE
 from routerd.core.routing.tables import EMPTY
 from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
@@ -58,12 +58,12 @@ class ShowSongs(ShowResting):
         self.mutes.change(action, str(argument))
         if self._on.song is not None:
             self._install(self._on.section)
-        for outlet in self.book.outlets:
-            if not self.mutes.hears(DEVICE + outlet.name):
-                outlet.end_latched((), now_ns, self.sink)
-                for inlet in self.book.inlets:
-                    for data in inlet.forget(outlet):
-                        outlet.offer(data, now_ns, self.sink)
+        for output in self.book.outputs:
+            if not self.mutes.hears(DEVICE + output.name):
+                output.end_latched((), now_ns, self.sink)
+                for input in self.book.inputs:
+                    for data in input.forget(output):
+                        output.offer(data, now_ns, self.sink)
         self._rest()
         self._bring_along()
         self.revision += 1
@@ -135,23 +135,23 @@ class ShowSongs(ShowResting):
 
     def _use_controls(self, song: CompiledSong | None) -> None:
         every = self.book.controls if song is None else song.controls
-        for inlet, controls in zip(self.book.inlets, every, strict=True):
-            inlet.use_controls(controls, self._now_ns, self.sink)
+        for input, controls in zip(self.book.inputs, every, strict=True):
+            input.use_controls(controls, self._now_ns, self.sink)
 
     def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
         if section.cuts:
-            for inlet in self.book.inlets:
-                inlet.let_go(now_ns, self.sink)
+            for input in self.book.inputs:
+                input.let_go(now_ns, self.sink)
         self._install(section)
 
     def _install(self, section: CompiledSection) -> None:
         tables = self.mutes.tables(section.routes)
-        for inlet, table in zip(self.book.inlets, tables, strict=True):
-            inlet.table = table
+        for input, table in zip(self.book.inputs, tables, strict=True):
+            input.table = table
         self._loops_rerouted()
-        for outlet in self.book.outlets:
-            if outlet.latched:
-                outlet.end_latched(section.routes.converters, self._now_ns, self.sink)
+        for output in self.book.outputs:
+            if output.latched:
+                output.end_latched(section.routes.converters, self._now_ns, self.sink)
         self._abandon()
         self._plan_chase(section.routes.chases)
         self._holding.keep(self._wanted_holds(), self._now_ns, self.sink)
@@ -165,8 +165,8 @@ class ShowSongs(ShowResting):
         owed, wire.owed = wire.owed, []
         for data in owed:
             wire.offer(data, self._now_ns, self.sink)
-        for outlet in wire.outlets:
-            for data in outlet.local_control():
+        for output in wire.outputs:
+            for data in output.local_control():
                 wire.offer(data, self._now_ns, self.sink)
         if self._on.song is not None:
             self._send(self._on.song.patches, self._now_ns, wire)
@@ -176,8 +176,8 @@ class ShowSongs(ShowResting):
         self._loops_rerouted()
         self._lit_revision = -1
         self._light()
-        for outlet in wire.outlets:
-            self._event("port-opened", device=outlet.name, direction="output", output=wire.number)
+        for output in wire.outputs:
+            self._event("port-opened", device=output.name, direction="output", output=wire.number)
 
     def output_lost(
         self,
@@ -196,45 +196,45 @@ class ShowSongs(ShowResting):
         self._enter(max(now_ns, self._now_ns))
         wire.ran = wire.ran or self._may_run(wire)
         missed = [data for data in unsent if is_release(data)]
-        missed += self._forget(wire, self._every_inlet)
+        missed += self._forget(wire, self._every_input)
         self._holding.forget(wire)
         wire.lose(self._now_ns, missed)
         self.loops.drop((wire,))
         self._tell_loops()
-        for outlet in wire.outlets:
+        for output in wire.outputs:
             facts = {"output": wire.number, "why": why, "since_ns": since_ns or self._now_ns}
-            self._event("port-closed", device=outlet.name, direction="output", **facts)
+            self._event("port-closed", device=output.name, direction="output", **facts)
 
     def _may_run(self, wire: Wire) -> bool:
         """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
-        one = self._devices.by_outlet.get(wire.timed)
+        one = self._devices.by_output.get(wire.timed)
         since_ns = self._now_ns - DOUBTFUL_NS
         transport = (START_BYTES, CONTINUE_BYTES, STOP_BYTES)
         doubtful = any(data in wire.sent and wire.sent[data] > since_ns for data in transport)
         return doubtful or (one is not None and one.running)
 
-    def _forget(self, wire: Wire, inlets: Iterable[Inlet]) -> list[bytes]:
-        """Take what is held on a wire out of what these inlets hold, and return the releases."""
-        return [data for inlet in inlets for outlet in wire.outlets for data in inlet.forget(outlet)]
+    def _forget(self, wire: Wire, inputs: Iterable[Input]) -> list[bytes]:
+        """Take what is held on a wire out of what these inputs hold, and return the releases."""
+        return [data for input in inputs for output in wire.outputs for data in input.forget(output)]
 
-    def input_opened(self, inlet: Inlet, now_ns: int) -> None:
+    def input_opened(self, input: Input, now_ns: int) -> None:
         """A device can be heard (again)."""
         self._enter(max(now_ns, self._now_ns))
         self._loops_rerouted()
-        self._event("port-opened", device=inlet.name, direction="input")
+        self._event("port-opened", device=input.name, direction="input")
 
-    def input_lost(self, inlet: Inlet, now_ns: int, *, why: str = "") -> None:
+    def input_lost(self, input: Input, now_ns: int, *, why: str = "") -> None:
         """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
         self._enter(max(now_ns, self._now_ns))
-        inlet.let_go(self._now_ns, self.sink)
-        inlet.forget_switches()
-        inlet.positions.clear()
-        self._abandon(inlet)
-        self.loops.drop((inlet,))
+        input.let_go(self._now_ns, self.sink)
+        input.forget_switches()
+        input.positions.clear()
+        self._abandon(input)
+        self.loops.drop((input,))
         self._tell_loops()
-        self._presses.forget(inlet.name)
+        self._presses.forget(input.name)
         self._report_switches()
-        self._event("port-closed", device=inlet.name, direction="input", why=why)
+        self._event("port-closed", device=input.name, direction="input", why=why)
 
     def _report_switches(self) -> None:
         """Report the switches that have begun to chatter, or are heard again."""
@@ -255,26 +255,26 @@ class ShowSongs(ShowResting):
         now_ns = self._now_ns
         before = self._on
         self._part_with_removed(before.book, book, now_ns)
-        for inlet in book.inlets:
-            inlet.use_chase(inlet.name in book.chased)
+        for input in book.inputs:
+            input.use_chase(input.name in book.chased)
         place = before.place.reordered(book.set_list.order, before.identifier)
         self._on = Standing(book, place)
         self._set_list = book.set_list
         self._order_revision += 1
         self.mutes.keep(book.subjects)
         self.generation = generation
-        self.loops.use(book.inlets, book.wires)
+        self.loops.use(book.inputs, book.wires)
         for feed in book.feeds:
-            for inlet in feed.inlets:
-                inlet.note_sysex, inlet.shares = self.loops.note_sysex, feed.inlets
+            for input in feed.inputs:
+                input.note_sysex, input.shares = self.loops.note_sysex, feed.inputs
         self._install_clocks(before.book, book, book.songs.get(str(before.identifier)))
-        self._transported = tuple(outlet for outlet in book.outlets if outlet.transport)
+        self._transported = tuple(output for output in book.outputs if output.transport)
         self._set_gates()
-        if self._source is not None and self._source.inlet not in book.inlets:
+        if self._source is not None and self._source.input not in book.inputs:
             self._use_source(None)  # its device has left the rig
             self._event("clock-source", device=None)
-        for inlet, pedals in zip(book.inlets, book.pedals, strict=True):
-            inlet.use_pedals(pedals)
+        for input, pedals in zip(book.inputs, book.pedals, strict=True):
+            input.use_pedals(pedals)
         if before.identifier in book.songs:
             self._renew(before, book.songs[str(before.identifier)], now_ns)
         else:
@@ -286,12 +286,12 @@ class ShowSongs(ShowResting):
     def _install_clocks(self, before: CompiledBook, book: CompiledBook, song: CompiledSong | None) -> None:
         """Give every device its clock, in the song that stays on if one does, and the source its lead before
         the latest of them and its hold."""
-        self.schedule.drop(set(before.outlets) - set(book.outlets))
+        self.schedule.drop(set(before.outputs) - set(book.outputs))
         for wire in set(before.wires) - set(book.wires):
             self.stamps.pop(wire, None)
         timings = {device.name: device.timing for device in book.rig.devices}
         in_songs = {name for song in book.songs.values() for name, _ in song.song.timing.devices}
-        devices = DeviceClocks(book.outlets, timings, self.schedule, in_songs)
+        devices = DeviceClocks(book.outputs, timings, self.schedule, in_songs)
         if song is not None:
             devices.use(song.song.timing.devices, self._now_ns)
         devices.take_over(self._devices)
@@ -305,23 +305,23 @@ class ShowSongs(ShowResting):
     def _use_timings(self, song: CompiledSong | None, now_ns: int) -> None:
         """Give every device the clock that a song wants for it."""
         self._devices.use(() if song is None else song.song.timing.devices, now_ns)
-        self._clocked = tuple(outlet.wire for outlet in self._devices.straight)
+        self._clocked = tuple(output.wire for output in self._devices.straight)
         for wire in self._clocked:
             self.stamps.pop(wire, None)
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
-        successors = {outlet.name: outlet.wire for outlet in book.outlets if outlet not in before.outlets}
+        successors = {output.name: output.wire for output in book.outputs if output not in before.outputs}
         for wire in before.wires:
             if wire not in book.wires:
                 self._holding.forget(wire)
-                wire.part(self._forget(wire, (*before.inlets, self._tuner)), now_ns, self.sink)
-                heirs = (successors[outlet.name] for outlet in wire.outlets if outlet.name in successors)
+                wire.part(self._forget(wire, (*before.inputs, self._tuner)), now_ns, self.sink)
+                heirs = (successors[output.name] for output in wire.outputs if output.name in successors)
                 if (heir := next(heirs, None)) is not None:
                     heir.owed += wire.owed
-        for inlet in before.inlets:
-            if inlet not in book.inlets:
-                inlet.let_go(now_ns, self.sink)
+        for input in before.inputs:
+            if input not in book.inputs:
+                input.let_go(now_ns, self.sink)
 
     def _renew(self, before: Standing, song: CompiledSong, now_ns: int) -> None:
         """Put the new version of the song that is on into force, without leaving it."""
@@ -371,8 +371,8 @@ class ShowSongs(ShowResting):
         else:
             self.song_number = NO_SONG
             self._use_controls(None)
-            for inlet in self.book.inlets:
-                inlet.table = EMPTY
+            for input in self.book.inputs:
+                input.table = EMPTY
             self._abandon()
             self._holding.keep((), now_ns, self.sink)
             self._loops_rerouted()

@@ -29,9 +29,9 @@ from routerd.core.follow.source import Source
 from routerd.core.model.arming import Armed, Command
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.model import Device, SetList
-from routerd.core.output.wire import NEVER_NS, Outlet, Sink, Wire
+from routerd.core.output.wire import NEVER_NS, Output, Sink, Wire
 from routerd.core.routing.holding import Holding
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.loops import Loops
 from routerd.core.routing.mutes import Mutes
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, PatchSends
@@ -78,7 +78,7 @@ class ShowState:
         "_sent",
         "_set_list",
         "_source",
-        "_source_inlet",
+        "_source_input",
         "_step",
         "_taps",
         "_ticked",
@@ -104,9 +104,9 @@ class ShowState:
         "tick_number",
     )
 
-    _chased: list[tuple[Inlet, int, Leg]]
+    _chased: list[tuple[Input, int, Leg]]
     """Legs in force, by status byte, that get positions of controls on entry."""
-    _to_chase: list[tuple[Inlet, int, Leg]]
+    _to_chase: list[tuple[Input, int, Leg]]
     """Those that have just come into force."""
     _unrested: bool
     """Whether something goes to rest as soon as nothing rings there."""
@@ -128,7 +128,7 @@ class ShowState:
         self._order_revision = 0
         self._armed: Armed | None = None
         self._source: Source | None = None
-        self._source_inlet: Inlet | None = None
+        self._source_input: Input | None = None
         self._step = self.clock.step
         self.schedule = Schedule() if schedule is None else schedule
         self.stamps: dict[Wire, tuple[int, int] | None] = {}
@@ -140,7 +140,7 @@ class ShowState:
         """Start and Continue wait for a tick after this one."""
         self._metronome = Metronome(self.schedule)
         self._taps = Taps()
-        self._tuner = Inlet(Device("tuning"))
+        self._tuner = Input(Device("tuning"))
         """Holds the note that somebody tunes by."""
         self._tuning: dict[str, Any] | None = None
         self._tuning_until_ns = NEVER_NS
@@ -154,7 +154,7 @@ class ShowState:
         self._sent = self.loops.sent
         self._clocked: tuple[Wire, ...] = ()
         self._sensed: tuple[Wire, ...] = ()
-        self._transported: tuple[Outlet, ...] = ()
+        self._transported: tuple[Output, ...] = ()
         self._returns: Kept | None = None
         """Where the engine before this one stood when it died."""
         self._to_tell: set[Wire] = set()
@@ -187,8 +187,8 @@ class ShowState:
         events.clear()
 
     @property
-    def _every_inlet(self) -> tuple[Inlet, ...]:
-        return (*self.book.inlets, self._tuner)
+    def _every_input(self) -> tuple[Input, ...]:
+        return (*self.book.inputs, self._tuner)
 
     def _set_gates(self) -> None:
         """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
@@ -197,15 +197,15 @@ class ShowState:
             gate_ns = clock.next_due_ns if wire.clock else NEVER_NS
             wire.gate_ns = min(gate_ns, clock.start_at_ns) if wire.transport else gate_ns
         for one in self._devices.busy:
-            outlet, wire = one.outlet, one.outlet.wire
-            gate_ns = self.schedule.next_realtime_ns(outlet)
-            if outlet.clock:
+            output, wire = one.output, one.output.wire
+            gate_ns = self.schedule.next_realtime_ns(output)
+            if output.clock:
                 gate_ns = min(gate_ns, clock.next_due_ns + one.delay_ns)
-            wire.gate_ns = gate_ns if outlet is wire.timed else min(gate_ns, wire.gate_ns)
+            wire.gate_ns = gate_ns if output is wire.timed else min(gate_ns, wire.gate_ns)
 
     def _send(self, patches: PatchSends, now_ns: int, only: Wire | None = None) -> None:
         for patch in patches:
-            if only is None or patch.outlet.wire is only:
+            if only is None or patch.output.wire is only:
                 patch.send(now_ns, self.sink)
 
     def _set_tempo(self, bpm: Fraction, by: TempoBy = TempoBy.SONG, rate_bpm: Fraction | None = None) -> None:
@@ -243,8 +243,8 @@ class ShowState:
         if self.revision == self._lit_revision:
             return
         self._lit_revision = self.revision
-        for outlet, data in self.book.board.update(self._facts()):
-            outlet.offer(data, self._now_ns, self.sink)
+        for output, data in self.book.board.update(self._facts()):
+            output.offer(data, self._now_ns, self.sink)
 
     def _facts(self) -> Facts:
         on = self._on

@@ -28,7 +28,7 @@ from routerd.core.units import (
 
 if TYPE_CHECKING:
     from routerd.core.clock.device_clock import DeviceClock
-    from routerd.core.routing.input import Inlet
+    from routerd.core.routing.input import Input
 
 from routerd.core.show.state import ShowState
 
@@ -52,7 +52,7 @@ class ShowTransport(ShowState):
 
     def _start(self, now_ns: int) -> None:
         """Send the Start or Continue whose time has come, behind any song position that still waits."""
-        waits = any(outlet.wire.holds(SONG_POSITION) for outlet in self._transported)
+        waits = any(output.wire.holds(SONG_POSITION) for output in self._transported)
         waits = waits or self.clock.next_tick <= self._position_tick
         data = b"" if waits else self.clock.take_start(now_ns)
         if waits:
@@ -62,32 +62,32 @@ class ShowTransport(ShowState):
             self._devices.start_in_gap(now_ns, self.clock)
             self.revision += 1
         self._set_gates()
-        for outlet in self._transported:
-            outlet.wire.pump(now_ns, self.sink)
+        for output in self._transported:
+            output.wire.pump(now_ns, self.sink)
 
     def _follow(self, device: str) -> None:
         """Follow that device from now on, or lead; raises NotFoundError."""
         if device == (self._source.name if self._source else ""):
             return
         source = None
-        inlet = self._input_of(device)
-        if inlet is not None:
+        input = self._input_of(device)
+        if input is not None:
             rig = self.book.rig
             timing = next(d.timing for d in rig.devices if d.name == device)
-            source = Source(inlet, timing, self.clock, self._devices.lead_ns, rig.hold_s * NS_PER_S)
+            source = Source(input, timing, self.clock, self._devices.lead_ns, rig.hold_s * NS_PER_S)
         self._use_source(source)
         self._event("clock-source", device=device or None)
 
-    def _input_of(self, device: str) -> Inlet | None:
+    def _input_of(self, device: str) -> Input | None:
         """Return what a device sends to, None for no device; raises NotFoundError."""
-        inlet = next((inlet for inlet in self.book.inlets if inlet.name == device), None)
-        if device and inlet is None:
+        input = next((input for input in self.book.inputs if input.name == device), None)
+        if device and input is None:
             raise NotFoundError(f"there is no device {device!r} with an input to follow")
-        return inlet
+        return input
 
     def _use_source(self, source: Source | None) -> None:
         self._source = source
-        self._source_inlet = None if source is None else source.inlet
+        self._source_input = None if source is None else source.input
         self._steer(source is not None and source.steering)
 
     def _steer(self, steered: bool) -> None:
@@ -153,15 +153,15 @@ class ShowTransport(ShowState):
         for coder in self._devices.coders:
             coder.hour = (self._on.place.index or 0) + 1 if coder.of_set else 0
         click = song.song.timing.click
-        outlet = (
-            None if click is None else next((o for o in self.book.outlets if o.name == click.device), None)
+        output = (
+            None if click is None else next((o for o in self.book.outputs if o.name == click.device), None)
         )
-        one = None if outlet is None else self._devices.by_outlet.get(outlet)
-        self._metronome.use(click, outlet, self._devices.lead_ns if one is None else one.delay_ns)
+        one = None if output is None else self._devices.by_output.get(output)
+        self._metronome.use(click, output, self._devices.lead_ns if one is None else one.delay_ns)
 
     def _click(self, argument: int | str | None) -> None:
         """Click without transport, or stop that: "on", "off", or the other of the two."""
-        if self._metronome.outlet is None:
+        if self._metronome.output is None:
             raise CommandError("this song has no click")
         self._metronome.alone = argument == "on" or (argument != "off" and not self._metronome.alone)
         self.revision += 1
@@ -255,15 +255,15 @@ class ShowTransport(ShowState):
         if command is TransportCommand.STOP:
             self._metronome.stop()
             told = self._put_stop(now_ns)
-            for one in self._devices.by_outlet.values():
+            for one in self._devices.by_output.values():
                 one.stop_own(now_ns, told=told)
         else:
             self.clock.request(command, now_ns, self._wires_free_ns())  # its byte comes in the gap
         self._set_gates()
         if self.clock.state is not was:
             self._transport_changed()
-            for outlet in self._transported:  # a Start that was taken back may have held something up
-                outlet.wire.pump(now_ns, self.sink)
+            for output in self._transported:  # a Start that was taken back may have held something up
+                output.wire.pump(now_ns, self.sink)
 
     def _put_stop(self, now_ns: int) -> bool:
         """Stop the clock and those that are started with transport; return whether they were told."""
@@ -274,7 +274,7 @@ class ShowTransport(ShowState):
 
     def _wires_free_ns(self) -> int:
         """Return when the last of the wires that carry transport will be idle."""
-        return max((outlet.wire.busy_until_ns for outlet in self._transported), default=self._now_ns)
+        return max((output.wire.busy_until_ns for output in self._transported), default=self._now_ns)
 
     def _continue(self, argument: int | str | None, now_ns: int) -> None:
         position = self._position_of(argument)
@@ -292,13 +292,13 @@ class ShowTransport(ShowState):
     def _send_position(self, position: int, now_ns: int) -> None:
         """Tell a song position, which is sent only while stopped (M1 p. 27)."""
         data = song_position(position // TICKS_PER_SPP_UNIT)
-        for outlet in self._transported:
-            one = self._devices.by_outlet[outlet]
+        for output in self._transported:
+            one = self._devices.by_output[output]
             if one.delay_ns:
-                self.schedule.put(now_ns + one.delay_ns, outlet, data)
+                self.schedule.put(now_ns + one.delay_ns, output, data)
                 self._position_tick = self.clock.next_tick + 1  # by then its wire has had room for it
             elif one.timing.start is StartMode.TRANSPORT:
-                outlet.offer(data, now_ns, self.sink)
+                output.offer(data, now_ns, self.sink)
 
     def _position_of(self, argument: int | str | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
@@ -313,9 +313,9 @@ class ShowTransport(ShowState):
         return position
 
     def _put_transport(self, data: bytes, now_ns: int) -> None:
-        for outlet in self._transported:
-            if self._devices.by_outlet[outlet].transport(data, now_ns, self.clock):
-                outlet.put_realtime(data, now_ns, self.sink)
+        for output in self._transported:
+            if self._devices.by_output[output].transport(data, now_ns, self.clock):
+                output.put_realtime(data, now_ns, self.sink)
 
     def _transport_changed(self) -> None:
         self.revision += 1

@@ -220,7 +220,7 @@ class _Walk:
         for wire, data in self._show.sink:
             if data[0] in (TICK, ACTIVE_SENSING) or self._schedule.going_on.get(id(data)) is data:
                 continue
-            name = ", ".join(outlet.name for outlet in wire.outlets)
+            name = ", ".join(output.name for output in wire.outputs)
             share = self._shares.setdefault(name, DeviceShare(name))
             share.sent.append(data)
             if data[0] < TICK and self._since_ns is not None and wire not in self._done:

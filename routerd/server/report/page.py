@@ -1,7 +1,8 @@
 """The report as one self-contained HTML page: nothing in it asks for anything outside itself.
 
 `python -m routerd.server.report.page` reads a report or a soundcheck as JSON on its standard input
-and writes the page to its standard output; the server has it made that way, so plots take none of its memory or time.
+and writes the page to its standard output; the server has it made that way, so that plots take none
+of its memory or time.
 """
 
 from __future__ import annotations

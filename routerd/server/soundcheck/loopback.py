@@ -52,10 +52,10 @@ class Loop:
     _ticks_came: list[int] = field(default_factory=list)
     _cut: int = 0
 
-    def take_taps(self, taps: list[Tap], output: int, inlet: int) -> None:
-        """Take messages; `output` and `inlet` are the numbers of this loop's ends."""
+    def take_taps(self, taps: list[Tap], output: int, input: int) -> None:
+        """Take messages; `output` and `input` are the numbers of this loop's ends."""
         for at_ns, way, data in taps:
-            if way == INPUT_BIT | inlet:
+            if way == INPUT_BIT | input:
                 if data == TICK_BYTES:
                     self._ticks_came.append(at_ns)
                 elif data[:2] == b"\xf0\x7d":

@@ -9,29 +9,29 @@ from hypothesis import strategies as st
 
 from routerd.core.clock.schedule import Schedule
 from routerd.core.model.model import Device, WireKind
-from routerd.core.output.wire import NEVER_NS, Outlet, Wire
+from routerd.core.output.wire import NEVER_NS, Output, Wire
 
 ONE, OTHER = (
-    Wire((Device(name, output_pattern=name, wire=WireKind.VIRTUAL),), number).outlets[0]
+    Wire((Device(name, output_pattern=name, wire=WireKind.VIRTUAL),), number).outputs[0]
     for number, name in enumerate(("one", "other"))
 )
 ON, OFF, CLOCK = b"\x90\x4c\x60", b"\x80\x4c\x40", b"\xf8"
 
 
-def put(*what: tuple[int, Outlet, bytes]) -> Schedule:
+def put(*what: tuple[int, Output, bytes]) -> Schedule:
     schedule = Schedule()
-    for at_ns, outlet, data in what:
-        schedule.put(at_ns, outlet, data)
+    for at_ns, output, data in what:
+        schedule.put(at_ns, output, data)
     return schedule
 
 
 def taken(schedule: Schedule) -> list[tuple[int, str, bytes]]:
     out = []
     while schedule.next_ns != NEVER_NS:
-        due_ns, data, outlet = schedule.next_ns, schedule.next_data, schedule.next_outlet
+        due_ns, data, output = schedule.next_ns, schedule.next_data, schedule.next_output
         timed = schedule.take()
-        assert (timed.at_ns, timed.data, timed.outlet) == (due_ns, data, outlet)
-        out.append((timed.at_ns, timed.outlet.name, timed.data))
+        assert (timed.at_ns, timed.data, timed.output) == (due_ns, data, output)
+        out.append((timed.at_ns, timed.output.name, timed.data))
     assert len(schedule) == 0
     return out
 
@@ -51,11 +51,11 @@ ENTRIES = st.lists(
 
 @given(ENTRIES, st.integers(0, 9))
 def test_forgetting_leaves_the_others_as_they_were(
-    what: list[tuple[int, Outlet, bytes]], from_ns: int
+    what: list[tuple[int, Output, bytes]], from_ns: int
 ) -> None:
-    def wanted(kept: list[tuple[int, Outlet, bytes]]) -> list[tuple[int, str, bytes]]:
+    def wanted(kept: list[tuple[int, Output, bytes]]) -> list[tuple[int, str, bytes]]:
         # a stable sort: of one time, in the order in which they were put there
-        return [(at, outlet.name, data) for at, outlet, data in sorted(kept, key=lambda one: one[0])]
+        return [(at, output.name, data) for at, output, data in sorted(kept, key=lambda one: one[0])]
 
     for number in range(3):
         schedule = put(*what)
@@ -69,9 +69,9 @@ def test_forgetting_leaves_the_others_as_they_were(
             schedule.cancel(ONE, ON, from_ns)
             kept = [one for one in what if one[1] is not ONE or one[2] != ON or one[0] < from_ns]
         assert len(schedule) == len(kept)
-        for outlet in (ONE, OTHER):
-            due = min((at for at, to, data in kept if to is outlet and data == CLOCK), default=NEVER_NS)
-            assert schedule.next_realtime_ns(outlet) == due
+        for output in (ONE, OTHER):
+            due = min((at for at, to, data in kept if to is output and data == CLOCK), default=NEVER_NS)
+            assert schedule.next_realtime_ns(output) == due
         times = taken(schedule)
         assert times == wanted(kept)
         assert all(a <= b for (a, *_), (b, *_) in itertools.pairwise(times))

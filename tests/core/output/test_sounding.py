@@ -142,7 +142,7 @@ def test_a_key_that_is_mapped_presses_no_note() -> None:
     switch = Remap(Quantity(QuantityKind.NOTE, 60), Quantity(QuantityKind.CONTROLLER, 80), (0, 127), (0, 127))
     made = stage(replace(route("sampler"), maps=(switch,)))
     assert played(made, "90 3c 40", "80 3c 40") == ["b0 50 7f", "b0 50 00"]
-    assert made.outlet("sampler").wire.sounding.presses == {}
+    assert made.output("sampler").wire.sounding.presses == {}
 
 
 def test_a_release_of_an_unseen_press_ends_no_note_that_others_hold() -> None:
@@ -168,7 +168,7 @@ def test_muting_and_an_input_that_goes_end_what_they_hold_alone() -> None:
     made = stage(route("sampler"), route("sampler", source="pedals"))
     made.play("keys", "90 3c 40")
     made.play("pedals", "90 3c 40", "90 40 40")
-    made.show.input_lost(made.inlet("pedals"), made.now_ns)
+    made.show.input_lost(made.input("pedals"), made.now_ns)
     made.collect()
     assert made.sounding() == {("sampler", 0, 60): 1}
     made.do(Action.MUTE, "device sampler")

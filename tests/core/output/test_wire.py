@@ -19,7 +19,7 @@ ON = note_on(0, 60, 100)
 TICK = b"\xf8"
 
 
-def outlet(wire: WireKind = WireKind.DIN, *, takes_pieces: bool = True) -> Wire:
+def output(wire: WireKind = WireKind.DIN, *, takes_pieces: bool = True) -> Wire:
     made = Wire((Device("box", output_pattern="box", wire=wire, clock=True),), 0)
     made.connected = True
     made.takes_pieces = takes_pieces
@@ -46,13 +46,13 @@ def drain(out: Wire, sink: Sink, now_ns: int = 0) -> list[tuple[int, bytes]]:
 
 
 def test_a_note_takes_960_microseconds() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.offer(ON, 0, sink)
     assert out.busy_until_ns == 960 * US
 
 
 def test_bank_select_and_program_change_take_2560_microseconds() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     for data in (controller(0, 0, 1), controller(0, 32, 2), program_change(0, 3)):
         out.offer(data, 0, sink)
     assert data_of(sink) == [b"\xb0\x00\x01", b"\xb0\x20\x02", b"\xc0\x03"]
@@ -60,7 +60,7 @@ def test_bank_select_and_program_change_take_2560_microseconds() -> None:
 
 
 def test_a_byte_later_begins_behind_what_is_on_the_wire() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.offer(ON, 0, sink)
     out.offer(ON, 500 * US, sink)
     assert out.busy_until_ns == 1920 * US
@@ -71,7 +71,7 @@ def test_a_byte_later_begins_behind_what_is_on_the_wire() -> None:
 @pytest.mark.parametrize(("at_us", "passes"), [(0, True), (9040, True), (9041, False), (9999, False)])
 def test_a_note_goes_only_when_the_wire_is_idle_at_the_tick(at_us: int, passes: bool) -> None:
     """The tick is due at 10 000 µs: a Note On may begin at 9 040 µs at the latest."""
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 10_000 * US
     out.offer(ON, at_us * US, sink)
     assert data_of(sink) == ([ON] if passes else [])
@@ -79,7 +79,7 @@ def test_a_note_goes_only_when_the_wire_is_idle_at_the_tick(at_us: int, passes: 
 
 
 def test_what_waited_for_the_tick_follows_it() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 10_000 * US
     out.offer(ON, 9_500 * US, sink)
     assert out.next_deadline_ns() == NEVER_NS  # not time is waited for, but the tick
@@ -92,7 +92,7 @@ def test_what_waited_for_the_tick_follows_it() -> None:
 
 def test_order_is_kept_behind_a_message_that_waits() -> None:
     """A two-byte message would fit, but may not pass the three bytes before it."""
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 10_000 * US
     out.offer(ON, 9_200 * US, sink)
     out.offer(program_change(0, 1), 9_210 * US, sink)
@@ -103,7 +103,7 @@ def test_order_is_kept_behind_a_message_that_waits() -> None:
 
 
 def test_not_more_than_the_horizon_is_handed_over_ahead() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     notes = [note_on(0, note, 64) for note in range(30)]
     for data in notes:
         out.offer(data, 0, sink)
@@ -117,7 +117,7 @@ def test_not_more_than_the_horizon_is_handed_over_ahead() -> None:
 
 def test_sysex_goes_in_pieces_that_leave_the_wire_idle_at_the_tick() -> None:
     """From 0 to the tick at 2 000 µs there is room for 6 bytes of 320 µs; the rest follows the tick."""
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 2_000 * US
     dump = sysex(14)
     out.offer(dump, 0, sink)
@@ -131,7 +131,7 @@ def test_sysex_goes_in_pieces_that_leave_the_wire_idle_at_the_tick() -> None:
 
 
 def test_sysex_is_one_whole_where_the_port_takes_no_pieces() -> None:
-    out, sink = outlet(takes_pieces=False), []
+    out, sink = output(takes_pieces=False), []
     out.gate_ns = 20_000 * US
     out.offer(sysex(100), 0, sink)
     assert data_of(sink) == [sysex(100)]
@@ -144,7 +144,7 @@ def test_sysex_is_one_whole_where_the_port_takes_no_pieces() -> None:
 
 
 def test_pieces_on_usb_are_bounded_and_paced() -> None:
-    out, sink = outlet(WireKind.USB), []
+    out, sink = output(WireKind.USB), []
     dump = sysex(1000)
     out.offer(dump, 0, sink)
     log = drain(out, sink)
@@ -155,7 +155,7 @@ def test_pieces_on_usb_are_bounded_and_paced() -> None:
 
 @pytest.mark.parametrize("wire", [WireKind.USB, WireKind.VIRTUAL])
 def test_short_messages_pass_at_once_where_no_wire_is_slow(wire: WireKind) -> None:
-    out, sink = outlet(wire), []
+    out, sink = output(wire), []
     out.gate_ns = 1
     for note in range(128):
         out.offer(note_on(0, note, 1), 0, sink)
@@ -164,7 +164,7 @@ def test_short_messages_pass_at_once_where_no_wire_is_slow(wire: WireKind) -> No
 
 
 def test_a_short_message_does_not_pass_a_sysex_on_usb() -> None:
-    out, sink = outlet(WireKind.USB), []
+    out, sink = output(WireKind.USB), []
     dump = sysex(2000)
     out.offer(dump, 0, sink)
     out.offer(ON, 0, sink)
@@ -172,7 +172,7 @@ def test_a_short_message_does_not_pass_a_sysex_on_usb() -> None:
 
 
 def test_nothing_goes_to_a_device_that_is_not_there() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.connected = False
     out.offer(ON, 0, sink)
     out.put_realtime(TICK, 0, sink)
@@ -182,7 +182,7 @@ def test_nothing_goes_to_a_device_that_is_not_there() -> None:
 
 def test_clear_ends_a_sysex_that_is_half_out() -> None:
     """Any status byte ends a SysEx (M1 p. 29); F7 is the one meant for it."""
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 2_000 * US
     out.offer(sysex(200), 0, sink)
     out.offer(ON, 0, sink)
@@ -196,7 +196,7 @@ def test_clear_ends_a_sysex_that_is_half_out() -> None:
 
 
 def test_clear_without_a_sysex_sends_nothing() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 100 * US
     out.offer(ON, 0, sink)
     assert out.clear(0, sink) == []
@@ -204,7 +204,7 @@ def test_clear_without_a_sysex_sends_nothing() -> None:
 
 
 def test_overflow_drops_presses_and_never_releases() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 0  # nothing gets out
     for _ in range(QUEUE_LIMIT):
         out.offer(ON, 0, sink)
@@ -236,7 +236,7 @@ def test_what_is_no_release(hexes: str) -> None:
 
 
 def test_holds_tells_what_waits() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 0
     out.offer(b"\xf2\x0a\x00", 0, sink)
     assert out.holds(0xF2)
@@ -244,7 +244,7 @@ def test_holds_tells_what_waits() -> None:
 
 
 def test_a_device_that_goes_is_owed_its_releases() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 0
     out.offer(ON, 0, sink)
     out.offer(note_off(0, 60), 0, sink)
@@ -280,7 +280,7 @@ class FarEnd:
 @pytest.mark.parametrize("tick_ns", [20_833_333, 8_333_333])
 def test_every_tick_is_on_time_while_a_dump_and_dense_notes_go_out(tick_ns: int) -> None:
     """120 and 300 BPM. Ticks begin within one byte time; the dump takes little longer than its bytes need."""
-    out, far, sink = outlet(), FarEnd(), []
+    out, far, sink = output(), FarEnd(), []
     dump = sysex(4096)
     notes = [(n * 7_001_000, note_on(0, n & 0x7F, 1)) for n in range(150)]
     offers = sorted([(1_000_000, dump), *notes], key=lambda item: item[0])
@@ -320,7 +320,7 @@ def test_every_tick_is_on_time_while_a_dump_and_dense_notes_go_out(tick_ns: int)
 
 def test_the_bulk_lane_is_bounded_and_empties_to_nothing() -> None:
     """SysEx by a route may flood a wire for ever; what a song's patches send always has room."""
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 0
     dump = b"\xf0\x7d" + bytes(100_000 - 3) + b"\xf7"
     for _ in range(60):
@@ -338,7 +338,7 @@ def test_the_bulk_lane_is_bounded_and_empties_to_nothing() -> None:
 
 
 def test_a_flood_of_releases_is_bounded_and_none_that_counts_is_lost() -> None:
-    out, sink = outlet(), []
+    out, sink = output(), []
     out.gate_ns = 0
     for _ in range(2 * QUEUE_LIMIT // 16 + 100):
         for note in range(60, 76):

@@ -12,7 +12,7 @@ from routerd.core.model.curves import FULL, SHAPES, bend_by, scale, velocity_map
 from routerd.core.model.model import Device
 from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.output.wire import Sink, Wire
-from routerd.core.routing.input import BANK_WAIT_NS, Inlet
+from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables
 from tests.stage import route
 
@@ -33,22 +33,22 @@ class Line:
     """Devices "a" and "b" routed to "synth" on a port without a slow wire."""
 
     def __init__(self, *routes: Route) -> None:
-        self.outlet = Wire((Device("synth", output_pattern="synth"),), 0).outlets[0]
-        self.outlet.wire.connected = True
-        self.inlets = {name: Inlet(Device(name, input_pattern=name)) for name in "ab"}
+        self.output = Wire((Device("synth", output_pattern="synth"),), 0).outputs[0]
+        self.output.wire.connected = True
+        self.inputs = {name: Input(Device(name, input_pattern=name)) for name in "ab"}
         self.now_ns = 0
         self.sink: Sink = []
         self.use(*routes)
 
     def use(self, *routes: Route) -> None:
-        compiled = compile_tables(routes, {"a": 0, "b": 1}, {"synth": self.outlet})
-        for inlet, table in zip(self.inlets.values(), compiled.tables, strict=True):
-            inlet.table = table
-        self.outlet.end_latched(compiled.converters, self.now_ns, self.sink)
+        compiled = compile_tables(routes, {"a": 0, "b": 1}, {"synth": self.output})
+        for input, table in zip(self.inputs.values(), compiled.tables, strict=True):
+            input.table = table
+        self.output.end_latched(compiled.converters, self.now_ns, self.sink)
 
     def play(self, hexes: str, device: str = "a") -> list[str]:
         for text in hexes.split("|"):
-            self.inlets[device].receive(bytes.fromhex(text), self.now_ns, self.sink)
+            self.inputs[device].receive(bytes.fromhex(text), self.now_ns, self.sink)
         return self.taken()
 
     def taken(self) -> list[str]:
@@ -124,10 +124,10 @@ def test_deadband_ignores_trembling_but_not_the_ends() -> None:
 
 def test_take_over_waits_until_the_pedal_meets_the_value() -> None:
     line = Line(mapping(remap("controller 1", "controller 7", take_over=True)))
-    line.outlet.values[0xB0 << 7 | 7] = 100
+    line.output.values[0xB0 << 7 | 7] = 100
     assert line.play("b0 01 10|b0 01 20|b0 01 60") == []
     assert line.play("b0 01 66|b0 01 67") == ["b0 07 66", "b0 07 67"]  # has passed 64H = 100
-    line.outlet.values[0xB0 << 7 | 7] = 20  # a patch
+    line.output.values[0xB0 << 7 | 7] = 20  # a patch
     assert line.play("b0 01 60|b0 01 30") == []
     assert line.play("b0 01 14|b0 01 15") == ["b0 07 14", "b0 07 15"]
 
@@ -213,7 +213,7 @@ def test_a_bank_select_alone_is_not_lost() -> None:
     line = Line(route("synth", "a"))
     assert line.play("b0 00 01|b0 07 10") == ["b0 00 01", "b0 07 10"]
     line.play("b0 00 02")
-    line.inlets["a"].send_banks(BANK_WAIT_NS, line.sink)
+    line.inputs["a"].send_banks(BANK_WAIT_NS, line.sink)
     assert line.taken() == ["b0 00 02"]
 
 

@@ -59,12 +59,12 @@ class Echoes:
     def echo(
         self,
         output: str,
-        inlet: str,
+        input: str,
         lag_ns: int | Callable[[], int],
         passes: Callable[[bytes], bool] = lambda _: True,
     ) -> None:
-        """Let what goes to `output` come back on `inlet`."""
-        self.echoes[output] = (inlet, lag_ns if callable(lag_ns) else lambda: lag_ns, passes)
+        """Let what goes to `output` come back on `input`."""
+        self.echoes[output] = (input, lag_ns if callable(lag_ns) else lambda: lag_ns, passes)
 
     def play(self, at_ns: int, device: str, data: bytes) -> None:
         self.count += 1
@@ -94,9 +94,9 @@ class Echoes:
         log = self.stage.log
         for at_ns, name, data in log[self.read :]:
             if name in self.echoes and data != TICK:
-                inlet, lag_ns, passes = self.echoes[name]
+                input, lag_ns, passes = self.echoes[name]
                 if passes(data):
-                    self.play(at_ns + lag_ns(), inlet, data)
+                    self.play(at_ns + lag_ns(), input, data)
         self.read = len(log)
 
     def heard(self, name: str, *, after_ns: int = -1) -> list[bytes]:
@@ -115,7 +115,7 @@ class Echoes:
 
     @property
     def withheld(self) -> int:
-        return sum(inlet.withheld for inlet in self.stage.show.book.inlets)
+        return sum(input.withheld for input in self.stage.show.book.inputs)
 
 
 def is_probe(data: bytes) -> bool:

@@ -9,30 +9,30 @@ from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control, Controls, PressTimes, compile_controls
 from routerd.core.model.routes import Route
 from routerd.core.output.wire import Sink, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables
 from tests.stage import KEYS, MODULAR, SAMPLER, route
 
 
 class Keys:
-    """The inlet of "keys", two outlets without a slow wire, and what went out."""
+    """The input of "keys", two outputs without a slow wire, and what went out."""
 
     def __init__(self, *routes: Route) -> None:
         wires = [Wire((device,), number) for number, device in enumerate((SAMPLER, MODULAR))]
-        self.outlets = {wire.name: wire.timed for wire in wires}
-        for outlet in self.outlets.values():
-            outlet.wire.connected = True
-        self.inlet = Inlet(KEYS)
+        self.outputs = {wire.name: wire.timed for wire in wires}
+        for output in self.outputs.values():
+            output.wire.connected = True
+        self.input = Input(KEYS)
         self.sink: Sink = []
         self.use(*routes)
 
     def use(self, *routes: Route) -> None:
-        (self.inlet.table,) = compile_tables(routes, {"keys": 0}, self.outlets).tables
+        (self.input.table,) = compile_tables(routes, {"keys": 0}, self.outputs).tables
 
     def play(self, hexes: str) -> list[str]:
         """Return what these messages become, each as "device: bytes"."""
         for text in hexes.split("|"):
-            self.inlet.receive(bytes.fromhex(text), 0, self.sink)
+            self.input.receive(bytes.fromhex(text), 0, self.sink)
         return self.taken()
 
     def taken(self) -> list[str]:
@@ -127,16 +127,16 @@ def test_a_pedal_that_is_held_is_found_by_its_channel(channel: int) -> None:
     up = f"b{channel:x} 40 00"
     other = f"b{channel ^ 1:x} 40 00"
     keys.play(f"b{channel:x} 40 7f")
-    assert keys.inlet.holds(bytes.fromhex(up))
-    assert not keys.inlet.holds(bytes.fromhex(other))
+    assert keys.input.holds(bytes.fromhex(up))
+    assert not keys.input.holds(bytes.fromhex(other))
 
 
 def test_let_go_releases_once() -> None:
     keys = Keys(route("sampler"))
     keys.play("90 3c 50|b0 40 7f")
-    keys.inlet.let_go(0, keys.sink)
+    keys.input.let_go(0, keys.sink)
     assert keys.taken() == ["sampler: 80 3c 40", "sampler: b0 40 00"]
-    keys.inlet.let_go(0, keys.sink)
+    keys.input.let_go(0, keys.sink)
     assert keys.taken() == []
     assert keys.play("80 3c 40") == []
 
@@ -144,9 +144,9 @@ def test_let_go_releases_once() -> None:
 def test_forget_tells_what_the_device_has_missed() -> None:
     keys = Keys(route("sampler"), route("modular", transpose=1))
     keys.play("90 3c 50|b0 40 7f")
-    gone = keys.outlets["sampler"]
-    assert keys.inlet.forget(gone) == [b"\x80\x3c\x40", b"\xb0\x40\x00"]
-    assert keys.inlet.forget(gone) == []
+    gone = keys.outputs["sampler"]
+    assert keys.input.forget(gone) == [b"\x80\x3c\x40", b"\xb0\x40\x00"]
+    assert keys.input.forget(gone) == []
     assert keys.play("80 3c 40") == ["modular: 80 3d 40"]
 
 
@@ -160,16 +160,16 @@ STRANGE = """
 def test_strange_bytes_go_nowhere_and_are_counted(hexes: str) -> None:
     keys = Keys(route("sampler", kinds=Kind))
     assert keys.play(hexes) == []
-    assert keys.inlet.strange == 1
+    assert keys.input.strange == 1
     assert keys.play("90 3c 40") == ["sampler: 90 3c 40"]
 
 
 def test_a_control_is_not_routed_and_works_on_its_edge() -> None:
     keys = Keys(route("sampler", kinds=Kind))
-    keys.inlet.use_controls(controls_of((0x90, 36), (0xB0, 80), (0xC0, 7)), 0, keys.sink)
+    keys.input.use_controls(controls_of((0x90, 36), (0xB0, 80), (0xC0, 7)), 0, keys.sink)
 
     def pressed(hexes: str) -> list[bool]:
-        turns = [keys.inlet.receive(bytes.fromhex(t), 0, keys.sink) for t in hexes.split("|")]
+        turns = [keys.input.receive(bytes.fromhex(t), 0, keys.sink) for t in hexes.split("|")]
         return [turn is not None and turn.down for turn in turns]
 
     assert pressed("90 24 40|90 24 50|90 24 00|90 24 01|80 24 00|80 24 00") == [
@@ -190,6 +190,6 @@ def test_a_control_is_not_routed_and_works_on_its_edge() -> None:
 def test_a_held_key_that_becomes_a_control_is_released() -> None:
     keys = Keys(route("sampler"))
     keys.play("90 24 40|90 25 40|b0 40 7f")
-    keys.inlet.use_controls(controls_of((0x90, 36), (0xB0, 64)), 0, keys.sink)
+    keys.input.use_controls(controls_of((0x90, 36), (0xB0, 64)), 0, keys.sink)
     assert keys.taken() == ["sampler: 80 24 40", "sampler: b0 40 00"]
     assert keys.play("80 24 40|b0 40 00|80 25 40") == ["sampler: 80 25 40"]

@@ -203,7 +203,7 @@ def test_a_player_whose_input_goes_leaves_nothing_bent() -> None:
     made = stage((path("sampler"),))
     made.play("keys", "90 3c 40", "e0 00 50")
     made.log.clear()
-    made.show.input_lost(made.inlet("keys"), made.now_ns)
+    made.show.input_lost(made.input("keys"), made.now_ns)
     made.collect()
     assert made.sent("sampler") == ["80 3c 40", "e0 00 40"]
 

@@ -8,19 +8,19 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.curves import velocity_map
 from routerd.core.model.routes import Route
 from routerd.core.output.wire import Sink, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.tables import BLOCKED, EMPTY, compile_tables, note_map
 from tests.stage import SYNTH, route
 
 
 def through(hexes: str, *routes: Route) -> list[str]:
     """Return what one message of "keys" becomes on the way to "modular"."""
-    inlet = Inlet(SYNTH)
-    outlet = Wire((SYNTH,), 0).outlets[0]
-    outlet.wire.connected = True
-    (inlet.table,) = compile_tables(routes, {"keys": 0}, {"synth": outlet}).tables
+    input = Input(SYNTH)
+    output = Wire((SYNTH,), 0).outputs[0]
+    output.wire.connected = True
+    (input.table,) = compile_tables(routes, {"keys": 0}, {"synth": output}).tables
     sink: Sink = []
-    inlet.receive(bytes.fromhex(hexes), 0, sink)
+    input.receive(bytes.fromhex(hexes), 0, sink)
     return [data.hex(" ") for _, data in sink]
 
 
@@ -98,7 +98,7 @@ def test_two_routes_are_two_copies_in_their_order() -> None:
 
 
 def test_a_device_without_routes_has_the_empty_table() -> None:
-    outlet = Wire((SYNTH,), 0).outlets[0]
-    tables = compile_tables([route("synth")], {"pedals": 0, "keys": 1}, {"synth": outlet}).tables
+    output = Wire((SYNTH,), 0).outputs[0]
+    tables = compile_tables([route("synth")], {"pedals": 0, "keys": 1}, {"synth": output}).tables
     assert tables[0] is EMPTY
     assert len(tables[1]) == 128

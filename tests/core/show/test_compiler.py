@@ -72,8 +72,8 @@ def test_control_keys() -> None:
 def test_a_reload_of_the_same_rig_keeps_every_object_and_number() -> None:
     first = compiled()
     second = compiled(before=first)
-    assert all(a is b for a, b in zip(first.inlets, second.inlets, strict=True))
-    assert all(a is b for a, b in zip(first.outlets, second.outlets, strict=True))
+    assert all(a is b for a, b in zip(first.inputs, second.inputs, strict=True))
+    assert all(a is b for a, b in zip(first.outputs, second.outputs, strict=True))
     assert first.output_names == second.output_names
     assert [song.number for song in first.songs.values()] == [song.number for song in second.songs.values()]
 
@@ -86,8 +86,8 @@ def test_numbers_never_change_their_meaning() -> None:
     for book in (first, second, third):
         for identifier, song in book.songs.items():
             assert third.song_names[song.number] == identifier
-        for outlet in book.wires:
-            assert third.output_names[outlet.number] == outlet.name
+        for output in book.wires:
+            assert third.output_names[output.number] == output.name
 
 
 @pytest.mark.parametrize(
@@ -99,22 +99,22 @@ def test_numbers_never_change_their_meaning() -> None:
         replace(SYNTH, transport=False),
     ],
 )
-def test_a_changed_output_is_a_new_outlet_with_a_new_number(changed: object) -> None:
+def test_a_changed_output_is_a_new_output_with_a_new_number(changed: object) -> None:
     first = compiled()
     rig = replace(RIG, devices=tuple(changed if d is SYNTH else d for d in RIG.devices))
     second = compiled(rig, before=first)
     assert second.output_names == ("synth", "sampler", "modular", "synth")
     assert [wire.number for wire in second.wires] == [3, 1, 2]
-    assert second.outlets[0] is not first.outlets[0]
-    assert second.outlets[1] is first.outlets[1]
+    assert second.outputs[0] is not first.outputs[0]
+    assert second.outputs[1] is first.outputs[1]
 
 
-def test_a_changed_input_is_a_new_inlet() -> None:
+def test_a_changed_input_is_a_new_input() -> None:
     first = compiled()
     rig = replace(RIG, devices=(replace(KEYS, input_pattern="other"), *RIG.devices[1:]))
     second = compiled(rig, before=first)
-    assert second.inlets[0] is not first.inlets[0]
-    assert second.inlets[1] is first.inlets[1]
+    assert second.inputs[0] is not first.inputs[0]
+    assert second.inputs[1] is first.inputs[1]
 
 
 def test_equal_route_lists_share_one_table() -> None:
@@ -124,7 +124,7 @@ def test_equal_route_lists_share_one_table() -> None:
     assert book.songs["opener"].whole.routes.tables is not book.songs["middle"].whole.routes.tables
 
 
-def test_a_table_for_every_inlet() -> None:
+def test_a_table_for_every_input() -> None:
     for song in compiled().songs.values():
         for section in (song.whole, *song.sections):
             assert len(section.routes.tables) == 2
@@ -142,8 +142,8 @@ def test_what_names_nothing_raises() -> None:
 
 def test_only_devices_with_a_port_have_a_way() -> None:
     book = compiled()
-    assert [inlet.name for inlet in book.inlets] == ["keys", "pedals"]
-    assert [outlet.name for outlet in book.outlets] == [d.name for d in (SYNTH, SAMPLER, MODULAR)]
+    assert [input.name for input in book.inputs] == ["keys", "pedals"]
+    assert [output.name for output in book.outputs] == [d.name for d in (SYNTH, SAMPLER, MODULAR)]
     assert book.controls[0].by_key == {}
     short = book.controls[1].by_key[(0xB3 << 7) | 81].short
     assert short is not None

@@ -211,7 +211,7 @@ def test_a_chattering_switch_does_not_silence_another() -> None:
 def test_a_device_that_goes_takes_its_chatter_with_it() -> None:
     one = stage()
     edges(one, [n * 5 for n in range(100)])
-    one.show.input_lost(one.inlet("pedals"), one.now_ns)
+    one.show.input_lost(one.input("pedals"), one.now_ns)
     one.collect()
     assert not names(one)
     one.run(10_000 * MS)

@@ -20,7 +20,7 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.model import Device, WireKind
 from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
-from routerd.core.routing.input import Inlet
+from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables
 
 EVERYTHING = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
@@ -97,20 +97,20 @@ def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     pressed = sum(message.type == "note_on" and message.velocity > 0 for message in played)
     assert pressed == notes or not notes
     low = replace(LOW, maps=(REVERSED,))
-    inlet = Inlet(Device("keys", input_pattern="keys"))
-    outlet = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outlets[0]
-    outlet.wire.connected = True
-    (inlet.table,) = compile_tables((low, HIGH), {"keys": 0}, {"synth": outlet}).tables
+    input = Input(Device("keys", input_pattern="keys"))
+    output = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outputs[0]
+    output.wire.connected = True
+    (input.table,) = compile_tables((low, HIGH), {"keys": 0}, {"synth": output}).tables
     sink: Sink = []
     now_ns = 0
     for message in played:
         now_ns += 100_000_000
-        while outlet.wire.next_deadline_ns() != NEVER_NS:
-            outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
-        inlet.receive(bytes(message.bytes()), now_ns, sink)
-    while outlet.wire.next_deadline_ns() != NEVER_NS:
-        outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
-    inlet.send_banks(now_ns + 10**9, sink)
+        while output.wire.next_deadline_ns() != NEVER_NS:
+            output.wire.pump(output.wire.next_deadline_ns(), sink)
+        input.receive(bytes(message.bytes()), now_ns, sink)
+    while output.wire.next_deadline_ns() != NEVER_NS:
+        output.wire.pump(output.wire.next_deadline_ns(), sink)
+    input.send_banks(now_ns + 10**9, sink)
     got: dict[int, list[mido.Message]] = defaultdict(list)
     dump = b""
     for _, data in sink:
@@ -172,17 +172,17 @@ def test_channels_folded_and_octaves_doubled_note_for_note(name: str, wire: Wire
     """Presses and releases of every tone take turns, and a tone ends with the last key that leads to it."""
     played = [message for message in performance(name) if message.type in ("note_on", "note_off")]
     assert len({message.channel for message in played}) > 1
-    inlet = Inlet(Device("keys", input_pattern="keys"))
-    outlet = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outlets[0]
-    outlet.wire.connected = True
-    (inlet.table,) = compile_tables((FOLDED,), {"keys": 0}, {"synth": outlet}).tables
+    input = Input(Device("keys", input_pattern="keys"))
+    output = Wire((Device("synth", output_pattern="synth", wire=wire),), 0).outputs[0]
+    output.wire.connected = True
+    (input.table,) = compile_tables((FOLDED,), {"keys": 0}, {"synth": output}).tables
     sink: Sink = []
     now_ns = 0
     for message in played:
         now_ns += 50_000_000
-        inlet.receive(bytes(message.bytes()), now_ns, sink)
-        while outlet.wire.next_deadline_ns() != NEVER_NS:
-            outlet.wire.pump(outlet.wire.next_deadline_ns(), sink)
+        input.receive(bytes(message.bytes()), now_ns, sink)
+        while output.wire.next_deadline_ns() != NEVER_NS:
+            output.wire.pump(output.wire.next_deadline_ns(), sink)
     got = [(int(data[0] >= 0x90 and data[2] > 0), data[1], data[2]) for _, data in sink]
     assert {data[0] & 0x0F for _, data in sink} <= {0}
     assert got == expected_folded(played)

@@ -52,11 +52,11 @@ def stage(*devices: Device, song: Song = SONG, rig: Rig | None = None) -> Stage:
 
 def test_one_port_is_one_wire_named_after_the_device_with_the_clock() -> None:
     book = compiled(Rig("stage", (KEYS, LEAD, ALONE, PAD, BASS)), (SONG,), ("one",))
-    assert [(wire.name, [outlet.name for outlet in wire.outlets]) for wire in book.wires] == [
+    assert [(wire.name, [output.name for output in wire.outputs]) for wire in book.wires] == [
         ("pad", ["lead", "pad", "bass"]),
         ("alone", ["alone"]),
     ]
-    assert [outlet.name for outlet in book.outlets] == ["lead", "alone", "pad", "bass"]
+    assert [output.name for output in book.outputs] == ["lead", "alone", "pad", "bass"]
     assert book.output_names == ("pad", "alone")
 
 
@@ -209,14 +209,14 @@ def test_one_feed_for_each_input_port_and_who_hears_what() -> None:
     high = Device("high", input_pattern="board", channels=(1, 2))
     whole = Device("whole", input_pattern="Board")
     book = compiled(Rig("stage", (KEYS, low, high, whole)), (), ())
-    assert [[inlet.name for inlet in feed.inlets] for feed in book.feeds] == [
+    assert [[input.name for input in feed.inputs] for feed in book.feeds] == [
         ["keys"],
         ["low", "high", "whole"],
     ]
     keys, board = book.feeds
 
     def heard(status: int) -> list[str]:
-        return [inlet.name for inlet in board.heard_by(status)]
+        return [input.name for input in board.heard_by(status)]
 
     assert heard(0x90) == ["low", "whole"]
     assert heard(0xB2) == ["high", "whole"]
@@ -227,7 +227,7 @@ def test_one_feed_for_each_input_port_and_who_hears_what() -> None:
     again = compiled(Rig("stage", (KEYS, low, high, whole)), (), (), book)
     assert again.feeds == book.feeds
     fewer = compiled(Rig("stage", (KEYS, low, high)), (), (), book)
-    assert [inlet.name for inlet in fewer.feeds[1].heard_by(0x8F)] == ["low"]  # a release, for the loop guard
+    assert [input.name for input in fewer.feeds[1].heard_by(0x8F)] == ["low"]  # a release, for the loop guard
     assert fewer.feeds[1].heard_by(0x9F) == ()
     assert fewer.feeds[0] is keys
     assert fewer.feeds[1] is not board
@@ -262,7 +262,7 @@ def test_two_keyboards_whose_keys_are_apart_from_their_sounds_lose_nothing() -> 
         assert sum(text[0] == "9" for text in notes) == 500
         assert not one.sounding()
     assert [event for event in one.events if event["kind"] == "loop"] == []
-    assert [inlet.withheld for inlet in one.show.book.inlets] == [0, 0, 0]
+    assert [input.withheld for input in one.show.book.inputs] == [0, 0, 0]
 
 
 def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_that_it_is() -> None:
@@ -281,8 +281,8 @@ def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_tha
         seen = len(one.log)
         while waiting and waiting[0][0] <= one.now_ns:
             data = waiting.pop(0)[1]
-            for inlet in feed.heard_by(data[0]):
-                one.show.receive(inlet, data, one.now_ns)
+            for input in feed.heard_by(data[0]):
+                one.show.receive(input, data, one.now_ns)
             one.collect()
         one.run((step + 1) * MS)
     assert [event["device"] for event in one.events if event["kind"] == "loop"] == ["pads"]

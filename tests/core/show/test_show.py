@@ -602,10 +602,10 @@ def test_a_release_that_the_port_refused_is_owed() -> None:
     stage.run(100 * MS)
     stage.play("keys", "90 3c 40")
     stage.run(110 * MS)
-    stage.show.receive(stage.inlet("keys"), bytes.fromhex("80 3c 40"), stage.now_ns)
+    stage.show.receive(stage.input("keys"), bytes.fromhex("80 3c 40"), stage.now_ns)
     unsent = [data for _, data in stage.show.sink]
     stage.show.sink.clear()  # the port raised instead of taking it
-    stage.show.output_lost(stage.outlet("synth").wire, stage.now_ns, unsent)
+    stage.show.output_lost(stage.output("synth").wire, stage.now_ns, unsent)
     stage.open("synth")
     stage.run(200 * MS)
     assert stage.sounding() == {}
@@ -615,10 +615,10 @@ def test_a_lost_input_lets_go_of_what_it_holds() -> None:
     stage = Stage()
     stage.run(100 * MS)
     stage.play("keys", "90 3c 40", "b0 40 7f")
-    stage.show.input_lost(stage.inlet("keys"), stage.now_ns)
+    stage.show.input_lost(stage.input("keys"), stage.now_ns)
     stage.run(200 * MS)
     assert stage.sounding() == {}
-    stage.show.input_opened(stage.inlet("keys"), stage.now_ns)
+    stage.show.input_opened(stage.input("keys"), stage.now_ns)
     stage.collect()
     assert [e["kind"] for e in stage.events][-2:] == ["port-closed", "port-opened"]
 

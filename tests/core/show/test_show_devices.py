@@ -88,8 +88,8 @@ def test_start_keeps_its_distance_on_a_device_with_an_offset() -> None:
 def test_bulk_leaves_the_wire_idle_for_a_late_tick() -> None:
     """A dump on a DIN wire (320 µs a byte, M1 p. 1): the device's own ticks find it idle."""
     one = stage(played=Timing(offset_ns=7 * MS))
-    outlet = one.outlet("played")
-    outlet.offer(b"\xf0\x7d" + bytes(1999) + b"\xf7", 0, one.show.sink)
+    output = one.output("played")
+    output.offer(b"\xf0\x7d" + bytes(1999) + b"\xf7", 0, one.show.sink)
     free_ns = 0
     one.collect()
     one.run(1500 * MS)
@@ -308,7 +308,7 @@ def test_what_waits_for_a_device_that_leaves_the_rig_is_forgotten() -> None:
 def test_a_port_that_closes_tells_since_when_nothing_may_have_got_through() -> None:
     one = stage()
     one.run(100 * MS)
-    one.show.output_lost(one.outlet("other").wire, one.now_ns, since_ns=60 * MS)
+    one.show.output_lost(one.output("other").wire, one.now_ns, since_ns=60 * MS)
     one.lose("played")
     told = {event["device"]: event["since_ns"] for event in one.events_of("port-closed")}
     assert told == {"other": 60 * MS, "played": 100 * MS}

@@ -104,7 +104,7 @@ def test_start_is_not_a_tick_late_when_the_clock_thread_is(lead_us: int, late_us
     one.collect()
     heard_ns = one.now_ns
     if heard_ns > next_ns:  # the source's tick has come meanwhile
-        one.show.receive(one.inlet("drums"), TICK, heard_ns)
+        one.show.receive(one.input("drums"), TICK, heard_ns)
     tick(one, 20, next_ns + (PERIOD if heard_ns > next_ns else 0))
     for name in ("synth", "modular"):
         (start_ns,) = at(one, name, START)
@@ -346,7 +346,7 @@ def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> Non
     next_ns = tick(one, 10, next_ns)
     assert not at(one, "synth", START)
     assert one.show.snapshot()["follow"]["state"] == "locked"
-    assert one.inlet("drums").strange == 8  # all but FF, which is a whole System Reset (M1 p. 31)
+    assert one.input("drums").strange == 8  # all but FF, which is a whole System Reset (M1 p. 31)
 
 
 def test_tempo_is_refused_while_a_source_decides() -> None:

@@ -247,7 +247,7 @@ def test_no_tick_of_another_rate_is_lost_or_recorded_as_one_of_the_grid() -> Non
     while one.show.snapshot()["song"] == "first":
         one.run(one.show.next_deadline_ns())
     begins = entered_ms(one)
-    box = one.outlet("box").wire
+    box = one.output("box").wire
     one.run(round((begins - 5) * MS))
     assert at(one, TICK)[-2:] == [begins - 20, begins - 10]
     assert one.show.stamps[box] is None  # not recorded

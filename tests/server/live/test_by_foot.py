@@ -12,8 +12,8 @@ from routerd.server.rigfiles import load_folder
 
 def press(service: Service, device: str, hexes: str) -> None:
     show = service.engine.show
-    inlet = next(one for one in show.book.inlets if one.name == device)
-    show.receive(inlet, bytes.fromhex(hexes), monotonic_ns())
+    input = next(one for one in show.book.inputs if one.name == device)
+    show.receive(input, bytes.fromhex(hexes), monotonic_ns())
     service.engine._tell_effects()
 
 

@@ -26,13 +26,13 @@ class Recorded(Stage):
         super().__init__(book)
 
     def collect(self) -> None:
-        for outlet, data in self.show.sink:
-            if data == TICK and outlet.name == "own":
-                stamp = self.show.stamps[outlet]
+        for output, data in self.show.sink:
+            if data == TICK and output.name == "own":
+                stamp = self.show.stamps[output]
                 assert stamp is not None
-                assert outlet.own_rate
+                assert output.own_rate
                 self.records.append(
-                    TickRecord(*stamp, max(stamp[1], self.now_ns) + 100_000, OWN_RATE | outlet.number, 0)
+                    TickRecord(*stamp, max(stamp[1], self.now_ns) + 100_000, OWN_RATE | output.number, 0)
                 )
         super().collect()
 
