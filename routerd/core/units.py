@@ -31,6 +31,7 @@ BPM_MIN = Fraction(10)
 BPM_MAX = Fraction(480)
 """House limits on tempo: wider than any song, narrow enough to catch a slipped decimal point."""
 
+_MOST_PLACES = 20
 _BPM = re.compile(r"[0-9]{1,20}(\.[0-9]{1,20})?|[0-9]{1,20}/[0-9]{1,20}")
 """What may be read as a tempo: no exponents, because 1e999999999 would keep the reader busy for hours."""
 
@@ -56,7 +57,7 @@ def parse_bpm(text: str) -> Fraction:
 
 
 def format_bpm(bpm: Fraction) -> str:
-    """Return `bpm` as a decimal when it has a finite one, else as a fraction."""
+    """Return `bpm` as a decimal of at most 20 places where it has one, else as a fraction."""
     denominator = bpm.denominator
     for prime in (2, 5):
         while denominator % prime == 0:
@@ -70,6 +71,8 @@ def format_bpm(bpm: Fraction) -> str:
         digits += 1
     if digits == 0:
         return str(bpm.numerator)
+    if digits > _MOST_PLACES:
+        return f"{bpm.numerator}/{bpm.denominator}"
     whole = str(scaled.numerator).rjust(digits + 1, "0")
     return f"{whole[:-digits]}.{whole[-digits:]}"
 

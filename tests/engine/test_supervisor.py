@@ -149,7 +149,7 @@ async def test_a_server_that_never_comes_up_is_said_plainly_and_does_not_fill_th
     with pytest.raises(Over):
         await one.run()
     assert sum("does not come up" in line for line in said) >= 1
-    assert "does not come up, so there is no API: it has ended 5 times in a row (exit status 1)" in said[4]
+    assert "does not come up, so there is no API: it ended 5 times in a row (exit status 1)" in said[4]
     assert len(said) < 20
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from routerd.core.units import (
@@ -69,6 +69,7 @@ def test_tempo_outside_the_limits_is_refused(text: str) -> None:
 
 
 @given(st.fractions(BPM_MIN, BPM_MAX, max_denominator=10**15))
+@example(Fraction(10) + Fraction(1, 2**21))
 def test_tempo_survives_writing_and_reading(bpm: Fraction) -> None:
     assert parse_bpm(format_bpm(bpm)) == bpm
 
