@@ -8,7 +8,7 @@ import re
 import subprocess
 import sys
 import sysconfig
-from graphlib import TopologicalSorter
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -39,7 +39,99 @@ SLOW = {"yaml", "pydantic", "aiohttp", "structlog", "hdrh"}
 """Libraries that the process which keeps time must not load."""
 
 PORT_LIBRARIES = {"rtmidi"}
-LONGEST = 400
+
+LONGEST = 350
+"""Lines of a module that need no reason; the head of a longer one gives it, in a sentence about its lines."""
+
+FOLDERS = {
+    "routerd": 4,
+    "routerd/cli": 7,
+    "routerd/core": 3,
+    "routerd/core/clock": 8,
+    "routerd/core/follow": 6,
+    "routerd/core/midi": 4,
+    "routerd/core/model": 9,
+    "routerd/core/output": 4,
+    "routerd/core/routing": 8,
+    "routerd/core/show": 12,
+    "routerd/engine": 13,
+    "routerd/link": 4,
+    "routerd/ports": 16,
+    "routerd/server": 10,
+    "routerd/server/http": 11,
+    "routerd/server/offline": 5,
+    "routerd/server/report": 10,
+    "routerd/server/rigfiles": 12,
+    "routerd/server/shows": 4,
+    "routerd/server/soundcheck": 6,
+}
+"""The rooms of the house, and how many modules each has at most: one concept, one module."""
+
+# What is still to be done about the three rules below. The tests fail for whatever is not listed, and for
+# whatever is listed and has been put right: take it out then.
+
+FOLDERS_TOO_FULL: list[str] = [
+    "routerd",
+    "routerd/core/clock",
+    "routerd/core/follow",
+    "routerd/core/model",
+    "routerd/core/output",
+    "routerd/core/routing",
+    "routerd/core/show",
+    "routerd/engine",
+    "routerd/ports",
+    "routerd/server",
+    "routerd/server/http",
+    "routerd/server/offline",
+    "routerd/server/report",
+    "routerd/server/rigfiles",
+    "routerd/server/shows",
+    "routerd/server/soundcheck",
+]
+
+LONG_WITHOUT_REASON: list[str] = [
+    "routerd.cli",
+    "routerd.core.clock.clock",
+    "routerd.core.routing.tables",
+    "routerd.core.show.songs_part",
+    "routerd.engine.main",
+    "routerd.engine.port_keeper",
+    "routerd.ports.simulated",
+    "routerd.server.app",
+    "routerd.server.http.bodies",
+    "routerd.server.http.shapes",
+    "routerd.server.rigfiles.scalars",
+    "routerd.server.soundcheck.run",
+]
+
+IN_CIRCLES: list[str] = [
+    "routerd.core.clock.clock",
+    "routerd.core.model.arming",
+    "routerd.core.model.controls",
+    "routerd.core.model.model",
+    "routerd.core.output.patches",
+    "routerd.core.output.wire",
+    "routerd.core.routing.converters",
+    "routerd.core.routing.input",
+    "routerd.core.routing.resting",
+    "routerd.core.routing.tables",
+    "routerd.core.routing.zones",
+    "routerd.core.show.contacts",
+    "routerd.core.show.leds",
+    "routerd.core.show.presses",
+    "routerd.server.app",
+    "routerd.server.http.handlers",
+    "routerd.server.http.openapi",
+    "routerd.server.http.operation",
+    "routerd.server.http.operations",
+    "routerd.server.http.order_handlers",
+    "routerd.server.http.report_handlers",
+    "routerd.server.http.report_operations",
+    "routerd.server.http.tuning_handlers",
+    "routerd.server.shows.record_keeper",
+    "routerd.server.soundcheck.run",
+    "routerd.server.soundcheck.service",
+]
 
 
 def room_of(module: str) -> str | None:
@@ -49,16 +141,17 @@ def room_of(module: str) -> str | None:
 
 
 def names_of(node: ast.Import | ast.ImportFrom, module: str) -> set[str]:
-    """Return the full names of what one statement of `module` imports."""
+    """Return the full names of what one statement of `module` imports: modules, not what is in them."""
     if isinstance(node, ast.Import):
         return {alias.name for alias in node.names}
     assert node.level == 0, f"{module} imports relative to itself; write the full name"
     base = str(node.module)
-    return {base} | {f"{base}.{alias.name}" for alias in node.names if f"{base}.{alias.name}" in MODULES}
+    inner = {f"{base}.{alias.name}" for alias in node.names}
+    return (inner & set(MODULES)) | (set() if inner <= set(MODULES) else {base})
 
 
 def imports_of(module: str) -> set[str]:
-    """Return the full names that a module imports anywhere in its text, also inside functions."""
+    """Return the full names that a module imports anywhere: in functions and under TYPE_CHECKING as well."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import | ast.ImportFrom):
@@ -75,9 +168,18 @@ def inside(*rooms: str) -> list[str]:
     return [module for module in MODULES if room_of(module) in rooms]
 
 
+def folder_of(module: str) -> str:
+    return str(MODULES[module].parent.relative_to(ROOT))
+
+
 def test_the_rooms_are_those_that_are_known() -> None:
-    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and any(path.glob("*.py"))}
-    assert folders == set(MAY_IMPORT)
+    assert {folder_of(module) for module in MODULES} <= set(FOLDERS)
+
+
+def test_a_room_has_no_more_modules_than_its_concepts() -> None:
+    counts = Counter(folder_of(module) for module in MODULES)
+    too_full = {folder: count for folder, count in counts.items() if count > FOLDERS[folder]}
+    assert set(too_full) == set(FOLDERS_TOO_FULL), too_full
 
 
 @pytest.mark.parametrize("module", inside(*MAY_IMPORT))
@@ -194,28 +296,44 @@ def test_what_keeps_time_imports_alone_and_loads_nothing_slow() -> None:
     assert {module: SLOW & set(names) for module, names in loaded.items() if SLOW & set(names)} == {}
 
 
-def loaded_at_once(module: str) -> set[str]:
-    """Return the modules of routerd that this one imports while it is loaded, not later in a function.
+def in_circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Return the groups of nodes that reach each other, by Tarjan's algorithm (1972)."""
+    index: dict[str, int] = {}
+    low: dict[str, int] = {}
+    stack: list[str] = []
+    circles: list[list[str]] = []
 
-    The packages that it lies in are left out: they are there, half loaded, whenever it is.
-    """
-    waiting: list[ast.stmt] = list(ast.parse(MODULES[module].read_text(encoding="utf-8")).body)
-    names: set[str] = set()
-    while waiting:
-        node = waiting.pop()
-        if isinstance(node, ast.If) and ast.unparse(node.test) != "TYPE_CHECKING":
-            waiting += node.body + node.orelse
-        elif isinstance(node, ast.Try):
-            waiting += node.body + node.orelse + node.finalbody
-        elif isinstance(node, ast.Import | ast.ImportFrom):
-            names |= names_of(node, module)
-    return {name for name in names & set(MODULES) if not f"{module}.".startswith(f"{name}.")}
+    def visit(node: str) -> None:
+        index[node] = low[node] = len(index)
+        stack.append(node)
+        for other in sorted(graph[node]):
+            if other not in index:
+                visit(other)
+                low[node] = min(low[node], low[other])
+            elif other in stack:
+                low[node] = min(low[node], index[other])
+        if low[node] == index[node]:
+            at = stack.index(node)
+            circle, stack[at:] = stack[at:], []
+            if len(circle) > 1 or node in graph[node]:
+                circles.append(sorted(circle))
+
+    for node in graph:
+        if node not in index:
+            visit(node)
+    return circles
+
+
+def test_circles_are_found() -> None:
+    """The search for circles, on a small graph that was worked out by hand."""
+    graph = {"a": {"b"}, "b": {"c"}, "c": {"a", "d"}, "d": {"e"}, "e": set(), "f": {"f"}, "g": {"d", "a"}}
+    assert sorted(in_circles(graph)) == [["a", "b", "c"], ["f"]]
 
 
 def test_no_module_needs_itself() -> None:
-    """Without a circle, and with all of them loading in one process, each loads alone."""
-    circle_free = TopologicalSorter({module: loaded_at_once(module) for module in MODULES})
-    circle_free.prepare()  # raises CycleError, which names the circle
+    """No circle by any kind of import: each module can be read, tested and moved without those above it."""
+    circles = in_circles({module: imports_of(module) & set(MODULES) for module in MODULES})
+    assert {module for circle in circles for module in circle} == set(IN_CIRCLES), circles
 
 
 def test_all_modules_load_without_a_warning() -> None:
@@ -224,12 +342,15 @@ def test_all_modules_load_without_a_warning() -> None:
     assert isinstance(loaded["routerd.cli"], list), loaded
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_modules_are_small_or_say_why_not(module: str) -> None:
-    text = MODULES[module].read_text(encoding="utf-8")
-    docstring = ast.get_docstring(ast.parse(text)) or ""
-    says_why = re.search(r"\blines\b[^.]*[.:]", docstring) is not None
-    assert len(text.splitlines()) <= LONGEST or says_why
+def test_modules_are_small_or_say_why_not() -> None:
+    long = set()
+    for module, path in MODULES.items():
+        text = path.read_text(encoding="utf-8")
+        docstring = ast.get_docstring(ast.parse(text)) or ""
+        says_why = re.search(r"\blines\b[^.]*[.:]", docstring) is not None
+        if len(text.splitlines()) > LONGEST and not says_why:
+            long.add(module)
+    assert long == set(LONG_WITHOUT_REASON)
 
 
 def public_parts(tree: ast.Module) -> list[ast.AST]:
