@@ -18,7 +18,7 @@ from tests.stage import MS, Stage, compiled
 GUIDE = Path(__file__).parents[3] / "configs" / "GUIDE.md"
 TICK = "F8"
 SETTLE_NS = 30 * MS
-"""What goes out within this time belongs to what has happened: the next tick at 84 BPM and above, a paced wire."""
+"""What goes out within this time belongs to what has happened: the next tick from 84 BPM on, a paced wire."""
 
 Heard = dict[str, list[str]]
 
