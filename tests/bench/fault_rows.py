@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import controller
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.bench.ticks import BPM, DEVICE, INTERVAL_NS, SONG, lateness_us, percentile
 from tests.service import Service, free_port, until

@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from routerd.demo import rig_folder
+from routerd.cli.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
 

@@ -23,8 +23,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import TICK_BYTES
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.bench.resources import SONGS, many_songs
 from tests.bench.ticks import DEVICE

@@ -19,8 +19,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from routerd.server.status import rss_bytes
 from tests.service import Service, free_port, until

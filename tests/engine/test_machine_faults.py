@@ -19,8 +19,8 @@ from typing import Any
 
 import pytest
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.machine import (
     Pipe,

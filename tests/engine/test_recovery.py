@@ -15,13 +15,13 @@ from typing import Any
 
 import pytest
 
+from routerd.cli.demo import rig_folder
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, song_position
 from routerd.core.model.arming import Action, Command
 from routerd.core.model.model import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
-from routerd.demo import rig_folder
 from routerd.engine.crash_memory import Memory
 from routerd.engine.realtime import make_thread_realtime
 from routerd.engine.recovery import NoComebackError, come_back, record_of

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import START, TICK, controller, note_off, note_on
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, own_package, unexpected, until
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from routerd.cli.demo import rig_folder
 from routerd.core.midi.messages import NOTE_OFF, NOTE_ON, STOP, TICK, controller, note_off, note_on
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
 

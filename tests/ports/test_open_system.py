@@ -10,8 +10,8 @@ from types import ModuleType
 import pytest
 
 from routerd.cli import main
+from routerd.cli.demo import rig_folder
 from routerd.core.errors import PortError
-from routerd.demo import rig_folder
 from routerd.ports import missing_library, open_system
 from routerd.ports.base import PortInfo, match_port
 from routerd.ports.describe import describe_ports, pattern_of

@@ -17,9 +17,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from routerd.cli.demo import rig_folder
 from routerd.core.clock.clock import CATCH_UP_TICKS
 from routerd.core.midi.messages import TICK_BYTES, controller
-from routerd.demo import rig_folder
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from routerd.cli import main
-from routerd.state_folders import default_state_dir, state_folders
+from routerd.cli.run import default_state_dir, state_folders
 
 LONG = "x" * 5000
 

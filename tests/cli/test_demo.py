@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routerd.demo import by_hand
+from routerd.cli.demo import by_hand
 
 
 def test_steps_by_hand_are_text() -> None:

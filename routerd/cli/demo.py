@@ -42,7 +42,7 @@ _PHRASE = (62, 65, 69, 72, 70, 69, 65, 64)
 def rig_folder() -> Path:
     """Return the demo's rig folder: inside the installed package, or beside it in a checkout."""
     inside = Path(str(resources.files("routerd"))) / "configs" / "demo"
-    return inside if inside.is_dir() else Path(__file__).parent.parent / "configs" / "demo"
+    return inside if inside.is_dir() else Path(__file__).parents[2] / "configs" / "demo"
 
 
 def copy_rig(target: Path) -> int:

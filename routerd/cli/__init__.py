@@ -1,0 +1,71 @@
+"""The command line: which commands there are, and how any of them ends.
+
+A module for each group of commands: `run` starts the service (run, demo), `folder` works on a rig folder
+without one (check, sheet, diff, import, ports), `service` asks one that runs (report, soundcheck). Each
+defines its commands and imports only what the wanted one needs: a show may be waiting for `routerd run`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+
+from routerd import __version__
+from routerd.cli import folder, run, service
+from routerd.printing import complain, open_standard_streams
+
+_DESCRIPTION = """\
+routerd owns the MIDI ports of a live rig: it keeps one clock at each song's tempo, routes and remaps
+messages per song and section, goes to the next song at a press, and shows in numbers that it keeps time.
+"""
+
+_EXAMPLES = """\
+a first evening:
+  routerd demo                          watch a small invented rig for half a minute, no hardware
+  routerd demo --copy my-rig            take its rig folder as the start of your own
+  routerd ports                         the ports of this machine, with the patterns for rig.yaml
+  routerd check my-rig                  every mistake in every file, with line and remedy
+  routerd run my-rig                    the service; stop it with Ctrl-C
+
+while it runs:
+  curl localhost:8473/v1/status         where it is
+  curl -X POST localhost:8473/v1/next   the next song
+  routerd report                        the jitter report so far
+  routerd soundcheck --html page.html   prove the rig before doors; turn levels down first
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the definition of the command line; the man page and the completions are made from it."""
+    parser = argparse.ArgumentParser(
+        prog="routerd",
+        description=_DESCRIPTION,
+        epilog=_EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"routerd {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    run.add_commands(commands)
+    folder.add_commands(commands)
+    service.add_commands(commands)
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; return the exit status."""
+    open_standard_streams()
+    options = build_parser().parse_args(arguments)
+    try:
+        return _COMMANDS[options.command](options)
+    except BrokenPipeError:  # `routerd report | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+    except OSError as error:  # a name that is too long, a folder that may not be looked into
+        complain(f"routerd: {error.filename or options.command}: {error.strerror}")
+        return 1
+
+
+_COMMANDS = run.COMMANDS | folder.COMMANDS | service.COMMANDS

@@ -1,0 +1,124 @@
+"""The commands on rig folders that need no running service: check, sheet, diff, import; and ports."""
+
+from __future__ import annotations
+
+import argparse
+from functools import partial
+from pathlib import Path
+
+from routerd.cli.run import Commands
+from routerd.printing import complain, say, say_lines
+
+
+def add_commands(commands: Commands) -> None:
+    """Define check, sheet, diff, import and ports."""
+    check = commands.add_parser(
+        "check",
+        help="check a rig folder",
+        description="Check every file of a rig folder and print every mistake as file:line: what is wrong; "
+        "what would be right. Exit status 0: all good; 1: mistakes.",
+    )
+    check.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    check.add_argument("--set", dest="set_name", metavar="NAME", help="also require that this set exists")
+    check.add_argument(
+        "--rehearse",
+        action="store_true",
+        help="list every message that each device gets at each change of the set, and how long it takes",
+    )
+    check.add_argument(
+        "--schemas", type=Path, metavar="DIR", help="also write the JSON Schema of each kind of file to DIR"
+    )
+    check.add_argument(
+        "--ports",
+        choices=("alsa", "jack"),
+        help="in whose ports the rig's are looked for (default: those of this machine, if it has any)",
+    )
+
+    sheet = commands.add_parser(
+        "sheet",
+        help="print the set for the music stand or for the technician",
+        description="Print the whole set: order, keys, tempos, sections and their presses, checklists. As "
+        "text, or as a page to print from a browser.",
+    )
+    sheet.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    sheet.add_argument("--set", dest="set_name", metavar="NAME", help="this set instead of the newest")
+    sheet.add_argument("--technical", action="store_true", help="also tuning and patches")
+    sheet.add_argument("--html", action="store_true", help="as a self-contained page")
+
+    diff = commands.add_parser(
+        "diff",
+        help="show what differs between two versions of a set",
+        description="Show what differs between two rig folders, or two sets of them. Exit status 0: nothing; "
+        "1: something; 2: mistakes in the files.",
+    )
+    diff.add_argument("old", type=Path, metavar="OLD", help="a rig folder")
+    diff.add_argument("new", type=Path, metavar="NEW", help="a rig folder, or the same one")
+    diff.add_argument("--old-set", metavar="NAME", help="this set of OLD instead of the newest")
+    diff.add_argument("--new-set", metavar="NAME", help="this set of NEW instead of the newest")
+
+    bring = commands.add_parser(
+        "import",
+        help="make a set from a list of titles, CSV or plain text",
+        description="Make a set of the rig folder from a file of titles: CSV with a column title or song, or "
+        "a title a line; a line 'encore' begins the encore. Nothing is written when a title is not known.",
+    )
+    bring.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
+    bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
+    bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
+    bring.add_argument("--replace", action="store_true", help="give an existing set of that name this order")
+
+    ports = commands.add_parser(
+        "ports",
+        help="list the ports of this machine",
+        description="List ports and the patterns for rig.yaml.",
+    )
+    ports.add_argument("--ports", choices=("alsa", "jack"), help="what offers the ports")
+
+
+def _check(options: argparse.Namespace) -> int:
+    from routerd.ports import missing_library
+    from routerd.ports.describe import look_for
+    from routerd.server.offline.check import check
+
+    words = missing_library()
+    look = None if words else partial(look_for, options.ports)
+    status = check(options.folder, options.set_name, options.schemas, look, rehearsed=options.rehearse)
+    if words:
+        say(f"warning: {words}")
+    return status
+
+
+def _sheet(options: argparse.Namespace) -> int:
+    from routerd.server.offline.paper import print_sheet
+
+    return print_sheet(options.folder, options.set_name, technical=options.technical, html=options.html)
+
+
+def _diff(options: argparse.Namespace) -> int:
+    from routerd.server.offline.paper import print_diff
+
+    return print_diff(options.old, options.new, options.old_set, options.new_set)
+
+
+def _import(options: argparse.Namespace) -> int:
+    from routerd.server.offline.paper import Wanted, import_order
+
+    return import_order(
+        Wanted(options.folder, options.file, options.name, options.date, replace=options.replace)
+    )
+
+
+def _ports(options: argparse.Namespace) -> int:
+    from routerd.core.errors import PortError
+    from routerd.ports.describe import describe_ports
+
+    try:
+        say_lines(describe_ports(options.ports))
+    except PortError as error:
+        complain(f"routerd: {error}")
+        return 1
+    return 0
+
+
+COMMANDS = {"check": _check, "sheet": _sheet, "diff": _diff, "import": _import, "ports": _ports}

@@ -1,0 +1,156 @@
+"""The commands that start the service, run and demo, and where a service keeps its state."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import zlib
+from pathlib import Path
+from typing import TypeAlias
+
+from routerd.errand import StuckError, in_time
+from routerd.printing import complain
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+DEFAULT_LISTEN = "127.0.0.1:8473"
+
+PATIENCE_S = 3.0
+"""How long to wait for a folder that does not answer."""
+
+LONGEST_NAME = 100
+"""Of a state folder, without the checksum behind it."""
+
+
+def add_commands(commands: Commands) -> None:
+    """Define run and demo."""
+    run = commands.add_parser(
+        "run",
+        help="run the service on a rig folder",
+        description="Run the service on a rig folder (rig.yaml, songs/, sets/). Ctrl-C or SIGTERM silences "
+        "the rig, sends Stop, closes the ports and ends.",
+    )
+    run.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    run.add_argument(
+        "--set", dest="set_name", metavar="NAME", help="which set of sets/ (default: the latest)"
+    )
+    run.add_argument(
+        "--ports",
+        choices=("alsa", "jack", "simulated"),
+        help="what offers the ports (default: ALSA where there is one, else JACK). simulated: devices inside "
+        "the service, with the timing of real wires; any rig folder runs on them",
+    )
+    run.add_argument(
+        "--listen",
+        metavar="HOST:PORT",
+        default=DEFAULT_LISTEN,
+        help=f"where the API is served (default: {DEFAULT_LISTEN}); other than loopback only with a token",
+    )
+    run.add_argument(
+        "--token-file",
+        type=Path,
+        metavar="FILE",
+        help="file with the token that API requests must carry; readable by its owner only",
+    )
+    run.add_argument(
+        "--state-dir",
+        type=Path,
+        metavar="DIR",
+        help="where song, section, tempo and running order are remembered (default: $STATE_DIRECTORY, else "
+        "a folder per rig folder under ~/.local/state/routerd)",
+    )
+    run.add_argument(
+        "--record",
+        action="store_true",
+        help="keep every message in and out in the show log, for `routerd report SHOW --midi FILE`",
+    )
+    run.add_argument(
+        "--far-end",
+        type=int,
+        default=0,
+        metavar="PORT",
+        help="with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices",
+    )
+    run.add_argument("--lifeline", type=int, metavar="FD", help=argparse.SUPPRESS)
+
+    demo = commands.add_parser(
+        "demo",
+        help="half a minute with an invented rig, no hardware needed",
+        description="Runs the service on simulated devices at true speed: an invented band's rig and "
+        "three-song set, someone at the keyboard, a foot switch, a section change, a patch dump. It "
+        "reports what happens and ends with the jitter report.",
+    )
+    demo.add_argument(
+        "--copy", type=Path, metavar="DIR", help="do not play; copy the demo's rig folder to DIR"
+    )
+
+
+def _run(options: argparse.Namespace) -> int:
+    folder: Path = options.folder.absolute()  # where links lead is not looked up: that may never end
+    if not is_folder(folder):
+        complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
+        return 1
+    from routerd.engine.signals import SignalKeeper
+
+    signals = SignalKeeper()
+    from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
+
+    make_thread_realtime(LOOP_PRIORITY)  # a show may be waiting: loading must not wait for a busy machine
+    from routerd.engine.main import Options, run
+
+    state_dir = options.state_dir or default_state_dir(folder)
+    return run(
+        Options(
+            folder=folder,
+            state_dir=state_dir.absolute(),
+            set_name=options.set_name,
+            ports=options.ports,
+            listen=options.listen,
+            token_file=options.token_file,
+            far_end_port=options.far_end,
+            record=options.record,
+            lifeline=options.lifeline,
+        ),
+        signals,
+    )
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from routerd.cli.demo import copy_rig, play
+
+    return play() if options.copy is None else copy_rig(options.copy)
+
+
+COMMANDS = {"run": _run, "demo": _demo}
+
+
+def is_folder(folder: Path) -> bool:
+    """Return whether there is a folder, as far as the disk answers: the last working rig is elsewhere."""
+    try:
+        return in_time(folder.is_dir, PATIENCE_S)
+    except StuckError as error:
+        complain(f"routerd: {folder}: {error.strerror}")
+        return True
+
+
+def default_state_dir(folder: Path) -> Path:
+    """Return where the state of a rig folder is kept unless --state-dir says otherwise."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    home = os.environ.get("XDG_STATE_HOME")
+    base = Path(home) if home else Path.home() / ".local" / "state"
+    try:
+        path = str(in_time(folder.resolve, PATIENCE_S))
+    except StuckError:
+        path = str(folder.absolute())
+    name = path.strip("/").replace("/", "-")[-LONGEST_NAME:].lstrip("-")
+    return base / "routerd" / f"{name}-{zlib.crc32(os.fsencode(path)):08x}"  # n/my-rig is not n-my/rig
+
+
+def state_folders() -> list[Path]:
+    """Return every folder in which `default_state_dir` may have put state."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    base = default_state_dir(Path("/x")).parent
+    found = sorted(base.iterdir()) if not given and base.is_dir() else []
+    return [Path(given)] if given else found

@@ -1,0 +1,119 @@
+"""The commands that ask the running service: report (also of a show that is over) and soundcheck."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from routerd.cli.run import DEFAULT_LISTEN, Commands, state_folders
+from routerd.printing import complain
+
+
+def add_commands(commands: Commands) -> None:
+    """Define report and soundcheck."""
+    _add_report(commands)
+    _add_soundcheck(commands)
+
+
+def _add_report(commands: Commands) -> None:
+    report = commands.add_parser(
+        "report",
+        help="print the jitter report of the running service, or of a show that is over",
+        description="Print the jitter report of the service that runs on this machine; with SHOW, of a show "
+        "that is over, from the record that it has left.",
+    )
+    report.add_argument(
+        "show", nargs="?", metavar="SHOW", help="a record: its folder, or its name such as 20261127-200000"
+    )
+    report.add_argument(
+        "--state-dir",
+        type=Path,
+        metavar="DIR",
+        help="with SHOW: the state folder it is in (default: all)",
+    )
+    report.add_argument(
+        "--midi",
+        type=Path,
+        metavar="FILE",
+        help="with SHOW: write its recorded messages to a Standard MIDI File instead, a track for each way "
+        "in and out; tempo and markers stand for clock, transport and songs, whose bytes have no place in it",
+    )
+    report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
+    report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    form = report.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as JSON instead of text")
+    form.add_argument("--html", action="store_true", help="as one HTML page with plots")
+    report.add_argument("--minute", action="store_true", help="of the last minute only")
+
+
+def _add_soundcheck(commands: Commands) -> None:
+    soundcheck = commands.add_parser(
+        "soundcheck",
+        help="prove the running rig: pass or fail for every device, why, and what to do",
+        description="A timed run over the rig that is up: ports and permissions, roll call, clock, loops, "
+        "traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
+        "it and keeps what was measured. Exit status 0: all passed; 2: a device failed; 1: no soundcheck.",
+    )
+    soundcheck.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where the API is")
+    soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
+    soundcheck.add_argument(
+        "--seconds",
+        type=int,
+        default=30,
+        metavar="N",
+        help="length of clock and traffic run, and at most of each loop's",
+    )
+    soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
+    soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
+    soundcheck.add_argument(
+        "--playing",
+        metavar="SHOW|FILE",
+        help="play what was recorded (a show that ran with --record, or a Standard MIDI File inside the rig "
+        "folder) in the traffic run, instead of synthetic playing; just as softly",
+    )
+    soundcheck.add_argument(
+        "--write-offsets", action="store_true", help="write the suggested time offsets into rig.yaml"
+    )
+    soundcheck.add_argument(
+        "--write-silent",
+        action="store_true",
+        help="mark devices that did not answer the roll call in rig.yaml (answers: false), so that their "
+        "silence is no fault any more: they are not asked again",
+    )
+    soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
+
+
+def _report(options: argparse.Namespace) -> int:
+    from routerd.cli.client import Client, print_report
+
+    form = "json" if options.json else "html" if options.html else "text"
+    if options.show is not None:
+        from routerd.server.shows.afterwards import print_show
+
+        folders = [options.state_dir] if options.state_dir is not None else state_folders()
+        return print_show(options.show, folders, form, options.midi)
+    if options.midi is not None or options.state_dir is not None:
+        complain("routerd: --midi and --state-dir need the name of a SHOW")
+        return 1
+    client = Client(options.listen, options.token_file)
+    return print_report(client, form, "minute" if options.minute else "show")
+
+
+def _soundcheck(options: argparse.Namespace) -> int:
+    from routerd.cli.client import Client, SoundcheckWish, run_soundcheck
+
+    wish = SoundcheckWish(
+        seconds=options.seconds,
+        stages=tuple(options.stage or ()),
+        unplug=options.unplug,
+        playing=options.playing,
+        html=options.html,
+        agreed=options.yes,
+        offsets=options.write_offsets,
+        silent=options.write_silent,
+    )
+    return run_soundcheck(Client(options.listen, options.token_file), wish)
+
+
+COMMANDS = {"report": _report, "soundcheck": _soundcheck}
