@@ -116,13 +116,13 @@ class Stage:
         return next(input for input in self.show.book.inputs if input.name == name)
 
     def collect(self) -> None:
-        for wire, data in self.show.sink:
+        for wire, data in self.show.effects.sink:
             self.log.append((self.now_ns, wire.name, data))
             if data != TICK:
                 self.show.loops.went(wire, data, self.now_ns)
-        self.show.sink.clear()
-        self.events += self.show.events
-        self.show.events.clear()
+        self.show.effects.sink.clear()
+        self.events += self.show.effects.events
+        self.show.effects.events.clear()
 
     def load(self, book: CompiledBook, begin: dict[str, object] | None = None) -> None:
         self.generation += 1

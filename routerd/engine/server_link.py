@@ -186,7 +186,7 @@ class ServerLink:
             for output in show.book.outputs:
                 if output.name == body["device"]:
                     for data in messages:
-                        output.offer(data, now_ns, show.sink)
+                        output.offer(data, now_ns, show.effects.sink)
 
         self._worker.call(offer)
 

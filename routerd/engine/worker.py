@@ -61,6 +61,7 @@ class Worker:
 
     def __init__(self, show: Show, tell: Callable[[], None]) -> None:
         self.show = show
+        self._effects = show.effects
         self.ports: dict[Wire, OutputPort] = {}
         self.lost: deque[tuple[Wire, OutputPort, str]] = deque()
         """Ports that have refused a message, and why; the port thread takes them from here."""
@@ -251,7 +252,7 @@ class Worker:
 
     def _take_message(self, input: Input, data: bytes, at_ns: int) -> None:
         show, recorder = self.show, self.recorder
-        sink = show.sink
+        sink = self._effects.sink
         if recorder.on:
             recorder.came_in(show.book.inputs.index(input), data, at_ns)
         try:
@@ -311,9 +312,10 @@ class Worker:
         """
         show = self.show
         ways: list[tuple[Wire, Callable[[bytes], None]]] = []
-        if show.sink and show.sink[0][1] is TICK_BYTES:
-            ways = [(wire, port.send) for wire, _ in show.sink if (port := self.ports.get(wire))]
-            show.sink.clear()
+        sink = self._effects.sink
+        if sink and sink[0][1] is TICK_BYTES:
+            ways = [(wire, port.send) for wire, _ in sink if (port := self.ports.get(wire))]
+            sink.clear()
         sent: list[int] = []
         stamp, now = sent.append, monotonic_ns
         while now() < at_ns:
@@ -335,16 +337,16 @@ class Worker:
 
     def _flush(self) -> None:
         """Send what the show has put into its sink; a tick that comes due meanwhile goes first."""
-        show = self.show
-        sink = show.sink
+        show, effects = self.show, self._effects
+        sink = effects.sink
         if sink:
             self._send(sink)
-        if show.events:
-            for event in show.events:
+        if effects.events:
+            for event in effects.events:
                 self.post("event", event)
-            show.events.clear()
-        if show.revision != self._revision:
-            self._revision = show.revision
+            effects.events.clear()
+        if effects.revision != self._revision:
+            self._revision = effects.revision
             self._segment = show.clock.segment
             self.post("snapshot", show.snapshot())
         elif show.clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:

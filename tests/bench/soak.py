@@ -69,7 +69,7 @@ class SoakStage(Stage):
 
     def collect(self) -> None:
         account = self.account
-        for wire, data in self.show.sink:
+        for wire, data in self.show.effects.sink:
             name = wire.name
             if data is TICK or data == TICK:
                 if name == ALWAYS_THERE:
@@ -91,10 +91,10 @@ class SoakStage(Stage):
                     account.sounding[key] = 1
                 else:
                     account.sounding.pop(key, None)
-        self.show.sink.clear()
-        for event in self.show.events:
+        self.show.effects.sink.clear()
+        for event in self.show.effects.events:
             account.events[str(event["kind"])] += 1
-        self.show.events.clear()
+        self.show.effects.events.clear()
 
     def _tick(self) -> None:
         """Add one tick's length of the tempo that was in force; where the show says it lies must agree."""

@@ -195,7 +195,7 @@ def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(
 
     def late_load(_now_ns: int) -> None:
         sleep(2 * SETTLE_S)
-        stage.worker.show.sink.append((wire, note_off(0, 60)))
+        stage.worker.show.effects.sink.append((wire, note_off(0, 60)))
 
     stage.worker.call(late_load)
     stage.keeper.keep(book_of())
@@ -275,7 +275,7 @@ def test_a_port_that_refuses_every_message_is_opened_anew_with_pauses(stage: Sta
     stage.start()
     (wire,) = stage.book.wires
     stage.system.opened[0].refuses = "full"
-    stage.worker.call(lambda _: stage.worker.show.sink.append((wire, note_off(0, 60))))
+    stage.worker.call(lambda _: stage.worker.show.effects.sink.append((wire, note_off(0, 60))))
     stage.until(lambda: stage.state() == "failed")
     assert stage.keeper.states()[0]["error"] == "full"
     for _ in range(5):
@@ -355,7 +355,7 @@ def test_a_port_that_refuses_because_it_stands_still_is_stalled_and_not_opened_m
     port.stands = Condition("stalled", "nobody reads")
     port.refuses = "nobody reads"
     (wire,) = stage.book.wires
-    stage.worker.call(lambda _: stage.worker.show.sink.append((wire, note_off(0, 60))))
+    stage.worker.call(lambda _: stage.worker.show.effects.sink.append((wire, note_off(0, 60))))
     stage.until(lambda: stage.state() == "stalled")
     sleep(0.3)
     assert [kind for kind, _ in stage.events()].count("port-closed") == 1

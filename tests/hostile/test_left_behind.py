@@ -129,8 +129,8 @@ def sane_from(show: Show) -> None:
     ticks = rounds = 0
     while (due_ns := show.next_deadline_ns()) <= LATER_NS:
         show.advance(max(due_ns, NOW_NS))
-        ticks += sum(data[0] == TICK for _, data in show.sink)
-        show.sink.clear()
+        ticks += sum(data[0] == TICK for _, data in show.effects.sink)
+        show.effects.sink.clear()
         rounds += 1
         assert rounds < 20_000, "it goes round and round"
     assert ticks <= (FASTEST * 2 + 100) * len(show.book.outputs)

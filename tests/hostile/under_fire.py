@@ -138,15 +138,15 @@ class UnderFire:
         self._collect()
 
     def _collect(self) -> None:
-        for wire, data in self.show.sink:
+        for wire, data in self.show.effects.sink:
             if data == b"\xf8":
                 self.last_tick_ns = self.now_ns
             self.show.loops.went(wire, data, self.now_ns)
             self.far_ends[wire].hear(data)
-        self.show.sink.clear()
-        for event in self.show.events:
+        self.show.effects.sink.clear()
+        for event in self.show.effects.events:
             assert event["kind"] != "ticks-missed", event
-        self.show.events.clear()
+        self.show.effects.events.clear()
 
     def pass_time(self, until_ns: int) -> None:
         """Let time pass, doing what is due when it is due."""

@@ -67,11 +67,13 @@ class ShowCommands(ShowSongs):
                 self._on.find_song(command.argument, command.place_index)
         except (CommandError, ValueError) as error:
             shown = {key: kept.get(key) for key in ("action", "argument", "when")}
-            self._event("armed-gone", **shown, why=str(error))
+            self.effects.event("armed-gone", **shown, why=str(error))
             return
         self._armed = Armed.of(command)
-        self.revision += 1
-        self._event("armed", action=command.action.value, argument=command.argument, when=str(command.when))
+        self.effects.revision += 1
+        self.effects.event(
+            "armed", action=command.action.value, argument=command.argument, when=str(command.when)
+        )
         self._light()
 
     def _learn(self, argument: int | str | None, now_ns: int) -> None:
@@ -82,12 +84,12 @@ class ShowCommands(ShowSongs):
             self._learner = Learner(Learns(str(argument)), now_ns + LEARN_NS)
         except ValueError as error:
             raise CommandError(f"{argument!r} cannot be learnt; say control or pedal") from error
-        self.revision += 1
+        self.effects.revision += 1
 
     def _end_learning(self) -> None:
         if self._learner is not None and not self._learner.over:
             self._learner.over = True
-            self.revision += 1
+            self.effects.revision += 1
 
     def sound(
         self, device: str, channel: int, note: int, velocity: int, now_ns: int, *, for_s: int = TUNING_S
@@ -96,23 +98,23 @@ class ShowCommands(ShowSongs):
 
         Raises NotFoundError for a device without an output.
         """
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         output = next((one for one in self.book.outputs if one.name == device), None)
         if output is None:
             raise NotFoundError(f"no device {device!r} with an output")
-        self._end_tuning(self._now_ns)
+        self._end_tuning(now_ns)
         if velocity:
             self._tuner.held_notes[0] = ((output, NOTE_OFF | channel, note),)
-            output.play(bytes((NOTE_ON | channel, note, velocity)), self._now_ns, self.sink)
-            until_ns = self._now_ns + for_s * NS_PER_S
+            output.play(bytes((NOTE_ON | channel, note, velocity)), now_ns, self.effects.sink)
+            until_ns = now_ns + for_s * NS_PER_S
             self._tuning = {"device": device, "channel": channel + 1, "note": note, "until_ns": until_ns}
             self._tuning_until_ns = until_ns
 
     def _end_tuning(self, now_ns: int) -> None:
-        self._tuner.let_go(now_ns, self.sink)
+        self._tuner.let_go(now_ns, self.effects.sink)
         self._tuner.held_notes.clear()
         self._tuning, self._tuning_until_ns = None, NEVER_NS
-        self.revision += 1
+        self.effects.revision += 1
 
     def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
         """Tick an item of a song's checklist off, or take the tick back; see `checklist.Ticks.tick`."""
@@ -123,8 +125,8 @@ class ShowCommands(ShowSongs):
             raise NotFoundError(f"no song {identifier!r}")
         items = self.book.songs[identifier].song.checklist
         number = self._ticks.tick(identifier, items, number, done=done)
-        self.revision += 1
-        self._event("checked", song=identifier, number=number, text=items[number - 1].text, done=done)
+        self.effects.revision += 1
+        self.effects.event("checked", song=identifier, number=number, text=items[number - 1].text, done=done)
         self._light()
 
     def _check_next(self, argument: int | str | None, _now_ns: int) -> None:
@@ -132,18 +134,18 @@ class ShowCommands(ShowSongs):
 
     def apply(self, command: Command, now_ns: int) -> None:
         """Do what is asked, or raise CommandError and change nothing."""
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         armed = self._armed
         pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
         changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
         if changes and command.when.moment is Moment.NOW and not pressed:
             command = self._by_policy(command)
         if command.when.moment is not Moment.NOW:
-            self._arm(command, self._now_ns)
+            self._arm(command, now_ns)
         elif pressed:
-            self._go(None, self._now_ns)
+            self._go(None, now_ns)
         else:
-            self._do(command, self._now_ns)
+            self._do(command, now_ns)
         self._look_at_devices()
         self._light()
 
@@ -183,8 +185,10 @@ class ShowCommands(ShowSongs):
         if command.when.moment is Moment.NAMED_BAR:
             self._check_named_bar(command.when.number)
         self._armed = Armed.of(command)
-        self.revision += 1
-        self._event("armed", action=command.action.value, argument=command.argument, when=str(command.when))
+        self.effects.revision += 1
+        self.effects.event(
+            "armed", action=command.action.value, argument=command.argument, when=str(command.when)
+        )
         self._perform_on_release(now_ns)
         ready_ns = max(now_ns, self._wires_free_ns())
         if not self._after_tick and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
@@ -205,7 +209,7 @@ class ShowCommands(ShowSongs):
         if armed.on_line(self.clock):
             self._perform_armed(now_ns)
         elif armed.lines_left != left:
-            self.revision += 1
+            self.effects.revision += 1
 
     @property
     def _waits_for_release(self) -> bool:
@@ -220,16 +224,16 @@ class ShowCommands(ShowSongs):
         try:
             self._do(command, now_ns)
         except CommandError as error:  # the book or the order has changed since it was armed
-            self._event("refused", action=command.action.value, why=str(error))
+            self.effects.event("refused", action=command.action.value, why=str(error))
 
     def _go(self, _argument: int | str | None, now_ns: int) -> None:
         """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
-        before, revision = self._armed, self.revision
+        before, revision = self._armed, self.effects.revision
         command = self._take_armed()
         try:
             self._do(command, now_ns)
         except CommandError as error:
-            self._armed, self.revision = before, revision
+            self._armed, self.effects.revision = before, revision
             # not as NotFoundError: whoever pressed has named nothing
             raise CommandError(f"what is armed cannot be done: {error}") from error
 
@@ -251,14 +255,14 @@ class ShowCommands(ShowSongs):
     def panic(self, now_ns: int) -> None:
         """End all that sounds: what waits is forgotten, what sounds is released, every channel told."""
         for wire in self.book.wires:
-            for data in wire.clear(now_ns, self.sink):
-                wire.offer(data, now_ns, self.sink)
+            for data in wire.clear(now_ns, self.effects.sink):
+                wire.offer(data, now_ns, self.effects.sink)
         for input in self._every_input:
-            input.let_go(now_ns, self.sink)
+            input.let_go(now_ns, self.effects.sink)
         if self._tuning is not None:
             self._end_tuning(now_ns)
         for output in self.book.outputs:
-            output.end_latched((), now_ns, self.sink)
+            output.end_latched((), now_ns, self.effects.sink)
         self._holding.forget()
         for wire in self.book.wires:
             ended = [*wire.sounding.end(), *wire.take_rest()]
@@ -266,14 +270,14 @@ class ShowCommands(ShowSongs):
                 wire.owed += ended
                 continue
             for data in (*ended, *SILENCE):
-                wire.offer(data, now_ns, self.sink)
-        self._event("panic")
+                wire.offer(data, now_ns, self.effects.sink)
+        self.effects.event("panic")
 
     def shut_down(self, now_ns: int) -> None:
         """Stop transport and silence the rig; the caller then waits for `drained`."""
-        self._enter(max(now_ns, self._now_ns))
-        self._transport(TransportCommand.STOP, self._now_ns)
-        self.panic(self._now_ns)
+        now_ns = self.effects.enter(now_ns)
+        self._transport(TransportCommand.STOP, now_ns)
+        self.panic(now_ns)
 
     def drained(self, now_ns: int) -> bool:
         """Return whether everything that was to go out has left its wire."""

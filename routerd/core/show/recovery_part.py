@@ -54,12 +54,12 @@ class ShowReturn(ShowCommands):
 
         The gap is that from the last tick that went out to the next one.
         """
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         clock = self.clock
         clock.take_up(kept)
-        clock.run_on(kept.last_tick + 1, self._now_ns)
+        clock.run_on(kept.last_tick + 1, now_ns)
         last_ns = clock.segment.due_ns(min(kept.last_tick, clock.next_tick - 1))
-        clock.run_on(clock.next_tick + (1 << 40), self._now_ns)
+        clock.run_on(clock.next_tick + (1 << 40), now_ns)
         self._step = clock.step
         self.tick_number = clock.next_tick - 1
         self._returns = kept
@@ -75,8 +75,8 @@ class ShowReturn(ShowCommands):
             clock.stand(clock.map.tick_of_bar(clock.map.bar_at(position)))
         self._set_gates()
         gap_ns = clock.next_due_ns - last_ns
-        self.revision += 1
-        self._event("resumed", gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state.value)
+        self.effects.revision += 1
+        self.effects.event("resumed", gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state.value)
         return gap_ns
 
     def complete(self, book: CompiledBook, generation: int, now_ns: int, place: dict[str, Any]) -> None:
@@ -89,7 +89,7 @@ class ShowReturn(ShowCommands):
         armed = place.get("armed")
         if self._armed is None and isinstance(armed, dict):
             self._arm_again(armed, same_song=self._on.identifier == place.get("song"))
-        self.revision += 1
+        self.effects.revision += 1
 
     @property
     def _after_restart(self) -> AfterRestart:
@@ -103,7 +103,7 @@ class ShowReturn(ShowCommands):
         """
         if wire not in self._to_tell or self._returns is None:
             if wire.ran or self.clock.state is State.RUNNING:
-                wire.owed = [*self._where(wire, max(now_ns, self._now_ns)), *wire.owed]
+                wire.owed = [*self._where(wire, max(now_ns, self.effects.now_ns)), *wire.owed]
             wire.ran = False
             super().output_opened(wire, takes_pieces, now_ns)
             return
@@ -113,18 +113,18 @@ class ShowReturn(ShowCommands):
         missed: int | None = None
         if kept.running and one is not None:
             if self._after_restart is AfterRestart.CATCH_UP and self.clock.state is not State.STOPPED:
-                missed = self._missed(one, kept, max(now_ns, self._now_ns))
+                missed = self._missed(one, kept, max(now_ns, self.effects.now_ns))
             if missed is not None:
                 one.running = True
             elif wire.transport:
-                stop = self._place_told(one, max(now_ns, self._now_ns))
+                stop = self._place_told(one, max(now_ns, self.effects.now_ns))
         wire.owed = [*stop, *SILENCE, *wire.owed]
         super().output_opened(wire, takes_pieces, now_ns)
         if missed and wire.clock:
             self.stamps[wire] = None
             self._caught_up.append(wire)
             for _ in range(missed):
-                wire.put_realtime(TICK_BYTES, self._now_ns, self.sink)
+                wire.put_realtime(TICK_BYTES, self.effects.now_ns, self.effects.sink)
 
     def _where(self, wire: Wire, now_ns: int) -> list[bytes]:
         """Return what puts the transport of the devices on a wire right."""

@@ -31,8 +31,8 @@ class ShowResting(ShowTransport):
         self._chase(wire)
         for key, one in moved.items():
             if wire is not None and wire.moved[key] is one and (key & 0x7F) not in PARAMETER_SELECT:
-                wire.offer(one[1], self._now_ns, self.sink)
-        self._holding.begin(self._wanted_holds(), self._now_ns, self.sink)
+                wire.offer(one[1], self.effects.now_ns, self.effects.sink)
+        self._holding.begin(self._wanted_holds(), self.effects.now_ns, self.effects.sink)
 
     def _wanted_holds(self) -> list[Held]:
         holds = self._on.section.holds if self._on.song is not None else ()
@@ -54,7 +54,7 @@ class ShowResting(ShowTransport):
         chases = self._to_chase if wire is None else self._chased
         for input, status, leg in chases:
             if wire is None or leg[0].output.wire is wire:
-                input.chase(status, leg, self._now_ns, self.sink)
+                input.chase(status, leg, self.effects.now_ns, self.effects.sink)
         self._to_chase = []
 
     def _abandon(self, gone: Input | None = None) -> None:
@@ -93,7 +93,7 @@ class ShowResting(ShowTransport):
     def _send_rest(self, wire: Wire, messages: list[bytes]) -> None:
         for data in messages:
             if wire.connected:
-                wire.offer(data, self._now_ns, self.sink)
+                wire.offer(data, self.effects.now_ns, self.effects.sink)
             elif data not in wire.owed:
                 wire.owed.append(data)
             forget_position(wire, data)

@@ -58,7 +58,7 @@ class Show(ShowReturn):
     def next_deadline_ns(self) -> int:
         """Return when `advance` has something to do."""
         if self._after_tick or self._ticked:
-            return self._now_ns
+            return self.effects.now_ns
         deadline_ns = min(self.clock.deadline_ns(), self.schedule.next_ns, self._presses.next_due_ns)
         deadline_ns = min(deadline_ns, self._tuning_until_ns)
         for wire in self.book.wires:
@@ -69,7 +69,7 @@ class Show(ShowReturn):
 
     def advance(self, now_ns: int) -> None:
         """Do what is due: a tick first and alone; what waits for it in the next call, at once."""
-        self._enter(now_ns)
+        self.effects.pass_time(now_ns)
         clock = self.clock
         if clock.next_due_ns <= now_ns and not (
             clock.start_at_ns < clock.next_due_ns and clock.make_room(now_ns)
@@ -99,7 +99,7 @@ class Show(ShowReturn):
         self._light()
         for wire in self.book.wires:
             if wire.next_deadline_ns() <= now_ns:
-                wire.pump(now_ns, self.sink)
+                wire.pump(now_ns, self.effects.sink)
 
     def _pass_tick(self, now_ns: int) -> None:
         """In the gap after a tick: send what has waited for it, and do what is armed for the next."""
@@ -107,11 +107,11 @@ class Show(ShowReturn):
         if self._ticked:
             ticked, self._ticked = self._ticked, []
             for wire in ticked:
-                wire.pump(now_ns, self.sink)
+                wire.pump(now_ns, self.effects.sink)
         if self._after_tick:
             self._after_tick = False
             for wire in self._clocked:
-                wire.pump(now_ns, self.sink)
+                wire.pump(now_ns, self.effects.sink)
             self._look_at_cables(now_ns)
             self._reach_line(now_ns)
             if self._source is not None and self._source.comes_in(clock.next_tick):
@@ -126,7 +126,7 @@ class Show(ShowReturn):
         tick = clock.take_tick(now_ns)
         self.tick_number, self.tick_due_ns, missed = tick
         for wire in self._clocked:
-            wire.put_realtime(TICK_BYTES, now_ns, self.sink)
+            wire.put_realtime(TICK_BYTES, now_ns, self.effects.sink)
         if self._caught_up:
             self._end_catching_up()
         if missed:
@@ -138,14 +138,14 @@ class Show(ShowReturn):
         self._after_tick = True
         if missed:
             first = tick.number - missed
-            self._event("ticks-missed", count=missed, from_tick=first, to_tick=tick.number - 1)
-            self.revision += 1
+            self.effects.event("ticks-missed", count=missed, from_tick=first, to_tick=tick.number - 1)
+            self.effects.revision += 1
         if clock.state is not was:
             self._transport_changed()
         if clock.step != self._step:
             self._step_taken()
         elif (clock.steered or self._source is not None) and tick.number % TICKS_PER_QUARTER == 0:
-            self.revision += 1  # so that others see where the grid has been moved to
+            self.effects.revision += 1  # so that others see where the grid has been moved to
 
     def _tick_devices(self, tick: Tick) -> None:
         """Pass a tick of the grid to those that make their own out of it."""
@@ -171,7 +171,7 @@ class Show(ShowReturn):
             if wire in self._clocked:  # one of the song before, in which it had another rate
                 self.stamps[wire] = None
                 self._caught_up.append(wire)
-            wire.put_realtime(TICK_BYTES, now_ns, self.sink)
+            wire.put_realtime(TICK_BYTES, now_ns, self.effects.sink)
             self._ticked.append(wire)
         if sent:
             self._set_gates()
@@ -183,51 +183,51 @@ class Show(ShowReturn):
         while schedule.next_ns <= now_ns and schedule.next_data is not TICK_BYTES:
             timed = schedule.take()
             if timed.data[0] >= TICK:
-                timed.output.put_realtime(timed.data, now_ns, self.sink)
+                timed.output.put_realtime(timed.data, now_ns, self.effects.sink)
             else:
-                timed.output.offer(timed.data, now_ns, self.sink)
+                timed.output.offer(timed.data, now_ns, self.effects.sink)
         self._set_gates()
 
     def _look_at_cables(self, now_ns: int) -> None:
         """Once a tick: bank select that waits alone, loops, and Active Sensing both ways."""
         for input in self.book.inputs:
             if input.banks:
-                input.send_banks(now_ns, self.sink)
+                input.send_banks(now_ns, self.effects.sink)
             if input.is_lost(now_ns):
-                self._event(SENSING_LOST, device=input.name)
-                input.let_go(now_ns, self.sink)
+                self.effects.event(SENSING_LOST, device=input.name)
+                input.let_go(now_ns, self.effects.sink)
                 self._abandon(input)
         if self.loops.busy:
-            self.loops.look(now_ns, self.sink)
+            self.loops.look(now_ns, self.effects.sink)
             self._tell_loops()
         next_look_ns = 2 * self.clock.next_due_ns - now_ns  # the tick after the next, about
         for wire in self._sensed:
-            wire.sense(now_ns, next_look_ns, self.sink)
+            wire.sense(now_ns, next_look_ns, self.effects.sink)
 
     def receive(self, input: Input, data: bytes, at_ns: int) -> None:
         """Take one message of a device: routed, or, when it is a control, carried out."""
-        now_ns = self._now_ns
+        now_ns = self.effects.now_ns
         if at_ns > now_ns:
-            self._now_ns = now_ns = at_ns
+            self.effects.now_ns = now_ns = at_ns
         if input is self._source_input and data and data[0] >= SYSEX:
             self._hear_source(data, at_ns)
         if self._learner is not None and not self._learner.over and self._learn_from(input, data):
             return
         if data in self._sent and not self._lets_in(input, data, now_ns):
             return
-        turn = input.receive(data, now_ns, self.sink)
+        turn = input.receive(data, now_ns, self.effects.sink)
         if turn is not None:
-            self._carry_out(self._presses.turn(turn, self._now_ns))
+            self._carry_out(self._presses.turn(turn, self.effects.now_ns))
             if self._presses.news:
                 self._report_switches()
         elif self._armed is not None and self._waits_for_release:
-            self._perform_on_release(self._now_ns)
+            self._perform_on_release(self.effects.now_ns)
             self._light()
         if self._unrested:
             self._rest()
 
     def _lets_in(self, input: Input, data: bytes, now_ns: int) -> bool:
-        is_let_in = self.loops.lets_in(input, data, now_ns, self.sink)
+        is_let_in = self.loops.lets_in(input, data, now_ns, self.effects.sink)
         self._tell_loops()
         return is_let_in
 
@@ -236,9 +236,11 @@ class Show(ShowReturn):
             try:
                 argument = control.subject or control.argument or None
                 action = self.mutes.toggled(control.action, control.subject)
-                self.apply(Command(action, argument, control.when), self._now_ns)
+                self.apply(Command(action, argument, control.when), self.effects.now_ns)
             except CommandError as error:
-                self._event("refused", device=control.device, action=control.action.value, why=str(error))
+                self.effects.event(
+                    "refused", device=control.device, action=control.action.value, why=str(error)
+                )
 
     def _learn_from(self, input: Input, data: bytes) -> bool:
         learner = self._learner
@@ -246,8 +248,8 @@ class Show(ShowReturn):
             return False
         if learner.over:
             input.swallow_release(data)
-            self._event("learnt", device=input.name, message=data.hex(" ").upper())
-        self.revision += 1
+            self.effects.event("learnt", device=input.name, message=data.hex(" ").upper())
+        self.effects.revision += 1
         return True
 
     def grid(self) -> dict[str, Any]:
@@ -266,7 +268,7 @@ class Show(ShowReturn):
         step = clock.map.steps[clock.step]
         armed = self._armed
         return {
-            "revision": self.revision,
+            "revision": self.effects.revision,
             "generation": self.generation,
             "set_list": set_list_to_plain(replace(self._set_list, order=on.place.order)),
             "order_revision": self._order_revision,

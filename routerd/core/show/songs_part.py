@@ -6,6 +6,7 @@ import contextlib
 from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.device_clocks import DeviceClocks
+from routerd.core.clock.tap import bpm_of
 from routerd.core.clock.transport import Command as TransportCommand
 from routerd.core.clock.transport import State, TempoBy
 from routerd.core.errors import CommandError, NotFoundError
@@ -21,14 +22,12 @@ from routerd.core.routing.tables import EMPTY
 from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
 from routerd.core.show.contacts import described
 from routerd.core.show.place import Place, Standing
+from routerd.core.show.resting_part import ShowResting
+from routerd.core.show.state import DEFAULT_BPM, NO_SONG
 from routerd.core.units import NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-from routerd.core.clock.tap import bpm_of
-from routerd.core.show.resting_part import ShowResting
-from routerd.core.show.state import DEFAULT_BPM, NO_SONG
 
 
 class ShowSongs(ShowResting):
@@ -60,14 +59,14 @@ class ShowSongs(ShowResting):
             self._install(self._on.section)
         for output in self.book.outputs:
             if not self.mutes.hears(DEVICE + output.name):
-                output.end_latched((), now_ns, self.sink)
+                output.end_latched((), now_ns, self.effects.sink)
                 for input in self.book.inputs:
                     for data in input.forget(output):
-                        output.offer(data, now_ns, self.sink)
+                        output.offer(data, now_ns, self.effects.sink)
         self._rest()
         self._bring_along()
-        self.revision += 1
-        self._event(action.value, subject=argument)
+        self.effects.revision += 1
+        self.effects.event(action.value, subject=argument)
 
     def _check_subject(self, argument: int | str | None) -> None:
         if argument not in self.book.subjects:
@@ -105,10 +104,10 @@ class ShowSongs(ShowResting):
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
         self._bring_along()
-        self._event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
+        self.effects.event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
         if on.section_number:
-            self._event("section", section=on.section.name, number=on.section_number)
-        self.revision += 1
+            self.effects.event("section", section=on.section.name, number=on.section_number)
+        self.effects.revision += 1
         self._take_click_and_code(song)
         if may_start:
             self._devices.song_entered(now_ns, self.clock)
@@ -130,18 +129,18 @@ class ShowSongs(ShowResting):
             self._set_tempo(on.section.bpm or song_bpm)
         self._send(on.section.patches, now_ns)
         self._bring_along()
-        self._event("section", section=on.section.name, number=number)
-        self.revision += 1
+        self.effects.event("section", section=on.section.name, number=number)
+        self.effects.revision += 1
 
     def _use_controls(self, song: CompiledSong | None) -> None:
         every = self.book.controls if song is None else song.controls
         for input, controls in zip(self.book.inputs, every, strict=True):
-            input.use_controls(controls, self._now_ns, self.sink)
+            input.use_controls(controls, self.effects.now_ns, self.effects.sink)
 
     def _enter_section(self, section: CompiledSection, now_ns: int) -> None:
         if section.cuts:
             for input in self.book.inputs:
-                input.let_go(now_ns, self.sink)
+                input.let_go(now_ns, self.effects.sink)
         self._install(section)
 
     def _install(self, section: CompiledSection) -> None:
@@ -151,33 +150,33 @@ class ShowSongs(ShowResting):
         self._loops_rerouted()
         for output in self.book.outputs:
             if output.latched:
-                output.end_latched(section.routes.converters, self._now_ns, self.sink)
+                output.end_latched(section.routes.converters, self.effects.now_ns, self.effects.sink)
         self._abandon()
         self._plan_chase(section.routes.chases)
-        self._holding.keep(self._wanted_holds(), self._now_ns, self.sink)
+        self._holding.keep(self._wanted_holds(), self.effects.now_ns, self.effects.sink)
 
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
         """A port is there (again): end what its devices missed, then put them on their sounds."""
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         wire.connected, wire.takes_pieces = True, takes_pieces
-        wire.busy_until_ns = self._now_ns
+        wire.busy_until_ns = now_ns
         self._set_gates()
         owed, wire.owed = wire.owed, []
         for data in owed:
-            wire.offer(data, self._now_ns, self.sink)
+            wire.offer(data, now_ns, self.effects.sink)
         for output in wire.outputs:
             for data in output.local_control():
-                wire.offer(data, self._now_ns, self.sink)
+                wire.offer(data, now_ns, self.effects.sink)
         if self._on.song is not None:
-            self._send(self._on.song.patches, self._now_ns, wire)
-            self._send(self._on.section.patches, self._now_ns, wire)
+            self._send(self._on.song.patches, now_ns, wire)
+            self._send(self._on.section.patches, now_ns, wire)
             self._bring_along(wire)
         self.book.board.forget(wire)
         self._loops_rerouted()
         self._lit_revision = -1
         self._light()
         for output in wire.outputs:
-            self._event("port-opened", device=output.name, direction="output", output=wire.number)
+            self.effects.event("port-opened", device=output.name, direction="output", output=wire.number)
 
     def output_lost(
         self,
@@ -193,22 +192,22 @@ class ShowSongs(ShowResting):
         `unsent` are messages of `sink` that its port did not take any more; `why` is a line for people; since
         `since_ns`, or now, nothing may have got through.
         """
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         wire.ran = wire.ran or self._may_run(wire)
         missed = [data for data in unsent if is_release(data)]
         missed += self._forget(wire, self._every_input)
         self._holding.forget(wire)
-        wire.lose(self._now_ns, missed)
+        wire.lose(now_ns, missed)
         self.loops.drop((wire,))
         self._tell_loops()
         for output in wire.outputs:
-            facts = {"output": wire.number, "why": why, "since_ns": since_ns or self._now_ns}
-            self._event("port-closed", device=output.name, direction="output", **facts)
+            facts = {"output": wire.number, "why": why, "since_ns": since_ns or now_ns}
+            self.effects.event("port-closed", device=output.name, direction="output", **facts)
 
     def _may_run(self, wire: Wire) -> bool:
         """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
         one = self._devices.by_output.get(wire.timed)
-        since_ns = self._now_ns - DOUBTFUL_NS
+        since_ns = self.effects.now_ns - DOUBTFUL_NS
         transport = (START_BYTES, CONTINUE_BYTES, STOP_BYTES)
         doubtful = any(data in wire.sent and wire.sent[data] > since_ns for data in transport)
         return doubtful or (one is not None and one.running)
@@ -219,14 +218,14 @@ class ShowSongs(ShowResting):
 
     def input_opened(self, input: Input, now_ns: int) -> None:
         """A device can be heard (again)."""
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         self._loops_rerouted()
-        self._event("port-opened", device=input.name, direction="input")
+        self.effects.event("port-opened", device=input.name, direction="input")
 
     def input_lost(self, input: Input, now_ns: int, *, why: str = "") -> None:
         """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
-        self._enter(max(now_ns, self._now_ns))
-        input.let_go(self._now_ns, self.sink)
+        now_ns = self.effects.enter(now_ns)
+        input.let_go(now_ns, self.effects.sink)
         input.forget_switches()
         input.positions.clear()
         self._abandon(input)
@@ -234,13 +233,15 @@ class ShowSongs(ShowResting):
         self._tell_loops()
         self._presses.forget(input.name)
         self._report_switches()
-        self._event("port-closed", device=input.name, direction="input", why=why)
+        self.effects.event("port-closed", device=input.name, direction="input", why=why)
 
     def _report_switches(self) -> None:
         """Report the switches that have begun to chatter, or are heard again."""
         for (device, what), chatters in self._presses.news:
-            self._event("chattering" if chatters else "quiet-again", device=device, switch=described(what))
-            self.revision += 1
+            self.effects.event(
+                "chattering" if chatters else "quiet-again", device=device, switch=described(what)
+            )
+            self.effects.revision += 1
         self._presses.news.clear()
 
     def load(
@@ -251,8 +252,7 @@ class ShowSongs(ShowResting):
         `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet; what makes
         no sense in it is passed over. Transport goes on as it was, or stays stopped.
         """
-        self._enter(max(now_ns, self._now_ns))
-        now_ns = self._now_ns
+        now_ns = self.effects.enter(now_ns)
         before = self._on
         self._part_with_removed(before.book, book, now_ns)
         for input in book.inputs:
@@ -272,7 +272,7 @@ class ShowSongs(ShowResting):
         self._set_gates()
         if self._source is not None and self._source.input not in book.inputs:
             self._use_source(None)  # its device has left the rig
-            self._event("clock-source", device=None)
+            self.effects.event("clock-source", device=None)
         for input, pedals in zip(book.inputs, book.pedals, strict=True):
             input.use_pedals(pedals)
         if before.identifier in book.songs:
@@ -280,7 +280,7 @@ class ShowSongs(ShowResting):
         else:
             self._begin(begin or {}, now_ns)
         self._bring_along()
-        self.revision += 1
+        self.effects.revision += 1
         self._light()
 
     def _install_clocks(self, before: CompiledBook, book: CompiledBook, song: CompiledSong | None) -> None:
@@ -293,10 +293,10 @@ class ShowSongs(ShowResting):
         in_songs = {name for song in book.songs.values() for name, _ in song.song.timing.devices}
         devices = DeviceClocks(book.outputs, timings, self.schedule, in_songs)
         if song is not None:
-            devices.use(song.song.timing.devices, self._now_ns)
+            devices.use(song.song.timing.devices, self.effects.now_ns)
         devices.take_over(self._devices)
         self._devices = devices
-        self._use_timings(song, self._now_ns)
+        self._use_timings(song, self.effects.now_ns)
         self._sensed = tuple(wire for wire in book.wires if wire.senses)
         if self._source is not None:
             self._source.lead(devices.lead_ns)
@@ -315,13 +315,13 @@ class ShowSongs(ShowResting):
         for wire in before.wires:
             if wire not in book.wires:
                 self._holding.forget(wire)
-                wire.part(self._forget(wire, (*before.inputs, self._tuner)), now_ns, self.sink)
+                wire.part(self._forget(wire, (*before.inputs, self._tuner)), now_ns, self.effects.sink)
                 heirs = (successors[output.name] for output in wire.outputs if output.name in successors)
                 if (heir := next(heirs, None)) is not None:
                     heir.owed += wire.owed
         for input in before.inputs:
             if input not in book.inputs:
-                input.let_go(now_ns, self.sink)
+                input.let_go(now_ns, self.effects.sink)
 
     def _renew(self, before: Standing, song: CompiledSong, now_ns: int) -> None:
         """Put the new version of the song that is on into force, without leaving it."""
@@ -358,7 +358,7 @@ class ShowSongs(ShowResting):
         for action, subject in self.mutes.restore(
             begin.get("muted"), begin.get("soloed"), self.book.subjects
         ):
-            self._event(action.value, subject=subject)
+            self.effects.event(action.value, subject=subject)
         on = self._on
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
         order = on.place.order
@@ -374,7 +374,7 @@ class ShowSongs(ShowResting):
             for input in self.book.inputs:
                 input.table = EMPTY
             self._abandon()
-            self._holding.keep((), now_ns, self.sink)
+            self._holding.keep((), now_ns, self.effects.sink)
             self._loops_rerouted()
             return
         number = section if isinstance(section, int) and section > 0 else 1
@@ -389,12 +389,12 @@ class ShowSongs(ShowResting):
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:
         """Take a new running order; the song that is on stays on. Raises NotFoundError."""
-        self._enter(max(now_ns, self._now_ns))
+        now_ns = self.effects.enter(now_ns)
         unknown = [identifier for identifier in set_list.order if identifier not in self.book.songs]
         if unknown:
             raise NotFoundError(f"no song {unknown[0]!r}")
         self._set_list = set_list
         self._order_revision += 1
         self._on.place = self._on.place.reordered(set_list.order, self._on.identifier)
-        self.revision += 1
+        self.effects.revision += 1
         self._light()

@@ -29,12 +29,13 @@ from routerd.core.follow.source import Source
 from routerd.core.model.arming import Armed, Command
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.model import Device, SetList
-from routerd.core.output.wire import NEVER_NS, Output, Sink, Wire
+from routerd.core.output.wire import NEVER_NS, Output, Wire
 from routerd.core.routing.holding import Holding
 from routerd.core.routing.input import Input
 from routerd.core.routing.loops import Loops
 from routerd.core.routing.mutes import Mutes
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, PatchSends
+from routerd.core.show.effects import Effects
 from routerd.core.show.learning import Learner
 from routerd.core.show.leds import Facts
 from routerd.core.show.place import Standing
@@ -68,7 +69,6 @@ class ShowState:
         "_learner",
         "_lit_revision",
         "_metronome",
-        "_now_ns",
         "_on",
         "_order_revision",
         "_position_tick",
@@ -91,13 +91,11 @@ class ShowState:
         "_tuning_until_ns",
         "_unrested",
         "clock",
-        "events",
+        "effects",
         "generation",
         "loops",
         "mutes",
-        "revision",
         "schedule",
-        "sink",
         "song_number",
         "stamps",
         "tick_due_ns",
@@ -112,16 +110,13 @@ class ShowState:
     """Whether something goes to rest as soon as nothing rings there."""
 
     def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None) -> None:
-        self.sink: Sink = []
-        self.events: list[dict[str, Any]] = []
-        self.revision = 0
+        self.effects = Effects(now_ns)
         self.generation = 0
         self.mutes = Mutes()
         self.clock = Clock(now_ns, bpm)
         self.tick_number = -1
         self.tick_due_ns = now_ns
         self.song_number = NO_SONG
-        self._now_ns = now_ns
         self._after_tick = False
         self._on = Standing(EMPTY_BOOK)
         self._set_list = SetList("", ())
@@ -167,14 +162,6 @@ class ShowState:
         """The book in force."""
         return self._on.book
 
-    def _enter(self, now_ns: int) -> None:
-        if now_ns < self._now_ns:
-            raise ValueError(f"time went backwards by {self._now_ns - now_ns} ns")
-        self._now_ns = now_ns
-
-    def _event(self, kind: str, **fields: Any) -> None:
-        self.events.append({"kind": kind, "at_ns": self._now_ns, **fields})
-
     def _loops_rerouted(self) -> None:
         self.loops.rerouted()
         self._tell_loops()
@@ -182,8 +169,8 @@ class ShowState:
     def _tell_loops(self) -> None:
         events = self.loops.events
         for kind, fields in events:
-            self._event(kind, **fields)
-            self.revision += 1
+            self.effects.event(kind, **fields)
+            self.effects.revision += 1
         events.clear()
 
     @property
@@ -206,7 +193,7 @@ class ShowState:
     def _send(self, patches: PatchSends, now_ns: int, only: Wire | None = None) -> None:
         for patch in patches:
             if only is None or patch.output.wire is only:
-                patch.send(now_ns, self.sink)
+                patch.send(now_ns, self.effects.sink)
 
     def _set_tempo(self, bpm: Fraction, by: TempoBy = TempoBy.SONG, rate_bpm: Fraction | None = None) -> None:
         """Change tempo, unless a source decides about it. `rate_bpm`: the rate now, where tempo moves."""
@@ -217,34 +204,34 @@ class ShowState:
         if rate_bpm != clock.segment.bpm:
             clock.set_tempo(rate_bpm)
         clock.bpm, clock.tempo_by = bpm, by
-        self.revision += 1
-        self._event("tempo", bpm=format_bpm(bpm), by=by.value)
+        self.effects.revision += 1
+        self.effects.event("tempo", bpm=format_bpm(bpm), by=by.value)
 
     def _take_armed(self) -> Command:
         if self._armed is None:
             raise CommandError("nothing is armed")
         command, self._armed = self._armed.command, None
-        self.revision += 1
+        self.effects.revision += 1
         return command
 
     def _disarm(self, by: str) -> None:
         """Forget what is armed, if anything; `by` says what made it so."""
         if self._armed is not None:
             command = self._take_armed()
-            self._event("disarmed", action=command.action.value, argument=command.argument, by=by)
+            self.effects.event("disarmed", action=command.action.value, argument=command.argument, by=by)
 
     def _look_at_devices(self) -> None:
         """Note whether a device has been started, or waits, or has come round: others want to know."""
         if self._devices.changed():
-            self.revision += 1
+            self.effects.revision += 1
 
     def _light(self) -> None:
         """Let every lamp show how things stand, if anything may have changed."""
-        if self.revision == self._lit_revision:
+        if self.effects.revision == self._lit_revision:
             return
-        self._lit_revision = self.revision
+        self._lit_revision = self.effects.revision
         for output, data in self.book.board.update(self._facts()):
-            output.offer(data, self._now_ns, self.sink)
+            output.offer(data, self.effects.now_ns, self.effects.sink)
 
     def _facts(self) -> Facts:
         on = self._on

@@ -44,11 +44,11 @@ class ShowTransport(ShowState):
         before, after = clock.map.steps[self._step], clock.map.steps[clock.step]
         self._step = clock.step
         if (before.beats, before.unit) != (after.beats, after.unit):
-            self._event("meter", meter=f"{after.beats}/{after.unit}")
-            self.revision += 1
+            self.effects.event("meter", meter=f"{after.beats}/{after.unit}")
+            self.effects.revision += 1
         if clock.mapped and clock.next_is_beat() and before.bpm != after.bpm:
-            self._event("tempo", bpm=format_bpm(clock.bpm), by=clock.tempo_by.value)
-            self.revision += 1
+            self.effects.event("tempo", bpm=format_bpm(clock.bpm), by=clock.tempo_by.value)
+            self.effects.revision += 1
 
     def _start(self, now_ns: int) -> None:
         """Send the Start or Continue whose time has come, behind any song position that still waits."""
@@ -60,10 +60,10 @@ class ShowTransport(ShowState):
         if data:
             self._put_transport(data, now_ns)
             self._devices.start_in_gap(now_ns, self.clock)
-            self.revision += 1
+            self.effects.revision += 1
         self._set_gates()
         for output in self._transported:
-            output.wire.pump(now_ns, self.sink)
+            output.wire.pump(now_ns, self.effects.sink)
 
     def _follow(self, device: str) -> None:
         """Follow that device from now on, or lead; raises NotFoundError."""
@@ -76,7 +76,7 @@ class ShowTransport(ShowState):
             timing = next(d.timing for d in rig.devices if d.name == device)
             source = Source(input, timing, self.clock, self._devices.lead_ns, rig.hold_s * NS_PER_S)
         self._use_source(source)
-        self._event("clock-source", device=device or None)
+        self.effects.event("clock-source", device=device or None)
 
     def _input_of(self, device: str) -> Input | None:
         """Return what a device sends to, None for no device; raises NotFoundError."""
@@ -98,7 +98,7 @@ class ShowTransport(ShowState):
         elif clock.steered:
             clock.bpm = round(clock.segment.bpm, 2)
         clock.steered = steered
-        self.revision += 1
+        self.effects.revision += 1
 
     def _tempo_by_hand(self, bpm: Fraction) -> None:
         self._refuse_while_steered()
@@ -136,8 +136,8 @@ class ShowTransport(ShowState):
             )
         one.start_at(Wanted.CYCLE if at == Wanted.CYCLE.value else Wanted.BAR)
         self._devices.look()
-        self._event("retrigger", device=name, at=at)
-        self.revision += 1
+        self.effects.event("retrigger", device=name, at=at)
+        self.effects.revision += 1
 
     def _restartable(self, argument: str) -> DeviceClock:
         """Return the device that is to be restarted; raises CommandError when it never can be."""
@@ -164,15 +164,15 @@ class ShowTransport(ShowState):
         if self._metronome.output is None:
             raise CommandError("this song has no click")
         self._metronome.alone = argument == "on" or (argument != "off" and not self._metronome.alone)
-        self.revision += 1
-        self._event("click", on=self._metronome.alone)
+        self.effects.revision += 1
+        self.effects.event("click", on=self._metronome.alone)
 
     def _start_from_top(self, _: int | str | None, now_ns: int) -> None:
         """Start, after the song's count-in if it has one."""
         clock = self.clock
         if clock.state is State.STOPPED and self._metronome.count_in(clock):
-            self.revision += 1
-            self._event("count-in", to_tick=self._metronome.counting_to)
+            self.effects.revision += 1
+            self.effects.event("count-in", to_tick=self._metronome.counting_to)
         elif not self._metronome.counting_to:
             self._transport(TransportCommand.START, now_ns)
 
@@ -192,7 +192,7 @@ class ShowTransport(ShowState):
         source, clock = self._source, self.clock
         if source is None:
             return
-        now_ns = self._now_ns
+        now_ns = self.effects.now_ns
         heard = source.hear(data, at_ns, now_ns)
         if heard is Heard.MOVED:
             self._set_gates()
@@ -206,7 +206,7 @@ class ShowTransport(ShowState):
         elif heard is Heard.POSITION and clock.state is State.STOPPED:
             clock.locate(source.position_ticks)
             self._send_position(source.position_ticks, now_ns)
-            self.revision += 1
+            self.effects.revision += 1
         elif heard is Heard.POSITION:
             self._ignored(source, heard)
         self._look_at_source()
@@ -233,9 +233,9 @@ class ShowTransport(ShowState):
         self._set_gates()
 
     def _ignored(self, source: Source, heard: Heard) -> None:
-        if source.reports_ignored(self._now_ns):
+        if source.reports_ignored(self.effects.now_ns):
             kind = f"{heard.name.lower()}-ignored"
-            self._event(kind, device=source.name, why="transport is running")
+            self.effects.event(kind, device=source.name, why="transport is running")
 
     def _come_in(self, now_ns: int) -> None:
         """Start where time code is, from the tick that comes next."""
@@ -248,7 +248,7 @@ class ShowTransport(ShowState):
             return
         self._steer(source.steering)
         bpm = format_bpm(round(self.clock.segment.bpm, 2))
-        self._event("follow", device=source.name, state=source.state.value, bpm=bpm)
+        self.effects.event("follow", device=source.name, state=source.state.value, bpm=bpm)
 
     def _transport(self, command: TransportCommand, now_ns: int) -> None:
         was = self.clock.state
@@ -263,7 +263,7 @@ class ShowTransport(ShowState):
         if self.clock.state is not was:
             self._transport_changed()
             for output in self._transported:  # a Start that was taken back may have held something up
-                output.wire.pump(now_ns, self.sink)
+                output.wire.pump(now_ns, self.effects.sink)
 
     def _put_stop(self, now_ns: int) -> bool:
         """Stop the clock and those that are started with transport; return whether they were told."""
@@ -274,7 +274,7 @@ class ShowTransport(ShowState):
 
     def _wires_free_ns(self) -> int:
         """Return when the last of the wires that carry transport will be idle."""
-        return max((output.wire.busy_until_ns for output in self._transported), default=self._now_ns)
+        return max((output.wire.busy_until_ns for output in self._transported), default=self.effects.now_ns)
 
     def _continue(self, argument: int | str | None, now_ns: int) -> None:
         position = self._position_of(argument)
@@ -298,7 +298,7 @@ class ShowTransport(ShowState):
                 self.schedule.put(now_ns + one.delay_ns, output, data)
                 self._position_tick = self.clock.next_tick + 1  # by then its wire has had room for it
             elif one.timing.start is StartMode.TRANSPORT:
-                output.offer(data, now_ns, self.sink)
+                output.offer(data, now_ns, self.effects.sink)
 
     def _position_of(self, argument: int | str | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
@@ -315,8 +315,10 @@ class ShowTransport(ShowState):
     def _put_transport(self, data: bytes, now_ns: int) -> None:
         for output in self._transported:
             if self._devices.by_output[output].transport(data, now_ns, self.clock):
-                output.put_realtime(data, now_ns, self.sink)
+                output.put_realtime(data, now_ns, self.effects.sink)
 
     def _transport_changed(self) -> None:
-        self.revision += 1
-        self._event("transport", state=self.clock.state.value, position_ticks=self.clock.position_ticks)
+        self.effects.revision += 1
+        self.effects.event(
+            "transport", state=self.clock.state.value, position_ticks=self.clock.position_ticks
+        )

@@ -215,9 +215,9 @@ class _Walk:
 
     def _take(self) -> None:
         if self._since_ns is None:
-            changed = (event for event in self._show.events if event["kind"] in ("song", "section"))
+            changed = (event for event in self._show.effects.events if event["kind"] in ("song", "section"))
             self._since_ns = next((event["at_ns"] for event in changed), None)
-        for wire, data in self._show.sink:
+        for wire, data in self._show.effects.sink:
             if data[0] in (TICK, ACTIVE_SENSING) or self._schedule.going_on.get(id(data)) is data:
                 continue
             name = ", ".join(output.name for output in wire.outputs)
@@ -227,8 +227,8 @@ class _Walk:
                 share.done_ms = (max(wire.busy_until_ns, self._now_ns) - self._since_ns) / NS_PER_MS
         if self._since_ns is not None:
             self._done.update(wire for wire in self._show.book.wires if not wire.queued)
-        self._show.sink.clear()
-        self._show.events.clear()
+        self._show.effects.sink.clear()
+        self._show.effects.events.clear()
 
 
 def _note_down(messages: list[str], data: bytes) -> None:

@@ -440,7 +440,7 @@ def test_time_that_runs_backwards_raises() -> None:
     stage = Stage()
     stage.run(100 * MS)
     with pytest.raises(ValueError, match="backwards by 1 ns"):
-        stage.show.advance(stage.show._now_ns - 1)
+        stage.show.advance(stage.show.effects.now_ns - 1)
 
 
 # Panic
@@ -603,8 +603,8 @@ def test_a_release_that_the_port_refused_is_owed() -> None:
     stage.play("keys", "90 3c 40")
     stage.run(110 * MS)
     stage.show.receive(stage.input("keys"), bytes.fromhex("80 3c 40"), stage.now_ns)
-    unsent = [data for _, data in stage.show.sink]
-    stage.show.sink.clear()  # the port raised instead of taking it
+    unsent = [data for _, data in stage.show.effects.sink]
+    stage.show.effects.sink.clear()  # the port raised instead of taking it
     stage.show.output_lost(stage.output("synth").wire, stage.now_ns, unsent)
     stage.open("synth")
     stage.run(200 * MS)
@@ -850,6 +850,6 @@ def test_revision_moves_with_every_change() -> None:
         Command(Action.STOP),
         Command(Action.NEXT, None, parse_when("bar")),
     ):
-        before = stage.show.revision
+        before = stage.show.effects.revision
         stage.do(command.action, command.argument, str(command.when))
-        assert stage.show.revision > before
+        assert stage.show.effects.revision > before

@@ -89,7 +89,7 @@ def test_bulk_leaves_the_wire_idle_for_a_late_tick() -> None:
     """A dump on a DIN wire (320 µs a byte, M1 p. 1): the device's own ticks find it idle."""
     one = stage(played=Timing(offset_ns=7 * MS))
     output = one.output("played")
-    output.offer(b"\xf0\x7d" + bytes(1999) + b"\xf7", 0, one.show.sink)
+    output.offer(b"\xf0\x7d" + bytes(1999) + b"\xf7", 0, one.show.effects.sink)
     free_ns = 0
     one.collect()
     one.run(1500 * MS)

@@ -62,9 +62,9 @@ def test_others_see_each_quarter_where_the_grid_is_while_somebody_else_leads() -
     one.run(7 * MS)
     seen = []
     for quarter in range(1, 5):
-        before = one.show.revision
+        before = one.show.effects.revision
         one.run(quarter * 480 * MS)
-        seen.append(one.show.revision - before)
+        seen.append(one.show.effects.revision - before)
     assert seen == [1, 1, 1, 1]
 
 

@@ -91,7 +91,7 @@ def shown(one: Stage) -> dict[str, Any]:
 def test_nothing_changes_without_another_revision(seed: int) -> None:
     chance = random.Random(seed)
     one = stage()
-    seen = {one.show.revision: shown(one)}
+    seen = {one.show.effects.revision: shown(one)}
     for _ in range(120):
         if chance.random() < 0.4:
             word, _, argument = chance.choice(ACTIONS).partition(" ")
@@ -105,7 +105,7 @@ def test_nothing_changes_without_another_revision(seed: int) -> None:
         else:
             one.run(one.now_ns + chance.choice((3, 21, 150, 700)) * MS)
         now = shown(one)
-        assert seen.setdefault(one.show.revision, now) == now
+        assert seen.setdefault(one.show.effects.revision, now) == now
 
 
 def standing(one: Stage, name: str) -> dict[str, Any]:
@@ -124,9 +124,9 @@ def test_a_device_started_by_bar_waits_no_longer_once_it_runs() -> None:
     one.run(500 * MS)
     one.do(Action.RETRIGGER, "bar bar")
     assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == ("bar", True)
-    revision = one.show.revision
+    revision = one.show.effects.revision
     one.run(2500 * MS)
     assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == (None, True)
-    assert one.show.revision != revision
+    assert one.show.effects.revision != revision
     assert (standing(one, "plain")["running"], standing(one, "pulsed")["running"]) == (True, None)
     assert (standing(one, "half")["rate"], standing(one, "coded")["rate"]) == ("1/2", None)

@@ -149,15 +149,15 @@ class FakeEngine:
         self._tell_effects()
 
     def _tell_effects(self) -> None:
-        self.show.sink.clear()
-        for event in self.show.events:
+        self.show.effects.sink.clear()
+        for event in self.show.effects.events:
             self.tell("event", event)
-        self.show.events.clear()
-        if self.show.revision != self._revision:
+        self.show.effects.events.clear()
+        if self.show.effects.revision != self._revision:
             self._show_snapshot()
 
     def _show_snapshot(self) -> None:
-        self._revision = self.show.revision
+        self._revision = self.show.effects.revision
         self.tell("snapshot", self.show.snapshot())
 
     def _take(self, message: Message) -> None:

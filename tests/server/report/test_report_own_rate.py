@@ -26,7 +26,7 @@ class Recorded(Stage):
         super().__init__(book)
 
     def collect(self) -> None:
-        for output, data in self.show.sink:
+        for output, data in self.show.effects.sink:
             if data == TICK and output.name == "own":
                 stamp = self.show.stamps[output]
                 assert stamp is not None
