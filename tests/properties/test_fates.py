@@ -1,0 +1,75 @@
+"""A route has a reason to keep a message out exactly when its table lets nothing through."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from test_tables import messages, routes, wide_routes
+
+from routerd.core.midi.messages import Kind
+from routerd.core.model.model import Device
+from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route
+from routerd.core.routing.fate import _sent, fate_of, why_not
+
+zones = st.builds(
+    lambda upper, members, to_members, low, high: Route(
+        "zone", "keys", "synth", frozenset(Kind), note_low=low, note_high=high,
+        zone=NoteZone(upper, members, False, to_members),
+    ),
+    st.booleans(), st.integers(1, 15), st.integers(1, 15), st.integers(0, 60), st.integers(61, 127),
+)  # fmt: skip
+some_channels = st.just(()) | st.lists(st.integers(0, 15), min_size=1, max_size=4, unique=True).map(tuple)
+
+
+@given(routes | wide_routes | zones, messages, some_channels, some_channels)
+def test_a_reason_stands_exactly_where_nothing_is_sent(
+    route: Route, data: bytes, heard: tuple[int, ...], theirs: tuple[int, ...]
+) -> None:
+    route = replace(route, source="keys", target="synth", maps=tuple(r for r in route.maps if not r.channels))
+    source = Device("keys", input_pattern="keys", channels=heard)
+    target = Device("synth", output_pattern="synth", channels=theirs)
+    why, sent = why_not(route, data, source, target), _sent(route, data, source, target)
+    if route.zone is None:
+        assert bool(why) is not bool(sent)
+    else:  # what is squeezed into fewer channels may send nothing until a note is pressed
+        assert not (why and sent)
+
+
+KEYS, SYNTH = Device("keys", input_pattern="keys"), Device("synth", output_pattern="synth")
+PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS})
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "why"),
+    [
+        ({}, "C0 05", "it passes controllers, notes; this is program"),
+        ({}, "F8", "it passes controllers, notes; this is clock"),
+        ({}, "FE", "active sensing, system reset and undefined bytes pass no route"),
+        ({"from_channel": 0}, "93 3C 64", "it takes channel 1 only; this is on 4"),
+        ({"blocked_channels": frozenset({9})}, "99 3C 64", "it blocks channel 10"),
+        ({"note_low": 48, "note_high": 71}, "90 48 64", "it takes notes C3 to B4; this is C5"),
+        ({"velocity_high": 80}, "90 3C 64", "it takes velocities 1 to 80; this is 100"),
+        ({"transpose": 48}, "90 7F 64", "transposed it would be note 175, and notes go from 0 to 127"),
+        ({"blocked_controllers": frozenset({7})}, "B0 07 64", "it blocks controller 7 (volume)"),
+        ({"drone": (48,)}, "80 3C 40", "a drone is switched by presses; this is none"),
+        ({}, "90 3C", "it is not one whole MIDI message"),
+    ],
+)
+def test_the_reason_in_words(options: dict[str, int], code: str, why: str) -> None:
+    route = Route("keys to synth", "keys", "synth", PLAYED, **options)
+    assert fate_of(route, bytes.fromhex(code), KEYS, SYNTH).why == why
+    assert not fate_of(route, bytes.fromhex(code), KEYS, SYNTH).sent
+
+
+def test_what_a_route_sends_is_what_its_table_makes() -> None:
+    fade = Remap(
+        Quantity(QuantityKind.CONTROLLER, 11), Quantity(QuantityKind.CONTROLLER, 7), (0, 127), (0, 100)
+    )
+    route = Route("r", "keys", "synth", PLAYED, to_channel=2, transpose=-12, chord=(0, 7), maps=(fade,))
+    assert fate_of(route, bytes.fromhex("90 3C 64"), KEYS, SYNTH).sent == (
+        bytes.fromhex("92 30 64"), bytes.fromhex("92 37 64"),
+    )  # fmt: skip
+    assert fate_of(route, bytes.fromhex("B0 0B 7F"), KEYS, SYNTH).sent == (bytes.fromhex("B2 07 64"),)
