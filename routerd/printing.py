@@ -24,7 +24,7 @@ def open_standard_streams() -> None:
 
 
 def visible(text: str) -> str:
-    """Return text on one line and without control characters: each is written as its escape, such as \\x1b.
+    r"""Return text on one line and without control characters: each is written as its escape, such as \x1b.
 
     So are characters that turn the direction of writing or cannot be seen, and bytes that are not UTF-8.
     """

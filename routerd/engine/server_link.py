@@ -201,7 +201,7 @@ class ServerLink:
         self._worker.play(input, data)
 
     def _let_go(self) -> None:
-        """This server has gone: what it asked for ends, and what it has pressed or bent is let go."""
+        """End what a server that has gone asked for, and let go of what it has pressed or bent."""
         self._worker.recorder.on = False
         for input, data in self._pressed.rest():
             self._worker.play(input, data)

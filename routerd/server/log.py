@@ -152,7 +152,8 @@ def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> Non
     if appeared:
         log.warning(text, **fields)
     else:
-        log.info(f"no longer: {text}", **fields)
+        gone = f"no longer: {text}"
+        log.info(gone, **fields)
 
 
 def log_realtime(realtime: dict[str, Any]) -> None:

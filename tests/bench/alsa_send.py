@@ -90,7 +90,7 @@ def main(messages: int = 300) -> None:
         print(load)
         for name, times in took.items():
             least, middle, high = (
-                sorted(times)[0],
+                min(times),
                 sorted(times)[messages // 2],
                 sorted(times)[messages * 9 // 10],
             )

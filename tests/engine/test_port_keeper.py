@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from time import monotonic, sleep
 
@@ -135,7 +135,7 @@ class Stage:
 
 
 @pytest.fixture
-def stage(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch):
+def stage(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Stage]:
     monkeypatch.setattr(port_keeper, "RETRY_S", 0.01)
     made = Stage(*request.param)
     yield made

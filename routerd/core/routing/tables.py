@@ -65,7 +65,7 @@ WIDE = 6
 """An entry of more legs is looked up by the first data byte too, so that other zones cost nothing."""
 
 
-class WideEntry(tuple[Leg, ...]):
+class WideEntry(tuple[Leg, ...]):  # noqa: SLOT001 - a tuple with a field cannot have slots
     """An entry of many legs, and those of them that let each first data byte through."""
 
     by_first: tuple[tuple[Leg, ...], ...]

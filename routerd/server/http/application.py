@@ -31,7 +31,6 @@ _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 def make_app(app: App, guard: Guard) -> web.Application:
     """Return the application that answers for `app`."""
-
     turn = asyncio.Lock()
 
     @web.middleware

@@ -298,7 +298,7 @@ async def get_help(call: Call) -> web.Response:
 
 
 async def get_openapi(_call: Call) -> web.Response:
-    """This API's document."""
+    """Answer with the API's OpenAPI document."""
     return json_text_response(await asyncio.to_thread(_openapi_text))
 
 

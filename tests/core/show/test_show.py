@@ -213,7 +213,7 @@ def test_what_is_no_tempo_is_refused(text: str | None) -> None:
 
 
 def test_a_section_armed_for_the_bar_falls_exactly_on_it() -> None:
-    """ "opener" is replaced by a song in 4/4 at 125 BPM with two sections; the second is at 250 BPM."""
+    """Instead of "opener" there is a song in 4/4 at 125 BPM with two sections; the second is at 250 BPM."""
     song = replace(
         OPENER,
         sections=(replace(MIDDLE.sections[0]), replace(MIDDLE.sections[2], bpm=Fraction(250))),

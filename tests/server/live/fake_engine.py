@@ -11,7 +11,7 @@ import contextlib
 import socket
 from collections.abc import Callable
 from time import monotonic_ns
-from typing import Any
+from typing import Any, Self
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
@@ -50,7 +50,7 @@ class FakeEngine:
         self._tasks: list[asyncio.Task[None]] = []
         self._writer: asyncio.StreamWriter | None = None
 
-    async def __aenter__(self) -> FakeEngine:
+    async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:

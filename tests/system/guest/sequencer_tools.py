@@ -18,9 +18,9 @@ def aconnect(*words: str) -> str:
 def address(client: str, port: str) -> str:
     """Return client:port in numbers, by names; the first of several."""
     listing = aconnect("-l")
-    for section in re.split(r"^(?=client )", listing, flags=re.M):
+    for section in re.split(r"^(?=client )", listing, flags=re.MULTILINE):
         number = re.match(rf"client (\d+): '{re.escape(client)}'", section)
-        found = re.search(rf"^\s+(\d+) '{re.escape(port)}\s*'", section, re.M)
+        found = re.search(rf"^\s+(\d+) '{re.escape(port)}\s*'", section, re.MULTILINE)
         if number and found:
             return f"{number[1]}:{found[1]}"
     raise AssertionError(f"no {client}:{port} in\n{listing}")

@@ -157,9 +157,11 @@ def _packages() -> Iterator[Path]:
             package = importlib.metadata.distribution(name)
         except importlib.metadata.PackageNotFoundError:
             continue  # for another system, or an extra that nobody asked for
-        for requirement in package.requires or ():
-            if "extra ==" not in requirement:
-                waiting.append(re.split(r"[^A-Za-z0-9._-]", requirement, maxsplit=1)[0].lower())
+        waiting += [
+            re.split(r"[^A-Za-z0-9._-]", requirement, maxsplit=1)[0].lower()
+            for requirement in package.requires or ()
+            if "extra ==" not in requirement
+        ]
         for file in package.files or ():
             path = Path(str(file.locate()))
             if not set(SITES).isdisjoint(path.parents) and path.is_file():

@@ -59,9 +59,11 @@ def job_script(command: list[str], names: list[str], share: bool) -> str:
     if share:
         lines.append("mkdir -p /run/job/out")
         lines.append("mount -t 9p -o trans=virtio,version=9p2000.L,cache=none out /run/job/out")
-    for name in ["PATH", "HOME", "LANG", *names]:
-        if name in os.environ:
-            lines.append(f"export {name}={shlex.quote(os.environ[name])}")
+    lines += [
+        f"export {name}={shlex.quote(os.environ[name])}"
+        for name in ["PATH", "HOME", "LANG", *names]
+        if name in os.environ
+    ]
     lines.append("export ROUTERD_GUEST=1")
     lines.append(f"echo {MODULE_OPTIONS} >/etc/modprobe.d/routerd-tests.conf")
     lines.append(f"for module in {MODULES}; do modprobe $module; done")
