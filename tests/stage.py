@@ -9,8 +9,10 @@ from fractions import Fraction
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Device, Patch, Rig, Section, SetList, Song, StartPolicy, WireKind
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch, Section, Song, StartPolicy
 from routerd.core.output.patches import compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.input import Input

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from routerd import storage
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.edit import replace, write_values
 from routerd.server.rigfiles.set_file import SaveError, save_set

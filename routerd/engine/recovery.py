@@ -13,7 +13,7 @@ from typing import Any
 
 from routerd import __version__, storage
 from routerd.core.errors import RouterdError
-from routerd.core.model.model import SetList, set_list_from_plain
+from routerd.core.model.set_list import SetList, set_list_from_plain
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.crash_state import FIELDS, kept_from_plain, place_in
 from routerd.core.show.show import Show

@@ -14,7 +14,9 @@ from typing import Any
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
-from routerd.core.model.model import SetList, rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.model.rig import rig_from_plain
+from routerd.core.model.set_list import SetList, set_list_from_plain
+from routerd.core.model.song import song_from_plain
 from routerd.core.routing.input import Input
 from routerd.core.routing.pressed import Pressed
 from routerd.core.show.compiler import CompiledBook, Compiler

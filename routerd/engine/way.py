@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from routerd.core.model.model import Device, Usb
+from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
 from routerd.core.routing.feed import Feed
 from routerd.core.show.compiler import CompiledBook

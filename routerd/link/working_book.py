@@ -13,19 +13,10 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from routerd import __version__
-from routerd.core.model.model import (
-    Book,
-    Plain,
-    Rig,
-    SetList,
-    Song,
-    rig_from_plain,
-    rig_to_plain,
-    set_list_from_plain,
-    set_list_to_plain,
-    song_from_plain,
-    song_to_plain,
-)
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import Rig, rig_from_plain, rig_to_plain
+from routerd.core.model.set_list import Book, SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.song import Song, song_from_plain, song_to_plain
 
 FILE = "working-book.jsonl"
 FORM = 2

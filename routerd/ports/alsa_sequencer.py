@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from routerd.core.errors import PortError
-from routerd.core.model.model import ANY_USB, Usb
+from routerd.core.model.rig import ANY_USB, Usb
 from routerd.ports.alsa_pool import INPUT_CELLS
 from routerd.ports.base import CONNECTED, Condition, PortInfo
 from routerd.ports.patchbay import CLIENT_NAME

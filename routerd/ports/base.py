@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from routerd.core.errors import PortError
-from routerd.core.model.model import ANY_USB, Usb
+from routerd.core.model.rig import ANY_USB, Usb
 
 Received = Callable[[bytes, int], None]
 """Called with one whole message and its arrival time in ns of CLOCK_MONOTONIC."""

@@ -7,7 +7,7 @@ import re
 from collections import Counter
 
 from routerd.core.errors import PortError
-from routerd.core.model.model import Rig
+from routerd.core.model.rig import Rig
 from routerd.ports import open_system
 from routerd.ports.base import PortInfo
 from routerd.ports.patterns import doubts, wishes

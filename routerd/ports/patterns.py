@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
-from routerd.core.model.model import ANY_USB, Device, Usb, port_in, port_out, sharing
+from routerd.core.model.rig import ANY_USB, Device, Usb, port_in, port_out, sharing
 from routerd.ports.base import PortInfo, matching
 from routerd.ports.patchbay import CLIENT_NAME
 

@@ -38,13 +38,13 @@ from time import monotonic_ns
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import PortError
-from routerd.core.model.model import port_in, port_out, sharing
+from routerd.core.model.rig import port_in, port_out, sharing
 from routerd.core.units import DIN_BYTE_NS
 from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received, match_port
 from routerd.ports.loop_cable import LoopCables
 
 if TYPE_CHECKING:
-    from routerd.core.model.model import Device, Usb
+    from routerd.core.model.rig import Device, Usb
 
 LONGEST_DATAGRAM = 65_507
 MOST_LISTENERS = 8

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.model import ANY_USB, Usb
+from routerd.core.model.rig import ANY_USB, Usb
 
 _CARDS = Path("/sys/class/sound")
 _USB = "usb"

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from time import monotonic_ns
 from typing import NamedTuple
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S
 from routerd.server.health import Key, Line, lines_of
 from routerd.server.log import log_health

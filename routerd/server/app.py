@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Any
 import structlog
 
 from routerd.core.errors import LinkError
-from routerd.core.model.model import AfterRestart, Book, Plain, SetList
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import AfterRestart
+from routerd.core.model.set_list import Book, SetList
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Tap, TickRecord
 from routerd.server.announcing import HealthWatch

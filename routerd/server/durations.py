@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.http.shapes import Durations, SongFacts
 
 

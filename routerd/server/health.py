@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S
 from routerd.server.view import View
 

@@ -15,7 +15,10 @@ from collections.abc import AsyncIterator
 from typing import Any, Protocol
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
-from routerd.core.model.model import Book, Plain, SetList, rig_to_plain, set_list_to_plain, song_to_plain
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import rig_to_plain
+from routerd.core.model.set_list import Book, SetList, set_list_to_plain
+from routerd.core.model.song import song_to_plain
 from routerd.link.messages import Message, Tap, Taps, TickRecord, Unpacker, pack_message
 
 REPLY_S = 2.0

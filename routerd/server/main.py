@@ -25,7 +25,8 @@ import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError
-from routerd.core.model.model import Plain, SetList
+from routerd.core.model.plain import Plain
+from routerd.core.model.set_list import SetList
 from routerd.errand import StuckError
 from routerd.link.working_book import Origin
 from routerd.server.app import App

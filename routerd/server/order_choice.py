@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from routerd.core.model.model import Book, SetList
+from routerd.core.model.set_list import Book, SetList
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from routerd import storage
-from routerd.core.model.model import Book, Plain, SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.plain import Plain
+from routerd.core.model.set_list import Book, SetList, set_list_from_plain, set_list_to_plain
 from routerd.core.units import parse_bpm
 from routerd.link import working_book
 from routerd.link.working_book import Head, KeptBook, pack_book

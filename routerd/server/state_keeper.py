@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.errand import StuckError
 from routerd.server.disk import Disk
 from routerd.server.order_choice import Origin

@@ -15,7 +15,7 @@ from typing import Any
 
 from routerd import __version__
 from routerd.core.clock.grid import Segment
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.server.boottime import steady_s
 from routerd.server.durations import durations_of

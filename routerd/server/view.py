@@ -12,7 +12,9 @@ from time import monotonic_ns
 from typing import Any
 
 from routerd.core.clock.transport import TempoBy
-from routerd.core.model.model import Plain, SetList, Song, set_list_from_plain
+from routerd.core.model.plain import Plain
+from routerd.core.model.set_list import SetList, set_list_from_plain
+from routerd.core.model.song import Song
 from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.server.durations import Pace

@@ -14,7 +14,7 @@ import time
 from itertools import count
 from random import Random
 
-from routerd.core.model.model import Book
+from routerd.core.model.set_list import Book
 from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
 from tests.hostile.streams import stream, throw_all
 from tests.hostile.under_fire import UnderFire

@@ -38,8 +38,10 @@ from typing import Any
 import rtmidi
 
 from routerd.core.midi.messages import NOTE_ON, SYSEX, Kind, note_off, note_on
-from routerd.core.model.model import Device, Rig, SetList, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.output.wire import Wire
 from routerd.core.routing.tables import compile_tables
 from routerd.core.show.compiler import Compiler

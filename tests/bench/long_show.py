@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 
-from routerd.core.model.model import Device, Rig, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.link.messages import TickRecord
 from routerd.server.report import Measurements
 from routerd.server.status import rss_bytes

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000

@@ -20,8 +20,10 @@ from time import monotonic_ns
 from routerd.core.midi.messages import CONTROLLER, Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Device, Rig, SetList, Song, WireKind
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process

@@ -12,8 +12,8 @@ import statistics
 from time import perf_counter_ns
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.model import Device
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import Device
+from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables

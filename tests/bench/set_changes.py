@@ -28,8 +28,10 @@ from time import monotonic_ns
 from routerd.core.midi.messages import CONTROLLER, PROGRAM, Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Device, Patch, Rig, Section, SetList, Song, WireKind
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch, Section, Song
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S, make_thread_realtime, prepare_process
@@ -46,7 +48,7 @@ WRITER = """
 import sys
 import time
 from pathlib import Path
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.order_choice import Origin
 from routerd.server.state import State, StateFolder
 folder = StateFolder(Path(sys.argv[1]), print)

@@ -9,8 +9,10 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.model import Device, Patch, Rig, SetList, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch, Song
 from routerd.core.show.compiler import EMPTY_BOOK, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper

@@ -10,8 +10,10 @@ from time import monotonic
 import pytest
 
 from routerd.core.midi.messages import Kind, note_off, note_on
-from routerd.core.model.model import Device, Patch, Rig, SetList, Song, WireKind
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch, Song
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper

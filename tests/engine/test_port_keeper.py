@@ -11,7 +11,9 @@ import pytest
 
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import note_off
-from routerd.core.model.model import Device, Rig, SetList, Song, Usb
+from routerd.core.model.rig import Device, Rig, Usb
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.show.show import Show
 from routerd.engine import port_keeper

@@ -19,7 +19,7 @@ from routerd.cli.demo import rig_folder
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, song_position
 from routerd.core.model.arming import Action, Command
-from routerd.core.model.model import Book, SetList
+from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import Memory

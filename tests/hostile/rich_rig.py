@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.model import Book
+from routerd.core.model.set_list import Book
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.server.rigfiles import load_folder
 

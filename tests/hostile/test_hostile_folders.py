@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 from routerd.cli import main
 from routerd.core.errors import RouterdError
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.order_choice import Origin
 from routerd.server.rigfiles.edit import replace, write_values
 from routerd.server.rigfiles.set_file import SaveError, save_set

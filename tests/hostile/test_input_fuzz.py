@@ -11,7 +11,7 @@ from random import Random
 import pytest
 
 from routerd.core.errors import LinkError
-from routerd.core.model.model import Book
+from routerd.core.model.set_list import Book
 from routerd.link.messages import (
     LONGEST_FRAME,
     TickRecord,

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from routerd.core.errors import RouterdError
 from routerd.core.midi.messages import TICK
-from routerd.core.model.model import Book, SetList
+from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import Memory

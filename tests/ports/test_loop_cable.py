@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 from time import monotonic_ns
 
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.ports.loop_cable import MOST_WAITING, LoopCables
 from routerd.ports.simulated import SimulatedPorts
 

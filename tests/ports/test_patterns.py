@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routerd.core.model.model import Device, Usb
+from routerd.core.model.rig import Device, Usb
 from routerd.ports.base import PortInfo
 from routerd.ports.patterns import doubts
 

@@ -10,7 +10,7 @@ from queue import Queue
 import pytest
 
 from routerd.core.errors import PortError
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.ports.base import CONNECTED, match_port
 from routerd.ports.far_end import FarEnd
 from routerd.ports.simulated import SimulatedPorts, port_name, split_arrival

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.core.model.model import ANY_USB, Device, Usb
+from routerd.core.model.rig import ANY_USB, Device, Usb
 from routerd.ports import describe
 from routerd.ports.base import PortInfo, match_port
 from routerd.ports.simulated import SimulatedPorts

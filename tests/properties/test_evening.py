@@ -13,7 +13,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action
-from routerd.core.model.model import SectionsEnd, SetList, Song
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import SectionsEnd, Song
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
 FOUR = replace(MIDDLE, identifier="four", sections_end=SectionsEnd.WRAP)

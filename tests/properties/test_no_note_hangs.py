@@ -20,8 +20,10 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action, Command
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Hold, Patch, SetList, WireKind
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import WireKind
+from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Hold, Patch
 from tests.stage import (
     CLOSER,
     CONTROLS,

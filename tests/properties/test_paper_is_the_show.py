@@ -13,7 +13,9 @@ from itertools import pairwise
 
 from routerd.core.clock.transport import State
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Book, Device, Patch, Song, StartPolicy, WireKind
+from routerd.core.model.rig import Device, WireKind
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, TimeCode, Timing
 from routerd.server.offline.rehearse import Change, rehearse
 from tests.hostile.rich_rig import RICH, book_of, compiled_book

@@ -11,27 +11,20 @@ from hypothesis import strategies as st
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
-from routerd.core.model.controls import Control, Pedal, Press, PressTimes
-from routerd.core.model.model import (
-    Device,
+from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
+from routerd.core.model.rig import Device, Rig, Usb, WireKind, rig_from_plain, rig_to_plain
+from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.model.set_list import SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.song import (
     Patch,
-    Rig,
     Section,
     SectionsEnd,
-    SetList,
     Song,
     Sounding,
     StartPolicy,
-    Usb,
-    WireKind,
-    rig_from_plain,
-    rig_to_plain,
-    set_list_from_plain,
-    set_list_to_plain,
     song_from_plain,
     song_to_plain,
 )
-from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
@@ -46,7 +39,6 @@ from routerd.core.model.timing import (
     Timing,
 )
 from routerd.core.output.patches import DEFAULT_ORDER
-from routerd.core.show.leds import Lamp, Shows
 
 text = st.text(max_size=8)
 seven = st.integers(0, 127)

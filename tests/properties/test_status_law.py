@@ -16,7 +16,8 @@ import pytest
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK
 from routerd.core.model.arming import Action, Command, parse_when
-from routerd.core.model.model import Device, Rig, Song, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.song import Song
 from routerd.core.model.timing import ChangePolicy, Curve, SongTiming, StartMode, TempoPoint, Timing
 from routerd.server.status import device_clock, position_at, tempo_of, tick_at
 from tests.stage import MS, Stage, compiled

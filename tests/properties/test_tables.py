@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.model import Device
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import Device
+from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables

@@ -17,7 +17,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Rig, Section, Song, StartPolicy, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.song import Section, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Pulse, SongTiming, StartMode, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, START, STOP, TICK, Stage, compiled
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.midi.messages import TICK_BYTES
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
 
 BYTE_NS = 320_000

@@ -1,4 +1,4 @@
-"""Controls: messages of devices that stand for an action instead of being played, and pedals' ranges.
+"""Controls: messages of devices that stand for an action instead of being played, pedals' ranges, and lamps.
 
 A message may mean one thing when pressed, another when held and a third when pressed twice; what one
 message means altogether is a `Switch`, worked out when songs are loaded. A song may give a message of
@@ -74,6 +74,35 @@ class Pedal:
     heel: int
     toe: int
     channel: int = -1
+
+
+class Shows(StrEnum):
+    """What a lamp can show."""
+
+    RUNNING = "running"
+    STOPPED = "stopped"
+    ARMED = "armed"
+    SONG = "song"
+    SECTION = "section"
+    LAST_SONG = "last-song"
+    CHECKLIST = "checklist"
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """A lamp of a device. `status` is NOTE_ON or CONTROLLER with the channel in its low half.
+
+    `argument` with SONG is the place in the order from 1, with SECTION the number from 1 or the name.
+    `on` and `off` are the values sent (0–127); a Note On with 0 is a Note Off (M1 p. 10).
+    """
+
+    device: str
+    status: int
+    number: int
+    shows: Shows
+    argument: int | str = 0
+    on: int = 127
+    off: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,3 +238,14 @@ def control_from_plain(plain: list[Any]) -> Control:
 def pedal_to_plain(pedal: Pedal) -> list[Any]:
     """Return `pedal` as JSON values."""
     return [pedal.device, pedal.number, pedal.heel, pedal.toe, pedal.channel]
+
+
+def lamp_to_plain(lamp: Lamp) -> list[Any]:
+    """Return `lamp` as JSON values."""
+    return [lamp.device, lamp.status, lamp.number, lamp.shows.value, lamp.argument, lamp.on, lamp.off]
+
+
+def lamp_from_plain(plain: list[Any]) -> Lamp:
+    """Return the lamp that `lamp_to_plain` wrote."""
+    device, status, number, shows, argument, on, off = plain
+    return Lamp(device, status, number, Shows(shows), argument, on, off)

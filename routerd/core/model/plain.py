@@ -1,6 +1,6 @@
 """Values with many optional fields as JSON values: a dictionary of what differs from the default, by name.
 
-What is written for every field in its place, and read so, is in `model`.
+What is written for every field in its place is read beside each value.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from enum import StrEnum
 from typing import Any
+
+Plain = dict[str, Any]
 
 Readers = Mapping[str, Callable[[Any], Any]]
 """How fields are read that are not plain numbers, text or truth values."""

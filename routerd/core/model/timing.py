@@ -1,6 +1,6 @@
 """The vocabulary of time: what a device's clock and a song's tempo, meter and click are, as checked values.
 
-Like `model`: everything is resolved, nothing here checks. Positions count ticks of the song from 0.
+Everything is resolved, nothing here checks. Positions count ticks of the song from 0.
 """
 
 from __future__ import annotations
@@ -160,7 +160,7 @@ class SongTiming:
 PLAIN_SONG_TIMING = SongTiming()
 
 
-# Plain values, as in `model`; what is as usual is left out, because most devices and songs say nothing.
+# Plain values; what is as usual is left out, because most devices and songs say nothing.
 
 
 def timing_to_plain(timing: Timing) -> Plain | None:

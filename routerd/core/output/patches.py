@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from routerd.core.midi import messages, parameters
 
 if TYPE_CHECKING:
-    from routerd.core.model.model import Patch
+    from routerd.core.model.song import Patch
     from routerd.core.output.wire import Output, Sink
 
 DEFAULT_ORDER = ("sysex", "messages", "program", "controllers", "rpn", "nrpn")

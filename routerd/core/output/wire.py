@@ -53,7 +53,7 @@ from routerd.core.midi.messages import (
     TICK_BYTES,
     controller,
 )
-from routerd.core.model.model import WireKind, timed_device
+from routerd.core.model.rig import WireKind, timed_device
 from routerd.core.output.lanes import (
     expression_keys,
     is_release,
@@ -72,7 +72,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
 
     from routerd.core.midi.parameters import Selected
-    from routerd.core.model.model import Device
+    from routerd.core.model.rig import Device
     from routerd.core.routing.converters import Converter
     from routerd.core.routing.input import Input
 

@@ -28,8 +28,7 @@ from routerd.core.midi.messages import (
     SYSEX_END,
 )
 from routerd.core.midi.parameters import NRPN, RPN, Parameter, Selected
-from routerd.core.model.curves import FULL, scale
-from routerd.core.model.routes import SEQUENCE_KINDS, Quantity, QuantityKind, Remap, Switching
+from routerd.core.model.route import FULL, SEQUENCE_KINDS, Quantity, QuantityKind, Remap, Switching, scale
 from routerd.core.routing.resting import moved_key
 
 if TYPE_CHECKING:

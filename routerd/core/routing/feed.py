@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from routerd.core.midi.messages import NOTE_ON, SYSEX
 
 if TYPE_CHECKING:
-    from routerd.core.model.model import Device
+    from routerd.core.model.rig import Device
     from routerd.core.routing.input import Input
 
 

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from routerd.core.model.controls import Controls, Switch
-    from routerd.core.model.model import Device
+    from routerd.core.model.rig import Device
     from routerd.core.output.wire import Sink, Wire
     from routerd.core.routing.converters import Converter
 

@@ -33,8 +33,7 @@ from routerd.core.midi.messages import (
     SYSTEM_STATUSES,
     Kind,
 )
-from routerd.core.model.curves import scale, velocity_map
-from routerd.core.model.routes import QuantityKind, Remap, Switching
+from routerd.core.model.route import QuantityKind, Remap, Switching, scale, velocity_map
 from routerd.core.routing.converters import (
     BendScaler,
     Converter,
@@ -49,7 +48,7 @@ from routerd.core.routing.zones import ZoneMaster, ZoneSqueezer, master_of, memb
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from routerd.core.model.routes import NoteZone, Route
+    from routerd.core.model.route import NoteZone, Route
     from routerd.core.output.wire import Output
 
 BLOCKED = 255

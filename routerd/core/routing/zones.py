@@ -25,11 +25,11 @@ from routerd.core.midi.messages import (
     PROGRAM,
 )
 from routerd.core.midi.parameters import RPN, Parameter, Selected
-from routerd.core.model.curves import FULL
+from routerd.core.model.route import FULL
 from routerd.core.routing.converters import NOTHING, Converter, bend_value
 
 if TYPE_CHECKING:
-    from routerd.core.model.routes import NoteZone
+    from routerd.core.model.route import NoteZone
     from routerd.core.output.wire import Output
 
 TIMBRE = 74

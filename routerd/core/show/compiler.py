@@ -12,19 +12,10 @@ from typing import TYPE_CHECKING
 
 from routerd.core.clock.tempo_map import TempoMap
 from routerd.core.model.controls import Control, Controls, compile_controls, compile_pedals
-from routerd.core.model.model import (
-    Device,
-    Hold,
-    Patch,
-    Rig,
-    SetList,
-    Song,
-    Sounding,
-    port_in,
-    port_out,
-    sharing,
-)
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig, port_in, port_out, sharing
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Hold, Patch, Song, Sounding
 from routerd.core.output.patches import PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.feed import Feed

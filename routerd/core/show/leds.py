@@ -6,41 +6,12 @@ A lamp is told only when it changes, and again when its device comes back. What 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from enum import StrEnum
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from routerd.core.model.controls import Lamp, Shows
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Output, Wire
-
-
-class Shows(StrEnum):
-    """What a lamp can show."""
-
-    RUNNING = "running"
-    STOPPED = "stopped"
-    ARMED = "armed"
-    SONG = "song"
-    SECTION = "section"
-    LAST_SONG = "last-song"
-    CHECKLIST = "checklist"
-
-
-@dataclass(frozen=True, slots=True)
-class Lamp:
-    """A lamp of a device. `status` is NOTE_ON or CONTROLLER with the channel in its low half.
-
-    `argument` with SONG is the place in the order from 1, with SECTION the number from 1 or the name.
-    `on` and `off` are the values sent (0–127); a Note On with 0 is a Note Off (M1 p. 10).
-    """
-
-    device: str
-    status: int
-    number: int
-    shows: Shows
-    argument: int | str = 0
-    on: int = 127
-    off: int = 0
 
 
 class Facts(NamedTuple):
@@ -88,14 +59,3 @@ class Board:
                 self._told[index] = lit
                 sends.append((output, bytes((lamp.status, lamp.number, lamp.on if lit else lamp.off))))
         return sends
-
-
-def lamp_to_plain(lamp: Lamp) -> list[Any]:
-    """Return `lamp` as JSON values."""
-    return [lamp.device, lamp.status, lamp.number, lamp.shows.value, lamp.argument, lamp.on, lamp.off]
-
-
-def lamp_from_plain(plain: list[Any]) -> Lamp:
-    """Return the lamp that `lamp_to_plain` wrote."""
-    device, status, number, shows, argument, on, off = plain
-    return Lamp(device, status, number, Shows(shows), argument, on, off)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command
-from routerd.core.model.model import SectionsEnd
+from routerd.core.model.song import SectionsEnd
 
 if TYPE_CHECKING:
     from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong

@@ -34,7 +34,7 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.model.arming import Command
 from routerd.core.model.controls import Control
-from routerd.core.model.model import set_list_to_plain
+from routerd.core.model.set_list import set_list_to_plain
 from routerd.core.routing.input import Input
 from routerd.core.routing.watch import SENSING_LOST
 from routerd.core.units import (

@@ -1,4 +1,7 @@
-"""Songs, sections, books and ports of the show: what is on, and what reaches whom."""
+"""Songs, sections, books and ports of the show: what is on, and what reaches whom.
+
+A few lines more than most modules: songs and sections are entered in one way.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,8 @@ from routerd.core.clock.transport import State, TempoBy
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES
 from routerd.core.model.arming import Action
-from routerd.core.model.model import SetList, StartPolicy
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import StartPolicy
 from routerd.core.model.timing import ChangePolicy
 from routerd.core.output.lanes import is_release
 from routerd.core.output.wire import DOUBTFUL_NS, Wire

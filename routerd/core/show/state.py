@@ -28,7 +28,8 @@ from routerd.core.errors import CommandError
 from routerd.core.follow.source import Source
 from routerd.core.model.arming import Armed, Command
 from routerd.core.model.checklist import Ticks
-from routerd.core.model.model import Device, SetList
+from routerd.core.model.rig import Device
+from routerd.core.model.set_list import SetList
 from routerd.core.output.wire import NEVER_NS, Output, Wire
 from routerd.core.routing.holding import Holding
 from routerd.core.routing.input import Input

@@ -13,7 +13,7 @@ from typing import Any
 from aiohttp import web
 
 from routerd.core.errors import NotFoundError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.routing.mutes import DEVICE, ROUTE
 from routerd.printing import counted
 from routerd.server.app import App

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.server.http.shapes import Learning
 
 

@@ -11,7 +11,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S
 from routerd.server.health import lines_of
 from routerd.server.report import Measurements

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from routerd import __version__
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.server.http.operation import JSON, Operation
 from routerd.server.http.operations import OPERATIONS
 from routerd.server.http.problems import KINDS, MEDIA_TYPE, ProblemDocument

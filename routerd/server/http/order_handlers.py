@@ -13,8 +13,8 @@ from time import monotonic_ns
 from aiohttp import web
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import order
-from routerd.core.model.model import SetList
+from routerd.core.model import set_list as edits
+from routerd.core.model.set_list import SetList
 from routerd.server.app import App
 from routerd.server.http.answers import json_response
 from routerd.server.http.bodies import DropBody, EncoreBody, InsertBody, MoveBody, SetListBody
@@ -106,7 +106,7 @@ async def put_set_list(call: Call) -> web.Response:
 async def post_move(call: Call) -> web.Response:
     """Move a song."""
     body: MoveBody = call.body
-    return await _edit_songs(call, lambda now: order.move(now, body.number, body.to))
+    return await _edit_songs(call, lambda now: edits.move(now, body.number, body.to))
 
 
 async def post_insert(call: Call) -> web.Response:
@@ -115,19 +115,19 @@ async def post_insert(call: Call) -> web.Response:
     song = known_song(call.app, body.song)
     snapshot = call.app.view.snapshot
     behind = snapshot["gap"] if snapshot["index"] is None else snapshot["index"] + 1
-    return await _edit(call, lambda now: order.insert(now, song, body.to or behind + 1))
+    return await _edit(call, lambda now: edits.insert(now, song, body.to or behind + 1))
 
 
 async def post_drop(call: Call) -> web.Response:
     """Take a song out."""
     body: DropBody = call.body
-    return await _edit_songs(call, lambda now: order.drop(now, body.number))
+    return await _edit_songs(call, lambda now: edits.drop(now, body.number))
 
 
 async def post_encore(call: Call) -> web.Response:
     """Say where the encore begins."""
     body: EncoreBody = call.body
-    return await _edit(call, lambda now: order.begin_encore(now, body.number))
+    return await _edit(call, lambda now: edits.begin_encore(now, body.number))
 
 
 async def post_undo(call: Call) -> web.Response:

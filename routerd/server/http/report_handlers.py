@@ -10,7 +10,7 @@ from collections.abc import Awaitable
 from aiohttp import web
 
 from routerd.core.errors import FileError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.printing import counted
 from routerd.server.http.answers import text_response
 from routerd.server.http.bodies import RecordingBody, SoundcheckBody

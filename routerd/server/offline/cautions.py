@@ -17,8 +17,10 @@ from routerd.core.midi.messages import NOTE_ON, Kind
 from routerd.core.midi.tuning import note_name
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Book, Device, Hold, Patch, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.output.sounding import Sounding
 from routerd.server.offline.rehearse import Change
 from routerd.server.rigfiles.folder import RIG, Loaded

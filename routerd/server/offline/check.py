@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from routerd import storage
 from routerd.core.midi.messages import SYSEX_END
-from routerd.core.model.model import Book, Rig
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import Book
 from routerd.errand import in_time
 from routerd.printing import complain, counted, say
 from routerd.server.offline.cautions import cautions

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from routerd.core.model.model import Book, SetList
+from routerd.core.model.set_list import Book, SetList
 from routerd.errand import in_time
 from routerd.printing import complain, say, say_document
 from routerd.server.rigfiles import Loaded, load_folder

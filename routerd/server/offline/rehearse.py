@@ -31,7 +31,8 @@ from routerd.core.midi.messages import (
     TIME_CODE,
 )
 from routerd.core.model.arming import Action, Command
-from routerd.core.model.model import Book, Song
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Song
 from routerd.core.output.wire import Wire
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.show import Show

@@ -6,7 +6,8 @@ import difflib
 from collections.abc import Iterator
 from dataclasses import fields
 
-from routerd.core.model.model import Book, Section, Song
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Section, Song
 from routerd.core.units import format_bpm
 
 _WORDS = {"bpm": "tempo", "duration_s": "duration", "beat_unit": "meter", "sections_end": "after-sections"}

@@ -14,7 +14,8 @@ from routerd.core.midi.messages import CONTROLLER, NOTE_ON
 from routerd.core.midi.tuning import note_hz, note_name, volts
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.model import Book, Hold, Patch, Song
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.units import format_bpm
 
 CAUTIONS = (

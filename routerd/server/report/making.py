@@ -11,7 +11,7 @@ from pathlib import Path
 
 from routerd import storage
 from routerd.core.errors import RouterdError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 
 PAGE_S = 60.0
 """How long a page may take; one of a twelve-hour show takes a few seconds."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from time import process_time_ns
 
-from routerd.core.model.model import Plain, Rig, WireKind
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import Rig, WireKind
 from routerd.link.messages import TickRecord
 from routerd.server.report.collect import TickLog
 from routerd.server.report.recent import Recent

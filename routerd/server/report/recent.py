@@ -7,7 +7,8 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
-from routerd.core.model.model import Plain, WireKind
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import WireKind
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import TickRecord
 from routerd.server.report.collect import TickLog

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from routerd.core.model.model import Plain, WireKind
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import WireKind
 from routerd.core.units import DIN_BYTE_NS, NS_PER_S, NS_PER_US
 from routerd.server.report.distribution import Distribution
 from routerd.server.report.stats import count_needed

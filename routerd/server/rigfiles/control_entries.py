@@ -8,8 +8,7 @@ from typing import Annotated
 from pydantic import ConfigDict
 
 from routerd.core.model.arming import Action
-from routerd.core.model.controls import Press
-from routerd.core.show.leds import Shows
+from routerd.core.model.controls import Press, Shows
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
 from routerd.server.rigfiles.entry import Entry, key

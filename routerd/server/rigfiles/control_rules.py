@@ -7,9 +7,8 @@ from typing import Any
 
 from routerd.core.midi import messages
 from routerd.core.model.arming import Action, parse_when
-from routerd.core.model.controls import Control, Pedal, Press, PressTimes
+from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
 from routerd.core.routing.mutes import DEVICE, ROUTE
-from routerd.core.show.leds import Lamp, Shows
 from routerd.core.show.place import DONE_AT_ONCE
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.control_entries import KINDS, ControlEntry, LampEntry, PedalEntry, PressesEntry

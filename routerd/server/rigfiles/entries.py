@@ -13,7 +13,8 @@ from typing import Annotated
 from pydantic import ConfigDict, Field
 
 from routerd.core.model.checklist import Item
-from routerd.core.model.model import AfterRestart, SectionsEnd, Sounding, StartPolicy, WireKind
+from routerd.core.model.rig import AfterRestart, WireKind
+from routerd.core.model.song import SectionsEnd, Sounding, StartPolicy
 from routerd.core.model.timing import HOLD_S, ChangePolicy
 from routerd.server.rigfiles import route_leaves as r
 from routerd.server.rigfiles import scalars as s

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from routerd.core.midi.tuning import STANDARD_HZ
-from routerd.core.model.model import Book, SetList
+from routerd.core.model.set_list import Book, SetList
 from routerd.printing import visible
 from routerd.server.rigfiles.check import Checked, check
 from routerd.server.rigfiles.clock_rules import review_clocked_routes

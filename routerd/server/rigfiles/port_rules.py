@@ -12,8 +12,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from routerd.core.model.model import Device, Rig, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.route import Route
+from routerd.core.model.song import Song
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.clock_rules import routes_of
 from routerd.server.rigfiles.entries import DeviceEntry, RigFile, SongFile

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from typing import Any, NamedTuple
 
-from routerd.core.model.model import ANY_USB, Usb
+from routerd.core.model.rig import ANY_USB, Usb
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, shown
 from routerd.server.rigfiles.scalars import TITLE

@@ -11,8 +11,9 @@ from dataclasses import replace
 
 from routerd.core.midi.tuning import A4, retuned
 from routerd.core.model.checklist import Item
-from routerd.core.model.model import Device, Hold, Patch, Rig, Section, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.route import Route
+from routerd.core.model.song import Hold, Patch, Section, Song
 from routerd.core.model.timing import SongTiming, Timing
 from routerd.server.rigfiles.control_rules import control_of, lamp_of, pedal_of, times_of
 from routerd.server.rigfiles.entries import (

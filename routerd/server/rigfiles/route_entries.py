@@ -7,8 +7,7 @@ from typing import Annotated
 from pydantic import ConfigDict, Field
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.curves import Points
-from routerd.core.model.routes import Quantity, Side, Switching
+from routerd.core.model.route import Points, Quantity, Side, Switching
 from routerd.server.rigfiles import route_leaves as r
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles.entry import Entry

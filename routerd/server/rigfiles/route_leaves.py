@@ -10,8 +10,16 @@ from itertools import pairwise
 from typing import Any
 
 from routerd.core.midi.messages import SYSEX, TICK, is_whole, message_length
-from routerd.core.model.curves import FULL, SHAPES, Points
-from routerd.core.model.routes import NUMBERED, SOURCE_KINDS, TARGET_KINDS, Quantity, QuantityKind
+from routerd.core.model.route import (
+    FULL,
+    NUMBERED,
+    SHAPES,
+    SOURCE_KINDS,
+    TARGET_KINDS,
+    Points,
+    Quantity,
+    QuantityKind,
+)
 from routerd.core.output.patches import DEFAULT_ORDER
 from routerd.core.units import NS_PER_MS, parse_note
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.routes import NoteZone, Remap, Route, Side, Switching
+from routerd.core.model.route import NoteZone, Remap, Route, Side, Switching
 from routerd.core.units import parse_note
 from routerd.server.rigfiles.route_entries import DEFAULT_KINDS, DroneEntry, MapEntry, RouteEntry, ZoneEntry
 

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.routes import SEQUENCE_KINDS
+from routerd.core.model.route import SEQUENCE_KINDS
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.problems import MISTAKE, choose, shown
 from routerd.server.rigfiles.route_entries import MapEntry, RouteEntry

@@ -19,10 +19,10 @@ from routerd.core.midi.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK,
 from routerd.core.midi.tuning import REFERENCE_MAX_HZ, REFERENCE_MIN_HZ
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
-from routerd.core.model.controls import Press
-from routerd.core.model.model import AfterRestart, SectionsEnd, Sounding, StartPolicy, WireKind
-from routerd.core.model.routes import Side, Switching
-from routerd.core.show.leds import Shows
+from routerd.core.model.controls import Press, Shows
+from routerd.core.model.rig import AfterRestart, WireKind
+from routerd.core.model.route import Side, Switching
+from routerd.core.model.song import SectionsEnd, Sounding, StartPolicy
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.server.rigfiles.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, one_of, shown, unquoted

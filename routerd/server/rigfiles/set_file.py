@@ -14,7 +14,7 @@ from pathlib import Path
 import yaml
 
 from routerd import storage
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.files import FileProblemError, read_file
 from routerd.server.rigfiles.text import LARGEST_FILE_BYTES, read_document

@@ -10,7 +10,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from routerd.core.model.model import Rig, Song, wire_names
+from routerd.core.model.rig import Rig, wire_names
+from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.entries import RigFile, SongFile

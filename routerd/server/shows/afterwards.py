@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from routerd.core.errors import RouterdError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.printing import complain, say, say_document
 from routerd.server.report.text import render_text
 from routerd.server.shows.record import RecordError, RecordFolder, find_show

@@ -15,7 +15,7 @@ from pathlib import Path
 import mido
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.link.messages import INPUT_BIT, Tap
 from routerd.server.shows.record import RecordError, RecordFolder
 

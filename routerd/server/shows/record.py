@@ -21,7 +21,7 @@ from pathlib import Path
 
 from routerd import storage
 from routerd.core.errors import RouterdError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.link.messages import Tap
 
 FOLDER = "shows"

@@ -13,7 +13,7 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import TYPE_CHECKING
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of

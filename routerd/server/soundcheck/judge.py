@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from routerd.core.model.model import Device, Plain, Rig, wire_names
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import Device, Rig, wire_names
 from routerd.server.report.thresholds import NOTICED, STEADY
 
 Closed = dict[tuple[str, str], str]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from routerd import storage
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 
 FOLDER = "soundchecks"
 MOST_KEPT = 50

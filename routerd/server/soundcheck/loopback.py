@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from routerd.core.midi.messages import TICK_BYTES
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_US
 from routerd.link.messages import INPUT_BIT, OWN_RATE, Tap, TickRecord
 from routerd.server.report.rows import PERCENTILES

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 
 Grade = Literal["pass", "warn", "unknown"]
 

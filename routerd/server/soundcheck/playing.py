@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 from routerd.core.midi.messages import Kind, controller, note_off, note_on
 from routerd.core.midi.tuning import SOFT
-from routerd.core.model.model import Song
-from routerd.core.model.routes import Route
+from routerd.core.model.route import Route
+from routerd.core.model.song import Song
 from routerd.core.routing.pressed import BEND, Pressed
 
 NOTES_PER_QUARTER = 4

@@ -24,7 +24,8 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON
 from routerd.core.midi.tuning import SOFT
 from routerd.core.model.controls import control_keys
-from routerd.core.model.model import Book, Song
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Song
 from routerd.core.routing.pressed import BEND, PRESSURES
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import INPUT_BIT

@@ -18,7 +18,9 @@ from typing import TYPE_CHECKING
 import structlog
 
 from routerd.core.errors import CommandError, LinkError
-from routerd.core.model.model import Book, Device, Plain, port_out, sharing, wire_names
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import Device, port_out, sharing, wire_names
+from routerd.core.model.set_list import Book
 from routerd.core.units import NS_PER_MS
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
 from routerd.server.soundcheck import STAGES, identity

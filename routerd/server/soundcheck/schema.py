@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.server.report.schema import REPORT_SCHEMA, record
 
 _TEXT: Plain = {"type": "string"}

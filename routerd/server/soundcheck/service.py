@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from routerd.core.errors import CommandError
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.server.http.shapes import SoundcheckStage, SoundcheckState
 from routerd.server.rigfiles.edit import Key, replace, write_values
 from routerd.server.shows.record import FOLDER

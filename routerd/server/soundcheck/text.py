@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from routerd.core.model.model import Plain
+from routerd.core.model.plain import Plain
 from routerd.server.report.text import WIDTH, render_text
 
 _MARKS = {"pass": "PASS   ", "fail": "FAIL   ", "unknown": "UNKNOWN", "warn": "MEND   "}

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.clock.schedule import Schedule
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.core.output.wire import NEVER_NS, Output, Wire
 
 ONE, OTHER = (

@@ -8,7 +8,8 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.clock.time_code import frame_ns, frame_number, frame_time, quarter_frame
-from routerd.core.model.model import Device, Rig, Song
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.song import Song
 from routerd.core.model.timing import FrameRate, SongTiming, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled
 

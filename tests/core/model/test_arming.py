@@ -11,7 +11,8 @@ import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Moment, When, parse_when
-from routerd.core.model.model import SectionsEnd, SetList, Sounding
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import SectionsEnd, Sounding
 from routerd.core.model.timing import Click, SongTiming, Timing
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, SAMPLER, START, STOP, TICK, Stage, compiled
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Patch, Section
+from routerd.core.model.song import Patch, Section
 from tests.stage import MIDDLE, MS, OPENER, Stage, compiled, patch_messages, route
 
 DUMP = b"\xf0\x7d\x01\xf7"

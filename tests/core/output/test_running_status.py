@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.core.output.wire import Sink, Wire
 from tests.alsa_codec import codec
 

@@ -8,8 +8,9 @@ import pytest
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Patch, WireKind
-from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.model.rig import WireKind
+from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.model.song import Patch
 from tests.stage import MS, OPENER, RIG, SAMPLER, Stage, compiled, route
 
 FOLDED = route("sampler", to_channel=0)

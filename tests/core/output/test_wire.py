@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.midi.messages import controller, note_off, note_on, program_change
-from routerd.core.model.model import Device, WireKind
+from routerd.core.model.rig import Device, WireKind
 from routerd.core.output.lanes import is_release
 from routerd.core.output.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Sink, Wire
 

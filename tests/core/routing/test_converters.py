@@ -8,9 +8,19 @@ import pytest
 
 from routerd.core.midi.messages import Kind
 from routerd.core.midi.parameters import is_whole
-from routerd.core.model.curves import FULL, SHAPES, bend_by, scale, velocity_map
-from routerd.core.model.model import Device
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route, Switching
+from routerd.core.model.rig import Device
+from routerd.core.model.route import (
+    FULL,
+    SHAPES,
+    Quantity,
+    QuantityKind,
+    Remap,
+    Route,
+    Switching,
+    bend_by,
+    scale,
+    velocity_map,
+)
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables

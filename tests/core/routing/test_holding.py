@@ -8,7 +8,8 @@ import pytest
 
 from routerd.core.midi.tuning import volts
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Hold, Patch, Section, WireKind
+from routerd.core.model.rig import WireKind
+from routerd.core.model.song import Hold, Patch, Section
 from tests.stage import MIDDLE, MS, OPENER, RIG, SAMPLER, Stage, compiled, route
 
 A2, E3, C3 = Hold("sampler", 0, 45, 100), Hold("sampler", 0, 52, 80), Hold("sampler", 1, 48, 100)

@@ -15,8 +15,9 @@ import pytest
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Rig, Song, WireKind
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.song import Song
 from tests.stage import MS, TICK, Stage, compiled
 
 S = 1000 * MS

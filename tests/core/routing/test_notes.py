@@ -7,7 +7,7 @@ import pytest
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control, Controls, PressTimes, compile_controls
-from routerd.core.model.routes import Route
+from routerd.core.model.route import Route
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables

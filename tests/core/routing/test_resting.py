@@ -12,8 +12,9 @@ import pytest
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Patch, Sounding, WireKind
-from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import WireKind
+from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route
+from routerd.core.model.song import Patch, Sounding
 from tests.stage import MS, OPENER, RIG, SAMPLER, Stage, compiled
 
 ALL = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.curves import velocity_map
-from routerd.core.model.routes import Route
+from routerd.core.model.route import Route, velocity_map
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.tables import BLOCKED, EMPTY, compile_tables, note_map

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.routes import NoteZone, Route
+from routerd.core.model.route import NoteZone, Route
 from routerd.core.routing.zones import configuration, members_of
 from tests.core.routing.test_converters import Line
 

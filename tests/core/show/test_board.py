@@ -9,8 +9,8 @@ import pytest
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action
 from routerd.core.model.checklist import Item
-from routerd.core.model.model import Device
-from routerd.core.show.leds import Lamp, Shows
+from routerd.core.model.controls import Lamp, Shows
+from routerd.core.model.rig import Device
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 BOARD = Device("board", output_pattern="board")

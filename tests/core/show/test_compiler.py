@@ -9,7 +9,7 @@ import pytest
 from routerd.core.midi.messages import is_whole
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control, control_keys
-from routerd.core.model.model import Patch
+from routerd.core.model.song import Patch
 from tests.stage import (
     CLOSER,
     KEYS,

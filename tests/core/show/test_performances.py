@@ -17,8 +17,8 @@ import mido
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.model import Device, WireKind
-from routerd.core.model.routes import Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import Device, WireKind
+from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
 from routerd.core.output.wire import NEVER_NS, Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables

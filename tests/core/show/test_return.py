@@ -12,7 +12,8 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.model.arming import Action
-from routerd.core.model.model import AfterRestart, Device, Song, StartPolicy, WireKind
+from routerd.core.model.rig import AfterRestart, Device, WireKind
+from routerd.core.model.song import Song, StartPolicy
 from routerd.core.model.timing import Curve, MeterPoint, SongTiming, StartMode, TempoPoint, Timing
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.crash_state import Kept, kept_from_plain

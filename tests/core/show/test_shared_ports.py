@@ -7,10 +7,11 @@ from fractions import Fraction
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Patch, Rig, Song, WireKind
-from routerd.core.model.routes import Route
+from routerd.core.model.controls import Lamp, Shows
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.route import Route
+from routerd.core.model.song import Patch, Song
 from routerd.core.model.timing import Pulse, Timing
-from routerd.core.show.leds import Lamp, Shows
 from routerd.core.units import DIN_BYTE_NS
 from tests.stage import KEYS, MS, START, STOP, TICK, Stage, compiled
 

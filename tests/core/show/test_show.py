@@ -16,7 +16,8 @@ from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Patch, SetList
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch
 from routerd.core.show.show import NO_SONG, Show
 from tests.stage import (
     CLOSER,

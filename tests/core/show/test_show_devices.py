@@ -13,7 +13,8 @@ import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Rig, Song, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,

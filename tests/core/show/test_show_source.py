@@ -11,7 +11,8 @@ import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Rig, Song
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.song import Song
 from routerd.core.model.timing import MeterPoint, SongTiming, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled, route
 

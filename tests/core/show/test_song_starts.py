@@ -13,7 +13,8 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Patch, Rig, Song, StartPolicy, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Pulse, SongTiming, StartMode, Timing
 from tests.stage import MS, START, STOP, TICK, Stage, compiled
 

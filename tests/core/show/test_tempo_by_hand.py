@@ -13,7 +13,8 @@ import pytest
 
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action
-from routerd.core.model.model import AfterRestart, Section, Song
+from routerd.core.model.rig import AfterRestart
+from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import ChangePolicy, Click, SongTiming, TempoPoint
 from routerd.core.show.crash_state import kept_from_plain, place_in
 from tests.stage import MS, RIG, SAMPLER, TICK, Stage, compiled, route

@@ -15,7 +15,9 @@ from typing import Any, Self
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
-from routerd.core.model.model import rig_from_plain, set_list_from_plain, song_from_plain
+from routerd.core.model.rig import rig_from_plain
+from routerd.core.model.set_list import set_list_from_plain
+from routerd.core.model.song import song_from_plain
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S

@@ -11,7 +11,9 @@ from typing import Any
 import pytest
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
-from routerd.core.model.model import Book, Patch, Rig, SetList, Song, song_from_plain
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Patch, Song, song_from_plain
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 from routerd.server import link_client
 from routerd.server.link_client import EngineLink, EngineSilentError

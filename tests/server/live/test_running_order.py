@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from server_service import Service, a_service
 
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.durations import Pace, durations_of
 from routerd.server.http.shapes import SongFacts
 from routerd.server.rigfiles import load_folder

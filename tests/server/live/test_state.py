@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 
 from routerd.core.model.checklist import Item
-from routerd.core.model.model import Book, Device, Patch, Rig, Section, SetList, Song
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Patch, Section, Song
 from routerd.link import working_book
 from routerd.server import state as module
 from routerd.server.order_choice import Decision, Origin, decide

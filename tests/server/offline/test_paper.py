@@ -13,7 +13,8 @@ import pytest
 from routerd.cli import main
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.model import Book, Patch
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Patch
 from routerd.server.offline.cautions import cautions
 from routerd.server.offline.order_import import read_order
 from routerd.server.offline.rehearse import rehearse, written

@@ -8,7 +8,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from routerd.core.model.model import Device, Rig, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.link.messages import TickRecord
 from routerd.server.report import REPORT_SCHEMA, Measurements

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from routerd.core.model.arming import Action
-from routerd.core.model.model import Device, Rig, Song, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
 from routerd.core.show.compiler import CompiledBook
 from routerd.link.messages import OWN_RATE, TickRecord

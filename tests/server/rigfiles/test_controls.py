@@ -7,9 +7,10 @@ from sound_rig import Folder
 
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
-from routerd.core.model.controls import Control, Pedal, Press, PressTimes
-from routerd.core.model.model import AfterRestart, Book, SectionsEnd, Sounding
-from routerd.core.show.leds import Lamp, Shows
+from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
+from routerd.core.model.rig import AfterRestart
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import SectionsEnd, Sounding
 from routerd.server.rigfiles import load_folder
 
 RIG = "name: r\ndevices:\n  pedals: {input: p, output: p}\n  synth: {output: s}\n"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from sound_rig import RIG, SONG, Folder
 
-from routerd.core.model.model import Book, Hold
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Hold
 from routerd.server.offline.cautions import cautions
 from routerd.server.offline.rehearse import rehearse
 from routerd.server.offline.sheet import as_text

@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 from sound_rig import Folder
 
-from routerd.core.model.model import Device, Rig, WireKind
+from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.timing import StartMode
 from routerd.server.rigfiles import load_folder
 

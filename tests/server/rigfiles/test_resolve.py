@@ -12,8 +12,10 @@ from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.checklist import Item
 from routerd.core.model.controls import Control
-from routerd.core.model.model import ANY_USB, Book, Patch, Song, StartPolicy, Usb, WireKind
-from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Route, Switching
+from routerd.core.model.rig import ANY_USB, Usb, WireKind
+from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Route, Switching
+from routerd.core.model.set_list import Book
+from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.server.rigfiles import load_folder
 from tests.stage import patch_messages
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from sound_rig import Folder
 
-from routerd.core.model.model import SetList
+from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.set_file import SaveError, save_set
 

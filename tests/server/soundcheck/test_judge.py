@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from routerd.core.model.model import Device, Rig
+from routerd.core.model.rig import Device, Rig
 from routerd.server.soundcheck.judge import judge_devices
 
 RIG = Rig("r", (Device("synth", "Synth", output_pattern="Synth*"),))

@@ -95,7 +95,7 @@ def test_the_slowest_keeps_its_place_and_the_others_wait() -> None:
 @pytest.mark.parametrize(("tick_spread_us", "verdict"), [(900, "pass"), (2900, "pass"), (3100, "fail")])
 def test_verdicts_by_the_spread_of_ticks(tick_spread_us: float, verdict: str) -> None:
     """1 ms Wessel & Wright; 3 ms Jack et al., Music Perception 36(1), p. 109."""
-    from routerd.core.model.model import Device, Rig
+    from routerd.core.model.rig import Device, Rig
     from routerd.server.soundcheck.judge import judge_devices
 
     times = {"min": 300.0, "p50": 400.0, "p99": 300 + tick_spread_us, "p99_9": None, "max": 9000.0}

@@ -6,8 +6,8 @@ from fractions import Fraction
 
 from routerd.core.midi.messages import Kind
 from routerd.core.midi.tuning import SOFT
-from routerd.core.model.model import Section, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.route import Route
+from routerd.core.model.song import Section, Song
 from routerd.server.soundcheck.playing import densest, play
 
 NOTES = frozenset({Kind.NOTES})

@@ -12,8 +12,10 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
-from routerd.core.model.model import Book, Device, Rig, SetList, Song
-from routerd.core.model.routes import Route
+from routerd.core.model.rig import Device, Rig
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Song
 from routerd.link.messages import INPUT_BIT, Tap
 from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import RecordFolder, head

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model import order
-from routerd.core.model.model import SetList
+from routerd.core.model import set_list as edits
+from routerd.core.model.set_list import SetList
 
 
 def written(set_list: SetList) -> str:
@@ -37,7 +37,7 @@ def read(text: str) -> SetList:
     ],
 )
 def test_moves(before: str, number: int, to: int, after: str) -> None:
-    assert written(order.move(read(before), number, to)) == after
+    assert written(edits.move(read(before), number, to)) == after
 
 
 @pytest.mark.parametrize(
@@ -51,25 +51,25 @@ def test_moves(before: str, number: int, to: int, after: str) -> None:
     ],
 )
 def test_inserts(before: str, number: int, after: str) -> None:
-    assert written(order.insert(read(before), "x", number)) == after
+    assert written(edits.insert(read(before), "x", number)) == after
 
 
 def test_drops_and_the_encores_boundary() -> None:
-    assert written(order.drop(read("abc|de"), 1)) == "bc|de"
-    assert written(order.drop(read("abc|de"), 4)) == "abc|e"
-    assert written(order.begin_encore(read("abcde|"), 4)) == "abc|de"
-    assert written(order.begin_encore(read("abc|de"), None)) == "abcde|"
+    assert written(edits.drop(read("abc|de"), 1)) == "bc|de"
+    assert written(edits.drop(read("abc|de"), 4)) == "abc|e"
+    assert written(edits.begin_encore(read("abcde|"), 4)) == "abc|de"
+    assert written(edits.begin_encore(read("abc|de"), None)) == "abcde|"
     with pytest.raises(CommandError, match="at least one"):
-        order.drop(read("a|"), 1)
+        edits.drop(read("a|"), 1)
 
 
 def test_places_that_do_not_exist() -> None:
     for edit in (
-        lambda now: order.move(now, 0, 1),
-        lambda now: order.move(now, 1, 4),
-        lambda now: order.insert(now, "x", 5),
-        lambda now: order.drop(now, 4),
-        lambda now: order.begin_encore(now, 9),
+        lambda now: edits.move(now, 0, 1),
+        lambda now: edits.move(now, 1, 4),
+        lambda now: edits.insert(now, "x", 5),
+        lambda now: edits.drop(now, 4),
+        lambda now: edits.begin_encore(now, 9),
     ):
         with pytest.raises(NotFoundError):
             edit(read("abc|"))
@@ -80,14 +80,14 @@ def test_edits_keep_everything_else(data: st.DataObject) -> None:
     songs = data.draw(st.lists(st.sampled_from("abcdef"), min_size=2, max_size=8))
     now = SetList("tonight", tuple(songs), "2031-05-06", data.draw(st.integers(0, len(songs) - 1)), 2700, 30)
     number, to = data.draw(st.integers(1, len(songs))), data.draw(st.integers(1, len(songs)))
-    moved = order.move(now, number, to)
+    moved = edits.move(now, number, to)
     assert moved.order[to - 1] == now.order[number - 1]
     assert sorted(moved.order) == sorted(now.order)
     assert 0 <= moved.encore <= now.encore + 1
-    inserted = order.insert(now, "x", to)
+    inserted = edits.insert(now, "x", to)
     assert inserted.order[to - 1] == "x"
-    assert order.drop(inserted, to).order == now.order
-    assert order.drop(inserted, to).encore == now.encore
+    assert edits.drop(inserted, to).order == now.order
+    assert edits.drop(inserted, to).encore == now.encore
     for after in (moved, inserted):
         assert (after.name, after.date, after.slot_s, after.changeover_s) == (
             "tonight",

@@ -1,4 +1,4 @@
-"""Edits of a running order, as values: a set list in, the changed one out.
+"""A set list as a value, its edits (a set list in, the changed one out), and all that an evening needs.
 
 Songs at the end of the order may be its encore block; an edit keeps the boundary where it was. Numbers
 count from 1, as people see them.
@@ -6,13 +6,68 @@ count from 1, as people see them.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
 
 from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import Rig
+from routerd.core.model.song import Song
 
-if TYPE_CHECKING:
-    from routerd.core.model.model import SetList
+
+@dataclass(frozen=True, slots=True)
+class SetList:
+    """Tonight's running order: identifiers of songs."""
+
+    name: str
+    order: tuple[str, ...]
+    date: str = ""
+    encore: int = 0
+    """How many songs at the end of the order are its encore block."""
+    slot_s: int = 0
+    """How long the evening's slot is; 0 where nobody has said."""
+    changeover_s: int = 0
+    """From the end of a song to the beginning of the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All that the engine needs for the evening: the rig, every song, tonight's order."""
+
+    rig: Rig
+    songs: tuple[Song, ...]
+    set_list: SetList
+    _by_identifier: dict[str, Song] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._by_identifier.update({song.identifier: song for song in self.songs})
+
+    def song(self, identifier: str) -> Song:
+        """Return the song of that identifier; raises KeyError."""
+        return self._by_identifier[identifier]
+
+
+def set_list_to_plain(set_list: SetList) -> Plain:
+    """Return `set_list` as JSON values."""
+    return {
+        "name": set_list.name,
+        "order": list(set_list.order),
+        "date": set_list.date,
+        "encore": set_list.encore,
+        "slot_s": set_list.slot_s,
+        "changeover_s": set_list.changeover_s,
+    }
+
+
+def set_list_from_plain(plain: Plain) -> SetList:
+    """Return the set list that `set_list_to_plain` wrote."""
+    return SetList(
+        name=plain["name"],
+        order=tuple(plain["order"]),
+        date=plain["date"],
+        encore=plain.get("encore", 0),
+        slot_s=plain.get("slot_s", 0),
+        changeover_s=plain.get("changeover_s", 0),
+    )
 
 
 def move(set_list: SetList, number: int, to: int) -> SetList:
