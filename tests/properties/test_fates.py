@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from test_tables import messages, routes, wide_routes
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.model import Device
-from routerd.core.model.routes import NoteZone, Quantity, QuantityKind, Remap, Route
+from routerd.core.model.rig import Device
+from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route
 from routerd.core.routing.fate import _sent, fate_of, why_not
 
 zones = st.builds(

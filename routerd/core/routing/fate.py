@@ -25,8 +25,8 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.midi.tuning import note_name
 from routerd.core.midi.words import controller_words
-from routerd.core.model.model import Device, WireKind
-from routerd.core.model.routes import NoteZone, QuantityKind, Route
+from routerd.core.model.rig import Device, WireKind
+from routerd.core.model.route import NoteZone, QuantityKind, Route
 from routerd.core.output.wire import NEVER_NS, Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables
