@@ -1,4 +1,4 @@
-"""The commands on rig folders that need no running service: check, sheet, diff, import; and ports."""
+"""Commands on rig folders that need no running service: check, explain, sheet, diff, import; and ports."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from routerd.printing import complain, say, say_lines
 
 
 def add_commands(commands: Commands) -> None:
-    """Define check, sheet, diff, import and ports."""
+    """Define check, explain, sheet, diff, import and ports."""
     check = commands.add_parser(
         "check",
         help="check a rig folder",
@@ -33,6 +33,19 @@ def add_commands(commands: Commands) -> None:
         choices=("alsa", "jack"),
         help="in whose ports the rig's are looked for (default: those of this machine, if it has any)",
     )
+
+    explain = commands.add_parser(
+        "explain",
+        help="say what a message comes to in a song, route by route, and why not where it does not pass",
+        description="Say what one message of a device comes to in a section of a song: which routes let it "
+        "through and what they make of it, which condition of the others keeps it out, and what leaves each "
+        "port. Exit status 0: said; 1: mistakes in the files; 2: no such song, section, device or message.",
+    )
+    explain.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    explain.add_argument("--song", required=True, metavar="SONG", help="its title, or its file's name")
+    explain.add_argument("--section", default="", metavar="NAME", help="its name or number (default: 1)")
+    explain.add_argument("--device", required=True, metavar="DEVICE", help="the device that is played")
+    explain.add_argument("--message", required=True, metavar="HEX", help='the message, such as "90 3C 64"')
 
     sheet = commands.add_parser(
         "sheet",
@@ -89,6 +102,14 @@ def _check(options: argparse.Namespace) -> int:
     return status
 
 
+def _explain(options: argparse.Namespace) -> int:
+    from routerd.server.offline.paper import Question, print_explanation
+
+    return print_explanation(
+        options.folder, Question(options.song, options.section, options.device, options.message)
+    )
+
+
 def _sheet(options: argparse.Namespace) -> int:
     from routerd.server.offline.paper import print_sheet
 
@@ -121,4 +142,11 @@ def _ports(options: argparse.Namespace) -> int:
     return 0
 
 
-COMMANDS = {"check": _check, "sheet": _sheet, "diff": _diff, "import": _import, "ports": _ports}
+COMMANDS = {
+    "check": _check,
+    "explain": _explain,
+    "sheet": _sheet,
+    "diff": _diff,
+    "import": _import,
+    "ports": _ports,
+}

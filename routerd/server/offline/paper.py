@@ -1,10 +1,11 @@
-"""The commands that need no running service: sheet, diff, import."""
+"""The commands that need no running service: explain, sheet, diff, import."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
 
+from routerd.core.errors import NotFoundError
 from routerd.core.model.set_list import Book, SetList
 from routerd.errand import in_time
 from routerd.printing import complain, say, say_document
@@ -21,6 +22,34 @@ def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bo
         return 1
     document = as_html(book, technical=technical) if html else as_text(book, technical=technical)
     say_document(document, "html" if html else "text")
+    return 0
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a message, in hexadecimal, of a device comes to in a song's section ("" for the first)."""
+
+    song: str
+    section: str
+    device: str
+    message: str
+
+
+def print_explanation(folder: Path, question: Question) -> int:
+    """Print what a message comes to; return 1 for mistakes in the files, 2 for what is not there."""
+    from routerd.server.offline.explain import explain, lines_of, read_message
+
+    try:
+        data = read_message(question.message)
+        book = _book(folder, None)
+        if book is None:
+            return 1
+        explanation = explain(book, question.song, question.section, question.device, data)
+    except (ValueError, NotFoundError) as error:
+        complain(f"routerd: {error}")
+        return 2
+    for line in lines_of(explanation):
+        say(line)
     return 0
 
 

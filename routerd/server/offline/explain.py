@@ -1,0 +1,195 @@
+"""What one message of a device comes to in a section of a song: route by route, and what leaves each port.
+
+The real show is put into that section on simulated time with every device connected, and gets the message, so
+what is listed as going out is what goes out. Why a route lets nothing through is `core.routing.fate`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from routerd.core.errors import NotFoundError
+from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
+from routerd.core.midi.words import hex_words, message_words
+from routerd.core.model.arming import NOW
+from routerd.core.model.controls import Control, control_keys
+from routerd.core.model.rig import Device
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Section, Song
+from routerd.core.routing.fate import Fate, fate_of
+from routerd.core.show.compiler import Compiler
+from routerd.core.show.show import Show
+from routerd.core.units import NS_PER_S
+
+LONGEST_NS = 10 * NS_PER_S
+"""So long is waited for what a slow wire still has to carry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What a message comes to.
+
+    `fates` are those of the routes in force, then those of the song's other sections, which say so; `sent`
+    are (device, message) in the order in which they go out; `controls` say what it means when it is a
+    control's, which no route gets.
+    """
+
+    message: bytes
+    device: str
+    place: str
+    fates: tuple[Fate, ...]
+    sent: tuple[tuple[str, bytes], ...]
+    controls: tuple[str, ...] = ()
+
+
+def read_message(text: str) -> bytes:
+    """Return the one message that hexadecimal text such as "90 3C 64" names; raises ValueError in words."""
+    try:
+        data = bytes.fromhex(text)
+    except ValueError as error:
+        raise ValueError(f"{text[:40]!r} is not hexadecimal; write bytes such as 90 3C 64") from error
+    if is_whole(data):
+        return data
+    if not data:
+        raise ValueError("no message; write its bytes in hexadecimal, such as 90 3C 64")
+    if data[0] < 0x80:
+        raise ValueError(
+            f"{hex_words(data)} begins with a data byte; the first byte of a message is 80 or above"
+        )
+    if data[0] == SYSEX:
+        raise ValueError(
+            f"{hex_words(data)} is not one whole SysEx, from F0 to F7 with bytes below 80 between"
+        )
+    length = MESSAGE_LENGTH[data[0]]
+    if not length:
+        raise ValueError(f"{hex_words(data)}: no message of MIDI 1.0 begins with {data[0]:02X}")
+    wanted = f"a message that begins with {data[0]:02X} has {length} bytes, all but the first below 80"
+    raise ValueError(f"{hex_words(data)} is not one whole message: {wanted}")
+
+
+def explain(folder: Book, song_name: str, section_name: str, device_name: str, data: bytes) -> Explanation:
+    """Return what `data`, played by a device, comes to in a section of a song (the first one for "").
+
+    Songs go by title or identifier, sections by name or number from 1. Raises NotFoundError.
+    """
+    song = _song(folder.songs, song_name)
+    number, section = _section(song, section_name)
+    devices = {device.name: device for device in folder.rig.devices}
+    device = devices.get(device_name)
+    if device is None or not device.input_pattern:
+        heard = ", ".join(one.name for one in folder.rig.devices if one.input_pattern)
+        raise NotFoundError(f"no device {device_name!r} with an input in the rig; there are {heard}")
+    routes = section.routes if section is not None else song.routes
+    controls = tuple(_control_words(control) for control in _controls_of(folder, song, device_name, data))
+    fates = [*_fates(routes, data, devices, device), *_elsewhere(song, routes, data, devices, device)]
+    sent = _played(folder, song, number, device_name, data)
+    place = song.title if section is None else f"{song.title}, {section.name}"
+    return Explanation(data, device_name, place, tuple(fates), sent, controls)
+
+
+def lines_of(explanation: Explanation) -> Iterator[str]:
+    """Yield an explanation as lines for people."""
+    yield f"{explanation.device} sends {message_words(explanation.message)}"
+    yield f"in {explanation.place}:"
+    for words in explanation.controls:
+        yield f"  it is a control: {words}"
+    if not explanation.fates:
+        yield f"  no route leads from {explanation.device} in this song"
+    for fate in explanation.fates:
+        yield f"  route {fate.route} (to {fate.target}): {fate.why or 'passes'}"
+        for data in fate.sent if not explanation.controls else ():
+            yield f"      {message_words(data)}"
+    if not explanation.sent:
+        yield "nothing goes out"
+    for device, data in explanation.sent:
+        yield f"out to {device}: {hex_words(data)}  {message_words(data)}"
+
+
+def _song(songs: Iterable[Song], name: str) -> Song:
+    known = tuple(songs)
+    for song in known:
+        if name.casefold() in (song.identifier.casefold(), song.title.casefold()):
+            return song
+    titles = ", ".join(song.title for song in known)
+    raise NotFoundError(f"no song {name!r}; there are {titles}")
+
+
+def _section(song: Song, name: str) -> tuple[int, Section | None]:
+    if not song.sections and not name:
+        return 0, None
+    for number, section in enumerate(song.sections, 1):
+        if name.casefold() in ("" if number == 1 else str(number), str(number), section.name.casefold()):
+            return number, section
+    names = ", ".join(section.name for section in song.sections) or "it has none"
+    raise NotFoundError(f"no section {name!r} in {song.title}; {names}")
+
+
+def _fates(
+    routes: Iterable[Route], data: bytes, devices: dict[str, Device], device: Device
+) -> Iterator[Fate]:
+    for route in routes:
+        if route.source == device.name:
+            yield fate_of(route, data, device, devices[route.target])
+
+
+def _elsewhere(
+    song: Song, routes: tuple[Route, ...], data: bytes, devices: dict[str, Device], device: Device
+) -> Iterator[Fate]:
+    """Yield the routes of the song that would let the message through, but for their section not being on."""
+    where: dict[Route, list[str]] = {}
+    for section in song.sections:
+        for route in section.routes:
+            if route not in routes and route.source == device.name:
+                where.setdefault(route, []).append(section.name)
+    for route, names in where.items():
+        if fate_of(route, data, device, devices[route.target]).sent:
+            why = f"not in this section; it would pass in {', '.join(names)}"
+            yield Fate(route.name, route.target, why=why)
+
+
+def _controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Control]:
+    """Return the controls that a message belongs to: the song's own before the rig's."""
+    keys = {data, data[0] << 7 | data[1] if len(data) > 1 else -1}
+    for controls in (song.controls, folder.rig.controls):
+        found = [one for one in controls if one.device == device and keys & set(control_keys(one))]
+        if found:
+            return found
+    return []
+
+
+def _control_words(control: Control) -> str:
+    argument = control.subject or control.argument
+    words = control.action.value if argument is None else f"{control.action.value} {argument}"
+    when = "" if control.when == NOW else f", {control.when}"
+    return f"{words}{when} ({control.press.value} press)"
+
+
+def _played(
+    folder: Book, song: Song, section: int, device: str, data: bytes
+) -> tuple[tuple[str, bytes], ...]:
+    """Return what goes out when the show stands there and gets the message."""
+    compiler = Compiler(folder.rig)
+    compiler.add(song)
+    compiled = compiler.finish(SetList("", (song.identifier,)))
+    show = Show(0)
+    show.load(compiled, 1, 0, {"song": song.identifier, "section": section})
+    for wire in compiled.wires:
+        show.output_opened(wire, False, 0)
+    now_ns = _settle(show, 0)
+    show.effects.sink.clear()
+    show.effects.events.clear()
+    show.receive(next(one for one in compiled.inputs if one.name == device), data, now_ns)
+    _settle(show, now_ns)
+    heard = [(wire, sent) for wire, sent in show.effects.sink if sent[0] < TICK]
+    return tuple((wire.name, sent) for wire, sent in heard)
+
+
+def _settle(show: Show, now_ns: int) -> int:
+    """Let time pass until all is out and a second more, for what waits for a beat; return the time."""
+    end_ns = now_ns + NS_PER_S
+    while now_ns < end_ns + LONGEST_NS and (now_ns < end_ns or not show.drained(now_ns)):
+        now_ns = max(now_ns, show.next_deadline_ns())
+        show.advance(now_ns)
+    return now_ns

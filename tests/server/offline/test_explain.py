@@ -1,0 +1,101 @@
+"""One message on paper: route by route, and what leaves each port."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from routerd.cli import main
+from routerd.core.errors import NotFoundError
+from routerd.core.model.set_list import Book
+from routerd.server.offline.explain import explain, lines_of, read_message
+from routerd.server.rigfiles import load_folder
+
+DEMO = Path(__file__).parents[3] / "configs" / "demo"
+
+
+@pytest.fixture(scope="module")
+def folder() -> Book:
+    loaded = load_folder(DEMO)
+    assert loaded.book is not None
+    return loaded.book
+
+
+def told(folder: Book, section: str, device: str, code: str) -> list[str]:
+    return list(lines_of(explain(folder, "weather room", section, device, read_message(code))))
+
+
+def test_what_passes_and_what_does_not(folder: Book) -> None:
+    assert told(folder, "chorus", "keys", "90 24 7F") == [
+        "keys sends note on C2 velocity 127, channel 1",
+        "in Weather Room, chorus:",
+        "  route piano (to instrument-host): passes",
+        "      note on C2 velocity 127, channel 5",
+        "  route doubled bass (to bass-synth): passes",
+        "      note on C1 velocity 112, channel 2",
+        "  route lead (to lead-synth): it takes notes C5 to C8; this is C2",
+        "out to instrument-host: 94 24 7F  note on C2 velocity 127, channel 5",
+        "out to bass-synth: 91 18 70  note on C1 velocity 112, channel 2",
+    ]
+
+
+def test_a_route_of_another_section_says_where_it_would_pass(folder: Book) -> None:
+    lines = told(folder, "1", "keys", "90 24 7F")
+    assert "  route doubled bass (to bass-synth): not in this section; it would pass in chorus" in lines
+    assert [line for line in lines if line.startswith("out to")] == [
+        "out to instrument-host: 94 24 7F  note on C2 velocity 127, channel 5"
+    ]
+
+
+def test_a_control_goes_to_no_route(folder: Book) -> None:
+    assert told(folder, "", "pedals", "BF 54 7F") == [
+        "pedals sends controller 84 (portamento control) 127, channel 16",
+        "in Weather Room, verse:",
+        "  it is a control: section 2 (short press)",
+        "  no route leads from pedals in this song",
+        "nothing goes out",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("code", "why"),
+    [
+        ("", "no message"),
+        ("x", "is not hexadecimal"),
+        ("90 3C", "has 3 bytes"),
+        ("90 3C 64 00", "has 3 bytes"),
+        ("3C 64", "begins with a data byte"),
+        ("F0 01", "not one whole SysEx"),
+        ("F4", "no message of MIDI 1.0"),
+        ("C0 80", "has 2 bytes"),
+    ],
+)
+def test_what_is_no_message_is_explained(code: str, why: str) -> None:
+    with pytest.raises(ValueError, match=why):
+        read_message(code)
+
+
+@pytest.mark.parametrize(
+    ("song", "section", "device", "why"),
+    [
+        ("Nowhere", "", "keys", "there are Copper Ferry"),
+        ("Weather Room", "coda", "keys", "verse, chorus"),
+        ("Weather Room", "", "lead-synth", "there are keys, pads, pedals"),
+    ],
+)
+def test_what_is_not_there_is_named_with_what_is(
+    folder: Book, song: str, section: str, device: str, why: str
+) -> None:
+    with pytest.raises(NotFoundError, match=why):
+        explain(folder, song, section, device, b"\xfa")
+
+
+def test_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["explain", str(DEMO), "--song", "Weather Room", "--section", "chorus", "--device", "keys"]
+    assert main([*words, "--message", "90 24 7F"]) == 0
+    assert "out to bass-synth: 91 18 70" in capsys.readouterr().out
+    assert main([*words, "--message", "90 24"]) == 2
+    assert "routerd: 90 24 is not one whole message" in capsys.readouterr().err
+    assert main([*words[:-1], "nobody", "--message", "90 24 7F"]) == 2
+    assert "no device 'nobody'" in capsys.readouterr().err
