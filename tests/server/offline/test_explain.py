@@ -66,7 +66,7 @@ def test_a_control_goes_to_no_route(folder: Book) -> None:
         ("90 3C", "has 3 bytes"),
         ("90 3C 64 00", "has 3 bytes"),
         ("3C 64", "begins with a data byte"),
-        ("F0 01", "not one whole SysEx"),
+        ("F0 7D", "not one whole SysEx"),
         ("F4", "no message of MIDI 1.0"),
         ("C0 80", "has 2 bytes"),
     ],

@@ -50,8 +50,8 @@ function _shtab_routerd_using
   test "$_shtab_routerd_cmdpath" = "$argv"
 end
 
-set -g _shtab_routerd_commands run demo check sheet diff import ports report soundcheck
-set -g _shtab_routerd_opts_with_value --copy --date --far-end --html --listen --midi --name --new-set --old-set --playing --ports --schemas --seconds --set --stage --state-dir --token-file --unplug
+set -g _shtab_routerd_commands run demo check explain sheet diff import ports report soundcheck
+set -g _shtab_routerd_opts_with_value --copy --date --device --far-end --html --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
 
 complete -c routerd -e
 complete -c routerd -f
@@ -78,6 +78,13 @@ complete -c routerd -n '_shtab_routerd_using check' -l rehearse -d 'list every m
 complete -c routerd -n '_shtab_routerd_using check' -l schemas -xka "(__fish_complete_directories)" -d 'also write the JSON Schema of each kind of file to DIR'
 complete -c routerd -n '_shtab_routerd_using check' -l ports -xka "alsa jack" -d 'in whose ports the rig'"'"'s are looked for (default: those of this machine, if it has any)'
 complete -c routerd -n '_shtab_routerd_using check; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a explain -d 'Say what one message of a device comes to in a section of a song: which routes let it through and what they make of it, which condition of the others keeps it out, and what leaves each port. Exit status 0: said; 1: mistakes in the files; 2: no such song, section, device or message.'
+complete -c routerd -n '_shtab_routerd_using explain' -s h -l help -d 'show this help message and exit'
+complete -c routerd -n '_shtab_routerd_using explain' -l song -x -d 'its title, or its file'"'"'s name'
+complete -c routerd -n '_shtab_routerd_using explain' -l section -x -d 'its name or number (default: 1)'
+complete -c routerd -n '_shtab_routerd_using explain' -l device -x -d 'the device that is played'
+complete -c routerd -n '_shtab_routerd_using explain' -l message -x -d 'the message, such as "90 3C 64"'
+complete -c routerd -n '_shtab_routerd_using explain; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a sheet -d 'Print the whole set: order, keys, tempos, sections and their presses, checklists. As text, or as a page to print from a browser.'
 complete -c routerd -n '_shtab_routerd_using sheet' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using sheet' -l set -x -d 'this set instead of the newest'
