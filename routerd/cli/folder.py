@@ -90,12 +90,11 @@ def add_commands(commands: Commands) -> None:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from routerd.ports import missing_library
-    from routerd.ports.describe import look_for
+    from routerd.ports import find_ports, missing_library
     from routerd.server.offline.check import check
 
     words = missing_library()
-    look = None if words else partial(look_for, options.ports)
+    look = None if words else partial(find_ports, options.ports)
     status = check(options.folder, options.set_name, options.schemas, look, rehearsed=options.rehearse)
     if words:
         say(f"warning: {words}")
@@ -132,7 +131,7 @@ def _import(options: argparse.Namespace) -> int:
 
 def _ports(options: argparse.Namespace) -> int:
     from routerd.core.errors import PortError
-    from routerd.ports.describe import describe_ports
+    from routerd.ports import describe_ports
 
     try:
         say_lines(describe_ports(options.ports))

@@ -26,18 +26,9 @@ from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.way import Way, ends
 from routerd.engine.worker import Worker
-from routerd.ports.base import (
-    CONNECTED,
-    SETTLE_S,
-    InputPort,
-    OutputPort,
-    PortInfo,
-    PortSystem,
-    StalledError,
-    match_port,
-)
+from routerd.ports.base import CONNECTED, SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, StalledError
 from routerd.ports.life import Life, Seen, State
-from routerd.ports.patterns import doubt_of, vagueness
+from routerd.ports.patterns import doubt_of, match_port, vagueness
 
 ASK_S = 0.1
 """How often open ports are asked how they stand."""

@@ -8,8 +8,9 @@ from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
 from routerd.core.routing.feed import Feed
 from routerd.core.show.compiler import CompiledBook
-from routerd.ports.base import CONNECTED, Condition, PortInfo, match_rank
+from routerd.ports.base import CONNECTED, Condition, PortInfo
 from routerd.ports.life import Life
+from routerd.ports.patterns import match_rank
 
 
 class Way:

@@ -2,6 +2,10 @@
 
 The second hears the kernel's announcements, lists ports, connects, and asks how connections and programs
 stand, so that nothing of that is in the way of what is sent.
+
+Which USB device a sound card is, sysfs knows: /sys/class/sound/cardN/device leads to an interface of a USB
+device; the folder above is the device, named after its bus and ports ("1-1.2"), with the serial number in a
+file. Not every device has a serial number.
 """
 
 from __future__ import annotations
@@ -14,26 +18,25 @@ import threading
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from routerd.core.errors import PortError
 from routerd.core.model.rig import ANY_USB, Usb
-from routerd.ports.alsa_pool import INPUT_CELLS
-from routerd.ports.base import CONNECTED, Condition, PortInfo
-from routerd.ports.patchbay import CLIENT_NAME
+from routerd.ports.base import CLIENT_NAME, CONNECTED, Condition, PortInfo
 from routerd.ports.sequencer import (
     ANNOUNCEMENTS,
     CLIENT_EXIT,
     DESTINATION,
+    INPUT_CELLS,
     NO_EXPORT,
     PORT_EXIT,
     SOURCE,
+    Address,
     SequencerClient,
     SequencerPort,
     enlarge_input,
     why_not,
 )
-from routerd.ports.sequencer_events import Address
-from routerd.ports.usb_identity import usb_of_card
 
 LIST_EVERY_S = 1
 """How often ports are compared with what they were: older kernels (6.1) announce no renaming."""
@@ -195,3 +198,23 @@ def address_of(info: PortInfo) -> Address:
 
 def _is_own(port: SequencerPort) -> bool:
     return port.client_name.startswith(CLIENT_NAME)
+
+
+_CARDS = Path("/sys/class/sound")
+_USB = "usb"
+
+
+def usb_of_card(number: int, cards: Path = _CARDS) -> Usb:
+    """Return which USB device sound card `number` is; ANY_USB for a card that is none, or has just gone."""
+    try:
+        interface = (cards / f"card{number}" / "device").resolve(strict=True)
+        if (interface / "subsystem").resolve(strict=True).name != _USB:
+            return ANY_USB
+    except OSError:
+        return ANY_USB
+    device = interface.parent
+    try:
+        serial = (device / "serial").read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        serial = ""
+    return Usb(serial, device.name)

@@ -1,4 +1,4 @@
-"""The one small interface to ports, whatever offers them.
+"""The one small interface to ports, whatever offers them, and what others see our ends called.
 
 A port system lists, opens and watches ports. All calls come from one thread (the engine's
 port thread), except `OutputPort.send`, which the real-time worker calls, and the callbacks:
@@ -7,14 +7,12 @@ port thread), except `OutputPort.send`, which the real-time worker calls, and th
 
 from __future__ import annotations
 
-import fnmatch
-import re
-from collections.abc import Callable, Iterable
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from routerd.core.errors import PortError
-from routerd.core.model.rig import ANY_USB, Usb
 
 Received = Callable[[bytes, int], None]
 """Called with one whole message and its arrival time in ns of CLOCK_MONOTONIC."""
@@ -22,7 +20,6 @@ Received = Callable[[bytes, int], None]
 Changed = Callable[[], None]
 """Called when ports may have come or gone."""
 
-_NUMBER = re.compile(r"\d+")
 
 SETTLE_S = 0.05
 """How long what was handed over last may be under way, and is lost if the port is parted meanwhile: two JACK
@@ -133,30 +130,23 @@ class PortSystem(Protocol):
         """Close everything that was opened."""
 
 
-def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortInfo | None:
-    """Return the port that matches best, see `matching`."""
-    return next(iter(matching(pattern, ports, usb)), None)
+CLIENT_NAME = "routerd"
+"""What all our clients' names begin with; ports of such clients are not listed."""
+
+OWN_PORT = "midi"
+"""The name of the one port that each of RtMidi's clients on JACK has."""
 
 
-def matching(pattern: str, ports: Iterable[PortInfo], usb: Usb = ANY_USB) -> list[PortInfo]:
-    """Return the ports whose names match the shell pattern, upper and lower case alike, the best first.
-
-    Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
-    a name with brackets in it still finds its port. A name of which wildcards stand for less is better, so
-    that `Box A*` finds "Box A" beside "Box A spare"; among equals the first is.
-    """
-    ranked = [(rank, port) for port in ports if (rank := match_rank(pattern, port, usb)) is not None]
-    ranked.sort(key=lambda one: one[0])
-    exact = [port for rank, port in ranked if rank == 0]
-    return exact or [port for _, port in ranked]
+def split_handle(handle: str) -> str:
+    """Return the identifier in a handle: what follows the first blank."""
+    return handle.split(" ", 1)[1]
 
 
-def match_rank(pattern: str, port: PortInfo, usb: Usb = ANY_USB) -> int | None:
-    """Return how well a port matches, the less the better; None for not at all."""
-    if usb.serial not in ("", port.serial) or usb.path not in ("", port.usb_path):
-        return None
-    name, wanted = port.name.casefold(), pattern.casefold()
-    if name == wanted:
-        return 0
-    # a number counts for one character: how many digits it has says nothing
-    return len(_NUMBER.sub("0", name)) if fnmatch.fnmatchcase(name, wanted) else None
+def built_without(system: str, package: str, other: str) -> str:
+    """Return one line on a port system that RtMidi was built without: what to install, how to build again."""
+    pip = f"{sys.executable} -m pip"
+    return (
+        f"this python-rtmidi was built without {system}; apt-get install {package}, then build it again by"
+        f" `{pip} install --force-reinstall --no-cache-dir --no-deps python-rtmidi` (pip's cache holds the"
+        f" old build), or use --ports {other}"
+    )

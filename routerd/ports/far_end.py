@@ -1,14 +1,60 @@
-"""The far end of simulated ports, where the devices are: demo, tests and benchmarks play and hear with it."""
+"""The far end of simulated ports, where the devices are: its datagrams, its cables, and a client.
+
+Demo, tests and benchmarks play and hear with `FarEnd`. One datagram is one thing; to routerd:
+
+    L, or L device             listen: all that arrives (at that device) is sent to the sender from now on;
+                               answered by L
+    Q                          quiet: no more of it
+    I device NUL bytes         the device plays a message to routerd, or whatever bytes it likes
+    U device                   its cable is pulled: its ports vanish
+    P device                   its cable is put back
+    D device                   another program takes away its connections
+    S device                   it stands still: what is sent to it waits, and it plays nothing; without a
+                               name, all do, as when a server stands still
+    R device                   it refuses to be opened, and every message
+    C device                   it goes on as if nothing had been: what waited arrives, and is not refused
+
+and from routerd, to everyone who listens:
+
+    O device NUL at bytes      bytes have arrived at the device; `at` is the time, 8 bytes, big-endian,
+                               signed, in ns of CLOCK_MONOTONIC; it lies in the future while a wire is busy
+
+Devices that share a port have one far end: any of their names will do there, and what arrives bears the
+name of the first. Datagrams of any other form are ignored and counted.
+
+Loopback cables lead an output back to an input: what leaves the one arrives at the other when its wire has
+carried it. One thread delivers everything in the order of arrival. A SysEx that was handed over in pieces
+arrives whole with its last one, as an input port gives it; real-time bytes between the pieces arrive by
+themselves.
+"""
 
 from __future__ import annotations
 
+import heapq
+import itertools
 import socket
 import struct
-from time import monotonic
+import threading
+from collections.abc import Callable
+from time import monotonic, monotonic_ns
 from typing import NamedTuple, Self
 
 from routerd.core.errors import PortError
-from routerd.ports.simulated import LONGEST_DATAGRAM, split_arrival
+from routerd.core.midi.messages import SYSEX, SYSEX_END
+
+LONGEST_DATAGRAM = 65_507
+
+
+AT = struct.Struct(">q")
+
+
+def split_arrival(datagram: bytes) -> tuple[str, int, bytes] | None:
+    """Return device, arrival in ns of CLOCK_MONOTONIC and bytes of an O datagram, None for any other."""
+    name, nul, rest = datagram[1:].partition(b"\0")
+    if datagram[:1] != b"O" or not nul or len(rest) < AT.size:
+        return None
+    return name.decode(errors="replace"), AT.unpack_from(rest)[0], rest[AT.size :]
+
 
 _SO_TIMESTAMPNS = 35
 """From Linux' asm-generic/socket.h (x86 and ARM); Python's socket module does not name it."""
@@ -126,3 +172,60 @@ class FarEnd:
                 seconds, nanoseconds = _TIMESPEC.unpack_from(value)
                 return datagram, seconds * 1_000_000_000 + nanoseconds
         return datagram, 0
+
+
+Deliver = Callable[[str, bytes, int], None]
+"""Called with the device that hears, a whole message, and its arrival in ns of CLOCK_MONOTONIC."""
+
+MOST_WAITING = 10_000
+
+
+class LoopbackCables:
+    """Carries messages from outputs to inputs. `dropped` counts what was too much at once."""
+
+    def __init__(self, deliver: Deliver) -> None:
+        """The thread begins at once, with the scheduling of whoever makes this."""
+        self.dropped = 0
+        self._deliver = deliver
+        self._numbers = itertools.count()
+        self._waiting: list[tuple[int, int, str, bytes]] = []
+        self._pieces: dict[str, bytes] = {}
+        self._stir = threading.Condition()
+        self._closing = False
+        self._thread = threading.Thread(target=self._run, name="loop cables", daemon=True)
+        self._thread.start()
+
+    def carry(self, device: str, data: bytes, at_ns: int) -> None:
+        """Have bytes arrive at the input of `device` at `at_ns`; returns at once."""
+        if data[0] in (SYSEX, SYSEX_END) or data[0] < 0x80:
+            data = self._pieces.pop(device, b"") + data
+        if data[0] == SYSEX and data[-1] != SYSEX_END:
+            self._pieces[device] = data
+            return
+        with self._stir:
+            if len(self._waiting) >= MOST_WAITING:
+                self.dropped += 1
+                return
+            heapq.heappush(self._waiting, (at_ns, next(self._numbers), device, data))
+            self._stir.notify()
+
+    def close(self) -> None:
+        """Deliver nothing more."""
+        with self._stir:
+            self._closing = True
+            self._stir.notify()
+        self._thread.join(1)
+
+    def _run(self) -> None:
+        while True:
+            with self._stir:
+                while not self._closing and (left_ns := self._left_ns()) != 0:
+                    self._stir.wait(None if left_ns is None else left_ns / 1e9)
+                if self._closing:
+                    return
+                _, _, device, data = heapq.heappop(self._waiting)
+            self._deliver(device, data, monotonic_ns())
+
+    def _left_ns(self) -> int | None:
+        """Return how long until the next arrival, 0 when it is due, None without one."""
+        return max(0, self._waiting[0][0] - monotonic_ns()) if self._waiting else None

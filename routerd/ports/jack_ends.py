@@ -14,9 +14,8 @@ from typing import Any
 
 import rtmidi
 
-from routerd.ports.base import StalledError
+from routerd.ports.base import OWN_PORT, StalledError
 from routerd.ports.libjack import Server
-from routerd.ports.patchbay import OWN_PORT
 
 LONGEST_MESSAGE = 5_000
 """Bytes. RtMidi puts messages into a ring of 16 384 bytes that the server empties every period, and waits

@@ -21,10 +21,9 @@ from typing import Any
 
 from routerd.core.errors import PortError
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, StalledError
+from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, StalledError, split_handle
 from routerd.ports.jack_ends import LONGEST_MESSAGE, is_stopped
 from routerd.ports.jack_process import IN_HEAD, LARGEST, OUT_HEAD
-from routerd.ports.patchbay import split_handle
 
 STALL_NS = 300 * NS_PER_MS
 LEAST_STALL_NS = 150 * NS_PER_MS

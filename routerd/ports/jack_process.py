@@ -47,10 +47,9 @@ from time import monotonic_ns, sleep
 from typing import Any
 
 from routerd.ports import libjack
-from routerd.ports.base import SETTLE_S, StalledError
+from routerd.ports.base import CLIENT_NAME, SETTLE_S, StalledError
 from routerd.ports.jack_ends import Ends
 from routerd.ports.libjack import Server
-from routerd.ports.patchbay import CLIENT_NAME
 
 OUT_HEAD = struct.Struct("=II")
 """Number of the port, length of the message."""

@@ -14,7 +14,7 @@ from typing import Any
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.ports.patchbay import CLIENT_NAME, built_without
+from routerd.ports.base import CLIENT_NAME, built_without
 
 NO_START_SERVER = 1
 IS_INPUT, IS_OUTPUT = 1, 2

@@ -5,12 +5,44 @@ Used by whoever keeps ports open and by `routerd check`, so that both say the sa
 
 from __future__ import annotations
 
+import fnmatch
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from routerd.core.model.rig import ANY_USB, Device, Usb, port_in, port_out, sharing
-from routerd.ports.base import PortInfo, matching
-from routerd.ports.patchbay import CLIENT_NAME
+from routerd.ports.base import CLIENT_NAME, PortInfo
+
+_NUMBER = re.compile(r"\d+")
+
+
+def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortInfo | None:
+    """Return the port that matches best, see `matching`."""
+    return next(iter(matching(pattern, ports, usb)), None)
+
+
+def matching(pattern: str, ports: Iterable[PortInfo], usb: Usb = ANY_USB) -> list[PortInfo]:
+    """Return the ports whose names match the shell pattern, upper and lower case alike, the best first.
+
+    Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
+    a name with brackets in it still finds its port. A name of which wildcards stand for less is better, so
+    that `Box A*` finds "Box A" beside "Box A spare"; among equals the first is.
+    """
+    ranked = [(rank, port) for port in ports if (rank := match_rank(pattern, port, usb)) is not None]
+    ranked.sort(key=lambda one: one[0])
+    exact = [port for rank, port in ranked if rank == 0]
+    return exact or [port for _, port in ranked]
+
+
+def match_rank(pattern: str, port: PortInfo, usb: Usb = ANY_USB) -> int | None:
+    """Return how well a port matches, the less the better; None for not at all."""
+    if usb.serial not in ("", port.serial) or usb.path not in ("", port.usb_path):
+        return None
+    name, wanted = port.name.casefold(), pattern.casefold()
+    if name == wanted:
+        return 0
+    # a number counts for one character: how many digits it has says nothing
+    return len(_NUMBER.sub("0", name)) if fnmatch.fnmatchcase(name, wanted) else None
 
 
 class Doubt(NamedTuple):

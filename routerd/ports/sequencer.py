@@ -1,26 +1,123 @@
-"""A client of the kernel's sequencer: the ALSA sequencer asked by its own calls.
+"""The kernel's sequencer by its own interface: a client's calls, and MIDI messages as its events.
 
-Everything is an ioctl of /dev/snd/seq, or a read or write of events there, and lets the interpreter go.
+Every call is an ioctl of /dev/snd/seq, or a read or write of events there, and lets the interpreter go.
 Requests and structures are those of the kernel's include/uapi/sound/asequencer.h, a stable interface. A
 binding of libasound has not all of them (how full a program's input is, for one), and sending by one costs
 several times as much as a write (measured: see DEVELOPERS.md).
 
 A client has one lock in the kernel, which each of its calls takes, and connecting or disconnecting a
 device's port may wait for the device. So the client that connects is not the one that sends.
+
+An event is 28 bytes: type, flags, tag, queue, time (8 bytes), source and destination (client and port
+each), and 12 bytes of data; a SysEx, or a piece of one, follows its event. Which message becomes which
+event is decided by ALSA's own encoder (snd_midi_event_encode), with which the tests compare `EventEncoder`.
+
+A client's pool has 200 cells by default, and a SysEx of 2 KB alone takes 80: what a device sends in one go
+while the reading thread waits for the processor is lost, with a line on standard error at best. RtMidi has
+no call for it, so `give_room` asks for more at the open file of its client.
+
+More lines than most: requests, structures and events are one interface, and are checked against one header.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import NamedTuple
 
 from routerd.core.errors import PortError
-from routerd.ports.sequencer_events import Address
+from routerd.core.midi.messages import SYSEX, SYSEX_END
+
+Address = tuple[int, int]
+"""Client and port of the sequencer."""
+
+EVENT = struct.Struct("=BBbB8x4B12x")
+"""Type, flags, tag, queue, source client and port, destination client and port."""
+
+DIRECT = 253
+"""The queue of what is delivered at once (SNDRV_SEQ_QUEUE_DIRECT)."""
+
+_HEAD_BYTES = 16
+_CONTROL = struct.Struct("=B3xIi")
+"""Channel, parameter, value."""
+_EXTERNAL = struct.Struct("=I8x")
+"""How many bytes follow the event, and a pointer that only the kernel uses."""
+
+_SYSEX_EVENT = 130
+_BY_STATUS = {0x80: 7, 0x90: 6, 0xA0: 8, 0xB0: 10, 0xC0: 11, 0xD0: 12, 0xE0: 13}
+_BY_SYSTEM_STATUS = {
+    0xF1: 22,  # quarter frame
+    0xF2: 20,  # song position
+    0xF3: 21,  # song select
+    0xF6: 40,  # tune request
+    0xF8: 36,  # clock
+    0xFA: 30,  # start
+    0xFB: 31,  # continue
+    0xFC: 32,  # stop
+    0xFE: 42,  # active sensing
+    0xFF: 41,  # reset
+}
+_CONTROLLER, _BEND, _SYSTEM = 0xB0, 0xE0, 0xF0
+_WHOLE = 0xF4
+"""From here on a message is its status byte."""
+_BEND_CENTRE = 8192
+_AFTER_NOTE = bytes(12 - 3)
+
+
+class EventEncoder:
+    """Makes events from one source for one destination. What can be worked out beforehand has been."""
+
+    __slots__ = ("_heads", "_sysex")
+
+    def __init__(self, source: Address, destination: Address) -> None:
+        def head(kind: int, flags: int = 0) -> bytes:
+            return EVENT.pack(kind, flags, 0, DIRECT, *source, *destination)[:_HEAD_BYTES]
+
+        kinds = {status: _BY_STATUS[status & 0xF0] for status in range(0x80, 0xF0)} | _BY_SYSTEM_STATUS
+        self._heads: tuple[bytes | None, ...] = tuple(
+            None if status not in kinds
+            # real-time bytes and tune request are whole events as they are; the rest lack their data
+            else head(kinds[status]) + bytes(12) if status >= _WHOLE
+            else head(kinds[status]) + bytes((status & 0x0F,)) if status < _CONTROLLER
+            else head(kinds[status])
+            for status in range(256)
+        )  # fmt: skip
+        self._sysex = head(_SYSEX_EVENT, _VARIABLE_LENGTH)
+
+    def encode(self, data: bytes) -> bytes:
+        """Return what to write for a whole message or a piece of a SysEx; raises PortError otherwise."""
+        status = data[0]
+        head = self._heads[status]
+        if head is None:
+            return self._encode_piece(data)
+        if status >= _WHOLE:
+            return head
+        if status < _CONTROLLER:
+            return head + data[1:3] + _AFTER_NOTE
+        channel, parameter = status & 0x0F, 0
+        if status < _CONTROLLER + 16:
+            parameter, value = data[1], data[2]
+        elif len(data) == 2:
+            value = data[1]
+        else:
+            value = data[1] | data[2] << 7
+        if _BEND <= status < _SYSTEM:
+            value -= _BEND_CENTRE
+        elif status > _SYSTEM:
+            channel = 0
+        return head + _CONTROL.pack(channel, parameter, value)
+
+    def _encode_piece(self, data: bytes) -> bytes:
+        if data[0] < 0x80 or data[0] in (SYSEX, SYSEX_END):
+            return self._sysex + _EXTERNAL.pack(len(data)) + data
+        raise PortError(f"ALSA has no event for a message that begins with {data[0]:#x}")
+
 
 DEVICE = "/dev/snd/seq"
 ANNOUNCEMENTS: Address = (0, 1)
@@ -235,3 +332,18 @@ def _text(name: str) -> bytes:
 
 def _read(name: bytes) -> str:
     return name.split(b"\0", 1)[0].decode(errors="replace")
+
+
+INPUT_CELLS = 2000
+"""The most that the kernel gives: some 50 KB of SysEx, or 2000 short messages."""
+
+
+def give_room(client: int) -> bool:
+    """Give client number `client`, of this process, the largest input pool; False when that is refused."""
+    for entry in Path("/proc/self/fd").iterdir():
+        with contextlib.suppress(OSError, ValueError):
+            descriptor = int(entry.name)
+            if entry.readlink() == Path(DEVICE) and client_of(descriptor) == client:
+                enlarge_input(descriptor, client, INPUT_CELLS)
+                return True
+    return False

@@ -3,6 +3,32 @@
 A simulated output models what happens behind the port: bytes leave a DIN wire one after another,
 320 µs each (M1 p. 1), and a message has arrived when its last byte has left. USB and virtual ports
 deliver at once. The far end, where the devices are, is a UDP socket on 127.0.0.1, so that an observer
+in another process can use the kernel's receive stamps; `far_end` describes its datagrams and has its client.
+
+More lines than most: ports, what is done to them from the far end, and who listens there are one state.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import threading
+from collections.abc import Callable, Container, Iterable
+from dataclasses import dataclass
+from time import monotonic_ns
+
+from routerd.core.errors import PortError
+from routerd.core.model.rig import Device, Usb, port_in, port_out, sharing
+from routerd.core.units import DIN_BYTE_NS
+from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received
+from routerd.ports.far_end import AT, LONGEST_DATAGRAM, LoopbackCables
+from routerd.ports.patterns import match_port
+
+"""Simulated ports: every device of a rig is there, with the timing of its wire, and nothing else is needed.
+
+A simulated output models what happens behind the port: bytes leave a DIN wire one after another,
+320 µs each (M1 p. 1), and a message has arrived when its last byte has left. USB and virtual ports
+deliver at once. The far end, where the devices are, is a UDP socket on 127.0.0.1, so that an observer
 in another process can use the kernel's receive stamps. One datagram is one thing; to routerd:
 
     L, or L device             listen: the sender is told all that arrives (at that device) from now on;
@@ -26,31 +52,10 @@ Devices that share a port have one far end: any of their names will do there, an
 name of the first. Datagrams of any other form are ignored and counted. `far_end` has the client.
 """
 
-from __future__ import annotations
 
-import contextlib
-import socket
-import struct
-import threading
-from collections.abc import Callable, Container, Iterable
-from dataclasses import dataclass
-from time import monotonic_ns
-from typing import TYPE_CHECKING
-
-from routerd.core.errors import PortError
-from routerd.core.model.rig import port_in, port_out, sharing
-from routerd.core.units import DIN_BYTE_NS
-from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received, match_port
-from routerd.ports.loop_cable import LoopCables
-
-if TYPE_CHECKING:
-    from routerd.core.model.rig import Device, Usb
-
-LONGEST_DATAGRAM = 65_507
 MOST_LISTENERS = 8
 _RECEIVE_BUFFER = 1024 * 1024
 _WILDCARDS = str.maketrans("", "", "*?[]")
-_AT = struct.Struct(">q")
 _Address = tuple[str, int]
 
 
@@ -87,7 +92,7 @@ class SimulatedPorts:
         self._changed: Changed = lambda: None
         self._closing = False
         self._receiver: threading.Thread | None = None
-        self._cables: LoopCables | None = None
+        self._cables: LoopbackCables | None = None
 
     def provide(self, devices: Iterable[Device]) -> None:
         """Have ports for these devices, and for no others; what is open and stays is left alone."""
@@ -138,7 +143,7 @@ class SimulatedPorts:
         )
         heard_by = self._devices[info.handle].loop
         if heard_by:
-            cables = self._cables = self._cables or LoopCables(self._arrive)
+            cables = self._cables = self._cables or LoopbackCables(self._arrive)
             port.loop = lambda data, at_ns: cables.carry(heard_by, data, at_ns)
         self._open_outputs[info.handle] = port
         return port
@@ -187,7 +192,7 @@ class SimulatedPorts:
             if only and only != device:
                 continue
             try:
-                self._socket.sendto(head + _AT.pack(at_ns) + data, socket.MSG_DONTWAIT, listener)
+                self._socket.sendto(head + AT.pack(at_ns) + data, socket.MSG_DONTWAIT, listener)
             except OSError:
                 self.dropped += 1
 
@@ -378,11 +383,3 @@ def port_name(pattern: str, device_name: str) -> str:
         if name and match_port(pattern, [PortInfo(name, "")]):
             return name
     return pattern
-
-
-def split_arrival(datagram: bytes) -> tuple[str, int, bytes] | None:
-    """Return device, arrival in ns of CLOCK_MONOTONIC and bytes of an O datagram, None for any other."""
-    name, nul, rest = datagram[1:].partition(b"\0")
-    if datagram[:1] != b"O" or not nul or len(rest) < _AT.size:
-        return None
-    return name.decode(errors="replace"), _AT.unpack_from(rest)[0], rest[_AT.size :]

@@ -24,7 +24,7 @@ import rtmidi
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.engine.realtime import CLOCK_PRIORITY, calm_interpreter
 from routerd.ports import open_system
-from routerd.ports.base import match_port
+from routerd.ports.patterns import match_port
 
 THROUGH = (14, 0)
 """SNDRV_SEQ_CLIENT_DUMMY, the same number in every kernel."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.units import NS_PER_MS
-from routerd.ports.backlog import CONFIRM_NS, MOST_TICKS, STALLED_NS, Backlog
+from routerd.ports.alsa_output import CONFIRM_NS, MOST_TICKS, STALLED_NS, Backlog
 
 LOOK_MS = 100
 

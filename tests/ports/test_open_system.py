@@ -12,10 +12,9 @@ import pytest
 from routerd.cli import main
 from routerd.cli.demo import rig_folder
 from routerd.core.errors import PortError
-from routerd.ports import missing_library, open_system
-from routerd.ports.base import PortInfo, match_port
-from routerd.ports.describe import describe_ports, pattern_of
-from routerd.ports.patchbay import built_without
+from routerd.ports import describe_ports, missing_library, open_system, pattern_of
+from routerd.ports.base import PortInfo, built_without
+from routerd.ports.patterns import match_port
 
 
 def test_a_kind_that_does_not_exist_is_an_error_that_names_those_that_do() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.ports.queue_time import WINDOW_NS, QueueTime
+from routerd.ports.alsa import WINDOW_NS, QueueTime
 
 TICK_NS = 20_833_333
 BEGIN_NS = 3_600 * NS_PER_S

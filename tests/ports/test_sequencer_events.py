@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.errors import PortError
-from routerd.ports.sequencer_events import DIRECT, EventEncoder
+from routerd.ports.sequencer import DIRECT, EventEncoder
 from tests.alsa_codec import codec
 
 SOURCE, DESTINATION = (129, 3), (20, 1)

@@ -11,9 +11,10 @@ import pytest
 
 from routerd.core.errors import PortError
 from routerd.core.model.rig import Device, WireKind
-from routerd.ports.base import CONNECTED, match_port
-from routerd.ports.far_end import FarEnd
-from routerd.ports.simulated import SimulatedPorts, port_name, split_arrival
+from routerd.ports.base import CONNECTED
+from routerd.ports.far_end import FarEnd, split_arrival
+from routerd.ports.patterns import match_port
+from routerd.ports.simulated import SimulatedPorts, port_name
 
 KEYS = Device("keys", input_pattern="Stage Keys*", output_pattern="Stage Keys*", wire=WireKind.USB)
 RACK = Device("rack", output_pattern="Interface * Port 1", wire=WireKind.DIN)

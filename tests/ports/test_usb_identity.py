@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from routerd.core.model.rig import ANY_USB, Device, Usb
-from routerd.ports import describe
-from routerd.ports.base import PortInfo, match_port
+from routerd.ports import describe_ports
+from routerd.ports.alsa_sequencer import usb_of_card
+from routerd.ports.base import PortInfo
+from routerd.ports.patterns import match_port
 from routerd.ports.simulated import SimulatedPorts
-from routerd.ports.usb_identity import usb_of_card
 
 LEFT = PortInfo("Twin:MIDI 1", "0 20:0", "T0001", "1-1.2")
 RIGHT = PortInfo("Twin:MIDI 1", "0 24:0", "T0002", "1-1.3")
@@ -85,8 +86,8 @@ class Listing:
 
 
 def shown(monkeypatch: pytest.MonkeyPatch, *ports: PortInfo) -> str:
-    monkeypatch.setattr(describe, "open_system", lambda _: Listing(*ports))
-    return describe.describe_ports("alsa")
+    monkeypatch.setattr("routerd.ports.open_system", lambda _: Listing(*ports))
+    return describe_ports("alsa")
 
 
 def test_what_is_shown_can_be_copied_into_the_rig(monkeypatch: pytest.MonkeyPatch) -> None:

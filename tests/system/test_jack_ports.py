@@ -18,9 +18,8 @@ from far_program import FarProgram
 from jack_faults import bridge_of
 
 from routerd.core.errors import PortError
-from routerd.ports import open_system
+from routerd.ports import describe_ports, open_system
 from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, Received, StalledError
-from routerd.ports.describe import describe_ports
 from routerd.ports.jack_ends import LONGEST_MESSAGE
 
 pytestmark = pytest.mark.system

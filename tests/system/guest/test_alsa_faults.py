@@ -16,7 +16,8 @@ from usb import wait_for
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.ports import open_system
-from routerd.ports.base import CONNECTED, OutputPort, PortInfo, PortSystem, StalledError, match_port
+from routerd.ports.base import CONNECTED, OutputPort, PortInfo, PortSystem, StalledError
+from routerd.ports.patterns import match_port
 from routerd.ports.sequencer import CAN_WRITE, DESTINATION, NO_EXPORT, SequencerClient
 
 pytestmark = pytest.mark.system

@@ -10,9 +10,9 @@ import pytest
 from far_program import FarProgram
 
 from routerd.ports import open_system
-from routerd.ports.alsa_pool import INPUT_CELLS, give_room
-from routerd.ports.base import PortSystem, match_port
-from routerd.ports.patchbay import CLIENT_NAME
+from routerd.ports.base import CLIENT_NAME, PortSystem
+from routerd.ports.patterns import match_port
+from routerd.ports.sequencer import INPUT_CELLS, give_room
 
 pytestmark = pytest.mark.system
 

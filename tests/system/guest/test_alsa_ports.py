@@ -12,9 +12,9 @@ from far_program import FarProgram
 from usb import Gadget, load_bus, wait_for
 
 from routerd.core.errors import PortError
-from routerd.ports import open_system
-from routerd.ports.base import PortInfo, PortSystem, match_port
-from routerd.ports.describe import describe_ports
+from routerd.ports import describe_ports, open_system
+from routerd.ports.base import PortInfo, PortSystem
+from routerd.ports.patterns import match_port
 
 pytestmark = pytest.mark.system
 

@@ -12,7 +12,7 @@ from far_program import FarProgram
 from listener import Aseqdump
 from usb import DeviceEnd, Gadget, hear, plug, wait_for
 
-from routerd.ports.describe import describe_ports
+from routerd.ports import describe_ports
 
 pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 

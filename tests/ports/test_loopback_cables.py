@@ -6,7 +6,7 @@ import queue
 from time import monotonic_ns
 
 from routerd.core.model.rig import Device, WireKind
-from routerd.ports.loop_cable import MOST_WAITING, LoopCables
+from routerd.ports.far_end import MOST_WAITING, LoopbackCables
 from routerd.ports.simulated import SimulatedPorts
 
 Heard = queue.SimpleQueue[tuple[bytes, int]]
@@ -46,7 +46,7 @@ def test_a_sysex_in_pieces_arrives_whole_and_real_time_does_not_wait_for_it() ->
 
 
 def test_what_is_too_much_is_dropped_and_counted() -> None:
-    cables = LoopCables(lambda *_: None)
+    cables = LoopbackCables(lambda *_: None)
     far_ns = monotonic_ns() + 10**12
     for _ in range(MOST_WAITING + 2):
         cables.carry("loop-in", b"\xf8", far_ns)
