@@ -331,7 +331,7 @@ class Engine:
                 self._supervisor.link.send("facts", self._facts_now())
                 self._supervisor.link.send("counters", self._counters())
                 self._supervisor.link.send("traffic", traffic_of(self._worker))
-            last_tick_ns, now_ns = worker.show.tick_due_ns, monotonic_ns()
+            last_tick_ns, now_ns = worker.show.ticks.due_ns, monotonic_ns()
             fresh = now_ns - last_tick_ns < TICK_FRESH_NS
             if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
                 self._ready = True

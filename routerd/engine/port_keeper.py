@@ -125,7 +125,7 @@ class PortKeeper:
             self._changed()
 
     def _wait_for_gap(self) -> None:
-        wait_ns = self._worker.show.clock.next_due_ns + _AFTER_TICK_NS - monotonic_ns()
+        wait_ns = self._worker.show.transport.clock.next_due_ns + _AFTER_TICK_NS - monotonic_ns()
         if 0 < wait_ns < NS_PER_S:
             sleep(wait_ns / NS_PER_S)
 
@@ -145,7 +145,7 @@ class PortKeeper:
         stir = False
         allow_late = getattr(self._system, "allow_late", None)
         if allow_late is not None:
-            allow_late(int(60 * NS_PER_S / self._worker.show.clock.bpm))
+            allow_late(int(60 * NS_PER_S / self._worker.show.transport.clock.bpm))
         lost = self._worker.lost
         for _ in range(len(lost)):
             wire, port, why = lost.popleft()

@@ -61,7 +61,7 @@ class Worker:
 
     def __init__(self, show: Show, tell: Callable[[], None]) -> None:
         self.show = show
-        self._effects = show.effects
+        self._effects, self._ticks, self._clock = show.effects, show.ticks, show.transport.clock
         self.ports: dict[Wire, OutputPort] = {}
         self.lost: deque[tuple[Wire, OutputPort, str]] = deque()
         """Ports that have refused a message, and why; the port thread takes them from here."""
@@ -90,7 +90,7 @@ class Worker:
         self._brakes: dict[str, Brake] = {}
         """Of the input that a device had last."""
         self._revision = -1
-        self._segment = show.clock.segment
+        self._segment = self._clock.segment
         self._grid_ns = 0
         """From then on another grid is told, also when nothing else has changed."""
         self._stopping = False
@@ -310,7 +310,6 @@ class Worker:
         A tick comes alone. All that can be looked up is looked up before `at_ns`; what is found cold
         in the processor's caches afterwards makes every port late.
         """
-        show = self.show
         ways: list[tuple[Wire, Callable[[bytes], None]]] = []
         sink = self._effects.sink
         if sink and sink[0][1] is TICK_BYTES:
@@ -327,7 +326,7 @@ class Worker:
             except PortError as error:
                 self._lose(wire, error)
             stamp(now())
-        self.mark(show.tick_number)
+        self.mark(self._ticks.number)
         self.sent += len(ways)
         for (wire, _), sent_ns in zip(ways, sent, strict=True):
             if wire in self.ports:
@@ -347,10 +346,10 @@ class Worker:
             effects.events.clear()
         if effects.revision != self._revision:
             self._revision = effects.revision
-            self._segment = show.clock.segment
+            self._segment = self._clock.segment
             self.post("snapshot", show.snapshot())
-        elif show.clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:
-            self._segment = show.clock.segment
+        elif self._clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:
+            self._segment = self._clock.segment
             self._grid_ns = monotonic_ns() + GRID_EVERY_NS
             self.post("grid", show.grid())
 
@@ -390,26 +389,27 @@ class Worker:
         """Put a tick that has come due meanwhile at this place of the sink."""
         show = self.show
         end = len(sink)
-        if place == end or min(show.clock.next_due_ns, show.schedule.next_ns) > (now_ns := monotonic_ns()):
+        due_ns = min(self._clock.next_due_ns, show.transport.schedule.next_ns)
+        if place == end or due_ns > (now_ns := monotonic_ns()):
             return
         self._guard(show.advance, now_ns)
         sink[place:] = sink[end:] + sink[place:end]
 
     def _record(self, wire: Wire, sent_ns: int) -> None:
-        show = self.show
-        stamp = (show.tick_number, show.tick_due_ns)
-        if show.stamps and wire in show.stamps:
-            own = show.stamps[wire]
+        ticks = self._ticks
+        stamp = (ticks.number, ticks.due_ns)
+        if ticks.stamps and wire in ticks.stamps:
+            own = ticks.stamps[wire]
             if own is None:  # not one of the ticks that it owes
                 return
             stamp = own
         if len(self.records) >= RECORD_LIMIT:
             self.records_dropped += 1
-            first = self._dropped_span[0] if self._dropped_span else show.tick_number
-            self._dropped_span = (first, show.tick_number)
+            first = self._dropped_span[0] if self._dropped_span else ticks.number
+            self._dropped_span = (first, ticks.number)
             return
         number = wire.number | OWN_RATE if wire.own_rate else wire.number
-        self.records.append(TickRecord(*stamp, sent_ns, number, show.song_number))
+        self.records.append(TickRecord(*stamp, sent_ns, number, ticks.song_number))
 
     def _lose(self, wire: Wire, error: PortError, unsent: Sequence[bytes] = ()) -> None:
         """A port refused: it counts as gone until the port thread has opened it again."""

@@ -100,15 +100,15 @@ class SoakStage(Stage):
         """Add one tick's length of the tempo that was in force; where the show says it lies must agree."""
         account, show = self.account, self.show
         if account.ticks == 0:
-            account.exact_ns = Fraction(show.tick_due_ns)
+            account.exact_ns = Fraction(show.ticks.due_ns)
         else:
             account.exact_ns += Fraction(60 * NS_PER_S, 24) / self._bpm
         account.ticks += 1
-        bpm = show.clock.segment.bpm
+        bpm = show.transport.clock.segment.bpm
         if bpm != self._bpm:
             account.tempos += 1
             self._bpm = bpm
-        account.worst_drift_ns = max(account.worst_drift_ns, abs(show.tick_due_ns - float(account.exact_ns)))
+        account.worst_drift_ns = max(account.worst_drift_ns, abs(show.ticks.due_ns - float(account.exact_ns)))
 
 
 class Band:
@@ -297,7 +297,7 @@ def miscounted(stage: SoakStage, first_tick: int) -> Iterator[str]:
     """Yield what the show counts otherwise than the account."""
     account, show = stage.account, stage.show
     pairs = {
-        "ticks": (show.tick_number - first_tick + 1, account.ticks),
+        "ticks": (show.ticks.number - first_tick + 1, account.ticks),
         "panics": (account.events["panic"], account.asked["panic"]),
         "cables": (account.events["port-closed"] + account.events["port-opened"], account.asked["cable"]),
         "strange messages": (sum(input.strange for input in show.book.inputs), account.strange),
@@ -312,7 +312,7 @@ def soak(hours: float, seed: int, say: Any = lambda _: None) -> Outcome:
     began_s = time.perf_counter()
     stage = SoakStage(demo_book())
     stage.account.events.clear()  # those of setting up
-    first_tick = stage.show.tick_number
+    first_tick = stage.show.ticks.number
     band = Band(stage, seed)
     whole_ns = int(hours * 3600 * NS_PER_S)
     blocks: list[int] = []

@@ -101,8 +101,8 @@ def bench() -> Iterator[Bench]:
 
 def every_tick_is_there(bench: Bench, ticks: int = 24) -> None:
     """Wait for so many more ticks; none may have been given up, each port must have had every one."""
-    before = bench.worker.show.tick_number
-    until(lambda: bench.worker.show.tick_number > before + ticks, what="ticks go on")
+    before = bench.worker.show.ticks.number
+    until(lambda: bench.worker.show.ticks.number > before + ticks, what="ticks go on")
     records, dropped = bench.worker.take_records()
     assert dropped is None
     for number in {record.output for record in records}:
@@ -150,8 +150,8 @@ def test_many_floods_at_once_are_held_to_what_can_be_routed(
         longest = max(longest, len(bench.worker._inbox))
         time.sleep(0.002)
     assert longest <= INBOX_LIMIT + 2
-    before = bench.worker.show.tick_number
-    until(lambda: bench.worker.show.tick_number > before + 20, what="ticks go on")
+    before = bench.worker.show.ticks.number
+    until(lambda: bench.worker.show.ticks.number > before + 20, what="ticks go on")
 
 
 def test_a_port_that_refuses_is_given_up_and_the_others_go_on(bench: Bench) -> None:

@@ -31,7 +31,7 @@ def test_each_message_is_counted_once_for_its_device_and_for_all() -> None:
 def test_another_grid_is_told_when_nothing_else_has_changed() -> None:
     """As while somebody else's ticks are followed: each moves the grid; it is told at most every 50 ms."""
     worker = at_rest()
-    clock = worker.show.clock
+    clock = worker.show.transport.clock
     moved = [Segment(n * 1000, n, Fraction(120 + n)) for n in range(1, 4)]
     clock.segment = moved[0]
     worker._flush()

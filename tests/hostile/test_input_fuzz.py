@@ -56,7 +56,7 @@ def test_what_is_thrown_reaches_the_show() -> None:
         throws = stream(Random(seed), 800)
         for throw in throws:
             throw_all(fire, iter([throw]))
-            songs.add(fire.show.song_number)
+            songs.add(fire.show.ticks.song_number)
             sounded = max(sounded, sum(sum(end.sounding.values()) for end in fire.far_ends.values()))
             queued = max(queued, *(output.queued for output in fire.far_ends))
             if fire.show._source is not None:

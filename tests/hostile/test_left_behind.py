@@ -44,7 +44,7 @@ def a_record() -> tuple[dict[str, Any], int]:
         show.advance(show.next_deadline_ns())
     record = record_of(show.snapshot(), ORIGIN)
     assert record is not None
-    return json.loads(json.dumps(record)), show.tick_number
+    return json.loads(json.dumps(record)), show.ticks.number
 
 
 RECORD, LAST_TICK = a_record()

@@ -174,7 +174,7 @@ class UnderFire:
         """Fail when something has grown beyond what its module promises."""
         show = self.show
         assert self.now_ns - self.last_tick_ns < LONGEST_SILENCE_NS, "ticks have stopped"
-        assert len(show.schedule) < 2_000
+        assert len(show.transport.schedule) < 2_000
         for input in self.inputs:
             assert len(input.held_notes) <= 16 * 128
             assert len(input.held_pedals) <= 16 * 2

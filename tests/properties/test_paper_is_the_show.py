@@ -98,8 +98,10 @@ class Evening:
         stage.events.clear()
         stage.do(action, argument)
         self.wait(lambda: any(event["kind"] in ("song", "section") for event in stage.events), 600_000)
-        bars = show.clock.next_bar(show.clock.next_bar(show.clock.next_tick + 1) + 1)
-        self.wait(lambda: show.clock.next_tick > bars, 600_000)
+        bars = show.transport.clock.next_bar(
+            show.transport.clock.next_bar(show.transport.clock.next_tick + 1) + 1
+        )
+        self.wait(lambda: show.transport.clock.next_tick > bars, 600_000)
         self.wait(lambda: not show.snapshot()["click"]["counting_to"], 600_000)
         self.wait(lambda: show.drained(stage.now_ns), 600_000)
         self.wait(lambda: False, 2_500)
@@ -111,11 +113,11 @@ class Evening:
 
     def start(self) -> None:
         show = self.stage.show
-        if show.clock.state is State.STOPPED:
+        if show.transport.clock.state is State.STOPPED:
             self.stage.do(Action.START)
-        self.wait(lambda: show.clock.state is State.RUNNING, 600_000)
-        bar = show.clock.next_bar(show.clock.next_tick + 1)
-        self.wait(lambda: show.clock.next_tick > bar, 600_000)
+        self.wait(lambda: show.transport.clock.state is State.RUNNING, 600_000)
+        bar = show.transport.clock.next_bar(show.transport.clock.next_tick + 1)
+        self.wait(lambda: show.transport.clock.next_tick > bar, 600_000)
         self.wait(lambda: False, 2_500)
 
 

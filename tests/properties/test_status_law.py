@@ -97,9 +97,11 @@ class Watched:
         before = self.look()["devices"]
         first = [observer.running for observer in self.observers.values()]
         show = self.stage.show
-        until = show.tick_number + 2
-        while show.tick_number < until:  # at 10 BPM a tick takes 250 ms, and a new tempo begins with the next
-            self.stage.run(show.clock.next_due_ns + 6 * MS)
+        until = show.ticks.number + 2
+        while (
+            show.ticks.number < until
+        ):  # at 10 BPM a tick takes 250 ms, and a new tempo begins with the next
+            self.stage.run(show.transport.clock.next_due_ns + 6 * MS)
         snapshot = self.look()
         same = first == [observer.running for observer in self.observers.values()]
         return snapshot if same and before == snapshot["devices"] else None

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.tap import bpm_of, nudge_of
 from routerd.core.clock.transport import LEAD_NS, State
-from routerd.core.clock.transport import Command as TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import (
     ALL_NOTES_OFF,
@@ -18,7 +17,7 @@ from routerd.core.midi.messages import (
     controller,
 )
 from routerd.core.midi.tuning import TUNING_S
-from routerd.core.model.arming import Action, Armed, Command, Moment, When, command_from_plain
+from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
 from routerd.core.model.timing import ChangePolicy
 from routerd.core.output.wire import NEVER_NS
 from routerd.core.show.learning import LEARN_NS, Learner, Learns
@@ -69,11 +68,7 @@ class ShowCommands(ShowSongs):
             shown = {key: kept.get(key) for key in ("action", "argument", "when")}
             self.effects.event("armed-gone", **shown, why=str(error))
             return
-        self._armed = Armed.of(command)
-        self.effects.revision += 1
-        self.effects.event(
-            "armed", action=command.action.value, argument=command.argument, when=str(command.when)
-        )
+        self.armed.arm(command)
         self._light()
 
     def _learn(self, argument: int | str | None, now_ns: int) -> None:
@@ -135,7 +130,7 @@ class ShowCommands(ShowSongs):
     def apply(self, command: Command, now_ns: int) -> None:
         """Do what is asked, or raise CommandError and change nothing."""
         now_ns = self.effects.enter(now_ns)
-        armed = self._armed
+        armed = self.armed.change
         pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
         changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
         if changes and command.when.moment is Moment.NOW and not pressed:
@@ -146,12 +141,12 @@ class ShowCommands(ShowSongs):
             self._go(None, now_ns)
         else:
             self._do(command, now_ns)
-        self._look_at_devices()
+        self.transport.poll_devices()
         self._light()
 
     def _by_policy(self, command: Command) -> Command:
         """Let a song change wait for the beat or bar that the song asks for, while transport runs."""
-        if self.clock.state is State.STOPPED:
+        if self.transport.clock.state is State.STOPPED:
             return command
         on = self._on
         if command.action is Action.SONG:
@@ -173,54 +168,46 @@ class ShowCommands(ShowSongs):
     def _arm(self, command: Command, now_ns: int) -> None:
         command = self._on.settled(command)
         if command.action is Action.CONTINUE:
-            self._position_of(command.argument)
+            self.transport.position_of(command.argument)
         elif command.action is Action.TEMPO:
             bpm_of(command.argument)
         elif command.action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO):
             self._check_subject(command.argument)
         elif command.action is Action.SOURCE:
-            self._input_of(str(command.argument or ""))
+            self.tempo.input_of(str(command.argument or ""))
         elif command.action is Action.RETRIGGER:
-            self._restartable(str(command.argument or ""))
+            self.transport.restartable(str(command.argument or ""))
         if command.when.moment is Moment.NAMED_BAR:
             self._check_named_bar(command.when.number)
-        self._armed = Armed.of(command)
-        self.effects.revision += 1
-        self.effects.event(
-            "armed", action=command.action.value, argument=command.argument, when=str(command.when)
-        )
+        self.armed.arm(command)
         self._perform_on_release(now_ns)
-        ready_ns = max(now_ns, self._wires_free_ns())
-        if not self._after_tick and self.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
+        ready_ns = max(now_ns, self.transport.wires_free_ns())
+        if not self.ticks.in_gap and self.transport.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
             self._reach_line(now_ns)
 
     def _check_named_bar(self, bar: int) -> None:
-        clock = self.clock
+        clock = self.transport.clock
         if clock.position_ticks > clock.map.tick_of_bar(bar - 1):
             now = clock.map.bar_at(clock.position_ticks) + 1
             raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
 
     def _reach_line(self, now_ns: int) -> None:
         """In the gap before a tick: do what is armed if that tick is the one it waits for."""
-        armed = self._armed
+        armed = self.armed.change
         if armed is None:
             return
         left = armed.lines_left
-        if armed.on_line(self.clock):
+        if armed.on_line(self.transport.clock):
             self._perform_armed(now_ns)
         elif armed.lines_left != left:
             self.effects.revision += 1
 
-    @property
-    def _waits_for_release(self) -> bool:
-        return self._armed is not None and self._armed.command.when.moment is Moment.RELEASE
-
     def _perform_on_release(self, now_ns: int) -> None:
-        if self._waits_for_release and not any(input.sounds() for input in self.book.inputs):
+        if self.armed.waits_for_release and not any(input.sounds() for input in self.book.inputs):
             self._perform_armed(now_ns)
 
     def _perform_armed(self, now_ns: int) -> None:
-        command = self._take_armed()
+        command = self.armed.take()
         try:
             self._do(command, now_ns)
         except CommandError as error:  # the book or the order has changed since it was armed
@@ -228,28 +215,33 @@ class ShowCommands(ShowSongs):
 
     def _go(self, _argument: int | str | None, now_ns: int) -> None:
         """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
-        before, revision = self._armed, self.effects.revision
-        command = self._take_armed()
+        before, revision = self.armed.change, self.effects.revision
+        command = self.armed.take()
         try:
             self._do(command, now_ns)
         except CommandError as error:
-            self._armed, self.effects.revision = before, revision
+            self.armed.change, self.effects.revision = before, revision
             # not as NotFoundError: whoever pressed has named nothing
             raise CommandError(f"what is armed cannot be done: {error}") from error
 
+    def _stop(self) -> None:
+        """Stop, and forget what is armed: nobody who stops expects a change to go through afterwards."""
+        self.transport.stop()
+        self.armed.disarm("stop")
+
     def _panic(self, now_ns: int) -> None:
         """Forget what is armed and end all that sounds. Transport, clock and click go on."""
-        self._disarm("panic")
+        self.armed.disarm("panic")
         self.panic(now_ns)
 
     def _silence(self, now_ns: int) -> None:
         """Stop, forget what is armed and end all that sounds, also the click and what would sound a little
         later. The clock goes on, as always."""
-        self._transport(TransportCommand.STOP, now_ns)
-        if self._metronome.alone:
-            self._click("off")
-        self._disarm("silence")
-        self.schedule.hush()
+        self.transport.stop()
+        if self.transport.metronome.alone:
+            self.transport.click("off")
+        self.armed.disarm("silence")
+        self.transport.schedule.hush()
         self.panic(now_ns)
 
     def panic(self, now_ns: int) -> None:
@@ -276,7 +268,7 @@ class ShowCommands(ShowSongs):
     def shut_down(self, now_ns: int) -> None:
         """Stop transport and silence the rig; the caller then waits for `drained`."""
         now_ns = self.effects.enter(now_ns)
-        self._transport(TransportCommand.STOP, now_ns)
+        self.transport.stop()
         self.panic(now_ns)
 
     def drained(self, now_ns: int) -> bool:
@@ -291,26 +283,26 @@ _ACTIONS: dict[Action, Callable[[ShowCommands, int | str | None, int], None]] = 
     Action.SECTION: ShowCommands._section,
     Action.NEXT_SECTION: lambda show, _, now_ns: show._step_section(Action.NEXT_SECTION, now_ns),
     Action.PREVIOUS_SECTION: lambda show, _, now_ns: show._step_section(Action.PREVIOUS_SECTION, now_ns),
-    Action.TEMPO: lambda show, bpm, _: show._tempo_by_hand(bpm_of(bpm)),
-    Action.SONG_TEMPO: lambda show, _, __: show._song_tempo(),
-    Action.SOURCE: lambda show, device, _: show._follow(str(device or "")),
+    Action.TEMPO: lambda show, bpm, _: show.tempo.set_by_hand(bpm_of(bpm)),
+    Action.SONG_TEMPO: lambda show, _, __: show.tempo.set_by_song(show._on),
+    Action.SOURCE: lambda show, device, _: show.tempo.follow(str(device or "")),
     Action.PANIC: lambda show, _, now_ns: show._panic(now_ns),
     Action.SILENCE: lambda show, _, now_ns: show._silence(now_ns),
-    Action.TAP: ShowCommands._tap,
-    Action.NUDGE: lambda show, by, _: show._tempo_by_hand(show.clock.bpm + nudge_of(by)),
-    Action.HALF: lambda show, _, __: show._tempo_by_hand(show.clock.bpm / 2),
-    Action.DOUBLE: lambda show, _, __: show._tempo_by_hand(show.clock.bpm * 2),
-    Action.RETRIGGER: lambda show, argument, _: show._retrigger(str(argument or "")),
-    Action.CLICK: lambda show, argument, _: show._click(argument),
-    Action.START: ShowCommands._start_from_top,
-    Action.STOP: lambda show, _, now_ns: show._stop(now_ns),
-    Action.CONTINUE: ShowCommands._continue,
+    Action.TAP: lambda show, argument, _: show.tempo.tap(argument),
+    Action.NUDGE: lambda show, by, _: show.tempo.set_by_hand(show.transport.clock.bpm + nudge_of(by)),
+    Action.HALF: lambda show, _, __: show.tempo.set_by_hand(show.transport.clock.bpm / 2),
+    Action.DOUBLE: lambda show, _, __: show.tempo.set_by_hand(show.transport.clock.bpm * 2),
+    Action.RETRIGGER: lambda show, argument, _: show.transport.retrigger(str(argument or "")),
+    Action.CLICK: lambda show, argument, _: show.transport.click(argument),
+    Action.START: lambda show, _, __: show.transport.start_from_top(),
+    Action.STOP: lambda show, _, __: show._stop(),
+    Action.CONTINUE: lambda show, bar, _: show.transport.resume_from(bar),
     Action.MUTE: lambda show, subject, now_ns: show._mute(Action.MUTE, subject, now_ns),
     Action.UNMUTE: lambda show, subject, now_ns: show._mute(Action.UNMUTE, subject, now_ns),
     Action.SOLO: lambda show, subject, now_ns: show._mute(Action.SOLO, subject, now_ns),
     Action.UNSOLO: lambda show, subject, now_ns: show._mute(Action.UNSOLO, subject, now_ns),
     Action.GO: ShowCommands._go,
-    Action.CANCEL: lambda show, _, __: show._disarm("cancel"),
+    Action.CANCEL: lambda show, _, __: show.armed.disarm("cancel"),
     Action.CHECK: ShowCommands._check_next,
     Action.LEARN: ShowCommands._learn,
 }

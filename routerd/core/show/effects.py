@@ -1,11 +1,12 @@
 """What one call to the show has led to, and when that call is: shared by all parts of the show.
 
-Every verb of the show begins by setting `now_ns`. All that the parts do from there on is done at that time,
-and what they want done outside is put here: messages in `sink`, what people should learn of in `events`, and
-`revision` goes up when a snapshot would differ. The caller of the show empties `sink` and `events` after
-every call.
+Every verb of the show begins by setting `now_ns`. All that the parts do from there on is done at that
+time, and what they want done outside is put here: messages in `sink`, what people should learn of in
+`events`, and `revision` goes up when a snapshot would differ. The caller of the show empties `sink` and
+`events` after every call.
 
-Invariants: `now_ns` never decreases; both lists are the same objects for ever, so that others may hold them.
+Invariants: `now_ns` never decreases; both lists are the same objects for ever, so that others may hold
+them.
 """
 
 from __future__ import annotations

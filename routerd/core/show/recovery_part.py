@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 from routerd.core.clock.device_clock import Wanted
 from routerd.core.clock.transport import State
 from routerd.core.errors import NotFoundError
-from routerd.core.midi.messages import STOP_BYTES, TICK_BYTES, song_position
+from routerd.core.midi.messages import STOP_BYTES, song_position
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.timing import StartMode
 from routerd.core.show.commands_part import SILENCE, ShowCommands
@@ -55,25 +55,17 @@ class ShowReturn(ShowCommands):
         The gap is that from the last tick that went out to the next one.
         """
         now_ns = self.effects.enter(now_ns)
-        clock = self.clock
-        clock.take_up(kept)
-        clock.run_on(kept.last_tick + 1, now_ns)
-        last_ns = clock.segment.due_ns(min(kept.last_tick, clock.next_tick - 1))
-        clock.run_on(clock.next_tick + (1 << 40), now_ns)
-        self._step = clock.step
-        self.tick_number = clock.next_tick - 1
+        clock = self.transport.clock
+        last_ns = self.transport.take_up(kept)
+        self.ticks.number = clock.next_tick - 1
         self._returns = kept
         self._to_tell = set(self.book.wires)
         with contextlib.suppress(NotFoundError):
-            self._follow(kept.source)
-        self._metronome.alone = kept.click_alone and self._metronome.output is not None
-        for output, one in self._devices.by_output.items():
-            if output.name in kept.started:
-                one.started_tick = kept.started[output.name]
+            self.tempo.follow(kept.source)
         if kept.running and self._after_restart is AfterRestart.SILENT:
             position = max(0, clock.position_ticks)
             clock.stand(clock.map.tick_of_bar(clock.map.bar_at(position)))
-        self._set_gates()
+        self.transport.set_gates()
         gap_ns = clock.next_due_ns - last_ns
         self.effects.revision += 1
         self.effects.event("resumed", gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state.value)
@@ -87,7 +79,7 @@ class ShowReturn(ShowCommands):
         self.mutes.restore(place.get("muted"), place.get("soloed"), book.subjects - before)
         self._install(self._on.section)
         armed = place.get("armed")
-        if self._armed is None and isinstance(armed, dict):
+        if self.armed.change is None and isinstance(armed, dict):
             self._arm_again(armed, same_song=self._on.identifier == place.get("song"))
         self.effects.revision += 1
 
@@ -102,17 +94,20 @@ class ShowReturn(ShowCommands):
         told where transport stands; while it runs, all of them are, and join in.
         """
         if wire not in self._to_tell or self._returns is None:
-            if wire.ran or self.clock.state is State.RUNNING:
+            if wire.ran or self.transport.clock.state is State.RUNNING:
                 wire.owed = [*self._where(wire, max(now_ns, self.effects.now_ns)), *wire.owed]
             wire.ran = False
             super().output_opened(wire, takes_pieces, now_ns)
             return
         self._to_tell.discard(wire)
-        kept, one = self._returns, self._devices.by_output.get(wire.timed)
+        kept, one = self._returns, self.transport.devices.by_output.get(wire.timed)
         stop: list[bytes] = []
         missed: int | None = None
         if kept.running and one is not None:
-            if self._after_restart is AfterRestart.CATCH_UP and self.clock.state is not State.STOPPED:
+            if (
+                self._after_restart is AfterRestart.CATCH_UP
+                and self.transport.clock.state is not State.STOPPED
+            ):
                 missed = self._missed(one, kept, max(now_ns, self.effects.now_ns))
             if missed is not None:
                 one.running = True
@@ -121,19 +116,16 @@ class ShowReturn(ShowCommands):
         wire.owed = [*stop, *SILENCE, *wire.owed]
         super().output_opened(wire, takes_pieces, now_ns)
         if missed and wire.clock:
-            self.stamps[wire] = None
-            self._caught_up.append(wire)
-            for _ in range(missed):
-                wire.put_realtime(TICK_BYTES, self.effects.now_ns, self.effects.sink)
+            self.ticks.catch_up(wire, missed)
 
     def _where(self, wire: Wire, now_ns: int) -> list[bytes]:
         """Return what puts the transport of the devices on a wire right."""
-        one = self._devices.by_output.get(wire.timed)
+        one = self.transport.devices.by_output.get(wire.timed)
         return [] if one is None or not wire.transport else self._place_told(one, now_ns)
 
     def _missed(self, one: DeviceClock, kept: Kept, now_ns: int) -> int | None:
         """Return how many ticks of its own a device has missed; None when they are too many."""
-        clock = self.clock
+        clock = self.transport.clock
         behind = one.delay_ns
         last_ns = clock.segment.due_ns(kept.last_tick)
         from_tick = clock.segment.tick_at(last_ns - behind) + 1
@@ -142,15 +134,9 @@ class ShowReturn(ShowCommands):
             return None
         return one.own_ticks(from_tick - clock.origin_tick, to_tick - clock.origin_tick)
 
-    def _end_catching_up(self) -> None:
-        """Ticks are those of the grid again."""
-        for wire in self._caught_up:
-            self.stamps.pop(wire, None)
-        self._caught_up.clear()
-
     def _place_told(self, one: DeviceClock, now_ns: int) -> list[bytes]:
         """Return what a device that ran is told before anything else, and have it join in where it shall."""
-        clock, mode = self.clock, one.timing.start
+        clock, mode = self.transport.clock, one.timing.start
         ran = one.running or (self._returns is not None and one.output.name in self._returns.started)
         one.running = False
         if mode is StartMode.NEVER:
@@ -158,13 +144,13 @@ class ShowReturn(ShowCommands):
         if mode is not StartMode.TRANSPORT:
             if ran and clock.state is not State.STOPPED:
                 one.start_at(Wanted.CYCLE if one.cycle_ticks else Wanted.BAR)
-                self._devices.look()
+                self.transport.devices.look()
             return [STOP_BYTES]
         position = clock.position_ticks
         if clock.state is not State.STOPPED:
             tick = self._bar_to_join(now_ns)
             one.join_at(tick)
-            self._devices.look()
+            self.transport.devices.look()
             position = tick - clock.origin_tick
         if position % TICKS_PER_SPP_UNIT or not 0 <= position // TICKS_PER_SPP_UNIT <= SPP_MAX:
             return [STOP_BYTES]  # a place that cannot be told: the device goes on from where it stands
@@ -172,7 +158,7 @@ class ShowReturn(ShowCommands):
 
     def _bar_to_join(self, now_ns: int) -> int:
         """Return the first tick of a bar that is far enough away and, if there is one, can be told."""
-        clock = self.clock
+        clock = self.transport.clock
         first = tick = clock.next_bar(clock.segment.tick_at(now_ns + LOCATE_NS) + 1)
         for _ in range(_BARS_LOOKED_AT):
             if (tick - clock.origin_tick) % TICKS_PER_SPP_UNIT == 0:

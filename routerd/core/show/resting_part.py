@@ -9,7 +9,7 @@ from routerd.core.routing.converters import Converter, forget_position
 from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE
 from routerd.core.routing.resting import is_at_rest, leads, rest_of, rings
-from routerd.core.show.transport_part import ShowTransport
+from routerd.core.show.state import ShowState
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Wire
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from routerd.core.routing.tables import Leg
 
 
-class ShowResting(ShowTransport):
-    """The layer above transport."""
+class ShowResting(ShowState):
+    """The layer above the state."""
 
     __slots__ = ()
 

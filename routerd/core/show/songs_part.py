@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.device_clocks import DeviceClocks
 from routerd.core.clock.tap import bpm_of
 from routerd.core.clock.transport import Command as TransportCommand
 from routerd.core.clock.transport import State, TempoBy
@@ -27,8 +26,8 @@ from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSo
 from routerd.core.show.contacts import described
 from routerd.core.show.place import Place, Standing
 from routerd.core.show.resting_part import ShowResting
-from routerd.core.show.state import DEFAULT_BPM, NO_SONG
-from routerd.core.units import NS_PER_S
+from routerd.core.show.tick_sender import NO_SONG
+from routerd.core.show.transport import DEFAULT_BPM
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -88,23 +87,22 @@ class ShowSongs(ShowResting):
     ) -> None:
         on = self._on
         if song.song.timing.change is ChangePolicy.STOP or not may_start:
-            self._transport(TransportCommand.STOP, now_ns)
-        self._disarm("song")
+            self.transport.stop()
+        self.armed.disarm("song")
         on.song = song
-        self._use_timings(song, now_ns)
+        self.ticks.use_timings(song)
         self._use_controls(song)
         on.section_number = min(section, len(song.sections))
-        self.song_number = song.number
-        self.clock.begin_song(song.map)
-        self._step = self.clock.step
+        self.ticks.song_number = song.number
+        self.transport.begin_song(song.map)
         self._enter_section(on.section, now_ns)
-        self._follow(song.song.timing.follow)
+        self.tempo.follow(song.song.timing.follow)
         first = song.map.steps[0]
-        runs = self.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
+        runs = self.transport.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
         if on.section.bpm is not None:
-            self._set_tempo(on.section.bpm)
+            self.tempo.set(on.section.bpm)
         else:
-            self._set_tempo(first.bpm, rate_bpm=first.rate_bpm if runs else None)
+            self.tempo.set(first.bpm, rate_bpm=first.rate_bpm if runs else None)
         self._send(song.patches, now_ns)
         self._send(on.section.patches, now_ns)
         self._bring_along()
@@ -112,11 +110,11 @@ class ShowSongs(ShowResting):
         if on.section_number:
             self.effects.event("section", section=on.section.name, number=on.section_number)
         self.effects.revision += 1
-        self._take_click_and_code(song)
+        self.transport.use_click_and_code(song, self._on.place.index)
         if may_start:
-            self._devices.song_entered(now_ns, self.clock)
+            self.transport.devices.song_entered(now_ns, self.transport.clock)
         if may_start and song.song.start is StartPolicy.ENTRY:
-            self._start_from_top(None, now_ns)
+            self.transport.start_from_top()
 
     def _go_to_section(self, number: int, now_ns: int) -> None:
         """Enter a section.
@@ -130,7 +128,7 @@ class ShowSongs(ShowResting):
         self._enter_section(on.section, now_ns)
         song_bpm = on.song.song.bpm if on.song is not None else DEFAULT_BPM
         if (left.bpm or song_bpm) != (on.section.bpm or song_bpm):
-            self._set_tempo(on.section.bpm or song_bpm)
+            self.tempo.set(on.section.bpm or song_bpm)
         self._send(on.section.patches, now_ns)
         self._bring_along()
         self.effects.event("section", section=on.section.name, number=number)
@@ -164,7 +162,7 @@ class ShowSongs(ShowResting):
         now_ns = self.effects.enter(now_ns)
         wire.connected, wire.takes_pieces = True, takes_pieces
         wire.busy_until_ns = now_ns
-        self._set_gates()
+        self.transport.set_gates()
         owed, wire.owed = wire.owed, []
         for data in owed:
             wire.offer(data, now_ns, self.effects.sink)
@@ -210,7 +208,7 @@ class ShowSongs(ShowResting):
 
     def _may_run(self, wire: Wire) -> bool:
         """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
-        one = self._devices.by_output.get(wire.timed)
+        one = self.transport.devices.by_output.get(wire.timed)
         since_ns = self.effects.now_ns - DOUBTFUL_NS
         transport = (START_BYTES, CONTINUE_BYTES, STOP_BYTES)
         doubtful = any(data in wire.sent and wire.sent[data] > since_ns for data in transport)
@@ -271,12 +269,7 @@ class ShowSongs(ShowResting):
         for feed in book.feeds:
             for input in feed.inputs:
                 input.note_sysex, input.shares = self.loops.note_sysex, feed.inputs
-        self._install_clocks(before.book, book, book.songs.get(str(before.identifier)))
-        self._transported = tuple(output for output in book.outputs if output.transport)
-        self._set_gates()
-        if self._source is not None and self._source.input not in book.inputs:
-            self._use_source(None)  # its device has left the rig
-            self.effects.event("clock-source", device=None)
+        self._install_clocks(book, book.songs.get(str(before.identifier)))
         for input, pedals in zip(book.inputs, book.pedals, strict=True):
             input.use_pedals(pedals)
         if before.identifier in book.songs:
@@ -287,31 +280,14 @@ class ShowSongs(ShowResting):
         self.effects.revision += 1
         self._light()
 
-    def _install_clocks(self, before: CompiledBook, book: CompiledBook, song: CompiledSong | None) -> None:
-        """Give every device its clock, in the song that stays on if one does, and the source its lead before
-        the latest of them and its hold."""
-        self.schedule.drop(set(before.outputs) - set(book.outputs))
-        for wire in set(before.wires) - set(book.wires):
-            self.stamps.pop(wire, None)
-        timings = {device.name: device.timing for device in book.rig.devices}
-        in_songs = {name for song in book.songs.values() for name, _ in song.song.timing.devices}
-        devices = DeviceClocks(book.outputs, timings, self.schedule, in_songs)
-        if song is not None:
-            devices.use(song.song.timing.devices, self.effects.now_ns)
-        devices.take_over(self._devices)
-        self._devices = devices
-        self._use_timings(song, self.effects.now_ns)
+    def _install_clocks(self, book: CompiledBook, song: CompiledSong | None) -> None:
+        """Give every device its clock, in the song that stays on if one does."""
+        self.transport.use(book, song)
+        self.ticks.use(book)
+        self.ticks.use_timings(song)
+        self.tempo.use(book)
         self._sensed = tuple(wire for wire in book.wires if wire.senses)
-        if self._source is not None:
-            self._source.lead(devices.lead_ns)
-            self._source.follower.hold_ns = book.rig.hold_s * NS_PER_S
-
-    def _use_timings(self, song: CompiledSong | None, now_ns: int) -> None:
-        """Give every device the clock that a song wants for it."""
-        self._devices.use(() if song is None else song.song.timing.devices, now_ns)
-        self._clocked = tuple(output.wire for output in self._devices.straight)
-        for wire in self._clocked:
-            self.stamps.pop(wire, None)
+        self.transport.set_gates()
 
     def _part_with_removed(self, before: CompiledBook, book: CompiledBook, now_ns: int) -> None:
         """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
@@ -332,22 +308,21 @@ class ShowSongs(ShowResting):
         on = self._on
         old, old_section = before.song, before.section
         on.song = song
-        self._use_timings(song, now_ns)
+        self.ticks.use_timings(song)
         self._use_controls(song)
-        self.song_number = song.number
+        self.ticks.song_number = song.number
         same_name = [n for n, section in enumerate(song.sections, 1) if section.name == old_section.name]
         on.section_number = same_name[0] if same_name else min(1, len(song.sections))
         self._install(on.section)
-        self._take_click_and_code(song)
-        self.clock.use_map(song.map)
-        self._step = self.clock.step
+        self.transport.use_click_and_code(song, self._on.place.index)
+        self.transport.use_map(song.map)
         if old is None:
             return
         if song.song.timing.follow != old.song.timing.follow:
-            self._follow(song.song.timing.follow)
+            self.tempo.follow(song.song.timing.follow)
         bpm = on.section.bpm or song.song.bpm
         if bpm != (old_section.bpm or old.song.bpm):
-            self._set_tempo(bpm)
+            self.tempo.set(bpm)
         if (song.patches, on.section.patches) != (old.patches, old_section.patches):
             self._send(song.patches, now_ns)
             self._send(on.section.patches, now_ns)
@@ -373,7 +348,7 @@ class ShowSongs(ShowResting):
             on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
             identifier, section, bpm = order[on.place.index or 0], None, None
         else:
-            self.song_number = NO_SONG
+            self.ticks.song_number = NO_SONG
             self._use_controls(None)
             for input in self.book.inputs:
                 input.table = EMPTY
@@ -387,9 +362,9 @@ class ShowSongs(ShowResting):
             with contextlib.suppress(
                 CommandError, ValueError
             ):  # a place that was kept by hand or by another version
-                self._set_tempo(bpm_of(bpm), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
+                self.tempo.set(bpm_of(bpm), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
         if begin.get("play") is True and identifier == begin.get("song"):
-            self._transport(TransportCommand.CONTINUE, now_ns)
+            self.transport.request(TransportCommand.CONTINUE)
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:
         """Take a new running order; the song that is on stays on. Raises NotFoundError."""

@@ -175,17 +175,17 @@ class _Walk:
 
     def start(self) -> None:
         """Start transport, unless the song has done so."""
-        if self._show.clock.state is State.STOPPED:
+        if self._show.transport.clock.state is State.STOPPED:
             self._show.apply(Command(Action.START), self._now_ns)
         begin_ns = self._now_ns
-        while self._show.clock.state is not State.RUNNING and self._now_ns - begin_ns < LONGEST_NS:
+        while self._show.transport.clock.state is not State.RUNNING and self._now_ns - begin_ns < LONGEST_NS:
             self._step()
         self._come_to_rest()
         self._schedule.going_on.clear()
 
     def _come_to_rest(self) -> None:
         """Let time pass until a bar has begun, with what starts on it, and everything is out."""
-        clock, begin_ns = self._show.clock, self._now_ns
+        clock, begin_ns = self._show.transport.clock, self._now_ns
         tick = clock.next_bar(clock.next_tick + 1)
         while (clock.next_tick <= tick or self._waits()) and self._now_ns - begin_ns < LONGEST_NS:
             self._step()

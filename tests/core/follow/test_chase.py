@@ -40,7 +40,7 @@ def song_ticks(one: Stage) -> list[tuple[int, int]]:
     """Return position and time of every tick since transport began last."""
     began = max(at(one, CONTINUE) + at(one, START))
     ticks = [t for t in at(one, TICK) if t > began]
-    last = one.show.clock.position_ticks - 1
+    last = one.show.transport.clock.position_ticks - 1
     return [(last - n, t) for n, t in enumerate(reversed(ticks))]
 
 
@@ -53,11 +53,11 @@ def test_the_song_lies_where_the_time_code_is(rate: FrameRate, speed: float, hou
     begin_ns = 503 * MS
     play(one, rate, begin_ns, top, 1000, speed)
     assert one.show.snapshot()["follow"]["state"] == "locked"
-    assert one.show.clock.state == "running"
+    assert one.show.transport.clock.state == "running"
     places = song_ticks(one)
     assert len(places) > 300
     for position, at_ns in places[: len(places) - 48]:
-        due_ns = begin_ns + one.show.clock.map.time_ns(position) / speed
+        due_ns = begin_ns + one.show.transport.clock.map.time_ns(position) / speed
         assert abs(at_ns - due_ns) < 0.2 * MS
 
 
@@ -79,7 +79,7 @@ def test_a_jump_stops_and_goes_on_from_there() -> None:
     assert len(at(one, STOP)) == 1
     assert len(at(one, CONTINUE)) == 2
     position, at_ns = song_ticks(one)[0]
-    due_ns = next_ns - 100_000_000_000 + one.show.clock.map.time_ns(position)
+    due_ns = next_ns - 100_000_000_000 + one.show.transport.clock.map.time_ns(position)
     assert abs(at_ns - due_ns) < 1 * MS
 
 
@@ -88,7 +88,7 @@ def test_strange_pieces_and_silence_stop_nothing() -> None:
     next_ns = play(one, FrameRate.FPS_30, 500 * MS, 0, 600)
     one.play("tape", "F1", "F1 80", "F1 7F", "F1 00", "F8", "FA")
     one.run(next_ns + 20_000 * MS)
-    assert one.show.clock.state == "running"
+    assert one.show.transport.clock.state == "running"
     assert [e["state"] for e in one.events if e["kind"] == "follow"][-2:] == ["holding", "free"]
     ticks = at(one, TICK)
     assert max(b - a for a, b in itertools.pairwise(ticks)) < 25 * MS

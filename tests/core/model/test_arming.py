@@ -21,7 +21,7 @@ SPEED = (Action.TEMPO, "250")
 
 
 def changed_at(stage: Stage) -> int:
-    return stage.show.clock.segment.anchor_tick
+    return stage.show.transport.clock.segment.anchor_tick
 
 
 @pytest.mark.parametrize(
@@ -82,7 +82,7 @@ def test_a_bar_that_is_named_waits_for_transport() -> None:
     stage.run(8000 * MS)  # bars go by, the song does not
     assert stage.show.snapshot()["armed"]["when"] == "bar 3"
     stage.do(Action.START)
-    begin = stage.show.clock.next_tick
+    begin = stage.show.transport.clock.next_tick
     stage.run(14_000 * MS)
     assert changed_at(stage) == begin + 2 * 96
     with pytest.raises(CommandError, match="bar 2 has gone by; the song is in bar"):

@@ -43,7 +43,7 @@ def a_book(policy: AfterRestart, *songs: Song, timing: Timing | None = None) -> 
 
 def left_by(stage: Stage) -> Kept:
     """Return what is known of a show that ends here."""
-    return kept_from_plain(stage.show.snapshot(), stage.show.tick_number)
+    return kept_from_plain(stage.show.snapshot(), stage.show.ticks.number)
 
 
 def died(policy: AfterRestart, at_ms: int, *songs: Song, timing: Timing | None = None) -> Stage:
@@ -72,7 +72,7 @@ def test_ticks_lie_on_the_same_grid() -> None:
     assert before.times_ms("free", TICK)[-1] == 1000
     assert after.times_ms("free", TICK) == [1460, 1480, 1500, 1520, 1540, 1560, 1580, 1600]
     assert after.gap_ns == 460 * MS
-    assert after.show.tick_number == 80
+    assert after.show.ticks.number == 80
 
 
 def test_an_uneven_tempo_set_by_hand_stays_to_the_nanosecond() -> None:
@@ -192,8 +192,8 @@ def test_catching_up_makes_every_missed_tick_up_at_once() -> None:
     after.run(1_500 * MS)
     assert after.times_ms("free", TICK) == [*[1453] * 22, 1460, 1480, 1500]  # 1020 to 1440 ms
     assert not {"fa", "fb", "fc"} & set(after.sent())
-    assert len(before.times_ms("free", TICK)) + 25 == after.show.tick_number + 1
-    assert after.show.stamps == {}
+    assert len(before.times_ms("free", TICK)) + 25 == after.show.ticks.number + 1
+    assert after.show.ticks.stamps == {}
 
 
 def test_too_much_to_catch_up_is_told_as_when_playing_on() -> None:

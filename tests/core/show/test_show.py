@@ -233,7 +233,7 @@ def test_a_section_armed_for_the_bar_falls_exactly_on_it() -> None:
     steps = [round(after - before, 5) for before, after in pairwise(ticks)]
     assert set(steps[:97]) == {20.0}
     assert set(steps[97:]) == {10.0}
-    assert stage.show.clock.segment.anchor_tick == 97
+    assert stage.show.transport.clock.segment.anchor_tick == 97
 
 
 def test_start_armed_for_the_bar_starts_with_the_bars_first_tick() -> None:
@@ -300,7 +300,7 @@ def test_a_stall_does_not_cost_a_bar() -> None:
         stage.show.advance(late_ns)
         stage.collect()
     assert stage.show.snapshot()["song"] == "middle"
-    assert stage.show.clock.segment.anchor_tick == 96
+    assert stage.show.transport.clock.segment.anchor_tick == 96
 
 
 # Transport
@@ -316,7 +316,7 @@ def test_controls_and_continue_from_a_bar() -> None:
     assert stage.sent("modular") == ["fa", "fc", "f2 40 00", "fb"]
     assert [d for d in stage.sent("synth") if d[0] == "f"] == ["fa", "fc", "f2 40 00", "fb"]
     played = sum(1 for at_ms in times_of_ticks(stage) if at_ms > stage.times_ms("modular", b"\xfb")[0])
-    assert stage.show.clock.position_ticks == 4 * 96 + played
+    assert stage.show.transport.clock.position_ticks == 4 * 96 + played
 
 
 def test_continue_after_stop_needs_no_song_position() -> None:
@@ -324,12 +324,12 @@ def test_continue_after_stop_needs_no_song_position() -> None:
     stage.do(Action.START)
     stage.run(300 * MS)
     stage.do(Action.STOP)
-    held = stage.show.clock.position_ticks
+    held = stage.show.transport.clock.position_ticks
     stage.run(400 * MS)
     stage.do(Action.CONTINUE)
     stage.run(405 * MS)
     assert stage.sent("modular") == ["fa", "fc", "fb"]
-    assert stage.show.clock.position_ticks == held > 0
+    assert stage.show.transport.clock.position_ticks == held > 0
 
 
 def test_continue_from_the_top_is_start() -> None:
@@ -434,7 +434,7 @@ def test_missed_ticks_are_told() -> None:
     stage.collect()
     (event,) = [e for e in stage.events if e["kind"] == "ticks-missed"]
     assert (event["count"], event["from_tick"], event["to_tick"]) == (99, 1, 99)
-    assert stage.show.tick_number == 100
+    assert stage.show.ticks.number == 100
 
 
 def test_time_that_runs_backwards_raises() -> None:
@@ -696,7 +696,7 @@ def test_an_empty_book_has_no_song_and_routes_nothing() -> None:
     stage.play("keys", "90 3c 40")
     stage.load(compiled(songs=(), order=(), before=stage.show.book))
     assert stage.show.snapshot()["song"] is None
-    assert stage.show.song_number == NO_SONG
+    assert stage.show.ticks.song_number == NO_SONG
     stage.play("keys", "80 3c 40")
     stage.run(100 * MS)
     assert stage.sounding() == {}

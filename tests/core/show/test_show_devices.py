@@ -204,7 +204,7 @@ def test_a_sequence_of_seven_sixteenths_comes_round_and_is_retriggered_on_its_ow
     one.do(Action.START)
     one.run(1500 * MS)
     device = one.show.snapshot()["devices"][0]
-    origin = one.show.clock.origin_tick
+    origin = one.show.transport.clock.origin_tick
     assert device == {
         "device": "played",
         "rate": "1",
@@ -296,14 +296,14 @@ def test_what_waits_for_a_device_that_leaves_the_rig_is_forgotten() -> None:
     """Its ticks come 9 ms behind the grid's, every 20 ms; it leaves when one of them waits."""
     one = stage(played=Timing(offset_ns=9 * MS))
     one.run(105 * MS)
-    assert len(one.show.schedule) == 1
+    assert len(one.show.transport.schedule) == 1
     one.load(compiled(Rig("rig", (OTHER,)), (SONG, NEXT), ("one", "two")))
     one.open("other")
     one.log.clear()
     one.run(200 * MS)
     assert at(one, "other", TICK)
     assert not [name for _, name, _ in one.log if name == "played"]
-    assert len(one.show.schedule) == 0
+    assert len(one.show.transport.schedule) == 0
 
 
 def test_a_port_that_closes_tells_since_when_nothing_may_have_got_through() -> None:
@@ -358,7 +358,7 @@ def test_two_bars_of_count_in_and_then_the_song() -> None:
     (start_ns,) = at(one, "other", START)
     first = next(t for t in at(one, "other", TICK) if t > start_ns)
     assert first == (520 + 2 * 1920) * MS
-    assert one.show.clock.state == "running"
+    assert one.show.transport.clock.state == "running"
 
 
 def clicked_apart(one: Stage, from_ns: int) -> list[float]:
@@ -491,4 +491,4 @@ def test_a_song_may_be_entered_with_transport_going_on(change: ChangePolicy, wai
     number = (changed - first) // (20 * MS)
     assert number == (51 if not waits_ticks else -(-51 // waits_ticks) * waits_ticks)
     assert all(b - a == 10 * MS for a, b in itertools.pairwise(t for t in ticks if t >= changed))
-    assert one.show.clock.position_ticks == sum(1 for t in ticks if t >= changed)
+    assert one.show.transport.clock.position_ticks == sum(1 for t in ticks if t >= changed)

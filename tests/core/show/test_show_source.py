@@ -87,7 +87,7 @@ def test_start_keeps_position_however_closely_it_is_sent_before_its_tick(lead_us
         assert start_ns - before[-1] >= MS
         assert len(after) == 49
         assert after[0] - before[-1] <= 2 * PERIOD
-    assert one.show.clock.position_ticks == 49
+    assert one.show.transport.clock.position_ticks == 49
     assert abs(at(one, "synth", TICK)[-1] - (next_ns - PERIOD)) < MS
 
 
@@ -135,7 +135,7 @@ def test_start_is_not_a_tick_late_when_ours_of_its_place_has_gone_out(late_us: i
         assert min(start_ns - t for t in ticks if t < start_ns) >= MS
         assert len(after) == 41
         assert all(b - a > PERIOD * 0.6 for a, b in itertools.pairwise(after))
-    assert one.show.clock.position_ticks == 41
+    assert one.show.transport.clock.position_ticks == 41
 
 
 @pytest.mark.parametrize("step_us", [1333, 2667, 5333, 10_667])
@@ -157,7 +157,7 @@ def test_start_is_not_a_tick_late_where_stamps_are_coarse(step_us: int, seed: in
     (start_ns,) = at(one, "synth", START)
     ticks = [t for t in at(one, "synth", TICK) if t > start_ns]
     assert ticks[0] - first_ns <= step_us * 1000 + 3 * MS
-    assert one.show.clock.position_ticks == 60
+    assert one.show.transport.clock.position_ticks == 60
 
 
 def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
@@ -168,7 +168,7 @@ def test_a_source_that_ticks_only_while_it_plays_is_caught_up_with() -> None:
     one.run(next_ns - PERIOD // 2)
     (start_ns,) = at(one, "synth", START)
     assert len([t for t in at(one, "synth", TICK) if t > start_ns]) == 240
-    assert one.show.clock.position_ticks == 240
+    assert one.show.transport.clock.position_ticks == 240
 
 
 def test_stop_position_and_continue() -> None:
@@ -180,7 +180,7 @@ def test_stop_position_and_continue() -> None:
     one.play("drums", "FC")
     assert at(one, "synth", STOP)
     one.play("drums", "F2 0A 00")
-    assert one.show.clock.position_ticks == 60
+    assert one.show.transport.clock.position_ticks == 60
     one.run(one.now_ns + 2 * MS)
     assert one.sent("synth")[-1] == "f2 0a 00"
     next_ns = tick(one, 10, next_ns)
@@ -190,7 +190,7 @@ def test_stop_position_and_continue() -> None:
     one.run(next_ns - PERIOD // 2)
     (continue_ns,) = at(one, "synth", CONTINUE)
     assert len([t for t in at(one, "synth", TICK) if t > continue_ns]) == 27
-    assert one.show.clock.position_ticks == 60 + 27
+    assert one.show.transport.clock.position_ticks == 60 + 27
 
 
 def test_spp_4_and_three_clocks_more_is_tick_27() -> None:
@@ -200,7 +200,7 @@ def test_spp_4_and_three_clocks_more_is_tick_27() -> None:
     one.play("drums", "F2 04 00", "FB")
     next_ns = tick(one, 3, next_ns)
     one.run(next_ns - PERIOD // 2)
-    assert one.show.clock.position_ticks == 27
+    assert one.show.transport.clock.position_ticks == 27
 
 
 def test_the_last_position_that_can_be_told_and_beyond() -> None:
@@ -208,7 +208,7 @@ def test_the_last_position_that_can_be_told_and_beyond() -> None:
     one = stage()
     next_ns = tick(one, 60, 7 * MS)
     one.play("drums", "F2 7F 7F")
-    assert one.show.clock.position_ticks == 98_298
+    assert one.show.transport.clock.position_ticks == 98_298
     one.run(one.now_ns + 2 * MS)
     assert one.sent("synth")[-1] == "f2 7f 7f"
     next_ns = tick(one, 10, next_ns)
@@ -219,13 +219,13 @@ def test_the_last_position_that_can_be_told_and_beyond() -> None:
     one.play("drums", "FC", "FB")
     next_ns = tick(one, 10, next_ns)
     one.run(next_ns - PERIOD // 2)
-    assert one.show.clock.position_ticks == 98_298 + 40
+    assert one.show.transport.clock.position_ticks == 98_298 + 40
     assert one.show.snapshot()["follow"]["state"] == "locked"
     assert [text for text in one.sent("synth") if text.startswith("f2")] == ["f2 7f 7f"]
     # by hand a bar beyond it is refused, and nothing changes
     with pytest.raises(CommandError, match="bar 5000 has no song position pointer"):
         one.do(Action.CONTINUE, 5000)
-    assert one.show.clock.position_ticks == 98_298 + 40
+    assert one.show.transport.clock.position_ticks == 98_298 + 40
 
 
 def test_a_storm_of_starts_starts_once() -> None:
@@ -239,7 +239,7 @@ def test_a_storm_of_starts_starts_once() -> None:
     next_ns = tick(one, 10, next_ns)
     one.run(next_ns - PERIOD // 2)
     assert len(at(one, "synth", START)) == 1
-    assert one.show.clock.position_ticks == 20
+    assert one.show.transport.clock.position_ticks == 20
 
 
 def test_a_redundant_start_is_ignored_and_reported() -> None:
@@ -258,7 +258,7 @@ def test_a_redundant_start_is_ignored_and_reported() -> None:
     ]
     assert len(at(one, "synth", START)) == 1
     assert not at(one, "synth", CONTINUE)
-    assert one.show.clock.position_ticks == 110
+    assert one.show.transport.clock.position_ticks == 110
 
 
 def test_a_storm_of_starts_is_reported_once_a_second() -> None:
@@ -287,7 +287,7 @@ def test_a_source_that_restarts_means_the_top_with_each_start(lead_us: int) -> N
         (stop_ns,) = at(one, name, STOP)  # who runs ignores a Start (M1 pp. 31-32)
         assert stop_ns <= again_ns
         assert len([t for t in at(one, name, TICK) if t > again_ns]) == 31
-    assert one.show.clock.position_ticks == 31
+    assert one.show.transport.clock.position_ticks == 31
     assert one.show.snapshot()["armed"]["when"] == "bar 9"  # nobody has stopped
     assert not [e for e in one.events if e["kind"] == "start-ignored"]
 
@@ -302,7 +302,7 @@ def test_a_storm_of_starts_of_a_source_that_restarts_is_one_start_a_tick() -> No
     next_ns = tick(one, 10, next_ns)
     one.run(next_ns - PERIOD // 2)
     assert len(at(one, "synth", START)) <= 10
-    assert one.show.clock.position_ticks == 11
+    assert one.show.transport.clock.position_ticks == 11
 
 
 def test_a_drum_machine_switched_off_and_on_begins_at_the_top_again() -> None:
@@ -318,7 +318,7 @@ def test_a_drum_machine_switched_off_and_on_begins_at_the_top_again() -> None:
     one.run(next_ns - PERIOD // 2)
     again_ns = at(one, "synth", START)[-1]
     assert len([t for t in at(one, "synth", TICK) if t > again_ns]) == 240
-    assert one.show.clock.position_ticks == 240
+    assert one.show.transport.clock.position_ticks == 240
 
 
 def test_a_position_while_it_runs_is_ignored_and_told() -> None:
@@ -328,7 +328,7 @@ def test_a_position_while_it_runs_is_ignored_and_told() -> None:
     tick(one, 10, next_ns)
     one.play("drums", "F2 00 10")
     assert one.events[-1]["kind"] == "position-ignored"
-    assert one.show.clock.position_ticks <= 11
+    assert one.show.transport.clock.position_ticks <= 11
 
 
 def test_transport_of_a_source_can_be_left_alone() -> None:
@@ -337,7 +337,7 @@ def test_transport_of_a_source_can_be_left_alone() -> None:
     one.play("drums", "FA", "F2 04 00")
     tick(one, 10, next_ns)
     assert not at(one, "synth", START)
-    assert one.show.clock.position_ticks == 0
+    assert one.show.transport.clock.position_ticks == 0
 
 
 def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> None:

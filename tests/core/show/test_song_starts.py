@@ -44,7 +44,7 @@ def first_tick_after(one: Stage, at_ms: float, name: str = "box") -> float:
 
 def entered_ms(one: Stage) -> float:
     """Return when the song that is on begins: its first tick."""
-    clock = one.show.clock
+    clock = one.show.transport.clock
     return clock.segment.due_ns(clock.origin_tick) / MS
 
 
@@ -95,7 +95,7 @@ def test_it_goes_with_every_start_and_comes_in_on_a_bar_after_a_continue() -> No
     assert len(at(one, START)) == len(at(one, STOP)) == 3
     one.do(Action.CONTINUE)
     one.run(one.now_ns + 3000 * MS)
-    clock = one.show.clock
+    clock = one.show.transport.clock
     again_ms = first_tick_after(one, at(one, START)[3])
     assert (clock.segment.tick_at(int(again_ms * MS)) - clock.origin_tick) % 96 == 0
 
@@ -149,7 +149,7 @@ def test_a_sequence_restarted_with_a_song_counts_from_there() -> None:
     one.do(Action.NEXT)
     one.run(6000 * MS)
     (box,) = [one for one in one.show.snapshot()["devices"] if one["cycle_ticks"]]
-    assert (box["running"], box["started_tick"]) == (True, one.show.clock.origin_tick)
+    assert (box["running"], box["started_tick"]) == (True, one.show.transport.clock.origin_tick)
     assert box["waits_for"] is None
 
 
@@ -251,10 +251,10 @@ def test_no_tick_of_another_rate_is_lost_or_recorded_as_one_of_the_grid() -> Non
     box = one.output("box").wire
     one.run(round((begins - 5) * MS))
     assert at(one, TICK)[-2:] == [begins - 20, begins - 10]
-    assert one.show.stamps[box] is None  # not recorded
+    assert one.show.ticks.stamps[box] is None  # not recorded
     one.run(round((begins + 5) * MS))
     assert at(one, TICK)[-1] == begins
-    assert box not in one.show.stamps
+    assert box not in one.show.ticks.stamps
     assert not box.own_rate
 
 

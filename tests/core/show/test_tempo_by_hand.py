@@ -123,7 +123,9 @@ def test_the_songs_tempo_again_in_a_ramp_is_the_ramps_of_this_moment() -> None:
     for each in (one, other):
         each.run(each.now_ns + 30_000 * MS)
     assert tempo(one) == ("250", "song")
-    assert one.show.clock.segment == other.show.clock.segment  # every joint lies where the map has it
+    assert (
+        one.show.transport.clock.segment == other.show.transport.clock.segment
+    )  # every joint lies where the map has it
 
 
 def test_the_songs_tempo_again_while_stopped() -> None:
@@ -147,7 +149,7 @@ def test_the_songs_tempo_can_wait_for_a_bar_and_a_foot_can_ask_for_it() -> None:
     assert tempo(one) == ("125", "hand")
     one.run(one.now_ns + 3_000 * MS)
     assert tempo(one) == ("100", "song")
-    assert one.show.clock.segment.anchor_tick % 96 == one.show.clock.origin_tick % 96
+    assert one.show.transport.clock.segment.anchor_tick % 96 == one.show.transport.clock.origin_tick % 96
 
 
 def test_by_hand_to_the_very_tempo_of_the_song_is_by_hand() -> None:
@@ -196,7 +198,7 @@ def test_an_engine_that_goes_on_keeps_whose_tempo_it_is() -> None:
         one = in_the_ramp()
         one.do(action, "99" if action is Action.TEMPO else None)
         snapshot = one.show.snapshot()
-        kept = kept_from_plain(snapshot, one.show.tick_number)
+        kept = kept_from_plain(snapshot, one.show.ticks.number)
         rig = replace(RIG, after_restart=AfterRestart.PLAY)
         book = compiled(rig, (RISES, STEADY), ("rises", "steady"))
         again = Stage(book, place_in(snapshot), one.now_ns + 300 * MS, kept)

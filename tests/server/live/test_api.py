@@ -121,7 +121,7 @@ async def test_tempo_is_taken_exactly_as_written(service: Service) -> None:
         assert Fraction(answer.json["tempo"]["rate_bpm"]) == bpm
         assert Fraction(answer.json["tempo"]["bpm"]) == round(bpm, 3)
         assert "/" not in answer.json["tempo"]["bpm"]
-        assert service.engine.show.clock.segment.bpm == bpm
+        assert service.engine.show.transport.clock.segment.bpm == bpm
 
 
 async def test_a_tempo_by_hand_holds_until_the_songs_is_asked_for(service: Service) -> None:

@@ -29,7 +29,7 @@ class Recorded(Stage):
     def collect(self) -> None:
         for output, data in self.show.effects.sink:
             if data == TICK and output.name == "own":
-                stamp = self.show.stamps[output]
+                stamp = self.show.ticks.stamps[output]
                 assert stamp is not None
                 assert output.own_rate
                 self.records.append(

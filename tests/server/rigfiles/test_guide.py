@@ -70,7 +70,7 @@ def happen(stage: Stage, what: str) -> None:
         stage.play(played[1], *re.findall(r"`([0-9A-F ]+)`", played[2]))
         return
     if passed := re.fullmatch(r"(\d+) (quarter notes?|ms) pass(?:es)?", what):
-        clock = stage.show.clock
+        clock = stage.show.transport.clock
         quarter_ns = int(Fraction(60_000 * MS) / clock.segment.bpm)
         stage.run(stage.now_ns + int(passed[1]) * (MS if passed[2] == "ms" else quarter_ns))
         return

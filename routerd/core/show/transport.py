@@ -1,0 +1,292 @@
+"""Transport of the show: the clock, what its start and stop lead to on every device, and the click.
+
+Owns the clock with the grid, the devices' own clocks, the click and the schedule of what goes out at a
+time of its own. Who is followed (`tempo`) and when ticks go out (`tick_sender`) is decided elsewhere.
+
+Invariants:
+
+- every wire knows when it must be idle next: whatever moves the next tick or a Start calls `set_gates`;
+- a Start or Continue waits for its place between two ticks, and for a song position before it;
+- a song position is sent only while stopped (M1 p. 27).
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from routerd.core.clock.clock import Clock
+from routerd.core.clock.device_clock import Wanted
+from routerd.core.clock.device_clocks import DeviceClocks
+from routerd.core.clock.metronome import Metronome
+from routerd.core.clock.schedule import Schedule
+from routerd.core.clock.transport import Command, State
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.midi.messages import SONG_POSITION, song_position
+from routerd.core.model.timing import StartMode
+from routerd.core.output.wire import NEVER_NS
+from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
+
+if TYPE_CHECKING:
+    from routerd.core.clock.device_clock import DeviceClock
+    from routerd.core.clock.tempo_map import TempoMap
+    from routerd.core.output.wire import Output
+    from routerd.core.show.compiler import CompiledBook, CompiledSong
+    from routerd.core.show.crash_state import Kept
+    from routerd.core.show.effects import Effects
+
+DEFAULT_BPM = Fraction(120)
+
+
+class Transport:
+    """Starts, stops and places the clock and all devices that go by it."""
+
+    __slots__ = (
+        "_book",
+        "_effects",
+        "_position_tick",
+        "clock",
+        "devices",
+        "metronome",
+        "receivers",
+        "reported_step",
+        "schedule",
+    )
+
+    def __init__(
+        self, effects: Effects, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None
+    ) -> None:
+        self._effects = effects
+        self._book = EMPTY_BOOK
+        self.clock = Clock(effects.now_ns, bpm)
+        self.schedule = Schedule() if schedule is None else schedule
+        self.devices = DeviceClocks((), {}, self.schedule)
+        self.metronome = Metronome(self.schedule)
+        self.receivers: tuple[Output, ...] = ()
+        """The outputs that get Start, Stop and song positions."""
+        self.reported_step = self.clock.step
+        """The step of the tempo map that has been reported."""
+        self._position_tick = -1
+        """Start and Continue wait for a tick after this one."""
+
+    def use(self, book: CompiledBook, song: CompiledSong | None) -> None:
+        """Give every device of a book its clock, in the song that stays on if one does."""
+        before, self._book = self._book, book
+        self.schedule.drop(set(before.outputs) - set(book.outputs))
+        timings = {device.name: device.timing for device in book.rig.devices}
+        in_songs = {name for one in book.songs.values() for name, _ in one.song.timing.devices}
+        devices = DeviceClocks(book.outputs, timings, self.schedule, in_songs)
+        if song is not None:
+            devices.use(song.song.timing.devices, self._effects.now_ns)
+        devices.take_over(self.devices)
+        self.devices = devices
+        self.receivers = tuple(output for output in book.outputs if output.transport)
+
+    def use_click_and_code(self, song: CompiledSong, index: int | None) -> None:
+        """Take the click of a song, and the hour of its time code from its place in the set list."""
+        for coder in self.devices.coders:
+            coder.hour = (index or 0) + 1 if coder.of_set else 0
+        click = song.song.timing.click
+        outputs = () if click is None else self._book.outputs
+        output = next((o for o in outputs if click is not None and o.name == click.device), None)
+        one = None if output is None else self.devices.by_output.get(output)
+        self.metronome.use(click, output, self.devices.lead_ns if one is None else one.delay_ns)
+
+    def begin_song(self, tempo_map: TempoMap) -> None:
+        """Let the next tick be the first of a song."""
+        self.clock.begin_song(tempo_map)
+        self.reported_step = self.clock.step
+
+    def use_map(self, tempo_map: TempoMap) -> None:
+        """Take another version of the song's tempo map, where the song stands."""
+        self.clock.use_map(tempo_map)
+        self.reported_step = self.clock.step
+
+    def take_up(self, kept: Kept) -> int:
+        """Go on with another engine's grid; return when its last tick was due."""
+        clock, now_ns = self.clock, self._effects.now_ns
+        clock.take_up(kept)
+        clock.run_on(kept.last_tick + 1, now_ns)
+        last_ns = clock.segment.due_ns(min(kept.last_tick, clock.next_tick - 1))
+        clock.run_on(clock.next_tick + (1 << 40), now_ns)
+        self.reported_step = clock.step
+        self.metronome.alone = kept.click_alone and self.metronome.output is not None
+        for output, one in self.devices.by_output.items():
+            if output.name in kept.started:
+                one.started_tick = kept.started[output.name]
+        return last_ns
+
+    # Start, stop and place
+
+    def request(self, command: Command) -> None:
+        """Start, continue or stop; what is redundant changes nothing."""
+        clock, now_ns = self.clock, self._effects.now_ns
+        was = clock.state
+        if command is Command.STOP:
+            self.metronome.stop()
+            told = self.stop_clock()
+            for one in self.devices.by_output.values():
+                one.stop_own(now_ns, told=told)
+        else:
+            clock.request(command, now_ns, self.wires_free_ns())  # its byte comes in the gap
+        self.set_gates()
+        if clock.state is not was:
+            self.report()
+            for output in self.receivers:  # a Start that was taken back may have held something up
+                output.wire.pump(now_ns, self._effects.sink)
+
+    def stop(self) -> None:
+        """Stop, and forget a count-in."""
+        self.request(Command.STOP)
+
+    def stop_clock(self) -> bool:
+        """Stop the clock and those that are started with transport; return whether they were told."""
+        now_ns = self._effects.now_ns
+        data = self.clock.request(Command.STOP, now_ns, now_ns)
+        if data:
+            self._send(data)
+        return bool(data)
+
+    def start_from_top(self) -> None:
+        """Start, after the song's count-in if it has one."""
+        clock, metronome = self.clock, self.metronome
+        if clock.state is State.STOPPED and metronome.count_in(clock):
+            self._effects.revision += 1
+            self._effects.event("count-in", to_tick=metronome.counting_to)
+        elif not metronome.counting_to:
+            self.request(Command.START)
+
+    def resume(self) -> None:
+        """Continue; from position 0 that is the same as Start (M1 p. 28), wherever the followers stood."""
+        self.request(Command.START if self.clock.position_ticks == 0 else Command.CONTINUE)
+
+    def resume_from(self, argument: int | str | None) -> None:
+        """Continue from a bar (from 1), or from where transport stands; raises CommandError."""
+        position = self.position_of(argument)
+        if position is not None:
+            self.stop()
+            self.locate(position)
+        self.resume()
+
+    def locate(self, position: int) -> None:
+        """Stand at a position, and tell it to everybody; only while stopped."""
+        self.clock.locate(position)
+        data = song_position(position // TICKS_PER_SPP_UNIT)
+        now_ns = self._effects.now_ns
+        for output in self.receivers:
+            one = self.devices.by_output[output]
+            if one.delay_ns:
+                self.schedule.put(now_ns + one.delay_ns, output, data)
+                self._position_tick = self.clock.next_tick + 1  # by then its wire has had room for it
+            elif one.timing.start is StartMode.TRANSPORT:
+                output.offer(data, now_ns, self._effects.sink)
+
+    def position_of(self, argument: int | str | None) -> int | None:
+        """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
+        does not begin on one cannot be told to the followers."""
+        if argument is None:
+            return None
+        if not isinstance(argument, int) or argument < 1:
+            raise CommandError(f"bar {argument!r} is not a whole number from 1")
+        position = self.clock.map.tick_of_bar(argument - 1)
+        if position % TICKS_PER_SPP_UNIT or position // TICKS_PER_SPP_UNIT > SPP_MAX:
+            raise CommandError(f"bar {argument} has no song position pointer in this meter")
+        return position
+
+    def send_start(self) -> None:
+        """Send the Start or Continue whose time has come, behind any song position that still waits."""
+        clock, now_ns = self.clock, self._effects.now_ns
+        waits = any(output.wire.holds(SONG_POSITION) for output in self.receivers)
+        waits = waits or clock.next_tick <= self._position_tick
+        data = b"" if waits else clock.take_start(now_ns)
+        if waits:
+            clock.postpone()
+        if data:
+            self._send(data)
+            self.devices.start_in_gap(now_ns, clock)
+            self._effects.revision += 1
+        self.set_gates()
+        for output in self.receivers:
+            output.wire.pump(now_ns, self._effects.sink)
+
+    def _send(self, data: bytes) -> None:
+        for output in self.receivers:
+            if self.devices.by_output[output].transport(data, self._effects.now_ns, self.clock):
+                output.put_realtime(data, self._effects.now_ns, self._effects.sink)
+
+    def wires_free_ns(self) -> int:
+        """Return when the last of the wires that carry transport will be idle."""
+        return max((output.wire.busy_until_ns for output in self.receivers), default=self._effects.now_ns)
+
+    def set_gates(self) -> None:
+        """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
+        clock = self.clock
+        for wire in self._book.wires:
+            gate_ns = clock.next_due_ns if wire.clock else NEVER_NS
+            wire.gate_ns = min(gate_ns, clock.start_at_ns) if wire.transport else gate_ns
+        for one in self.devices.busy:
+            output, wire = one.output, one.output.wire
+            gate_ns = self.schedule.next_realtime_ns(output)
+            if output.clock:
+                gate_ns = min(gate_ns, clock.next_due_ns + one.delay_ns)
+            wire.gate_ns = gate_ns if output is wire.timed else min(gate_ns, wire.gate_ns)
+
+    # What others learn of it
+
+    def report(self) -> None:
+        """Report where transport stands now."""
+        self._effects.revision += 1
+        clock = self.clock
+        self._effects.event("transport", state=clock.state.value, position_ticks=clock.position_ticks)
+
+    def report_step(self) -> None:
+        """Report that the tempo map has gone on: a change of meter, and tempo as often as once a beat."""
+        clock = self.clock
+        before, after = clock.map.steps[self.reported_step], clock.map.steps[clock.step]
+        self.reported_step = clock.step
+        if (before.beats, before.unit) != (after.beats, after.unit):
+            self._effects.event("meter", meter=f"{after.beats}/{after.unit}")
+            self._effects.revision += 1
+        if clock.mapped and clock.next_is_beat() and before.bpm != after.bpm:
+            self._effects.event("tempo", bpm=format_bpm(clock.bpm), by=clock.tempo_by.value)
+            self._effects.revision += 1
+
+    def poll_devices(self) -> None:
+        """Note whether a device has been started, or waits, or has come round: others want to know."""
+        if self.devices.changed():
+            self._effects.revision += 1
+
+    # Devices by themselves, and the click
+
+    def retrigger(self, argument: str) -> None:
+        """Restart one device's sequence: "bar NAME" or "cycle NAME"; raises CommandError."""
+        at, _, name = argument.partition(" ")
+        one = self.restartable(argument)
+        if at == Wanted.CYCLE.value and not (one.cycle_ticks and one.running):
+            raise CommandError(
+                f"device {name!r} has no sequence that runs; its timing states no length, or it is stopped"
+            )
+        one.start_at(Wanted.CYCLE if at == Wanted.CYCLE.value else Wanted.BAR)
+        self.devices.look()
+        self._effects.event("retrigger", device=name, at=at)
+        self._effects.revision += 1
+
+    def restartable(self, argument: str) -> DeviceClock:
+        """Return the device that is to be restarted; raises CommandError when it never can be."""
+        name = argument.partition(" ")[2]
+        one = self.devices.find(name)
+        if one is None:
+            raise NotFoundError(f"there is no device {name!r} that gets transport")
+        if one.timing.start is StartMode.NEVER:
+            raise CommandError(f"device {name!r} is never started: its timing says so")
+        return one
+
+    def click(self, argument: int | str | None) -> None:
+        """Click without transport, or stop that: "on", "off", or the other of the two."""
+        metronome = self.metronome
+        if metronome.output is None:
+            raise CommandError("this song has no click")
+        metronome.alone = argument == "on" or (argument != "off" and not metronome.alone)
+        self._effects.revision += 1
+        self._effects.event("click", on=metronome.alone)
