@@ -35,7 +35,6 @@ from routerd.server.state_keeper import StateKeeper
 from routerd.server.view import View, facts_by_identifier
 
 if TYPE_CHECKING:
-    from routerd.server.http.metrics import Metrics
     from routerd.server.shows.record_keeper import ShowLog
     from routerd.server.soundcheck.service import Soundchecks
 
@@ -104,13 +103,6 @@ class App:
         from routerd.server.shows.record_keeper import ShowLog
 
         return ShowLog(self)
-
-    @cached_property
-    def metrics(self) -> Metrics:
-        """The figures for whoever scrapes them; loaded when first asked for."""
-        from routerd.server.http.metrics import Metrics
-
-        return Metrics(self.view, self.measurements)
 
     @property
     def link(self) -> EngineLink:

@@ -11,22 +11,25 @@ import resource
 from fractions import Fraction
 from math import lcm
 from pathlib import Path
+from time import monotonic_ns
 from typing import Any
 
 from routerd import __version__
 from routerd.core.clock.grid import Segment
+from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
 from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.server.boottime import steady_s
 from routerd.server.durations import durations_of
 from routerd.server.health import lines_of
-from routerd.server.http.learn import learning_of
+from routerd.server.http.events import EventHub
 from routerd.server.http.shapes import (
     Armed,
     Click,
     DeviceClock,
     EngineHealth,
     Follow,
+    Learning,
     Port,
     Position,
     Section,
@@ -144,6 +147,13 @@ def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
     )
 
 
+def status_now(view: View, hub: EventHub) -> Status:
+    """Return the status of this moment; the view must be ready."""
+    now_ns = monotonic_ns()
+    health = server_health(view, view.started_ns, now_ns, hub.readers, hub.dropped_readers)
+    return status_document(view, health, now_ns)
+
+
 def server_health(view: View, started_ns: int, now_ns: int, clients: int, dropped: int) -> ServerHealth:
     """Return how this process is."""
     return ServerHealth(
@@ -215,3 +225,35 @@ def _in_order(view: View, index: int) -> SongInOrder:
 
 def _seconds(span_ns: int) -> float:
     return round(span_ns / NS_PER_S, 1)
+
+
+def learning_of(plain: Plain | None) -> Learning | None:
+    """Return what the snapshot's `learning` says, with its entry when there is one, or None."""
+    if plain is None:
+        return None
+    return Learning(**plain, entry=_entry_of(plain))
+
+
+def _entry_of(plain: Plain) -> str | None:
+    """Return the line for `controls` or `pedals` of rig.yaml; None while nothing fit for one was heard."""
+    if plain["message"] is None:
+        return None
+    message = bytes.fromhex(plain["message"])
+    if plain["learns"] == "pedal":
+        if plain["low"] == plain["high"]:
+            return None
+        where = f"controller: {message[1]}, channel: {(message[0] & 0x0F) + 1}"
+        return f"- {{from: {plain['device']}, {where}, heel: {plain['low']}, toe: {plain['high']}}}"
+    return f"- {{from: {plain['device']}, {_how_written(message)}, do: next}}"
+
+
+def _how_written(message: bytes) -> str:
+    channel = (message[0] & 0x0F) + 1
+    kind = message[0] & 0xF0
+    if kind == NOTE_ON:
+        return f"note: {message[1]}, channel: {channel}"
+    if kind == CONTROLLER:
+        return f"controller: {message[1]}, channel: {channel}"
+    if kind == PROGRAM:
+        return f"program: {message[1] + 1}, channel: {channel}"
+    return f'message: "{message.hex(" ").upper()}"'

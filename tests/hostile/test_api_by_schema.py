@@ -19,7 +19,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis import GenerationMode
 from schemathesis.checks import CHECKS, load_all_checks
 
-from routerd.server.http.openapi import document
+from routerd.server.http.about import document
+from routerd.server.http.application import OPERATIONS as DECLARED
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service
 
@@ -28,7 +29,8 @@ LEFT_OUT = {"/v1/events"}
 """A stream has no end to wait for; tests/server/live/test_events.py."""
 
 load_all_checks()
-schema = schemathesis.openapi.from_dict(document())
+DOCUMENT = document(DECLARED)
+schema = schemathesis.openapi.from_dict(DOCUMENT)
 OPERATIONS = [
     operation.ok() for operation in schema.get_all_operations() if operation.ok().path not in LEFT_OUT
 ]
@@ -47,7 +49,7 @@ def name_of(operation: schemathesis.APIOperation) -> str:
 
 def can_be_broken(operation: schemathesis.APIOperation) -> bool:
     """Return whether a request can break the schema: one without body and query cannot."""
-    described = document()["paths"][operation.path][operation.method]
+    described = DOCUMENT["paths"][operation.path][operation.method]
     return "requestBody" in described or any(one["in"] == "query" for one in described.get("parameters", ()))
 
 

@@ -7,24 +7,51 @@ document (RFC 9457), and nothing a client sends gets further than this process.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from functools import partial
+from typing import Any
 
 from aiohttp import web
 
 from routerd.server.app import App
-from routerd.server.http.answers import LARGEST_BODY_BYTES, json_response, problem_response
-from routerd.server.http.bodies import Body, Nothing, read_body
+from routerd.server.http import (
+    about,
+    command_handlers,
+    report_handlers,
+    set_list_handlers,
+    show_handlers,
+    tuning_handlers,
+)
+from routerd.server.http.bodies import Body, Moment, Nothing, read_body
 from routerd.server.http.guard import Guard
-from routerd.server.http.handlers import Call
-from routerd.server.http.operation import STREAM, Operation
-from routerd.server.http.operations import OPERATIONS
+from routerd.server.http.operation import (
+    LARGEST_BODY_BYTES,
+    STREAM,
+    Call,
+    Operation,
+    Operations,
+    json_response,
+    problem_response,
+)
 from routerd.server.http.problems import ProblemError
 from routerd.server.out_of_memory import end_if_out_of_memory
 from routerd.server.rigfiles.problems import choose, nearest, shown
+from routerd.server.status import status_now
+from routerd.server.view import View
 
 BODY_S = 10.0
 _SAFE = ("GET", "HEAD")
 """These change nothing, so a link from anywhere may lead here."""
+
+OPERATIONS: tuple[Operation, ...] = (
+    *show_handlers.OPERATIONS,
+    *set_list_handlers.OPERATIONS,
+    *command_handlers.OPERATIONS,
+    *tuning_handlers.OPERATIONS,
+    *report_handlers.OPERATIONS,
+    *about.OPERATIONS,
+)
+"""All there are, in the order of the help page."""
 
 _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -55,11 +82,36 @@ def make_app(app: App, guard: Guard) -> web.Application:
         return response
 
     web_app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
-    for operation in OPERATIONS:
-        web_app.router.add_route(operation.method, operation.path, _answering(app, operation))
+    for operation, owner in _owned(app):
+        answer = _answering(app.view, operation, owner)
+        web_app.router.add_route(operation.method, operation.path, answer)
         if operation.method == "GET" and STREAM not in operation.media:
-            web_app.router.add_route("HEAD", operation.path, _answering(app, operation))
+            web_app.router.add_route("HEAD", operation.path, answer)
     return web_app
+
+
+def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
+    """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
+    view, link = app.view, app.link
+    status = partial(status_now, view, app.hub)
+    reports = report_handlers.ReportHandlers(
+        reports=app,
+        soundchecks=app.soundchecks,
+        record=app.show_log,
+        view=view,
+        measurements=app.measurements,
+        cache=app.keeper.folder.path,
+    )
+    owners: tuple[tuple[Operations, Any], ...] = (
+        (show_handlers.OPERATIONS, show_handlers.ShowHandlers(view, status, app.hub)),
+        (set_list_handlers.OPERATIONS, set_list_handlers.SetListHandlers(app)),
+        (command_handlers.OPERATIONS, command_handlers.CommandHandlers(view, link, status, app.reload)),
+        (tuning_handlers.OPERATIONS, tuning_handlers.TuningHandlers(view, link, status)),
+        (report_handlers.OPERATIONS, reports),
+        (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),
+    )
+    for operations, owner in owners:
+        yield from ((operation, owner) for operation in operations)
 
 
 def _read_no_more(request: web.Request) -> None:
@@ -74,24 +126,23 @@ def _no_such_path(path: str) -> ProblemError:
     return ProblemError("not-found", f"there is no {shown(path)}; {remedy}")
 
 
-def _answering(app: App, operation: Operation) -> _HandlerType:
+def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
     async def answer(request: web.Request) -> web.StreamResponse:
         body: Body = Nothing()
         if operation.body is not None:
-            body = read_body(await _received(request), operation.body)
+            example = operation.example or ('{"when": "bar"}' if issubclass(operation.body, Moment) else "{}")
+            body = read_body(await _received(request), operation.body, example)
+        known = [query.name for query in operation.query]
         for key in request.query:
-            if key not in operation.query:
-                raise ProblemError("wrong-query", f"{shown(key)}: {_query_remedy(key, operation)}")
-        if operation.needs_book and not app.view.ready:
+            if key not in known:
+                remedy = choose(key, known) if known else "this path takes nothing after the ?"
+                raise ProblemError("wrong-query", f"{shown(key)}: {remedy}")
+        if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
-        result = await operation.handler(Call(app, request, body))
+        result = await operation.handler(owner, Call(request, body, operation.path))
         return result if isinstance(result, web.StreamResponse) else json_response(result)
 
     return answer
-
-
-def _query_remedy(key: str, operation: Operation) -> str:
-    return choose(key, operation.query) if operation.query else "this path takes nothing after the ?"
 
 
 async def _received(request: web.Request) -> bytes:

@@ -1,7 +1,7 @@
-"""What requests say: JSON read exactly, then checked against one model per kind of body.
+"""What requests hold: JSON read exactly, checked against the model of an operation, and names of songs found.
 
 Numbers keep every digit (no floating point on the way to a tempo), a key may not come twice, and
-every mistake is told in one go, with the nearest known key.
+every mistake is reported in one go, with the nearest known key. The models stand beside their handlers.
 """
 
 from __future__ import annotations
@@ -9,17 +9,25 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Annotated, Any, Literal, NoReturn, TypeVar
+from typing import Annotated, Any, ClassVar, NoReturn, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError, WithJsonSchema
-from pydantic_core import PydanticCustomError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    PlainValidator,
+    ValidationError,
+    WithJsonSchema,
+    model_validator,
+)
+from pydantic_core import CoreSchema, PydanticCustomError
 
-from routerd.core.midi.tuning import LONGEST_TUNING_S, SOFT, TUNING_S
 from routerd.core.model.arming import parse_when
 from routerd.core.units import BPM_MAX, BPM_MIN, format_bpm, parse_bpm
 from routerd.server.http.problems import ProblemError, ValueProblem
 from routerd.server.rigfiles.problems import choose, one_of, shown
-from routerd.server.soundcheck import Stage
+from routerd.server.view import View
 
 _MOST_ZEROS = 30
 _MOST_STEP = 50
@@ -102,9 +110,32 @@ Number = Annotated[int, Field(ge=1, le=100_000)]
 
 
 class Body(BaseModel):
-    """Base of all bodies."""
+    """Base of all bodies. Of the keys in `ONE_OF` exactly one is given, of those in `ANY_OF` one or more."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
+    ONE_OF: ClassVar[tuple[str, ...]] = ()
+    ANY_OF: ClassVar[tuple[str, ...]] = ()
+
+    @model_validator(mode="after")
+    def _enough(self) -> Self:
+        given = [key for key, value in self if key in (*self.ONE_OF, *self.ANY_OF) and value is not None]
+        if self.ONE_OF and len(given) != 1:
+            what = "say only one of" if given else "say one of"
+            raise PydanticCustomError("one-of", "{what}", {"what": f"{what} {one_of(self.ONE_OF)}"})
+        if self.ANY_OF and not given:
+            raise PydanticCustomError("any-of", "{what}", {"what": f"say {', '.join(self.ANY_OF)}, or both"})
+        return self
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        """Return the schema, which says what has to be there."""
+        schema = handler.resolve_ref_schema(handler(core_schema))
+        for key, names in (("oneOf", cls.ONE_OF), ("anyOf", cls.ANY_OF)):
+            if names:
+                schema[key] = [{"required": [name]} for name in names]
+        return schema
 
 
 class Nothing(Body):
@@ -118,192 +149,21 @@ class Moment(Body):
     when: MomentText = "now"
 
 
-class ContinueBody(Moment):
-    """From where it was stopped, or from a bar (from 1) of the song."""
-
-    bar: Number | None = None
-
-
-class SongBody(Moment):
-    """A song by its number in the running order (from 1), or by title or file name."""
-
-    model_config = ConfigDict(
-        json_schema_extra={"oneOf": [{"required": ["number"]}, {"required": ["title"]}]}
-    )
-    number: Number | None = None
-    title: Line | None = None
-
-
-class SectionBody(Moment):
-    """A section of the song that is on, by name or by number (from 1)."""
-
-    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["name"]}, {"required": ["number"]}]})
-    name: Line | None = None
-    number: Number | None = None
-
-
-class TempoBody(Moment):
-    """A tempo."""
-
-    bpm: Bpm
-
-
-class TapBody(Body):
-    """A tap. The tempo is rounded to `round` BPM, a hundredth when left out."""
-
-    round: Step | None = None
-
-
-class NudgeBody(Body):
-    """By how many BPM tempo changes."""
-
-    by: Step
-
-
-class RetriggerBody(Body):
-    """One device's sequence, from the top: on the next bar, or when its own sequence comes round."""
-
-    device: Line
-    at: Literal["bar", "cycle"] = "bar"
-
-
-class ClickBody(Body):
-    """Whether the click sounds without transport."""
-
-    on: bool
-
-
-class SourceBody(Body):
-    """A device to follow, or null to lead; it holds until another song is entered."""
-
-    device: Line | None
-
-
-class MuteBody(Moment):
-    """A device that sounds, or the routes of one name, and whether to mute (or solo) it or no longer."""
-
-    model_config = ConfigDict(
-        json_schema_extra={"oneOf": [{"required": ["device"]}, {"required": ["route"]}]}
-    )
-    device: Line | None = None
-    route: Line | None = None
-    on: bool = True
-
-
-class MoveBody(Body):
-    """A song by its number in the running order, and the number that it gets."""
-
-    number: Number
-    to: Number
-
-
-class InsertBody(Body):
-    """A song by title or file name, and the number that it gets; right behind the song that is on when left
-    out."""
-
-    song: Line
-    to: Number | None = None
-
-
-class DropBody(Body):
-    """A song by its number in the running order."""
-
-    number: Number
-
-
-class EncoreBody(Body):
-    """The number of the song that the encore begins with; no encore when left out."""
-
-    number: Number | None = None
-
-
-class TuningNoteBody(Body):
-    """A note on a device (the song's to tune by when left out), soft unless told otherwise, until `on` is
-    false, until panic, or for `seconds`: turn the level down first."""
-
-    device: Line
-    channel: Annotated[int, Field(ge=1, le=16)] = 1
-    note: Annotated[int, Field(ge=0, le=127)] | None = None
-    velocity: Annotated[int, Field(ge=1, le=127)] = SOFT
-    seconds: Annotated[int, Field(ge=1, le=LONGEST_TUNING_S)] = TUNING_S
-    on: bool = True
-
-
-class CheckBody(Body):
-    """An item of a checklist by its number from 1 (the next open one when left out), of the song that is on
-    or of another; done, or not done after all."""
-
-    number: Number | None = None
-    song: Line | None = None
-    done: bool = True
-
-
-class LearnBody(Body):
-    """What to learn from the next message: a control, or a pedal that is moved to both ends; or nothing."""
-
-    what: Literal["control", "pedal", "nothing"] = "control"
-
-
-class RecordingBody(Body):
-    """Whether every message in and out is kept in the show log."""
-
-    on: bool
-
-
-class SoundcheckBody(Body):
-    """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order.
-
-    `playing`: what the traffic run plays instead of synthetic playing: the name of a show that was recorded,
-    or a Standard MIDI File inside the rig folder.
-    """
-
-    levels_down: bool = False
-    stages: Annotated[list[Stage], Field(min_length=1)] | None = None
-    seconds: Annotated[int, Field(ge=1, le=3600)] = 30
-    dwell_seconds: Annotated[int, Field(ge=0, le=600)] = 2
-    unplug: Line | None = None
-    playing: Line | None = None
-
-
-class SetListBody(Body):
-    """A running order of titles or file names, `encore` of them at its end the encore; or the name of another
-    set of the rig folder."""
-
-    model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["order"]}, {"required": ["name"]}]})
-    order: Annotated[list[Line], Field(min_length=1, max_length=10_000)] | None = None
-    encore: Annotated[int, Field(ge=0, le=999)] = 0
-    name: Line | None = None
-
-
-_EITHER: dict[type[Body], tuple[str, ...]] = {
-    SongBody: ("number", "title"),
-    SectionBody: ("name", "number"),
-    MuteBody: ("device", "route"),
-}
-
 B = TypeVar("B", bound=Body)
 
 
-def read_body(data: bytes, model: type[B]) -> B:
+def read_body(data: bytes, model: type[B], example: str = "{}") -> B:
     """Return what `data` says as `model`; no bytes at all are an empty object.
 
-    Raises ProblemError: malformed-json or wrong-body.
+    Raises ProblemError: malformed-json or wrong-body, which may show `example`.
     """
     value = _read_json(data) if data.strip() else {}
     if not isinstance(value, dict):
-        raise ProblemError("wrong-body", f"the body must be an object, such as {_example(model)}")
+        raise ProblemError("wrong-body", f"the body must be an object, such as {example}")
     try:
-        body = model.model_validate(value)
+        return model.model_validate(value)
     except ValidationError as error:
-        raise _wrong(list(_mistakes(error, model))) from error
-    either = _EITHER.get(model, ())
-    given = [key for key in either if getattr(body, key) is not None]
-    if either and len(given) != 1:
-        what = "say only one of" if given else "say one of"
-        raise _wrong([ValueProblem("", f"{what} {one_of(either)}")])
-    if isinstance(body, SetListBody) and body.order is None and body.name is None:
-        raise _wrong([ValueProblem("", "say order, name, or both")])
-    return body
+        raise _wrong(list(_mistakes(error, model, example))) from error
 
 
 def _wrong(errors: list[ValueProblem]) -> ProblemError:
@@ -311,7 +171,7 @@ def _wrong(errors: list[ValueProblem]) -> ProblemError:
     return ProblemError("wrong-body", detail, errors=tuple(errors))
 
 
-def _mistakes(error: ValidationError, model: type[Body]) -> Iterator[ValueProblem]:
+def _mistakes(error: ValidationError, model: type[Body], example: str) -> Iterator[ValueProblem]:
     known = list(model.model_fields)
     for one in error.errors(include_url=False, include_context=False):
         path = [str(part) for part in one["loc"] if part not in ("list[Line]", "constrained-int")]
@@ -320,35 +180,9 @@ def _mistakes(error: ValidationError, model: type[Body]) -> Iterator[ValueProble
             remedy = choose(path[-1], known) if known else "this path takes no keys"
             yield ValueProblem(pointer, f"there is no key {shown(path[-1])}; {remedy}")
         elif one["type"] == "missing":
-            yield ValueProblem(pointer, f"is needed, as in {_example(model)}")
+            yield ValueProblem(pointer, f"is needed, as in {example}")
         else:
             yield ValueProblem(pointer, one["msg"])
-
-
-def _example(model: type[Body]) -> str:
-    return _EXAMPLES.get(model, "{}")
-
-
-_EXAMPLES: dict[type[Body], str] = {
-    Moment: '{"when": "bar"}',
-    ContinueBody: '{"bar": 9}',
-    SongBody: '{"number": 3}',
-    SectionBody: '{"name": "chorus"}',
-    TempoBody: '{"bpm": 121.5}',
-    TapBody: '{"round": 0.5}',
-    NudgeBody: '{"by": -0.5}',
-    RetriggerBody: '{"device": "bass-modular"}',
-    ClickBody: '{"on": true}',
-    TuningNoteBody: '{"device": "lead-synth", "note": 57}',
-    MoveBody: '{"number": 3, "to": 1}',
-    InsertBody: '{"song": "a title", "to": 2}',
-    DropBody: '{"number": 3}',
-    SourceBody: '{"device": "drum-machine"}',
-    MuteBody: '{"device": "lead-synth"}',
-    RecordingBody: '{"on": true}',
-    SoundcheckBody: '{"levels_down": true}',
-    SetListBody: '{"order": ["first title", "second title"]}',
-}
 
 
 def _read_json(data: bytes) -> Any:
@@ -381,3 +215,37 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
             raise ValueError(f"the key {shown(key)} comes twice")
         found[key] = value
     return found
+
+
+def known_song(view: View, words: str) -> str:
+    """Return the identifier of the song that `words` name; raises ProblemError."""
+    identifier = view.find_song(words)
+    if identifier is None:
+        remedy = choose(words, view.words_for_songs())
+        raise ProblemError("unknown-song", f"there is no song {shown(words)}; {remedy}")
+    return identifier
+
+
+def known_section(view: View, words: str) -> str:
+    """Return the name of the section of the song that is on; raises ProblemError."""
+    song = view.song
+    names = [] if song is None else [section.name for section in song.sections]
+    name = next((name for name in names if name.casefold() == words.casefold()), None)
+    if name is None:
+        where = "no song is on" if song is None else f"{song.title} has no section {shown(words)}"
+        raise ProblemError("unknown-section", f"{where}; {choose(words, names)}")
+    return name
+
+
+def known_order(view: View, words: list[str]) -> tuple[str, ...]:
+    """Return the identifiers of the songs that `words` name; raises ProblemError."""
+    found = [view.find_song(word) for word in words]
+    known = view.words_for_songs()
+    errors = tuple(
+        ValueProblem(f"/order/{index}", f"there is no song {shown(word)}; {choose(word, known)}")
+        for index, (word, identifier) in enumerate(zip(words, found, strict=True))
+        if identifier is None
+    )
+    if errors:
+        raise ProblemError("unknown-in-order", "; ".join(one.detail for one in errors[:5]), errors=errors)
+    return tuple(identifier for identifier in found if identifier is not None)

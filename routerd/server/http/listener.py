@@ -2,7 +2,7 @@
 
 Whatever many clients do, slow, half open or never reading: the number of connections is bounded and a new one
 takes the place of one that asks nothing, so that a person who asks is answered. Line and headers are bounded
-by aiohttp (8 KB a line, 128 headers), bodies by `answers.LARGEST_BODY_BYTES` and `api.BODY_S`.
+by aiohttp (8 KB a line, 128 headers), bodies by `operation.LARGEST_BODY_BYTES` and `application.BODY_S`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 import structlog
 from aiohttp import web
 
-from routerd.server.http.answers import problem_response
+from routerd.server.http.operation import problem_response
 from routerd.server.http.problems import ProblemError
 from routerd.server.out_of_memory import end_if_out_of_memory
 

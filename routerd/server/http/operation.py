@@ -1,14 +1,65 @@
-"""What one operation of the API is: a method of a path, what it takes and what it answers."""
+"""One operation of the API, declared once beside its handler.
+
+A module of handlers has a table `OPERATIONS` and a class that holds the parts of the server that its handlers
+need. The declaration above a handler puts it into the table; from the tables come the routes and checks of
+requests (`application`), the OpenAPI document and the help page (`about`):
+
+    @OPERATIONS.add("POST", "/v1/half", "Half the tempo", Status, body=Nothing)
+    async def half(self, call: Call[Nothing]) -> Status: ...
+
+How answers and problems are put on the wire is here as well: handlers return values of `shapes`, or a
+response, and let the house's errors pass: each kind has its problem in `problem_response`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Coroutine
+from dataclasses import asdict, dataclass, is_dataclass
+from http import HTTPStatus
+from typing import Any, Generic, NamedTuple, TypeVar
 
+import structlog
+from aiohttp import web
+
+from routerd.core.errors import CommandError, FileError, LinkError, NotFoundError
+from routerd.errand import StuckError
+from routerd.printing import counted, visible_json, visible_lines
 from routerd.server.http.bodies import Body
-from routerd.server.http.handlers import Handler
+from routerd.server.http.problems import MEDIA_TYPE, FilesError, ProblemDocument, ProblemError, document_of
+from routerd.server.link_client import EngineSilentError
+from routerd.server.rigfiles.problems import one_of, shown
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
 METRICS = "application/openmetrics-text"
+
+LARGEST_BODY_BYTES = 1_000_000
+
+_ALWAYS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+
+B_co = TypeVar("B_co", bound=Body, covariant=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Call(Generic[B_co]):
+    """One request: its body as the model that the operation names, and the operation's path."""
+
+    request: web.Request
+    body: B_co
+    path: str
+
+
+Handler = Callable[[Any, Call[Any]], Coroutine[Any, Any, Any]]
+"""A method of a class of handlers, not bound yet."""
+
+H = TypeVar("H", bound=Handler)
+
+
+class Query(NamedTuple):
+    """A key that may follow the ? of a path; with `choices`, its only values."""
+
+    name: str
+    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,8 +67,8 @@ class Operation:
     """One method of one path.
 
     `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
-    types it may come in, `statuses` those it may come with. `example` is a body for the help. Without
-    `needs_book` it answers at all times.
+    types it may come in, `statuses` those it may come with. `example` is a body for the help and for what a
+    wrong body is answered. Without `needs_rig` it answers at all times, also before a rig is loaded.
     """
 
     method: str
@@ -28,7 +79,132 @@ class Operation:
     media: tuple[str, ...] = (JSON,)
     body: type[Body] | None = None
     example: str = ""
-    query: tuple[str, ...] = ()
+    query: tuple[Query, ...] = ()
     problems: tuple[str, ...] = ()
-    needs_book: bool = True
+    needs_rig: bool = True
     statuses: tuple[int, ...] = (200,)
+
+
+class Operations(list[Operation]):
+    """The operations of one module, in the order in which they are declared."""
+
+    def add(
+        self,
+        method: str,
+        path: str,
+        summary: str,
+        answer: type | str | None = None,
+        *,
+        media: tuple[str, ...] = (JSON,),
+        body: type[Body] | None = None,
+        example: str = "",
+        query: tuple[Query, ...] = (),
+        problems: tuple[str, ...] = (),
+        needs_rig: bool = True,
+        statuses: tuple[int, ...] = (200,),
+    ) -> Callable[[H], H]:
+        """Declare the handler below; the fields are those of Operation."""
+
+        def declare(handler: H) -> H:
+            self.append(
+                Operation(
+                    method,
+                    path,
+                    handler,
+                    summary,
+                    answer,
+                    media,
+                    body,
+                    example,
+                    query,
+                    problems,
+                    needs_rig,
+                    statuses,
+                )
+            )
+            return handler
+
+        return declare
+
+
+def json_response(
+    value: Any, status: int = 200, media: str = JSON, headers: dict[str, str] | None = None
+) -> web.Response:
+    """Return `value`, a dataclass or JSON values, as a response."""
+    return json_text_response(json_text(value), status, media, headers)
+
+
+def json_text(value: Any) -> bytes:
+    """Return `value`, a dataclass or JSON values, as the body of a response."""
+    plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
+    text = visible_json(json.dumps(plain, ensure_ascii=False, separators=(",", ":")))
+    return f"{text}\n".encode()
+
+
+def json_text_response(
+    body: bytes, status: int = 200, media: str = JSON, headers: dict[str, str] | None = None
+) -> web.Response:
+    """Return a body of `json_text` as a response."""
+    return web.Response(body=body, status=status, content_type=media, headers={**_ALWAYS, **(headers or {})})
+
+
+def text_response(text: str, headers: dict[str, str] | None = None) -> web.Response:
+    """Return plain text."""
+    body = visible_lines(text).encode()
+    sent = {**_ALWAYS, **(headers or {})}
+    return web.Response(body=body, content_type=TEXT, charset="utf-8", headers=sent)
+
+
+def problem_response(path: str, error: Exception) -> web.Response:
+    """Return the problem document that tells `error` to whoever asked for `path`."""
+    headers: dict[str, str] = {}
+    if isinstance(error, web.HTTPException):
+        problem = _of_http(path, error, headers)
+    else:
+        problem = document_of(_of_error(path, error), path)
+    if problem.status == HTTPStatus.UNAUTHORIZED:
+        headers["WWW-Authenticate"] = "Bearer"
+    if problem.status == HTTPStatus.SERVICE_UNAVAILABLE:
+        headers["Retry-After"] = "1"
+    plain = {key: value for key, value in asdict(problem).items() if value != ()}
+    return json_response(plain, problem.status, MEDIA_TYPE, headers)
+
+
+_PROBLEM_OF: tuple[tuple[type[Exception], str], ...] = (
+    (NotFoundError, "not-found"),
+    (CommandError, "refused"),
+    (FileError, "refused"),
+    (EngineSilentError, "engine-silent"),
+    (LinkError, "engine-refused"),
+)
+"""The kind of problem of each kind of error; the first that fits."""
+
+
+def _of_error(path: str, error: Exception) -> ProblemError:
+    if isinstance(error, ProblemError):
+        return error
+    if isinstance(error, StuckError):
+        return ProblemError("disk-silent", str(error.strerror))
+    if isinstance(error, FilesError):
+        detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
+        return ProblemError("broken-files", detail, problems=tuple(error.problems))
+    if isinstance(error, LinkError):
+        structlog.get_logger().error("a request failed", path=path, why=str(error))
+    name = next((name for kind, name in _PROBLEM_OF if isinstance(error, kind)), None)
+    if name is not None:
+        return ProblemError(name, str(error))
+    structlog.get_logger().error("a request failed", path=path, exc_info=error)
+    return ProblemError("internal", f"{type(error).__name__}; the log says more")
+
+
+def _of_http(path: str, error: web.HTTPException, headers: dict[str, str]) -> ProblemDocument:
+    if isinstance(error, web.HTTPMethodNotAllowed):
+        allowed = sorted(error.allowed_methods)
+        headers["Allow"] = ", ".join(allowed)
+        detail = f"{path} takes {one_of(allowed)}, not {shown(error.method)}"
+        return document_of(ProblemError("method-not-allowed", detail), path)
+    if isinstance(error, web.HTTPRequestEntityTooLarge):
+        headers["Connection"] = "close"
+        detail = f"a body may have up to {LARGEST_BODY_BYTES} bytes"
+        return document_of(ProblemError("too-large", detail), path)
+    return ProblemDocument("about:blank", error.reason, error.status, error.reason, path)

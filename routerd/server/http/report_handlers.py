@@ -1,58 +1,282 @@
-"""What the API's paths about figures do: the jitter report in every form, and metrics."""
+"""Figures over HTTP: the jitter report in every form, soundchecks, the show's record, metrics."""
 
 from __future__ import annotations
 
 import asyncio
 import importlib
 import sys
-from collections.abc import Awaitable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Protocol
 
 from aiohttp import web
+from pydantic import Field
 
-from routerd.core.errors import FileError
 from routerd.core.model.plain import Plain
-from routerd.printing import counted
-from routerd.server.http.answers import text_response
-from routerd.server.http.bodies import RecordingBody, SoundcheckBody
-from routerd.server.http.handlers import Call
-from routerd.server.http.problems import FilesError, ProblemError
-from routerd.server.http.shapes import Offset, Offsets, Recording, SilentDevices, Soundchecks, SoundcheckState
+from routerd.server.http import shapes
+from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.operation import (
+    HTML,
+    JSON,
+    METRICS,
+    TEXT,
+    Call,
+    Operations,
+    Query,
+    text_response,
+)
+from routerd.server.http.problems import ProblemError
+from routerd.server.http.shapes import (
+    Offset,
+    Offsets,
+    Recording,
+    SilentDevices,
+    SoundcheckState,
+)
+from routerd.server.report import Measurements, render_text
 from routerd.server.report.making import PageError, make_page
 from routerd.server.rigfiles.problems import choose, one_of, shown
-from routerd.server.soundcheck import STAGES
+from routerd.server.shows.record_keeper import ShowLog
+from routerd.server.soundcheck import STAGES, Stage
 from routerd.server.soundcheck.cautions import CAUTIONS
+from routerd.server.soundcheck.run import Plan
+from routerd.server.soundcheck.service import Soundchecks
+from routerd.server.soundcheck.text import render_soundcheck
+from routerd.server.view import View
 
-_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
+if TYPE_CHECKING:
+    from routerd.server.http.metrics import Metrics
+
+OPERATIONS = Operations()
+
+_FORM_OF_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
 FORMATS = ("json", "text", "html")
 SPANS = ("show", "minute")
 
-
-async def get_report(call: Call) -> Plain | web.Response:
-    """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
-    span = call.request.query.get("span", "show")
-    if span not in SPANS:
-        raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {shown(span)}")
-    wanted = wanted_format(call.request)
-    report = call.app.report() if span == "show" else await call.app.last_minute()
-    return await in_format(call, report, wanted)
+_RIG_PROBLEMS = ("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent")
+"""What may go wrong where something is written into rig.yaml and loaded."""
 
 
-async def in_format(call: Call, document: Plain, wanted: str) -> Plain | web.Response:
-    """Return a report in one of FORMATS."""
-    if wanted == "text":
-        from routerd.server.report import render_text
-        from routerd.server.soundcheck.text import render_soundcheck
+class RecordingBody(Body):
+    """Whether every message in and out is kept in the show log."""
 
-        render = render_soundcheck if document.get("kind") == "soundcheck" else render_text
-        return text_response(render(document), {"Vary": "Accept"})
-    if wanted == "html":
-        try:
-            page = await make_page(document, call.app.keeper.folder.path)
-        except PageError as error:
-            raise ProblemError("no-page", str(error)) from error
-        headers = {"Vary": "Accept", "Cache-Control": "no-store"}
-        return web.Response(text=page, content_type="text/html", charset="utf-8", headers=headers)
-    return document
+    on: bool
+
+
+class SoundcheckBody(Body):
+    """A soundcheck. It begins only when you say that levels are down; stages run in a fixed order.
+
+    `playing`: what the traffic run plays instead of synthetic playing: the name of a show that was recorded,
+    or a Standard MIDI File inside the rig folder.
+    """
+
+    levels_down: bool = False
+    stages: Annotated[list[Stage], Field(min_length=1)] | None = None
+    seconds: Annotated[int, Field(ge=1, le=3600)] = 30
+    dwell_seconds: Annotated[int, Field(ge=0, le=600)] = 2
+    unplug: Line | None = None
+    playing: Line | None = None
+
+
+class Reports(Protocol):
+    """Who makes jitter reports."""
+
+    def report(self) -> Plain:
+        """Return the one of the show so far."""
+
+    async def last_minute(self) -> Plain:
+        """Return the one on the last minute."""
+
+
+class ReportHandlers:
+    """Answers with reports, soundchecks and metrics; `cache` is a folder for whoever makes their pages."""
+
+    def __init__(
+        self,
+        *,
+        reports: Reports,
+        soundchecks: Soundchecks,
+        record: ShowLog,
+        view: View,
+        measurements: Measurements,
+        cache: Path,
+    ) -> None:
+        self._reports = reports
+        self._soundchecks = soundchecks
+        self._record = record
+        self._view = view
+        self._measurements = measurements
+        self._cache = cache
+        self._metrics: Metrics | None = None
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/report",
+        "The jitter report, as JSON, text or a page (Accept, or ?format=text or html); "
+        "?span=minute: of the last minute",
+        "Report",
+        media=(JSON, TEXT, HTML),
+        query=(Query("format", FORMATS), Query("span", SPANS)),
+        problems=("wrong-query", "no-page"),
+    )
+    async def report(self, call: Call[Nothing]) -> Plain | web.Response:
+        """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
+        span = call.request.query.get("span", "show")
+        if span not in SPANS:
+            raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {shown(span)}")
+        wanted = wanted_format(call.request)
+        report = self._reports.report() if span == "show" else await self._reports.last_minute()
+        return await self._in_format(report, wanted)
+
+    async def _in_format(self, document: Plain, wanted: str) -> Plain | web.Response:
+        """Return a report in one of FORMATS."""
+        if wanted == "text":
+            render = render_soundcheck if document.get("kind") == "soundcheck" else render_text
+            return text_response(render(document), {"Vary": "Accept"})
+        if wanted == "html":
+            try:
+                page = await make_page(document, self._cache)
+            except PageError as error:
+                raise ProblemError("no-page", str(error)) from error
+            headers = {"Vary": "Accept", "Cache-Control": "no-store"}
+            return web.Response(text=page, content_type=HTML, charset="utf-8", headers=headers)
+        return document
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/soundcheck",
+        "Begin a soundcheck: TURN LEVELS DOWN FIRST, it plays notes and sends patches",
+        SoundcheckState,
+        body=SoundcheckBody,
+        example='{"levels_down": true, "seconds": 30}',
+        problems=("refused", "levels-up", "disk-silent"),
+    )
+    async def begin_soundcheck(self, call: Call[SoundcheckBody]) -> SoundcheckState:
+        """Begin a soundcheck."""
+        body = call.body
+        if not body.levels_down:
+            raise ProblemError("levels-up", " ".join(CAUTIONS))
+        stages = STAGES if body.stages is None else tuple(body.stages)
+        plan = Plan(stages, body.seconds, body.dwell_seconds, body.unplug, body.playing)
+        await self._soundchecks.start(plan)
+        return await self._soundchecks.state()
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/soundcheck/stop",
+        "Stop it; what it has measured is kept",
+        SoundcheckState,
+        body=Nothing,
+        problems=("refused", "disk-silent"),
+    )
+    async def stop_soundcheck(self, _call: Call[Nothing]) -> SoundcheckState:
+        """Stop the one that is under way."""
+        await self._soundchecks.stop()
+        return await self._soundchecks.state()
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/soundcheck/state",
+        "Where the soundcheck is that is under way",
+        SoundcheckState,
+        problems=("disk-silent",),
+    )
+    async def soundcheck_state(self, _call: Call[Nothing]) -> SoundcheckState:
+        """Where it is."""
+        return await self._soundchecks.state()
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/soundcheck",
+        "The newest soundcheck that has ended (?name=: another that is kept), as JSON, text or a page",
+        "Soundcheck",
+        media=(JSON, TEXT, HTML),
+        query=(Query("format", FORMATS), Query("name")),
+        problems=("wrong-query", "no-page", "no-soundcheck", "disk-silent"),
+    )
+    async def soundcheck(self, call: Call[Nothing]) -> Plain | web.Response:
+        """A soundcheck that has ended."""
+        wanted = wanted_format(call.request)
+        name = call.request.query.get("name")
+        names = await self._soundchecks.names()
+        if name is not None and name not in names:
+            raise ProblemError(
+                "no-soundcheck", f"there is no soundcheck {shown(name)}; {choose(name, names)}"
+            )
+        document = await self._soundchecks.document(name)
+        if document is None:
+            raise ProblemError("no-soundcheck", "no soundcheck has been made yet, or its file makes no sense")
+        return await self._in_format(document, wanted)
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/soundchecks",
+        "The names of all soundchecks that are kept, oldest first",
+        shapes.Soundchecks,
+        problems=("disk-silent",),
+    )
+    async def soundchecks(self, _call: Call[Nothing]) -> shapes.Soundchecks:
+        """Those that are kept."""
+        return shapes.Soundchecks(tuple(await self._soundchecks.names()))
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/soundcheck/offsets",
+        "Write the offsets that the newest soundcheck suggests into rig.yaml, and load it",
+        Offsets,
+        body=Nothing,
+        problems=_RIG_PROBLEMS,
+    )
+    async def write_offsets(self, _call: Call[Nothing]) -> Offsets:
+        """Write suggested offsets into rig.yaml."""
+        written = await self._soundchecks.write_offsets()
+        return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/soundcheck/silent",
+        "Mark devices that were silent in the newest soundcheck's roll call in rig.yaml (answers: false), "
+        "and load it",
+        SilentDevices,
+        body=Nothing,
+        problems=_RIG_PROBLEMS,
+    )
+    async def mark_silent(self, _call: Call[Nothing]) -> SilentDevices:
+        """Mark silent devices in rig.yaml."""
+        written = await self._soundchecks.write_silent()
+        return SilentDevices(written["soundcheck"], tuple(written["devices"]))
+
+    @OPERATIONS.add("GET", "/v1/recording", "The show log of this show", Recording)
+    async def recording(self, _call: Call[Body]) -> Recording:
+        """The show log of this show."""
+        log = self._record
+        return Recording(log.name, str(log.folder), log.recording, log.dropped)
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/recording",
+        "Keep every message in and out in the show log, or no longer",
+        Recording,
+        body=RecordingBody,
+        example='{"on": true}',
+    )
+    async def record(self, call: Call[RecordingBody]) -> Recording:
+        """Keep messages from now on, or no longer."""
+        self._record.record(on=call.body.on)
+        return await self.recording(call)
+
+    @OPERATIONS.add(
+        "GET", "/metrics", "Totals, and the figures of the last minute, as OpenMetrics", media=(METRICS,)
+    )
+    async def metrics(self, _call: Call[Nothing]) -> web.Response:
+        """The figures as OpenMetrics, made here and now: what waits for a thread may wait long."""
+        if "routerd.server.http.metrics" not in sys.modules:
+            await asyncio.to_thread(importlib.import_module, "routerd.server.http.metrics")
+        from routerd.server.http.metrics import CONTENT_TYPE_LATEST, Metrics
+
+        if self._metrics is None:
+            self._metrics = Metrics(self._view, self._measurements)
+        headers = {"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"}
+        return web.Response(body=self._metrics.text(), headers=headers)
 
 
 def wanted_format(request: web.Request) -> str:
@@ -63,97 +287,7 @@ def wanted_format(request: web.Request) -> str:
             raise ProblemError("wrong-query", f"format is {one_of(FORMATS)}, not {shown(given)}")
         return given
     for part in request.headers.get("Accept", "").split(","):
-        wanted = _MEDIA.get(part.split(";")[0].strip().lower())
+        wanted = _FORM_OF_MEDIA.get(part.split(";")[0].strip().lower())
         if wanted is not None:
             return wanted
     return "json"
-
-
-async def get_metrics(call: Call) -> web.Response:
-    """The figures as OpenMetrics, made here and now: what waits for a thread may wait long."""
-    if "routerd.server.http.metrics" not in sys.modules:
-        await asyncio.to_thread(importlib.import_module, "routerd.server.http.metrics")
-    from routerd.server.http.metrics import CONTENT_TYPE_LATEST
-
-    body = call.app.metrics.text()
-    return web.Response(body=body, headers={"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"})
-
-
-async def post_soundcheck(call: Call) -> SoundcheckState:
-    """Begin a soundcheck."""
-    body: SoundcheckBody = call.body
-    if not body.levels_down:
-        raise ProblemError("levels-up", " ".join(CAUTIONS))
-    from routerd.server.soundcheck.run import Plan
-
-    stages = STAGES if body.stages is None else tuple(body.stages)
-    soundchecks = call.app.soundchecks
-    plan = Plan(stages, body.seconds, body.dwell_seconds, body.unplug, body.playing)
-    await soundchecks.start(plan)
-    return await soundchecks.state()
-
-
-async def post_soundcheck_stop(call: Call) -> SoundcheckState:
-    """Stop the one that is under way."""
-    await call.app.soundchecks.stop()
-    return await call.app.soundchecks.state()
-
-
-async def get_soundcheck_state(call: Call) -> SoundcheckState:
-    """Where it is."""
-    return await call.app.soundchecks.state()
-
-
-async def get_soundcheck(call: Call) -> Plain | web.Response:
-    """A soundcheck that has ended."""
-    wanted = wanted_format(call.request)
-    name = call.request.query.get("name")
-    soundchecks = call.app.soundchecks
-    names = await call.app.keeper.disk.do(soundchecks.folder.names)
-    if name is not None and name not in names:
-        raise ProblemError("no-soundcheck", f"there is no soundcheck {shown(name)}; {choose(name, names)}")
-    document = await soundchecks.document(name)
-    if document is None:
-        raise ProblemError("no-soundcheck", "no soundcheck has been made yet, or its file makes no sense")
-    return await in_format(call, document, wanted)
-
-
-async def get_soundchecks(call: Call) -> Soundchecks:
-    """Those that are kept."""
-    return Soundchecks(tuple(await call.app.keeper.disk.do(call.app.soundchecks.folder.names)))
-
-
-async def get_recording(call: Call) -> Recording:
-    """The show log of this show."""
-    log = call.app.show_log
-    return Recording(log.name, str(log.folder), log.recording, log.dropped)
-
-
-async def post_recording(call: Call) -> Recording:
-    """Keep messages from now on, or no longer."""
-    body: RecordingBody = call.body
-    call.app.show_log.record(on=body.on)
-    return await get_recording(call)
-
-
-async def post_offsets(call: Call) -> Offsets:
-    """Write suggested offsets into rig.yaml."""
-    written = await _in_rig(call.app.soundchecks.write_offsets())
-    return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))
-
-
-async def post_silent(call: Call) -> SilentDevices:
-    """Mark silent devices in rig.yaml."""
-    written = await _in_rig(call.app.soundchecks.write_silent())
-    return SilentDevices(written["soundcheck"], tuple(written["devices"]))
-
-
-async def _in_rig(writing: Awaitable[Plain]) -> Plain:
-    """Return what is written into rig.yaml, or raise the problem that it has."""
-    try:
-        return await writing
-    except FileError as error:
-        raise ProblemError("refused", str(error)) from error
-    except FilesError as error:
-        detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
-        raise ProblemError("broken-files", detail, problems=tuple(error.problems)) from error

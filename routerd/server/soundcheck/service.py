@@ -103,11 +103,15 @@ class Soundchecks:
         event = {"ended": document["ended"], "failed": failed, "name": document["name"]}
         self._app.tell({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
 
+    async def names(self) -> list[str]:
+        """Return the names of those that are kept, oldest first."""
+        return await self._disk.do(self.folder.names)
+
     async def document(self, name: str | None = None) -> Plain | None:
         """Return a kept soundcheck, or the newest; None when there is none."""
         if name is None and self._last is not None:
             return self._last
-        names = await self._disk.do(self.folder.names)
+        names = await self.names()
         wanted = name or (names[-1] if names else None)
         return None if wanted is None else await self._disk.do(lambda: self.folder.read(wanted))
 
@@ -159,7 +163,7 @@ class Soundchecks:
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""
-        names = await self._disk.do(self.folder.names)
+        names = await self.names()
         stages: list[Plain] = []
         now = None
         if self.running and self._run is not None:

@@ -10,18 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.units import parse_bpm
-from routerd.server.http.bodies import (
-    Body,
-    ContinueBody,
-    Moment,
-    Nothing,
-    SectionBody,
-    SetListBody,
-    SongBody,
-    TempoBody,
-    read_body,
-)
+from routerd.server.http.bodies import Body, Moment, Nothing, read_body
+from routerd.server.http.command_handlers import ContinueBody, SectionBody, SongBody, TempoBody
 from routerd.server.http.problems import ProblemError
+from routerd.server.http.set_list_handlers import SetListBody
 
 MODELS: list[type[Body]] = [Nothing, Moment, ContinueBody, SongBody, SectionBody, TempoBody, SetListBody]
 KEYS = st.sampled_from(["bpm", "number", "title", "name", "when", "order", "bar"]) | st.text(max_size=5)

@@ -9,8 +9,8 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 from server_service import Answer, Service
 
-from routerd.server.http.openapi import document
-from routerd.server.http.operations import OPERATIONS, help_text
+from routerd.server.http.about import document, help_text
+from routerd.server.http.application import OPERATIONS
 
 BODIES: dict[tuple[str, str], Any] = {
     ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late", "encore": 1},
@@ -39,19 +39,20 @@ PARAMETERS = {
 }
 ELSEWHERE = ("/v1/events", "/v1/soundcheck/offsets", "/v1/soundcheck/silent")
 """No end, or they want a soundcheck with loops or a roll call first: tests/test_soundcheck.py."""
+DOCUMENT = document(OPERATIONS)
 FINITE = [one for one in OPERATIONS if one.path not in ELSEWHERE]
 
 
 def test_the_document_is_valid() -> None:
-    OpenAPIV31SpecValidator(document()).validate()
+    OpenAPIV31SpecValidator(DOCUMENT).validate()
 
 
 def test_every_operation_is_in_it_and_in_the_help() -> None:
-    paths = document()["paths"]
+    paths = DOCUMENT["paths"]
     documented = {(method.upper(), path) for path, methods in paths.items() for method in methods}
     assert documented == {(operation.method, operation.path) for operation in OPERATIONS}
     for operation in OPERATIONS:
-        assert operation.path in help_text("localhost:8473")
+        assert operation.path in help_text(OPERATIONS, "localhost:8473")
 
 
 def fits(answer: Answer, described: dict[str, Any]) -> None:
@@ -61,18 +62,18 @@ def fits(answer: Answer, described: dict[str, Any]) -> None:
     media = answer.headers["Content-Type"].split(";")[0]
     assert media in content
     if answer.json is not None:
-        schema = {**content[media]["schema"], "components": document()["components"]}
+        schema = {**content[media]["schema"], "components": DOCUMENT["components"]}
         jsonschema.Draft202012Validator(schema).validate(answer.json)
 
 
 @pytest.mark.parametrize("operation", FINITE, ids=lambda one: f"{one.method} {one.path}")
 async def test_answers_and_problems_are_as_documented(service: Service, operation: Any) -> None:
-    described = document()["paths"][operation.path][operation.method.lower()]
+    described = DOCUMENT["paths"][operation.path][operation.method.lower()]
     path = operation.path.split("{")[0] + PARAMETERS.get(operation.path, "")
     body = BODIES.get((operation.method, operation.path))
     if body is not None:
         schema = described["requestBody"]["content"]["application/json"]["schema"]
-        jsonschema.Draft202012Validator({**schema, "components": document()["components"]}).validate(body)
+        jsonschema.Draft202012Validator({**schema, "components": DOCUMENT["components"]}).validate(body)
     await service.ask("POST", "/v1/song", {"number": 2})
     await service.ask("POST", "/v1/section", {"number": 2})
     await service.ask("POST", "/v1/set-list/encore", {"number": 2})  # something to take back
@@ -96,7 +97,7 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
 
 
 async def test_refusals_are_as_documented(service: Service) -> None:
-    paths = document()["paths"]
+    paths = DOCUMENT["paths"]
     for path, body in (
         ("/v1/previous", None),
         ("/v1/song", {"number": 99}),
@@ -117,7 +118,7 @@ async def test_refusals_are_as_documented(service: Service) -> None:
 
 
 async def test_the_service_serves_it_and_the_schemas_of_the_files(service: Service) -> None:
-    assert (await service.ask("GET", "/openapi.json")).json == document()
+    assert (await service.ask("GET", "/openapi.json")).json == DOCUMENT
     for name in ("rig", "song", "set"):
         jsonschema.Draft202012Validator.check_schema((await service.ask("GET", f"/v1/schemas/{name}")).json)
     help_page = await service.ask("GET", "/")

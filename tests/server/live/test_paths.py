@@ -10,7 +10,7 @@ import pytest
 from server_service import Service
 
 from routerd.server.http import guard
-from routerd.server.http.operations import OPERATIONS
+from routerd.server.http.application import OPERATIONS
 
 CLIMBING = (
     "../../../../../../etc/passwd",

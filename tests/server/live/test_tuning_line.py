@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from server_service import Service
 
-from routerd.server.http.bodies import TuningNoteBody
+from routerd.server.http.tuning_handlers import TuningNoteBody
 
 
 async def test_the_songs_tuning_line(service: Service) -> None:

@@ -1,0 +1,237 @@
+"""The API about itself: its OpenAPI 3.1 document, the help page, schemas of files, and problems in words.
+
+Document and help are made from the declared operations and the classes of their bodies and answers.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from aiohttp import web
+from pydantic import TypeAdapter
+
+from routerd import __version__
+from routerd.core.model.plain import Plain
+from routerd.server.http.bodies import Nothing
+from routerd.server.http.operation import (
+    JSON,
+    STREAM,
+    TEXT,
+    Call,
+    Operation,
+    Operations,
+    Query,
+    json_text,
+    json_text_response,
+    text_response,
+)
+from routerd.server.http.problems import KINDS, MEDIA_TYPE, ProblemDocument, ProblemError, words_of
+from routerd.server.report import REPORT_SCHEMA
+from routerd.server.rigfiles import json_schemas
+from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.soundcheck.schema import SOUNDCHECK_SCHEMA
+
+OPERATIONS = Operations()
+
+_REF = "#/components/schemas/{model}"
+
+_ALWAYS = ("malformed-request", "no-token", "foreign-host", "foreign-origin", "internal")
+_WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow", "unknown-coding")
+
+
+class AboutHandlers:
+    """Describes `operations`, which are all there are, these included."""
+
+    def __init__(self, operations: Sequence[Operation]) -> None:
+        self._operations = operations
+        self._document = b""
+        self._making = threading.Lock()
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/schemas/{name}",
+        "The JSON Schema of a kind of file: rig, song, set",
+        "JsonObject",
+        problems=("not-found",),
+        needs_rig=False,
+    )
+    async def schema(self, call: Call[Nothing]) -> Plain:
+        """The JSON Schema of a kind of file."""
+        schemas = await asyncio.to_thread(json_schemas)
+        name = call.request.match_info["name"]
+        if name not in schemas:
+            raise ProblemError("not-found", f"there is no schema {shown(name)}; {choose(name, schemas)}")
+        return schemas[name]
+
+    @OPERATIONS.add("GET", "/", "This page", media=(TEXT,), needs_rig=False)
+    async def help(self, call: Call[Nothing]) -> web.Response:
+        """What there is, as curl lines."""
+        return text_response(help_text(self._operations, call.request.headers.get("Host", "localhost:8473")))
+
+    @OPERATIONS.add("GET", "/openapi.json", "This API as an OpenAPI document", "JsonObject", needs_rig=False)
+    async def openapi(self, _call: Call[Nothing]) -> web.Response:
+        """Answer with the OpenAPI document; it is made once, on a thread, or pings would wait."""
+        return json_text_response(await asyncio.to_thread(self._openapi_text))
+
+    def _openapi_text(self) -> bytes:
+        with self._making:
+            if not self._document:
+                self._document = json_text(document(self._operations))
+            return self._document
+
+    @OPERATIONS.add(
+        "GET",
+        "/problems/{name}",
+        "A kind of problem in words",
+        media=(TEXT,),
+        problems=("not-found",),
+        needs_rig=False,
+    )
+    async def problem(self, call: Call[Nothing]) -> web.Response:
+        """A kind of problem in words."""
+        name = call.request.match_info["name"]
+        if name not in KINDS:
+            remedy = choose(name, KINDS)
+            raise ProblemError("not-found", f"there is no kind of problem {shown(name)}; {remedy}")
+        return text_response(words_of(name))
+
+
+def help_text(operations: Iterable[Operation], host: str) -> str:
+    """Return the page at / for a service that is called `host`."""
+    lines = ["routerd: MIDI router and clock. Every path, as a line for curl:", ""]
+    for operation in operations:
+        method = "" if operation.method == "GET" else f"-X {operation.method} "
+        body = f" -d '{operation.example}'" if operation.example else ""
+        no_buffer = "-N " if STREAM in operation.media else ""
+        lines += [f"{operation.summary}:", f"  curl {no_buffer}{method}'{host}{operation.path}'{body}"]
+    lines += [
+        "",
+        'Songs, sections, tempo and transport also take {"when": "bar"}: exactly on the next bar.',
+        "When is now, beat, bar, 4 bars, bar 17, release (nothing is held) or press.",
+        "Errors are problem documents (RFC 9457); their type is a path here that explains them.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def document(operations: Iterable[Operation]) -> Plain:
+    """Return the document of these operations; it takes a second to make."""
+    lines = {"type": "array", "items": {"type": "string"}}
+    schemas: Plain = {"JsonObject": {"type": "object"}, "Lines": lines, **_report_schemas()}
+    _add(schemas, ProblemDocument)
+    paths: Plain = {}
+    for operation in operations:
+        for shape in (operation.answer, operation.body):
+            if isinstance(shape, type):
+                _add(schemas, shape)
+        paths.setdefault(operation.path, {})[operation.method.lower()] = _operation(operation)
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "routerd",
+            "version": __version__,
+            "description": "MIDI router and clock of a live rig. Commands answer when they are done.",
+        },
+        "servers": [{"url": "/"}],
+        "paths": paths,
+        "components": {
+            "schemas": dict(sorted(schemas.items())),
+            "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
+        },
+        "security": [{}, {"token": []}],
+    }
+
+
+def _operation(operation: Operation) -> Plain:
+    words = [word for word in operation.path.replace("{", "").replace("}", "").split("/") if word]
+    out: Plain = {
+        "operationId": "-".join([operation.method.lower(), *words]).replace(".", "-"),
+        "summary": operation.summary,
+        "responses": {
+            **{str(status): _answer(operation) for status in operation.statuses},
+            **_problems(operation),
+        },
+    }
+    parts = [word[1:-1] for word in operation.path.split("/") if word[:1] == "{"]
+    parameters = [_parameter(Query(part), "path") for part in parts]
+    parameters += [_parameter(query, "query") for query in operation.query]
+    if parameters:
+        out["parameters"] = parameters
+    if operation.body is not None:
+        out["requestBody"] = {
+            "required": any(field.is_required() for field in operation.body.model_fields.values()),
+            "content": {JSON: {"schema": _reference(operation.body.__name__)}},
+        }
+    return out
+
+
+def _answer(operation: Operation) -> Plain:
+    content: Plain = {}
+    for media in operation.media:
+        if media == JSON:
+            name = operation.answer.__name__ if isinstance(operation.answer, type) else str(operation.answer)
+            content[media] = {"schema": _reference(name)}
+        else:
+            content[media] = {"schema": {"type": "string"}}
+    return {"description": "Done, or what was asked for", "content": content}
+
+
+def _problems(operation: Operation) -> Plain:
+    names = [*_ALWAYS, *operation.problems]
+    names += ["not-ready"] if operation.needs_rig else []
+    names += _WITH_BODY if operation.body is not None else []
+    if not operation.query:
+        names.append("wrong-query")
+    by_status: dict[int, list[str]] = {}
+    for name in names:
+        by_status.setdefault(KINDS[name].status, []).append(name)
+    return {
+        str(status): {
+            "description": "; ".join(f"{KINDS[name].title} (/problems/{name})" for name in sorted(set(same))),
+            "content": {MEDIA_TYPE: {"schema": _reference("ProblemDocument")}},
+        }
+        for status, same in sorted(by_status.items())
+    }
+
+
+def _parameter(query: Query, place: str) -> Plain:
+    schema: Plain = {"enum": list(query.choices)} if query.choices else {"type": "string"}
+    return {"name": query.name, "in": place, "required": place == "path", "schema": schema}
+
+
+def _reference(name: str) -> Plain:
+    return {"$ref": _REF.format(model=name)}
+
+
+def _add(schemas: Plain, shape: type) -> None:
+    schema = TypeAdapter(shape).json_schema(ref_template=_REF)
+    inner = schema.pop("$defs", {})
+    for name, part in {**inner, shape.__name__: schema}.items():
+        if "properties" in part:
+            part.setdefault("additionalProperties", False)
+        schemas[name] = part
+
+
+def _report_schemas() -> Plain:
+    """Bring the report's own schema into the document: its inner names become names of the document."""
+    schema = {key: value for key, value in REPORT_SCHEMA.items() if key not in ("$schema", "$defs")}
+    inner = {f"Report-{name}": part for name, part in REPORT_SCHEMA["$defs"].items()}
+    soundcheck = {key: value for key, value in SOUNDCHECK_SCHEMA.items() if key not in ("$schema", "$defs")}
+    moved: Plain = _move({"Report": schema, "Soundcheck": soundcheck, **inner})
+    return moved
+
+
+def _move(part: Any) -> Any:
+    if isinstance(part, list):
+        return [_move(item) for item in part]
+    if not isinstance(part, dict):
+        return part
+    return {
+        key: value.replace("#/$defs/", "#/components/schemas/Report-")
+        if key == "$ref" and isinstance(value, str)
+        else _move(value)
+        for key, value in part.items()
+    }

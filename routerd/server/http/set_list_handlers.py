@@ -1,0 +1,254 @@
+"""The running order over HTTP: read, replaced, edited, taken back, written to its file.
+
+Every answer carries the order's revision as a strong entity tag; a request with If-Match is refused when
+somebody else has changed the order meanwhile (RFC 9110, 8.8.3 and 13.1.1). Without it the last one wins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from time import monotonic_ns
+from typing import Annotated, TypeVar
+
+from aiohttp import web
+from pydantic import Field
+
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model import set_list as edits
+from routerd.core.model.set_list import SetList
+from routerd.server.app import App
+from routerd.server.http.bodies import Body, Line, Nothing, Number, known_order, known_song
+from routerd.server.http.command_handlers import PROBLEMS
+from routerd.server.http.operation import Call, Handler, Operations, json_response
+from routerd.server.http.problems import ProblemError
+from routerd.server.http.shapes import Saved, SetListDocument
+from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.rigfiles.set_file import SaveError
+from routerd.server.status import set_list_document
+
+OPERATIONS = Operations()
+EDIT_PROBLEMS = (*PROBLEMS, "changed-meanwhile")
+
+H = TypeVar("H", bound=Handler)
+
+Edit = Callable[[SetList], SetList]
+
+
+class MoveBody(Body):
+    """A song by its number in the running order, and the number that it gets."""
+
+    number: Number
+    to: Number
+
+
+class InsertBody(Body):
+    """A song by title or file name, and the number that it gets; right behind the song that is on when left
+    out."""
+
+    song: Line
+    to: Number | None = None
+
+
+class DropBody(Body):
+    """A song by its number in the running order."""
+
+    number: Number
+
+
+class EncoreBody(Body):
+    """The number of the song that the encore begins with; no encore when left out."""
+
+    number: Number | None = None
+
+
+class SetListBody(Body):
+    """A running order of titles or file names, `encore` of them at its end the encore; or the name of another
+    set of the rig folder."""
+
+    ANY_OF = ("order", "name")
+    order: Annotated[list[Line], Field(min_length=1, max_length=10_000)] | None = None
+    encore: Annotated[int, Field(ge=0, le=999)] = 0
+    name: Line | None = None
+
+
+def _edit(
+    word: str, summary: str, body: type[Body], *, example: str = "", problems: tuple[str, ...] = ()
+) -> Callable[[H], H]:
+    """Declare the handler below as what is done on POST /v1/set-list/`word`."""
+    path, problems = f"/v1/set-list/{word}", (*EDIT_PROBLEMS, *problems)
+    return OPERATIONS.add(
+        "POST", path, summary, SetListDocument, body=body, example=example, problems=problems
+    )
+
+
+def tags_in(header: str) -> list[str]:
+    """Return the entity tags of an If-Match or If-None-Match header."""
+    return [tag.strip() for tag in header.split(",")]
+
+
+class SetListHandlers:
+    """Reads and changes the running order that `app` plays."""
+
+    def __init__(self, app: App) -> None:
+        self._app = app
+
+    @property
+    def _tag(self) -> str:
+        """The entity tag of the running order: which engine, and which of its revisions."""
+        view = self._app.view
+        return f'"{view.hello["started_ns"]:x}-{view.snapshot["order_revision"]}"'
+
+    def _answer(self) -> web.Response:
+        return json_response(set_list_document(self._app.view), headers={"ETag": self._tag})
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/set-list",
+        "Tonight's running order; its ETag is its revision, and guards edits as If-Match",
+        SetListDocument,
+    )
+    async def read(self, call: Call[Nothing]) -> web.Response:
+        """Tonight's running order, or 304 when If-None-Match names it."""
+        header = call.request.headers.get("If-None-Match")
+        given = [] if header is None else tags_in(header)
+        # weak comparison (RFC 9110, 13.1.2)
+        if "*" in given or self._tag in [tag.removeprefix("W/") for tag in given]:
+            return web.Response(status=304, headers={"ETag": self._tag})
+        return self._answer()
+
+    @OPERATIONS.add(
+        "PUT",
+        "/v1/set-list",
+        "Change the running order, or take another set; the song that is on stays on",
+        SetListDocument,
+        body=SetListBody,
+        example='{"order": ["Weather Room", "Copper Ferry"]}',
+        problems=(*EDIT_PROBLEMS, "unknown-in-order", "unknown-set-list", "unknown-place"),
+    )
+    async def put(self, call: Call[SetListBody]) -> web.Response:
+        """Another running order, or another set of the folder."""
+        view, body = self._app.view, call.body
+        if body.order is None:
+            chosen = view.find_set_list(str(body.name))
+            if chosen is None:
+                remedy = choose(str(body.name), [one.name for one in view.set_lists])
+                raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
+            await self._change(call, lambda _: chosen, base=chosen)
+            return self._answer()
+        wanted = known_order(view, body.order)
+        if body.encore and body.encore >= len(wanted):
+            raise ProblemError("unknown-place", f"an encore of {body.encore} leaves no song before it")
+        await self._change(
+            call, lambda now: replace(now, name=body.name or now.name, order=wanted, encore=body.encore)
+        )
+        return self._answer()
+
+    @_edit(
+        "move",
+        "Move a song of the running order",
+        MoveBody,
+        example='{"number": 3, "to": 1}',
+        problems=("unknown-place",),
+    )
+    async def move(self, call: Call[MoveBody]) -> web.Response:
+        """Move a song."""
+        return await self._change_songs(call, lambda now: edits.move(now, call.body.number, call.body.to))
+
+    @_edit(
+        "insert",
+        "Put any song of the library into the running order",
+        InsertBody,
+        example='{"song": "Low Tide", "to": 2}',
+        problems=("unknown-place", "unknown-song"),
+    )
+    async def insert(self, call: Call[InsertBody]) -> web.Response:
+        """Put a song in: at a place, or right behind the one that is on."""
+        song, snapshot = known_song(self._app.view, call.body.song), self._app.view.snapshot
+        behind = snapshot["gap"] if snapshot["index"] is None else snapshot["index"] + 1
+        await self._change(call, lambda now: edits.insert(now, song, call.body.to or behind + 1))
+        return self._answer()
+
+    @_edit(
+        "drop",
+        "Take a song out of the running order",
+        DropBody,
+        example='{"number": 2}',
+        problems=("unknown-place",),
+    )
+    async def drop(self, call: Call[DropBody]) -> web.Response:
+        """Take a song out."""
+        return await self._change_songs(call, lambda now: edits.drop(now, call.body.number))
+
+    @_edit(
+        "encore",
+        "Say where the encore begins",
+        EncoreBody,
+        example='{"number": 3}',
+        problems=("unknown-place",),
+    )
+    async def encore(self, call: Call[EncoreBody]) -> web.Response:
+        """Say where the encore begins."""
+        await self._change(call, lambda now: edits.begin_encore(now, call.body.number))
+        return self._answer()
+
+    @_edit("undo", "Take the last change of the running order back", Nothing)
+    async def undo(self, _call: Call[Nothing]) -> web.Response:
+        """Take the last change of the order back."""
+        app = self._app
+        async with app.changing:
+            earlier = app.keeper.undo[-1] if app.keeper.undo else None
+            if earlier is None:
+                raise CommandError("there is no change of the running order to take back")
+            gone = [name for name in earlier.order if name not in app.view.songs]
+            if gone:
+                raise CommandError(f"song {gone[0]!r} of the order before is no longer there")
+            await app.set_order(earlier, undoing=True)
+        return self._answer()
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/set-list/save",
+        "Write the running order into its file, comments and all else left alone",
+        Saved,
+        body=Nothing,
+        problems=("not-saved",),
+    )
+    async def save(self, _call: Call[Nothing]) -> Saved:
+        """Write the running order into its file."""
+        app = self._app
+        async with app.rig_files:
+            set_list = app.view.set_list
+            try:
+                file = await app.rig_disk.do(lambda: app.save_set(set_list))
+            except (SaveError, OSError) as error:
+                raise ProblemError("not-saved", str(error)) from error
+            app.saved(set_list)
+        return Saved(file)
+
+    async def _change_songs(self, call: Call[Body], edit: Edit) -> web.Response:
+        """Move songs or take them out; that this has left no encore is reported, as nobody asked for it."""
+        before, after = await self._change(call, edit)
+        if before.encore and not after.encore:
+            title = self._app.view.title(before.order[-1])
+            self._app.tell({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
+        return self._answer()
+
+    async def _change(
+        self, call: Call[Body], edit: Edit, base: SetList | None = None
+    ) -> tuple[SetList, SetList]:
+        """Change the running order; return it as it was and as it is."""
+        app = self._app
+        async with app.changing:
+            given = call.request.headers.get("If-Match")
+            if given is not None and "*" not in tags_in(given) and self._tag not in tags_in(given):
+                raise ProblemError(
+                    "changed-meanwhile", f"the running order is {self._tag} by now, not {shown(given)}"
+                )
+            before = app.view.set_list
+            try:
+                changed = edit(before)
+            except NotFoundError as error:
+                raise ProblemError("unknown-place", str(error)) from error
+            await app.set_order(changed, base)
+        return before, changed
