@@ -19,7 +19,6 @@ from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.counters import counters_of, traffic_of
 from routerd.engine.crash_memory import open_memory
-from routerd.engine.notify import Notifier
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.realtime import (
     LOOP_PRIORITY,
@@ -31,10 +30,9 @@ from routerd.engine.realtime import (
 )
 from routerd.engine.recovery import Comeback, NoComebackError, come_back, record_of
 from routerd.engine.server_link import ServerLink
-from routerd.engine.signals import SignalKeeper, ignore_all
+from routerd.engine.signals import SignalKeeper, ignore_all, slept_since, watch_suspension
 from routerd.engine.state_lock import hold_folder
-from routerd.engine.supervisor import Supervisor
-from routerd.engine.suspension import slept_since, watch_suspension
+from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
 from routerd.link.working_book import UNREADABLE, Origin

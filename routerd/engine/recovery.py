@@ -71,7 +71,7 @@ class Comeback:
         """Compile all songs, giving way to everything else between two of them."""
         compiler = Compiler(self._compiled.rig, self._compiled)
         for place in range(len(self._kept)):
-            await give_way(worker)
+            await give_way(worker.is_at_work)
             compiler.add(self._kept.song_at(place))
         return compiler.finish(self._compiled.set_list)
 

@@ -63,7 +63,7 @@ class ServerLink:
                 for message in unpacker.feed(data):
                     if isinstance(message, Message):
                         if message.kind == "song":
-                            await give_way(self._worker)
+                            await give_way(self._worker.is_at_work)
                         self._take(message)
         except (ConnectionError, LinkError) as error:
             self.send("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"})

@@ -27,8 +27,14 @@ from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
-from routerd.engine.flood_limit import BURST, Brake
-from routerd.engine.realtime import CLOCK_PRIORITY, keep_interpreter, make_thread_realtime, share_interpreter
+from routerd.engine.realtime import (
+    BURST,
+    CLOCK_PRIORITY,
+    FloodLimit,
+    keep_interpreter,
+    make_thread_realtime,
+    share_interpreter,
+)
 from routerd.engine.recorder import Recorder
 from routerd.link.messages import OWN_RATE, TickRecord
 from routerd.ports.base import OutputPort, Received, StalledError
@@ -87,7 +93,7 @@ class Worker:
         self._planned_ns = 0
         self._hands_off_ns = 0
         """From then on the baton is left to the clock thread: it is up, or about to be."""
-        self._brakes: dict[str, Brake] = {}
+        self._flood_limits: dict[str, FloodLimit] = {}
         """Of the input that a device had last."""
         self._revision = -1
         self._segment = self._clock.segment
@@ -100,7 +106,7 @@ class Worker:
     def receiver(self, input: Input) -> Received:
         """Return what an input port of that input's device calls with each message."""
         inbox = self._inbox
-        brake = self._brakes[input.name] = Brake(lambda: self._event("flood", device=input.name))
+        limit = self._flood_limits[input.name] = FloodLimit(lambda: self._event("flood", device=input.name))
         take, let_go = self._baton.acquire, self._baton.release
 
         def received(data: bytes, at_ns: int) -> None:
@@ -121,9 +127,9 @@ class Worker:
                     self._rouse()
                 if inbox:
                     self._carry()
-            brake.count += 1
-            if brake.count >= BURST:
-                brake.look(monotonic_ns())
+            limit.count += 1
+            if limit.count >= BURST:
+                limit.check(monotonic_ns())
 
         return received
 
@@ -150,7 +156,7 @@ class Worker:
 
     def flooding(self, now_ns: int) -> list[str]:
         """Return the devices whose inputs are held back because they flood."""
-        return [device for device, brake in list(self._brakes.items()) if brake.floods(now_ns)]
+        return [device for device, limit in list(self._flood_limits.items()) if limit.floods(now_ns)]
 
     def is_at_work(self, ahead_ns: int) -> bool:
         """Return whether something is carried through the show, or a deadline is within `ahead_ns`."""

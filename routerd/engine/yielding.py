@@ -9,26 +9,23 @@ the show.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from time import monotonic_ns
-from typing import TYPE_CHECKING
 
 from routerd.core.units import NS_PER_MS
-
-if TYPE_CHECKING:
-    from routerd.engine.worker import Worker
 
 PIECE_NS = 1 * NS_PER_MS
 """What one song takes to be compiled, about."""
 
-_LONGEST_NS = 20 * NS_PER_MS
+_LONGEST_YIELD_NS = 20 * NS_PER_MS
 """With deadlines so dense that there is never room, the work goes on all the same."""
 
-_AGAIN_S = 0.0005
+_YIELD_S = 0.0005
 
 
-async def give_way(worker: Worker) -> None:
-    """Return when there is room for a piece of work, or after 20 ms."""
+async def give_way(is_at_work: Callable[[int], bool]) -> None:
+    """Return when there is room for a piece of work, or after 20 ms; see `Worker.is_at_work`."""
     await asyncio.sleep(0)
-    until_ns = monotonic_ns() + _LONGEST_NS
-    while worker.is_at_work(PIECE_NS) and monotonic_ns() < until_ns:  # noqa: ASYNC110
-        await asyncio.sleep(_AGAIN_S)  # the clock thread has no time to set events
+    until_ns = monotonic_ns() + _LONGEST_YIELD_NS
+    while is_at_work(PIECE_NS) and monotonic_ns() < until_ns:  # noqa: ASYNC110
+        await asyncio.sleep(_YIELD_S)  # the clock thread has no time to set events

@@ -16,7 +16,7 @@ from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
-from routerd.engine.flood_limit import BURST, BURST_NS, Brake
+from routerd.engine.realtime import BURST, BURST_NS, FloodLimit
 from routerd.engine.worker import INBOX_LIMIT, Worker
 from tests.service import until
 from tests.stage import TICK, compiled
@@ -133,7 +133,7 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
         until(lambda note=note: bytes((0x80, note, 64)) in bench.devices["synth"].got, what="a note passes")
         assert len(bench.worker._inbox) <= INBOX_LIMIT + 2
     every_tick_is_there(bench)
-    # once, as tests of the brake show exactly; a machine that stands still may end a flood and begin another
+    # once, as tests of the limit show exactly; a machine that stands still may end a flood and begin another
     assert {event["device"] for event in bench.events("flood")} == {"pedals"}
     assert len(bench.events("flood")) < 5
     assert bench.worker.faults == 0
@@ -142,7 +142,7 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
 def test_many_floods_at_once_are_held_to_what_can_be_routed(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("routerd.engine.flood_limit.BURST_NS", 0)  # only the limit of the inbox acts
+    monkeypatch.setattr("routerd.engine.realtime.BURST_NS", 0)  # only the limit of the inbox acts
     bench.flood("pedals", b"\xf4")
     bench.flood("keys", b"\xfd")
     longest = 0
@@ -177,19 +177,19 @@ def test_a_fault_with_every_message_is_told_once(bench: Bench, monkeypatch: pyte
 
 
 class Braking:
-    """A brake on simulated time."""
+    """A limit on simulated time."""
 
     def __init__(self) -> None:
         self.slept: list[float] = []
         self.told = 0
-        self.brake = Brake(self._tell, self.slept.append)
+        self.limit = FloodLimit(self._tell, self.slept.append)
 
     def _tell(self) -> None:
         self.told += 1
 
     def bursts(self, *at_ms: float) -> None:
         for at in at_ms:
-            self.brake.look(int(at * MS))
+            self.limit.check(int(at * MS))
 
 
 def test_as_many_as_the_limit_allows_pass_unslowed() -> None:

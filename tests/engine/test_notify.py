@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from routerd.core.units import NS_PER_MS
-from routerd.engine.notify import Notifier
+from routerd.engine.supervision import Notifier
 
 
 @pytest.fixture

@@ -27,7 +27,7 @@ class AtWork:
 
 async def took_ns(worker: AtWork) -> int:
     begun_ns = monotonic_ns()
-    await give_way(worker)  # type: ignore[arg-type]
+    await give_way(worker.is_at_work)  # type: ignore[arg-type]
     return monotonic_ns() - begun_ns
 
 

@@ -99,7 +99,7 @@ def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
         assert [message for data in whole for message in mender.take(data)] == whole
 
 
-def test_a_storm_of_ticks_keeps_the_grid_within_its_limits() -> None:
+def test_a_storm_of_ticks_keeps_the_grid_within_its_flood_limits() -> None:
     """Whatever a source sends, ticks go out no closer than at 7/8 of the shortest period (480 BPM)."""
     fire = UnderFire(compiled_book(book_of(RICH)))
     throw_all(fire, from_bytes(b"\x2a\x42\xc0\x01" * 2))  # to the song that follows

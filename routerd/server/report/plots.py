@@ -81,7 +81,7 @@ def lateness_over_time(report: Plain) -> str:
             axes.step(at, mean, where="post", color="#000000", linewidth=0.8, linestyle=":")
             axes.set_yscale("log")
             axes.set_title(curve["port"], loc="left", fontsize=9, pad=2)
-            _limits(axes.axhline)
+            _flood_limits(axes.axhline)
             for mark in report["song_changes"]:
                 axes.axvline(mark["at_s"] / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
         _name_songs(panels[0], report["song_changes"], factor)
@@ -138,7 +138,7 @@ def stability(report: Plain) -> str:
                     axes.plot(*zip(*points, strict=True), label=label, marker=marker, markersize=3.5, **line)
         axes.set_xscale("log")
         axes.set_yscale("log")
-        _limits(axes.axhline)
+        _flood_limits(axes.axhline)
         axes.set_xlabel("observation time in s")
         axes.set_ylabel("µs")
         _legend(figure, axes)
@@ -179,7 +179,7 @@ def _filled(bins: Iterable[Plain]) -> list[tuple[float, float]]:
     return [(10 ** (number / 10), counts.get(number, _NONE)) for number in numbers]
 
 
-def _limits(line: Callable[..., Any]) -> None:
+def _flood_limits(line: Callable[..., Any]) -> None:
     for value_us, _ in _LIMITS:
         line(value_us, color="#999999", linewidth=0.6, linestyle=(0, (1, 2)))
 

@@ -63,7 +63,7 @@ def test_what_is_no_tempo_says_what_to_write(text: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["9.999999", "480.000001", "0", "1215", "1/3"])
-def test_tempo_outside_the_limits_is_refused(text: str) -> None:
+def test_tempo_outside_the_flood_limits_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="outside 10 to 480 BPM"):
         parse_bpm(text)
 

@@ -1,6 +1,6 @@
 """A service that does what the unit must allow, writes down what it was allowed, and answers to systemd.
 
-It speaks through routerd.engine.notify alone. SIGUSR1 stops its ticks while the loop goes on.
+It speaks through routerd.engine.supervision alone. SIGUSR1 stops its ticks while the loop goes on.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from routerd.engine.notify import Notifier
+from routerd.engine.supervision import Notifier
 from routerd.ports.sequencer import SOURCE, SequencerClient
 
 STATE = Path("/var/lib/routerd-probe")

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from routerd.engine import supervisor as module
-from routerd.engine.supervisor import Supervisor
+from routerd.engine import supervision as module
+from routerd.engine.supervision import Supervisor
 
 PING_S = module.PING_EVERY_S
 Doing = Callable[[float], tuple[float, str]]
