@@ -99,20 +99,6 @@ LONG_WITHOUT_REASON: list[str] = [
 ]
 
 IN_CIRCLES: list[str] = [
-    "routerd.core.clock.clock",
-    "routerd.core.model.arming",
-    "routerd.core.model.controls",
-    "routerd.core.model.rig",
-    "routerd.core.model.song",
-    "routerd.core.output.patches",
-    "routerd.core.output.wire",
-    "routerd.core.routing.converters",
-    "routerd.core.routing.input",
-    "routerd.core.routing.resting",
-    "routerd.core.routing.tables",
-    "routerd.core.routing.zones",
-    "routerd.core.show.contacts",
-    "routerd.core.show.presses",
     "routerd.server.app",
     "routerd.server.shows.record_keeper",
     "routerd.server.soundcheck.run",

@@ -15,6 +15,9 @@ NS_PER_MS = 1_000_000
 NS_PER_US = 1_000
 NS_PER_MINUTE = 60 * NS_PER_S
 
+NEVER_NS = 1 << 62
+"""An instant that does not come; its negative is before any other."""
+
 TICKS_PER_QUARTER = 24
 """MIDI timing clocks in a quarter note (M1 p. 30)."""
 

@@ -125,7 +125,7 @@ def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
 
 def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
     standing, place, set_list = kept_from_plain(record, last_tick), record["place"], _order(record)
-    away_ns = now_ns - standing.segment.due_ns(last_tick)
+    away_ns = now_ns - standing.clock.segment.due_ns(last_tick)
     if not 0 <= away_ns <= LONGEST_NS:
         raise NoComebackError(f"its last tick was {away_ns / NS_PER_S:.0f} s ago")
     compiler = Compiler(kept.rig())

@@ -13,12 +13,12 @@ from time import monotonic_ns
 from typing import Any
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.midi.rest import Pressed
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.rig import rig_from_plain
 from routerd.core.model.set_list import SetList, set_list_from_plain
 from routerd.core.model.song import song_from_plain
 from routerd.core.routing.input import Input
-from routerd.core.routing.pressed import Pressed
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.engine.worker import Worker
 from routerd.engine.yielding import give_way

@@ -22,9 +22,9 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     ): "it is set before it is first read",
     (
         "routerd/core/clock/clock.py",
-        "if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:",
-        "self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS  ->"
-        "  self._last_due_ns + LEAD_NS <= now_ns < self.next_due_ns - LEAD_NS",
+        "if not self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS:",
+        "self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS  ->"
+        "  self._last_due_ns + START_LEAD_NS <= now_ns < self.next_due_ns - START_LEAD_NS",
     ): "at exactly that instant the plan that is made instead has the same instant",
     (
         "routerd/core/show/contacts.py",

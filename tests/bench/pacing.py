@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 
 from routerd.core.midi.messages import TICK_BYTES, controller, note_off, note_on
 from routerd.core.model.rig import Device, WireKind
-from routerd.core.output.wire import NEVER_NS, Sink, Wire
+from routerd.core.output.wire import Sink, Wire
+from routerd.core.units import NEVER_NS
 
 BYTE_NS = 320_000
 TICK_NS = 20_833_333

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.model.arming import Action
-from routerd.core.model.controls import Control, Press, PressTimes, compile_controls
+from routerd.core.model.controls import Control, Press, PressTimes, Turn, compile_controls
 from routerd.core.show.contacts import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS
-from routerd.core.show.presses import Presses, Turn
+from routerd.core.show.presses import Presses
 
 MS = 1_000_000
 SHORT = Control("pedals", 0xB0, 80, Action.NEXT)

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from routerd.core.midi.messages import Kind
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
-from routerd.core.output.wire import NEVER_NS, Sink, Wire
+from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables
+from routerd.core.units import NEVER_NS
 
 SOURCES = ("keys", "pads")
 TARGETS = ("synth", "sampler")

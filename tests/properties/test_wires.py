@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.model.rig import Device, WireKind
-from routerd.core.output.wire import NEVER_NS, Sink, Wire
+from routerd.core.output.wire import Sink, Wire
+from routerd.core.units import NEVER_NS
 
 BYTE_NS = 320_000
 TICK_NS = 9_000_000

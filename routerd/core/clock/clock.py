@@ -16,16 +16,13 @@ the meter only.
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from routerd.core.clock.grid import Segment
 from routerd.core.clock.tempo_map import TempoMap
-from routerd.core.clock.transport import LEAD_NS, Command, State, TempoBy, start_slot, step
-from routerd.core.output.wire import NEVER_NS
-from routerd.core.units import TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
-
-if TYPE_CHECKING:
-    from routerd.core.show.crash_state import Kept
+from routerd.core.clock.transport import Command, State, TempoBy, start_slot, step
+from routerd.core.midi.messages import START_LEAD_NS
+from routerd.core.units import NEVER_NS, TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 
 NEVER_TICK = 1 << 62
 """A tick that does not come."""
@@ -36,7 +33,7 @@ followers keep their place (M1 p. 32: ticks may not be dropped). When it is late
 but the last are given up and counted as missed."""
 
 
-ROOM_NS = 4 * LEAD_NS
+ROOM_NS = 4 * START_LEAD_NS
 """A source's Start begins with a tick; ours waits for our own Start by so much at most: for the 1 ms that the
 standard asks for, and for a thread that is late."""
 
@@ -47,6 +44,22 @@ class Tick(NamedTuple):
     number: int
     due_ns: int
     missed: int
+
+
+class ClockState(NamedTuple):
+    """Where a clock stood, as the next engine takes it up. Ticks are numbers of the grid, except
+    `position_ticks`."""
+
+    segment: Segment
+    bpm: Fraction
+    """The tempo to show; `segment` has the rate."""
+    tempo_by: TempoBy
+    running: bool
+    position_ticks: int
+    next_tick: int
+    """The tick that came next; while stopped, the first of the segment."""
+    origin_tick: int
+    bar_origin_tick: int
 
 
 class Clock:
@@ -132,13 +145,13 @@ class Clock:
         """Move the next tick towards `due_ns` and go on from it at `bpm`.
 
         It comes to lie no more than `most_ns` from `interval_ns` behind the last tick, not before `now_ns`,
-        and not within LEAD_NS of a Start before it.
+        and not within START_LEAD_NS of a Start before it.
         """
         regular_ns = self._last_due_ns + interval_ns
         due_ns = max(now_ns, min(regular_ns + most_ns, max(regular_ns - most_ns, due_ns)))
-        due_ns = max(due_ns, self._started_ns + LEAD_NS)
+        due_ns = max(due_ns, self._started_ns + START_LEAD_NS)
         if self.start_at_ns <= self.next_due_ns:
-            due_ns = max(due_ns, self.start_at_ns + LEAD_NS)
+            due_ns = max(due_ns, self.start_at_ns + START_LEAD_NS)
         self.segment = Segment(due_ns, self.next_tick, bpm)
         self.next_due_ns = due_ns
 
@@ -153,8 +166,8 @@ class Clock:
     def bring_forward(self, due_ns: int, earliest_ns: int) -> bool:
         """Let the next tick come as early as `due_ns`, as far as a Start that waits and can go out at
         `earliest_ns` has room before it. Return whether it has been moved."""
-        earliest_ns = max(earliest_ns, self._last_due_ns + LEAD_NS)
-        due_ns = max(due_ns, earliest_ns + LEAD_NS)
+        earliest_ns = max(earliest_ns, self._last_due_ns + START_LEAD_NS)
+        due_ns = max(due_ns, earliest_ns + START_LEAD_NS)
         if not self._start_bytes or due_ns >= self.next_due_ns:
             return False
         self.segment = Segment(due_ns, self.next_tick, self.segment.bpm)
@@ -167,13 +180,13 @@ class Clock:
 
         Return whether it has been moved.
         """
-        earliest_ns = max(earliest_ns, self._last_due_ns + LEAD_NS)
-        late_ns = earliest_ns + LEAD_NS - self.next_due_ns
+        earliest_ns = max(earliest_ns, self._last_due_ns + START_LEAD_NS)
+        late_ns = earliest_ns + START_LEAD_NS - self.next_due_ns
         if not self._start_bytes or not 0 < late_ns <= self._room_ns:
             return False
         self._room_ns -= late_ns
-        self.segment = Segment(earliest_ns + LEAD_NS, self.next_tick, self.segment.bpm)
-        self.next_due_ns = earliest_ns + LEAD_NS
+        self.segment = Segment(earliest_ns + START_LEAD_NS, self.next_tick, self.segment.bpm)
+        self.next_due_ns = earliest_ns + START_LEAD_NS
         self._plan_start(earliest_ns)
         return True
 
@@ -204,24 +217,24 @@ class Clock:
             self._held_position = position_ticks
             self._take_meter(self.map.index_at(position_ticks), position_ticks)
 
-    def take_up(self, kept: Kept) -> None:
+    def take_up(self, state: ClockState) -> None:
         """Go on with the grid of another engine, with the song's map in force, from where it was last told.
 
         The caller then says by `run_on` how far the grid has come since.
         """
-        self.segment = kept.segment
-        self.bpm = kept.bpm
-        self.tempo_by = kept.tempo_by
-        self.origin_tick = kept.origin_tick
-        self.next_tick = kept.next_tick
-        position = kept.position_ticks
-        if kept.running:
+        self.segment = state.segment
+        self.bpm = state.bpm
+        self.tempo_by = state.tempo_by
+        self.origin_tick = state.origin_tick
+        self.next_tick = state.next_tick
+        position = state.position_ticks
+        if state.running:
             self.state = State.RUNNING
             self._take_meter(self.map.index_at(max(0, position)), position)
             self._await_step()
         else:
             self.stand(position)
-        self.bar_origin_tick = kept.bar_origin_tick
+        self.bar_origin_tick = state.bar_origin_tick
         self.run_on(self.next_tick, self.segment.due_ns(self.next_tick))
 
     def run_on(self, to_tick: int, until_ns: int) -> None:
@@ -278,7 +291,7 @@ class Clock:
 
     def take_start(self, now_ns: int) -> bytes:
         """Return the Start or Continue whose time has come, or none when it must wait for the next gap."""
-        if not self._last_due_ns + LEAD_NS <= now_ns <= self.next_due_ns - LEAD_NS:
+        if not self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS:
             if not self.make_room(now_ns):
                 self._plan_start(now_ns)
             if self.start_at_ns > now_ns:

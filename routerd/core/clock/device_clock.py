@@ -20,10 +20,11 @@ from enum import Enum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.transport import LEAD_NS, State
+from routerd.core.clock.transport import State
 from routerd.core.midi.messages import (
     CONTINUE_BYTES,
     START_BYTES,
+    START_LEAD_NS,
     STOP_BYTES,
     TICK_BYTES,
     controller,
@@ -140,7 +141,7 @@ class DeviceClock:
         earliest_ns = now_ns + self.delay_ns  # behind a Stop of this moment
         stop_ns = max(earliest_ns, at_ns + span_ns // 4)
         start_ns = max(earliest_ns, at_ns + span_ns // 2)
-        if start_ns <= at_ns + span_ns - LEAD_NS:
+        if start_ns <= at_ns + span_ns - START_LEAD_NS:
             self._put_start(stop_ns, start_ns)
 
     def _put_start(self, stop_ns: int, start_ns: int) -> None:

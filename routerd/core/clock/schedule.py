@@ -8,9 +8,8 @@ from __future__ import annotations
 import heapq
 from typing import TYPE_CHECKING, NamedTuple
 
-from routerd.core.midi.messages import SYSEX
-from routerd.core.output.lanes import is_release
-from routerd.core.output.wire import NEVER_NS
+from routerd.core.midi.messages import SYSEX, is_release
+from routerd.core.units import NEVER_NS
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Output

@@ -10,11 +10,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES
-from routerd.core.units import NS_PER_MS
-
-LEAD_NS = NS_PER_MS
-"""Least distance of Start or Continue from the ticks beside it (M1 p. 30)."""
+from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, START_LEAD_NS, STOP_BYTES
 
 
 class State(StrEnum):
@@ -59,12 +55,12 @@ def step(state: State, command: Command) -> tuple[State, bytes]:
 
 
 def start_slot(earliest_ns: int, last_due_ns: int, next_due_ns: int) -> int:
-    """Return when a Start or Continue may go out, LEAD_NS or more from the ticks beside it.
+    """Return when a Start or Continue may go out, START_LEAD_NS or more from the ticks beside it.
 
     `last_due_ns` and `next_due_ns` are the ticks before and after `earliest_ns`, which is now or
     when the wires are free. The answer lies after the next tick when there is no room before it.
     """
-    at_ns = max(earliest_ns, last_due_ns + LEAD_NS)
-    if at_ns <= next_due_ns - LEAD_NS:
+    at_ns = max(earliest_ns, last_due_ns + START_LEAD_NS)
+    if at_ns <= next_due_ns - START_LEAD_NS:
         return at_ns
-    return max(earliest_ns, next_due_ns + LEAD_NS)
+    return max(earliest_ns, next_due_ns + START_LEAD_NS)

@@ -33,8 +33,15 @@ from routerd.core.follow.lines import Line, first_line, fitted
 from routerd.core.follow.slips import Slips
 from routerd.core.follow.steps import Steps
 from routerd.core.model.timing import HOLD_S
-from routerd.core.output.wire import NEVER_NS
-from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, NS_PER_MS, NS_PER_S, TICKS_PER_QUARTER
+from routerd.core.units import (
+    BPM_MAX,
+    BPM_MIN,
+    NEVER_NS,
+    NS_PER_MINUTE,
+    NS_PER_MS,
+    NS_PER_S,
+    TICKS_PER_QUARTER,
+)
 
 SHORTEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MAX))
 LONGEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MIN))

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from routerd.core.units import NS_PER_MS
+
 NOTE_OFF = 0x80
 NOTE_ON = 0x90
 POLY_PRESSURE = 0xA0
@@ -54,8 +56,14 @@ CONTINUE_BYTES = bytes((CONTINUE,))
 STOP_BYTES = bytes((STOP,))
 SENSING_BYTES = bytes((ACTIVE_SENSING,))
 
-UNDEFINED = frozenset({0xF4, 0xF5, 0xF9, 0xFD})
-"""Status bytes that MIDI 1.0 leaves undefined (M1 Tables VI and VII)."""
+START_LEAD_NS = NS_PER_MS
+"""Least distance of Start or Continue from the ticks beside it (M1 p. 30)."""
+
+SENSING_LOST_NS = 330 * NS_PER_MS
+SENSING_EVERY_NS = 270 * NS_PER_MS
+"""Active Sensing (M1 p. 32): a device that has sent it once sends something at least every 300 ms; after more
+than 330 ms of silence its cable counts as lost. Devices that want it from here get it more often than needed.
+"""
 
 
 class Kind(StrEnum):
@@ -119,8 +127,6 @@ def message_length(status: int) -> int:
 MESSAGE_LENGTH = tuple(message_length(status) for status in range(256))
 """`message_length` of every byte, for the hot path."""
 
-IS_DATA = bytes(1 if byte < 0x80 else 0 for byte in range(256))
-
 
 def is_whole(data: bytes) -> bool:
     """Return whether `data` is exactly one legal MIDI 1.0 message."""
@@ -130,6 +136,26 @@ def is_whole(data: bytes) -> bool:
         return len(data) >= 2 and data[-1] == SYSEX_END and max(data[1:-1], default=0) < 0x80
     length = MESSAGE_LENGTH[data[0]]
     return len(data) == length and (length == 1 or (data[1] | data[-1]) < 0x80)
+
+
+def is_note(data: bytes) -> bool:
+    """Return whether a message presses or releases a note."""
+    return NOTE_OFF <= data[0] < NOTE_ON + 16
+
+
+def is_press(data: bytes) -> bool:
+    """Return whether a message presses a note: velocity 0 is a release (M1 p. 10)."""
+    return NOTE_ON <= data[0] < NOTE_ON + 16 and data[2] > 0
+
+
+def is_release(data: bytes) -> bool:
+    """Return whether losing this message (or piece of a SysEx) could leave a note sounding."""
+    kind = data[0] & 0xF0
+    if kind == NOTE_ON:
+        return data[2] == 0
+    if kind == CONTROLLER:
+        return data[1] >= ALL_SOUND_OFF or (data[1] in HOLD_CONTROLLERS and data[2] < 64)
+    return kind == NOTE_OFF
 
 
 def note_on(channel: int, note: int, velocity: int) -> bytes:
@@ -155,3 +181,53 @@ def program_change(channel: int, program: int) -> bytes:
 def song_position(sixteenths: int) -> bytes:
     """Build a Song Position Pointer, least significant byte first (M1 p. 27)."""
     return bytes((SONG_POSITION, sixteenths & 0x7F, sixteenths >> 7))
+
+
+# Registered and non-registered parameters (RPN, NRPN; M1 pp. 17–18). A parameter is selected by one pair of
+# controllers and set by another, so what comes from two devices for one channel must not be mixed: whoever
+# sends data makes sure first that the receiver is on that parameter.
+
+NRPN = 99
+RPN = 101
+
+Parameter = tuple[int, int, int]
+"""Controller of the upper half of the number (99: NRPN, 101: RPN), then the halves, -1 where not known."""
+
+Selected = dict[int, Parameter]
+"""By channel."""
+
+
+def note_selection(selected: Selected, channel: int, number: int, value: int) -> None:
+    """Take note of one of the controllers 98 to 101."""
+    kind = number | 1
+    before = selected.get(channel)
+    upper, lower = before[1:] if before is not None and before[0] == kind else (-1, -1)
+    selected[channel] = (kind, value, lower) if number & 1 else (kind, upper, value)
+
+
+def selection(channel: int, parameter: Parameter) -> tuple[bytes, bytes]:
+    """Return the two messages that select a parameter, upper half first."""
+    kind, upper, lower = parameter
+    status = CONTROLLER | channel
+    return bytes((status, kind, upper)), bytes((status, kind - 1, lower))
+
+
+def is_complete(parameter: Parameter | None) -> bool:
+    """Return whether both halves are known."""
+    return parameter is not None and parameter[1] >= 0 and parameter[2] >= 0
+
+
+def parameter_messages(channel: int, parameter: Parameter, value: int) -> tuple[bytes, ...]:
+    """Return select and data for a 14-bit value, as one run."""
+    status = CONTROLLER | channel
+    data = bytes((status, DATA_MSB, value >> 7)), bytes((status, DATA_LSB, value & 0x7F))
+    return selection(channel, parameter) + data
+
+
+def parameter_value_after(before: int, number: int, value: int) -> int:
+    """Return the parameter's value after one of the data controllers; a new upper half clears the lower."""
+    if number == DATA_MSB:
+        return value << 7
+    if number == DATA_LSB:
+        return (before & 0x3F80) | value
+    return min(before + 1, 16_383) if number == 96 else max(before - 1, 0)

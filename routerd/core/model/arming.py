@@ -10,9 +10,7 @@ A moment is written as one of
     release     as soon as no key and no hold pedal is down, so that nothing that sounds is cut
     press       when somebody presses `next` or `go`
 
-One change is armed at a time: a new one takes the place of the one before. `Armed` only counts; the show
-asks it once in every gap between two ticks, and does what is armed there, so that tempo and transport fall
-exactly on the line. Stop, panic and silence (both at once) forget it, and so does another song.
+One change is armed at a time: a new one takes the place of the one before, see `show.armed`.
 
 Over a restart of the engine what is armed is kept, but for what counted beats or bar lines: they went by
 meanwhile, and nobody would expect the change at some later one.
@@ -21,16 +19,9 @@ meanwhile, and nobody would expect the change at some later one.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
-from routerd.core.clock.transport import State
-
-if TYPE_CHECKING:
-    from routerd.core.clock.clock import Clock
-
-MOST_BARS = 9999
 _COUNTED = re.compile(r"([1-9]\d{0,3}) bars|bar ([1-9]\d{0,3})")
 
 
@@ -142,40 +133,3 @@ def command_from_plain(plain: Any) -> Command:
         raise ValueError("it is no command")
     place = index if isinstance(index, int) and index >= 0 else None
     return Command(Action(str(plain.get("action"))), argument, parse_when(when), place)
-
-
-@dataclass(slots=True)
-class Armed:
-    """A command that waits. `lines_left` counts bar lines or beats that are still to come."""
-
-    command: Command
-    lines_left: int = 1
-
-    def to_plain(self) -> dict[str, Any]:
-        """Return what a snapshot shows of it; `left` are the lines that are still to come."""
-        action, argument, when, index = self.command
-        left = self.lines_left if when.counted else None
-        plain = {"action": action.value, "argument": argument, "when": str(when), "left": left}
-        return plain if index is None else {**plain, "index": index}
-
-    @classmethod
-    def of(cls, command: Command) -> Armed:
-        """Return a command as it begins to wait."""
-        counted = command.when.number if command.when.moment is Moment.BAR else 1
-        return cls(command, counted)
-
-    def on_line(self, clock: Clock) -> bool:
-        """Count the line that the next tick lies on, if any; tell whether it is the one waited for.
-
-        Called once in every gap between two ticks.
-        """
-        moment, number = self.command.when
-        if moment is Moment.NAMED_BAR:
-            running = clock.state is not State.STOPPED
-            return running and clock.position_ticks >= clock.map.tick_of_bar(number - 1)
-        if not (
-            (moment is Moment.BAR and clock.next_is_bar()) or (moment is Moment.BEAT and clock.next_is_beat())
-        ):
-            return False
-        self.lines_left -= 1
-        return self.lines_left <= 0

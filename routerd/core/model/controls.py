@@ -7,10 +7,10 @@ the rig another meaning.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON
 from routerd.core.model.arming import NOW, Action, When, parse_when
@@ -115,6 +115,20 @@ class Switch:
     guard_ns: int
     long_ns: int
     double_ns: int
+
+
+SwitchKey = tuple[str, Hashable]
+"""A switch: its device and what tells it from the others there."""
+
+
+class Turn(NamedTuple):
+    """A switch has gone down or come up; `switch` is None for one that has lost its meaning meanwhile."""
+
+    key: SwitchKey
+    switch: Switch | None
+    down: bool
+    momentary: bool = False
+    """It comes up by itself at once: a program change, a whole message."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,25 +9,27 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from routerd.core.midi.messages import (
-    ALL_SOUND_OFF,
     BANK_SELECT,
     BEND,
     CHANNEL_PRESSURE,
     CONTROLLER,
     DATA_LSB,
     DATA_MSB,
-    HOLD_CONTROLLERS,
     NOTE_OFF,
     NOTE_ON,
     POLY_PRESSURE,
     PROGRAM,
     SYSEX,
+    is_release,
 )
 
 _SETS_SOUND = frozenset({*BANK_SELECT, DATA_MSB, DATA_LSB, *range(96, 102), *range(120, 128)})
 _SLIDES = bytes(number not in _SETS_SOUND | {*range(64, 70), *range(80, 85)} for number in range(128))
 """By controller: whether only its newest value counts. Bank, parameters, switches, channel mode do not."""
 _TIMBRE = 74  # the third dimension of a note with a channel of its own (MPE 1.0, 2.4)
+
+PAUSE = 0
+"""First byte of a pause between the messages of a patch."""
 
 SURPLUS = 8
 """More presses of one key than anybody layers on one channel."""
@@ -54,16 +56,6 @@ def sets_sound(data: bytes) -> bool:
     """Return whether a message belongs with SysEx to what sets a sound, and keeps its order with it."""
     kind = data[0] & 0xF0
     return kind in (PROGRAM, SYSEX) or (kind == CONTROLLER and data[1] in _SETS_SOUND)
-
-
-def is_release(data: bytes) -> bool:
-    """Return whether losing this message (or piece of a SysEx) could leave a note sounding."""
-    kind = data[0] & 0xF0
-    if kind == NOTE_ON:
-        return data[2] == 0
-    if kind == CONTROLLER:
-        return data[1] >= ALL_SOUND_OFF or (data[1] in HOLD_CONTROLLERS and data[2] < 64)
-    return kind == NOTE_OFF
 
 
 def is_surplus(waiting: Iterable[bytes], release: bytes) -> bool:
@@ -93,3 +85,13 @@ def put_value(values: dict[int, list[bytes]], key: int, data: bytes) -> int:
     replaced = len(cell)
     cell[:] = [data]
     return replaced
+
+
+def pause(ns: int) -> bytes:
+    """Return what makes a wire wait so long: it begins with a data byte, as no message does."""
+    return b"\x00" + ns.to_bytes(8, "big")
+
+
+def pause_ns(data: bytes) -> int:
+    """Return how long a pause is."""
+    return int.from_bytes(data[1:], "big")

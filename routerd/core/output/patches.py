@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from routerd.core.midi import messages, parameters
+from routerd.core.midi import messages
+from routerd.core.output.lanes import pause
 
 if TYPE_CHECKING:
     from routerd.core.model.song import Patch
@@ -23,7 +24,7 @@ SOUND = frozenset({"sysex", "messages", "program"})
 
 
 class PatchSend(NamedTuple):
-    """One patch on its way out. Pauses stand between the messages, see `pause`."""
+    """One patch on its way out. Pauses stand between the messages, see `lanes.pause`."""
 
     output: Output
     channel: int
@@ -49,16 +50,6 @@ class PatchSend(NamedTuple):
             output.patched[self.channel] = self.sound
         output.values.update(self.values)
         output.selected.clear()
-
-
-def pause(ns: int) -> bytes:
-    """Return what makes a wire wait so long: it begins with a data byte, as no message does."""
-    return b"\x00" + ns.to_bytes(8, "big")
-
-
-def pause_ns(data: bytes) -> int:
-    """Return how long a pause is."""
-    return int.from_bytes(data[1:], "big")
 
 
 def compile_patch(patch: Patch, output: Output) -> PatchSend:
@@ -106,8 +97,8 @@ def _parts(patch: Patch) -> dict[str, list[bytes]]:
         "controllers": [
             messages.controller(patch.channel, number, value) for number, value in patch.controllers
         ],
-        "rpn": _parameters(patch, parameters.RPN, patch.rpn),
-        "nrpn": _parameters(patch, parameters.NRPN, patch.nrpn),
+        "rpn": _parameters(patch, messages.RPN, patch.rpn),
+        "nrpn": _parameters(patch, messages.NRPN, patch.nrpn),
     }
 
 
@@ -115,5 +106,5 @@ def _parameters(patch: Patch, kind: int, pairs: tuple[tuple[int, int], ...]) -> 
     return [
         data
         for number, value in pairs
-        for data in parameters.messages_of(patch.channel, (kind, number >> 7, number & 0x7F), value)
+        for data in messages.parameter_messages(patch.channel, (kind, number >> 7, number & 0x7F), value)
     ]

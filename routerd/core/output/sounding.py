@@ -8,22 +8,12 @@ and a device that stacks voices is left with none.
 
 from __future__ import annotations
 
-from routerd.core.midi.messages import NOTE_OFF, NOTE_ON, note_off
+from routerd.core.midi.messages import is_note, is_press, note_off
 
 
 def note_key(data: bytes) -> int:
     """Return the key of a note in `Sounding.presses`: status byte of its release and number."""
     return (data[0] & 0xEF) << 7 | data[1]
-
-
-def is_note(data: bytes) -> bool:
-    """Return whether a message presses or releases a note."""
-    return NOTE_OFF <= data[0] < NOTE_ON + 16
-
-
-def is_press(data: bytes) -> bool:
-    """Return whether a message presses a note: velocity 0 is a release (M1 p. 10)."""
-    return NOTE_ON <= data[0] < NOTE_ON + 16 and data[2] > 0
 
 
 class Sounding:

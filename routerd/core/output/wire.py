@@ -37,7 +37,6 @@ from collections import deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.transport import LEAD_NS
 from routerd.core.midi.messages import (
     ALL_SOUND_OFF,
     BANK_SELECT,
@@ -47,37 +46,37 @@ from routerd.core.midi.messages import (
     NOTE_ON,
     POLY_PRESSURE,
     SENSING_BYTES,
+    SENSING_EVERY_NS,
     START,
+    START_LEAD_NS,
     SYSEX,
     SYSEX_END,
     TICK_BYTES,
     controller,
+    is_note,
+    is_press,
+    is_release,
 )
+from routerd.core.midi.rest import moved_key, rest_of
 from routerd.core.model.rig import WireKind, timed_device
 from routerd.core.output.lanes import (
+    PAUSE,
     expression_keys,
-    is_release,
     is_surplus,
+    pause_ns,
     put_value,
     sets_sound,
     value_key,
 )
-from routerd.core.output.patches import pause_ns
-from routerd.core.output.sounding import Sounding, is_note, is_press
-from routerd.core.routing.resting import moved_key, rest_of
-from routerd.core.routing.watch import SENSING_EVERY_NS
-from routerd.core.units import DIN_BYTE_NS
+from routerd.core.output.sounding import Sounding
+from routerd.core.units import DIN_BYTE_NS, NEVER_NS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
 
-    from routerd.core.midi.parameters import Selected
+    from routerd.core.midi.messages import Selected
     from routerd.core.model.rig import Device
-    from routerd.core.routing.converters import Converter
-    from routerd.core.routing.input import Input
 
-NEVER_NS = 1 << 62
-"""A deadline that does not come."""
 
 HORIZON_NS = 3_000_000
 """How much of what is played, and of a SysEx that has begun, is handed to an interface ahead of its wire."""
@@ -90,9 +89,6 @@ NOTE_ROOM_NS = 3 * DIN_BYTE_NS
 
 VALUE_SHARE = 10
 """Values get one byte in so many while bulk waits."""
-
-PAUSE = 0
-"""First byte of a pause between the messages of a patch, see core.patches."""
 
 QUEUE_LIMIT = 4096
 
@@ -114,6 +110,9 @@ BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUA
 """Pace of SysEx by wire. USB: 100 kB/s, a tenth of what full-speed USB carries (house choice)."""
 
 Sink = list[tuple["Wire", bytes]]
+Mover = object
+"""Who has moved or latched something: an input or a converter. Here they are only told apart."""
+
 Note = Callable[[dict[int, int], bytes], None]
 
 
@@ -172,9 +171,9 @@ class Wire:
         "values",
     )
 
-    moved: dict[int, tuple[Input | Converter, bytes]]
-    """What players have moved, by whom and where to; keys of core.resting."""
-    unrested: dict[int, Input | Converter]
+    moved: dict[int, tuple[Mover, bytes]]
+    """What players have moved, by whom and where to; keys of `rest.moved_key`."""
+    unrested: dict[int, Mover]
     """What goes to rest as soon as nothing rings there, and who has moved it."""
 
     def __init__(self, devices: Sequence[Device], number: int) -> None:
@@ -222,7 +221,7 @@ class Wire:
         self._bulk_bytes = 0
         self._connected = self._free = False
         self._note: Note | None = None
-        self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -LEAD_NS
+        self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -START_LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self.outputs = tuple(Output(device, self) for device in devices)
         self.timed = self.outputs[self.devices.index(timed_device(devices))]
@@ -412,10 +411,12 @@ class Wire:
     def _pump_live(self, now_ns: int, sink: Sink) -> bool:
         data = self._live[0]
         if data[0] in (START, CONTINUE):
-            if now_ns + LEAD_NS > self.gate_ns:  # a Start stands 1 ms from the ticks beside it (M1 p. 30)
+            if (
+                now_ns + START_LEAD_NS > self.gate_ns
+            ):  # a Start stands 1 ms from the ticks beside it (M1 p. 30)
                 return False
-            if now_ns < self._tick_ns + LEAD_NS:
-                self._deadline_ns = self._tick_ns + LEAD_NS
+            if now_ns < self._tick_ns + START_LEAD_NS:
+                self._deadline_ns = self._tick_ns + START_LEAD_NS
                 return False
         if not self._send_run((data,), now_ns, HORIZON_NS, 0, sink):
             return False
@@ -579,7 +580,7 @@ class Output:
         """Clock and transport are those of its device, but that of several on a wire only one has them."""
         self.at_once: Wire | None = None
         """The wire while a short message may go straight to the sink, without being offered."""
-        self.latched: dict[tuple[Converter, int], tuple[bytes, ...]] = {}
+        self.latched: dict[tuple[Mover, int], tuple[bytes, ...]] = {}
         """What sounds or is held with no key down, and the messages that end it."""
         # the wire's own, so that nothing stands between: what is offered, and what its channels are on
         self.offer = wire.offer
@@ -613,7 +614,7 @@ class Output:
         """Return what the device gets of a message: the message; see `converters`."""
         return (data,)
 
-    def end_latched(self, stays: Collection[Converter], now_ns: int, sink: Sink) -> None:
+    def end_latched(self, stays: Collection[Mover], now_ns: int, sink: Sink) -> None:
         """End what is held with no key down, but for what these converters hold."""
         for key in [key for key in self.latched if key[0] not in stays]:
             for data in self.latched.pop(key):

@@ -11,7 +11,6 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING
 
-from routerd.core.midi import parameters
 from routerd.core.midi.messages import (
     BEND,
     CHANNEL_PRESSURE,
@@ -20,16 +19,24 @@ from routerd.core.midi.messages import (
     HOLD_CONTROLLERS,
     NOTE_OFF,
     NOTE_ON,
+    NRPN,
     PARAMETER_SELECT,
     PROGRAM,
+    RPN,
     START_BYTES,
     STOP_BYTES,
     SYSEX,
     SYSEX_END,
+    Parameter,
+    Selected,
+    is_complete,
+    note_selection,
+    parameter_messages,
+    parameter_value_after,
+    selection,
 )
-from routerd.core.midi.parameters import NRPN, RPN, Parameter, Selected
+from routerd.core.midi.rest import moved_key
 from routerd.core.model.route import FULL, SEQUENCE_KINDS, Quantity, QuantityKind, Remap, Switching, scale
-from routerd.core.routing.resting import moved_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -249,7 +256,7 @@ class Remapper(Converter):
             return (bytes((status | channel, value)),)
         parameter = parameter_of(target)
         self.output.selected[channel] = parameter
-        return parameters.messages_of(channel, parameter, value)
+        return parameter_messages(channel, parameter, value)
 
     def _hold(self, channel: int, value: int) -> None:
         key = (self, channel)
@@ -323,14 +330,14 @@ class ParameterReader(Converter):
         status, number, value = data
         channel = status & 0x0F
         if number in PARAMETER_SELECT:
-            parameters.select(self._selected, channel, number, value)
+            note_selection(self._selected, channel, number, value)
             return NOTHING
         parameter = self._selected.get(channel)
-        if parameter is None or not parameters.is_whole(parameter):
+        if parameter is None or not is_complete(parameter):
             return (data,) if self._pass_others else NOTHING
         maps = self._maps.get(parameter)
         if maps is not None:
-            now = parameters.value_after(self._values.get((channel, parameter), 0), number, value)
+            now = parameter_value_after(self._values.get((channel, parameter), 0), number, value)
             self._values[channel, parameter] = now
             return [out for one in maps for out in one.follow(channel, now, channel)]
         if not self._pass_others:
@@ -338,4 +345,4 @@ class ParameterReader(Converter):
         if self.output.selected.get(channel) == parameter:
             return (data,)
         self.output.selected[channel] = parameter
-        return *parameters.selection(channel, parameter), data
+        return *selection(channel, parameter), data

@@ -27,10 +27,11 @@ from routerd.core.midi.tuning import note_name
 from routerd.core.midi.words import controller_words
 from routerd.core.model.rig import Device, WireKind
 from routerd.core.model.route import NoteZone, QuantityKind, Route
-from routerd.core.output.wire import NEVER_NS, Wire
+from routerd.core.output.wire import Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import compile_tables
 from routerd.core.routing.zones import master_of, members_of
+from routerd.core.units import NEVER_NS
 
 KIND_OF_STATUS: dict[int, Kind] = {
     status: kind

@@ -32,22 +32,23 @@ from routerd.core.midi.messages import (
     PARAMETER_SELECT,
     POLY_PRESSURE,
     PROGRAM,
+    SENSING_LOST_NS,
     SYSEX,
     SYSTEM_RESET,
     TICK,
+    Selected,
+    is_complete,
     is_whole,
+    note_selection,
+    selection,
 )
-from routerd.core.midi.parameters import Selected, select, selection
-from routerd.core.midi.parameters import is_whole as is_known
-from routerd.core.model.controls import NO_CONTROLS
+from routerd.core.midi.rest import MOVED_CONTROLLERS, NOT_POSITIONS, moved_key
+from routerd.core.model.controls import NO_CONTROLS, Turn
 from routerd.core.output.wire import Output
-from routerd.core.routing.resting import MOVED_CONTROLLERS, NOT_POSITIONS, moved_key
 from routerd.core.routing.tables import EMPTY, Leg, Table, WideEntry
-from routerd.core.routing.watch import SENSING_LOST_NS
-from routerd.core.show.presses import Turn
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from routerd.core.model.controls import Controls, Switch
     from routerd.core.model.rig import Device
@@ -56,6 +57,8 @@ if TYPE_CHECKING:
 
 Way = tuple["Output | Converter", int, int]
 """Where a press went: output or converter, status byte of the release (or of the controller), number out."""
+
+SENSING_LOST = "sensing-lost"
 
 PEDAL_DOWN = 64
 BANK_WAIT_NS = 10_000_000
@@ -282,10 +285,10 @@ class Input:
             self.banks.setdefault(channel, []).append(data)
             self._plain = False
         elif number in PARAMETER_SELECT:
-            select(self.selected, channel, number, value)
+            note_selection(self.selected, channel, number, value)
             for target, status_out, firsts, seconds in self.table[status - 0x80]:
                 if isinstance(target, Output) and firsts[number] < 128 and seconds[value] < 128:
-                    select(target.selected, status_out & 0x0F, firsts[number], seconds[value])
+                    note_selection(target.selected, status_out & 0x0F, firsts[number], seconds[value])
             self._pass(data, now_ns, sink)
         else:
             self._select_again(status, number, now_ns, sink)
@@ -294,7 +297,7 @@ class Input:
     def _select_again(self, status: int, number: int, now_ns: int, sink: Sink) -> None:
         """Put every receiver back on this device's parameter, where another has taken it off."""
         parameter = self.selected.get(status & 0x0F)
-        if parameter is None or not is_known(parameter):
+        if parameter is None or not is_complete(parameter):
             return
         for target, status_out, firsts, _ in self.table[status - 0x80]:
             if isinstance(target, Output) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:
@@ -527,3 +530,26 @@ def release_bytes(way: Way) -> bytes:
     """Return the message that ends what went that way: a Note Off, or the pedal up."""
     _, status, number = way
     return bytes((status, number, 0 if status >= CONTROLLER else _DEFAULT_RELEASE_VELOCITY))
+
+
+def leads(source: Input, wire: Wire, key: int) -> bool:
+    """Return whether the routes in force let a player move that."""
+    status, number = key >> 7, key & 0x7F
+    kind = status & 0xF0
+    by_number = kind < PROGRAM
+    return any(
+        status_out == status and target.output.wire is wire and (not by_number or number in firsts)
+        for legs in source.table[kind - 0x80 : kind - 0x80 + 16]
+        for target, status_out, firsts, _ in legs
+    )
+
+
+def rings(source: object, inputs: Iterable[Input], wire: Wire, channel: int) -> bool:
+    """Return whether what that player pressed there has not been released. A converter may be anybody's."""
+    return any(
+        way[0].output.wire is wire and (way[0] is source or (way[1] & 0x0F) == channel)
+        for input in inputs
+        for held in (input.held_notes, input.held_pedals)
+        for ways in held.values()
+        for way in ways
+    )

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from routerd.core.output.wire import Wire
     from routerd.core.routing.input import Input
 
-NEVER_NS = -(1 << 62)
+LONG_AGO_NS = -(1 << 62)
 
 MOST_EXPECTED = 2048
 """Different messages, and times of one message."""
@@ -33,7 +33,7 @@ class Link:
         self.wire = wire
         self.input = input
         self.lag_ns = 0
-        self.proven_ns = NEVER_NS
+        self.proven_ns = LONG_AGO_NS
         """When a probe came back last."""
         self.expected: dict[bytes, deque[int]] = {}
         """What has gone to the output and not come back yet, and when it went."""

@@ -29,9 +29,17 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, NamedTuple
 
-from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON, POLY_PRESSURE, SYSEX, SYSEX_END, TICK
-from routerd.core.output.lanes import is_release
-from routerd.core.routing.links import NEVER_NS, Link, reached
+from routerd.core.midi.messages import (
+    CONTROLLER,
+    NOTE_OFF,
+    NOTE_ON,
+    POLY_PRESSURE,
+    SYSEX,
+    SYSEX_END,
+    TICK,
+    is_release,
+)
+from routerd.core.routing.links import LONG_AGO_NS, Link, reached
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -139,8 +147,8 @@ class Loops:
         self._returns: deque[_Return] = deque(maxlen=FLOOD)
         self._pressed: dict[tuple[Input, int, int], int] = {}
         """Keys and pedals that an echo may have pressed before that was known, and no finger, and when."""
-        self._look_ns = NEVER_NS
-        self._forget_ns = NEVER_NS
+        self._look_ns = LONG_AGO_NS
+        self._forget_ns = LONG_AGO_NS
         self._doubted: dict[Wire, tuple[int, int]] = {}
         """By port: since when, and when last, returns were of some kinds only."""
         self._probes: dict[bytes, _Probe] = {}
@@ -311,7 +319,7 @@ class Loops:
     def _is_explained(self, input: Input, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
         """Return whether one comes over a link that is known and closes no loop; ask from time to time."""
         for (wire, heard_by), link in self.links.items():
-            if heard_by is input and wire.sent.get(data, NEVER_NS) >= sent_ns:
+            if heard_by is input and wire.sent.get(data, LONG_AGO_NS) >= sent_ns:
                 if now_ns - link.proven_ns > KNOWN_NS:
                     self._probe(wire, frozenset(), now_ns, sink)
                 return True
@@ -320,7 +328,7 @@ class Loops:
     def _sent_by(self, one: _Return) -> Iterator[Wire]:
         """Yield the ports that a return may come from."""
         for wire in self.wires:
-            if wire.sent.get(one.data, NEVER_NS) >= one.sent_ns:
+            if wire.sent.get(one.data, LONG_AGO_NS) >= one.sent_ns:
                 yield wire
 
     def _may_be_heard(self, wire: Wire, about: set[_Heard], since_ns: int, now_ns: int) -> bool:
@@ -334,7 +342,7 @@ class Loops:
             _kind(data) in kinds
             for data, sent_ns in wire.sent.items()
             if since_ns <= sent_ns <= now_ns - WINDOW_NS
-            and self._returned.get(data, NEVER_NS) < sent_ns
+            and self._returned.get(data, LONG_AGO_NS) < sent_ns
             and data not in self._probes
             and 0x80 <= data[0] <= SYSEX
             and (data[0] != SYSEX or data[-1] == SYSEX_END)  # else it is a piece
@@ -349,7 +357,7 @@ class Loops:
         return now_ns - first_ns >= PATIENCE_NS
 
     def _probe(self, wire: Wire, about: frozenset[_Heard], now_ns: int, sink: Sink) -> None:
-        if not wire.connected or now_ns - self._probed.get(wire, NEVER_NS) < PROBE_EVERY_NS:
+        if not wire.connected or now_ns - self._probed.get(wire, LONG_AGO_NS) < PROBE_EVERY_NS:
             return
         self._probed[wire] = now_ns
         self._count += 1

@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from routerd.core.midi import parameters
 from routerd.core.midi.messages import (
     BEND,
     CHANNEL_PRESSURE,
@@ -23,8 +22,13 @@ from routerd.core.midi.messages import (
     PARAMETER_DATA,
     PARAMETER_SELECT,
     PROGRAM,
+    RPN,
+    Parameter,
+    Selected,
+    is_complete,
+    note_selection,
+    selection,
 )
-from routerd.core.midi.parameters import RPN, Parameter, Selected
 from routerd.core.model.route import FULL
 from routerd.core.routing.converters import NOTHING, Converter, bend_value
 
@@ -57,7 +61,7 @@ def configuration(upper: bool, members: int) -> tuple[bytes, ...]:
     """Return the messages that make a zone of so many members, or none when 0."""
     channel = master_of(upper)
     data = bytes((CONTROLLER | channel, DATA_MSB, members))
-    return *parameters.selection(channel, CONFIGURATION), data
+    return *selection(channel, CONFIGURATION), data
 
 
 class ZoneMaster(Converter):
@@ -75,10 +79,10 @@ class ZoneMaster(Converter):
         status, number, value = data
         channel = status & 0x0F
         if number in PARAMETER_SELECT:
-            parameters.select(self._selected, channel, number, value)
+            note_selection(self._selected, channel, number, value)
             return NOTHING
         parameter = self._selected.get(channel)
-        if parameter is None or not parameters.is_whole(parameter):
+        if parameter is None or not is_complete(parameter):
             return (data,)
         if parameter == CONFIGURATION:
             if number != DATA_MSB or not self._zone.to_members:
@@ -88,7 +92,7 @@ class ZoneMaster(Converter):
         if self.output.selected.get(channel) == parameter:
             return (data,)
         self.output.selected[channel] = parameter
-        return *parameters.selection(channel, parameter), data
+        return *selection(channel, parameter), data
 
 
 class ZoneSqueezer(Converter):
@@ -132,7 +136,7 @@ class ZoneSqueezer(Converter):
     def _take_parameter(self, channel: int, data: bytes) -> Sequence[bytes]:
         _, number, value = data
         if number in PARAMETER_SELECT:
-            parameters.select(self._selected, channel, number, value)
+            note_selection(self._selected, channel, number, value)
         elif number == DATA_MSB:
             is_master = channel == self._master
             if self._selected.get(channel) == BEND_RANGE and value:

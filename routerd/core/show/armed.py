@@ -1,20 +1,61 @@
 """The change that is armed: at most one at a time, until it is performed, replaced or forgotten.
 
-Owns that one change and nothing else. Who arms has checked that it could be done now; who performs it
-takes it first, so that what it leads to finds nothing armed. Stop, panic, silence and another song
-disarm.
+Owns that one change and nothing else. `Armed` only counts; the show asks it once in every gap between two
+ticks, and does what is armed there, so that tempo and transport fall exactly on the line. Who arms has
+checked that it could be done now; who performs it takes it first, so that what it leads to finds nothing
+armed. Stop, panic, silence and another song disarm.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
+from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Armed, Moment
+from routerd.core.model.arming import Moment
 
 if TYPE_CHECKING:
+    from routerd.core.clock.clock import Clock
     from routerd.core.model.arming import Command
     from routerd.core.show.effects import Effects
+
+
+@dataclass(slots=True)
+class Armed:
+    """A command that waits. `lines_left` counts bar lines or beats that are still to come."""
+
+    command: Command
+    lines_left: int = 1
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return what a snapshot shows of it; `left` are the lines that are still to come."""
+        action, argument, when, index = self.command
+        left = self.lines_left if when.counted else None
+        plain = {"action": action.value, "argument": argument, "when": str(when), "left": left}
+        return plain if index is None else {**plain, "index": index}
+
+    @classmethod
+    def of(cls, command: Command) -> Armed:
+        """Return a command as it begins to wait."""
+        counted = command.when.number if command.when.moment is Moment.BAR else 1
+        return cls(command, counted)
+
+    def on_line(self, clock: Clock) -> bool:
+        """Count the line that the next tick lies on, if any; tell whether it is the one waited for.
+
+        Called once in every gap between two ticks.
+        """
+        moment, number = self.command.when
+        if moment is Moment.NAMED_BAR:
+            running = clock.state is not State.STOPPED
+            return running and clock.position_ticks >= clock.map.tick_of_bar(number - 1)
+        if not (
+            (moment is Moment.BAR and clock.next_is_bar()) or (moment is Moment.BEAT and clock.next_is_beat())
+        ):
+            return False
+        self.lines_left -= 1
+        return self.lines_left <= 0
 
 
 class ArmedChange:

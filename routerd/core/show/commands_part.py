@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.tap import bpm_of, nudge_of
-from routerd.core.clock.transport import LEAD_NS, State
+from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import (
     ALL_NOTES_OFF,
@@ -13,15 +13,15 @@ from routerd.core.midi.messages import (
     NOTE_OFF,
     NOTE_ON,
     RESET_CONTROLLERS,
+    START_LEAD_NS,
     SUSTAIN,
     controller,
 )
 from routerd.core.midi.tuning import TUNING_S
 from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
 from routerd.core.model.timing import ChangePolicy
-from routerd.core.output.wire import NEVER_NS
 from routerd.core.show.learning import LEARN_NS, Learner, Learns
-from routerd.core.units import NS_PER_S
+from routerd.core.units import NEVER_NS, NS_PER_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -182,7 +182,7 @@ class ShowCommands(ShowSongs):
         self.armed.arm(command)
         self._perform_on_release(now_ns)
         ready_ns = max(now_ns, self.transport.wires_free_ns())
-        if not self.ticks.in_gap and self.transport.clock.next_due_ns - ready_ns >= 2 * LEAD_NS:
+        if not self.ticks.in_gap and self.transport.clock.next_due_ns - ready_ns >= 2 * START_LEAD_NS:
             self._reach_line(now_ns)
 
     def _check_named_bar(self, bar: int) -> None:

@@ -18,14 +18,10 @@ from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import CONTROLLER, PROGRAM
 from routerd.core.model.arming import Action
-from routerd.core.output.wire import NEVER_NS
-from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.core.units import NEVER_NS, NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
     from routerd.core.model.controls import Switch
-
-Key = tuple[str, Hashable]
-"""A switch: its device and what tells it from the others there."""
 
 SETTLE_NS = 25 * NS_PER_MS
 LONGEST_BOUNCE_NS = 200 * NS_PER_MS

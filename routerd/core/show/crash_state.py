@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from routerd.core.clock.clock import ClockState
 from routerd.core.clock.grid import Segment
 from routerd.core.clock.transport import State, TempoBy
 from routerd.core.units import BPM_MAX, BPM_MIN
@@ -47,18 +48,9 @@ def place_in(snapshot: Mapping[str, Any]) -> dict[str, Any]:
 
 
 class Kept(NamedTuple):
-    """A stretch of the grid and what stood on it. Ticks are numbers of the grid, except `position_ticks`."""
+    """A stretch of the grid and what stood on it."""
 
-    segment: Segment
-    bpm: Fraction
-    """The tempo to show; `segment` has the rate."""
-    tempo_by: TempoBy
-    running: bool
-    position_ticks: int
-    next_tick: int
-    """The tick that came next when the snapshot was made; while stopped, the first of the segment."""
-    origin_tick: int
-    bar_origin_tick: int
+    clock: ClockState
     last_tick: int
     """The last tick that went out."""
     source: str
@@ -79,7 +71,7 @@ def kept_from_plain(plain: Mapping[str, Any], last_tick: int) -> Kept:
     position = _whole(plain["position_tick"])
     origin = _whole(plain["origin_tick"])
     source = str(plain["clock_source"])
-    return Kept(
+    clock = ClockState(
         segment=Segment(_instant(grid["anchor_ns"]), _whole(grid["anchor_tick"]), rate_bpm),
         bpm=bpm,
         tempo_by=TempoBy(plain["tempo_by"]),
@@ -88,6 +80,9 @@ def kept_from_plain(plain: Mapping[str, Any], last_tick: int) -> Kept:
         next_tick=origin + position if running else _whole(grid["anchor_tick"]),
         origin_tick=origin,
         bar_origin_tick=_whole(plain["bar_origin_tick"]),
+    )
+    return Kept(
+        clock,
         last_tick=_whole(last_tick),
         source="" if source == "internal" else source,
         started={str(d["device"]): _whole(d["started_tick"]) for d in plain["devices"] if d["running"]},

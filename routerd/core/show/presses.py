@@ -14,23 +14,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
-from routerd.core.output.wire import NEVER_NS
-from routerd.core.show.contacts import Contact, Key, described
+from routerd.core.model.controls import SwitchKey, Turn
+from routerd.core.show.contacts import Contact, described
+from routerd.core.units import NEVER_NS
 
 if TYPE_CHECKING:
     from routerd.core.model.controls import Control, Switch
-
-
-class Turn(NamedTuple):
-    """A switch has gone down or come up; `switch` is None for one that has lost its meaning meanwhile."""
-
-    key: Key
-    switch: Switch | None
-    down: bool
-    momentary: bool = False
-    """It comes up by itself at once: a program change, a whole message."""
 
 
 class _Phase(Enum):
@@ -59,12 +50,12 @@ class Presses:
 
     def __init__(self) -> None:
         self.next_due_ns = NEVER_NS
-        self.news: list[tuple[Key, bool]] = []
-        self._states: dict[Key, _State] = {}
-        self._contacts: dict[Key, Contact] = {}
+        self.news: list[tuple[SwitchKey, bool]] = []
+        self._states: dict[SwitchKey, _State] = {}
+        self._contacts: dict[SwitchKey, Contact] = {}
 
     @property
-    def chattering(self) -> list[Key]:
+    def chattering(self) -> list[SwitchKey]:
         """The switches that chatter."""
         return [key for key, contact in self._contacts.items() if contact.chatters]
 
@@ -149,7 +140,7 @@ class Presses:
         self._states[turn.key] = _State(switch, _Phase.DOWN, now_ns, guarded_ns, now_ns + wait_ns)
         return None
 
-    def _up(self, key: Key, now_ns: int) -> Control | None:
+    def _up(self, key: SwitchKey, now_ns: int) -> Control | None:
         state = self._states.get(key)
         if state is None or state.phase is not _Phase.DOWN:
             return None

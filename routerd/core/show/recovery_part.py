@@ -62,7 +62,7 @@ class ShowReturn(ShowCommands):
         self._to_tell = set(self.book.wires)
         with contextlib.suppress(NotFoundError):
             self.tempo.follow(kept.source)
-        if kept.running and self._after_restart is AfterRestart.SILENT:
+        if kept.clock.running and self._after_restart is AfterRestart.SILENT:
             position = max(0, clock.position_ticks)
             clock.stand(clock.map.tick_of_bar(clock.map.bar_at(position)))
         self.transport.set_gates()
@@ -103,7 +103,7 @@ class ShowReturn(ShowCommands):
         kept, one = self._returns, self.transport.devices.by_output.get(wire.timed)
         stop: list[bytes] = []
         missed: int | None = None
-        if kept.running and one is not None:
+        if kept.clock.running and one is not None:
             if (
                 self._after_restart is AfterRestart.CATCH_UP
                 and self.transport.clock.state is not State.STOPPED

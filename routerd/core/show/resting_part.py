@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import PARAMETER_SELECT
-from routerd.core.routing.converters import Converter, forget_position
-from routerd.core.routing.input import Input
+from routerd.core.midi.rest import is_at_rest, rest_of
+from routerd.core.routing.converters import forget_position
+from routerd.core.routing.input import Input, leads, rings
 from routerd.core.routing.mutes import DEVICE
-from routerd.core.routing.resting import is_at_rest, leads, rest_of, rings
 from routerd.core.show.state import ShowState
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class ShowResting(ShowState):
                         wire.unrested[key] = source
         self._rest()
 
-    def _is_heard(self, converter: Converter) -> bool:
+    def _is_heard(self, converter: object) -> bool:
         return any(leg[0] is converter for input in self.book.inputs for legs in input.table for leg in legs)
 
     def _rest(self) -> None:

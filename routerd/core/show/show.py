@@ -32,8 +32,7 @@ from routerd.core.midi.messages import (
 from routerd.core.model.arming import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.set_list import set_list_to_plain
-from routerd.core.routing.input import Input
-from routerd.core.routing.watch import SENSING_LOST
+from routerd.core.routing.input import SENSING_LOST, Input
 from routerd.core.show.recovery_part import ShowReturn
 from routerd.core.show.tick_sender import NO_SONG
 from routerd.core.show.transport import DEFAULT_BPM

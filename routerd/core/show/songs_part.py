@@ -12,12 +12,11 @@ from routerd.core.clock.tap import bpm_of
 from routerd.core.clock.transport import Command as TransportCommand
 from routerd.core.clock.transport import State, TempoBy
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES
+from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES, is_release
 from routerd.core.model.arming import Action
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import StartPolicy
 from routerd.core.model.timing import ChangePolicy
-from routerd.core.output.lanes import is_release
 from routerd.core.output.wire import DOUBTFUL_NS, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE

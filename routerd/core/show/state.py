@@ -23,7 +23,7 @@ from routerd.core.clock.transport import State
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.rig import Device
 from routerd.core.model.set_list import SetList
-from routerd.core.output.wire import NEVER_NS, Wire
+from routerd.core.output.wire import Wire
 from routerd.core.routing.holding import Holding
 from routerd.core.routing.input import Input
 from routerd.core.routing.loops import Loops
@@ -38,6 +38,7 @@ from routerd.core.show.presses import Presses
 from routerd.core.show.tempo import Tempo
 from routerd.core.show.tick_sender import TickSender
 from routerd.core.show.transport import DEFAULT_BPM, Transport
+from routerd.core.units import NEVER_NS
 
 if TYPE_CHECKING:
     from routerd.core.routing.tables import Leg

@@ -24,9 +24,8 @@ from routerd.core.clock.transport import Command, State
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import SONG_POSITION, song_position
 from routerd.core.model.timing import StartMode
-from routerd.core.output.wire import NEVER_NS
 from routerd.core.show.compiler import EMPTY_BOOK
-from routerd.core.units import SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
+from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
 
 if TYPE_CHECKING:
     from routerd.core.clock.device_clock import DeviceClock
@@ -106,7 +105,7 @@ class Transport:
     def take_up(self, kept: Kept) -> int:
         """Go on with another engine's grid; return when its last tick was due."""
         clock, now_ns = self.clock, self._effects.now_ns
-        clock.take_up(kept)
+        clock.take_up(kept.clock)
         clock.run_on(kept.last_tick + 1, now_ns)
         last_ns = clock.segment.due_ns(min(kept.last_tick, clock.next_tick - 1))
         clock.run_on(clock.next_tick + (1 << 40), now_ns)

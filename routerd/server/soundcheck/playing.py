@@ -11,11 +11,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from routerd.core.midi.messages import Kind, controller, note_off, note_on
+from routerd.core.midi.messages import BEND, Kind, controller, note_off, note_on
+from routerd.core.midi.rest import Pressed
 from routerd.core.midi.tuning import SOFT
 from routerd.core.model.route import Route
 from routerd.core.model.song import Song
-from routerd.core.routing.pressed import BEND, Pressed
 
 NOTES_PER_QUARTER = 4
 MOVES_PER_QUARTER = 8

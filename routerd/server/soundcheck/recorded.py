@@ -21,12 +21,11 @@ from typing import NamedTuple
 
 from routerd import storage
 from routerd.core.errors import CommandError
-from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON
+from routerd.core.midi.messages import BEND, CHANNEL_PRESSURE, CONTROLLER, NOTE_OFF, NOTE_ON, POLY_PRESSURE
 from routerd.core.midi.tuning import SOFT
 from routerd.core.model.controls import control_keys
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Song
-from routerd.core.routing.pressed import BEND, PRESSURES
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import INPUT_BIT
 from routerd.server.soundcheck.playing import PEDALS, WHEEL, Densest, Played, densest
@@ -130,7 +129,7 @@ class _Sieve:
             self.unknown.add(device)
             return None
         kind = data[0] & 0xF0
-        kept = kind in (NOTE_OFF, NOTE_ON, BEND, *PRESSURES) or (
+        kept = kind in (NOTE_OFF, NOTE_ON, BEND, POLY_PRESSURE, CHANNEL_PRESSURE) or (
             kind == CONTROLLER and data[1] in _KEPT_CONTROLLERS
         )
         if not kept or (device, data[0] << 7 | data[1]) in self._controls or (device, data) in self._controls:

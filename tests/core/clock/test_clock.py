@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from routerd.core.clock.clock import Clock, Tick
 from routerd.core.clock.tempo_map import TempoMap
 from routerd.core.clock.transport import Command, State
-from routerd.core.output.wire import NEVER_NS
-from routerd.core.units import TICKS_PER_SPP_UNIT
+from routerd.core.units import NEVER_NS, TICKS_PER_SPP_UNIT
 
 MS = 1_000_000
 START, CONTINUE, STOP = b"\xfa", b"\xfb", b"\xfc"

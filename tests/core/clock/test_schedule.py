@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from routerd.core.clock.schedule import Schedule
 from routerd.core.model.rig import Device, WireKind
-from routerd.core.output.wire import NEVER_NS, Output, Wire
+from routerd.core.output.wire import Output, Wire
+from routerd.core.units import NEVER_NS
 
 ONE, OTHER = (
     Wire((Device(name, output_pattern=name, wire=WireKind.VIRTUAL),), number).outputs[0]

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.clock.transport import LEAD_NS, Command, State, start_slot, step
+from routerd.core.clock.transport import Command, State, start_slot, step
+from routerd.core.midi.messages import START_LEAD_NS
 
 FA, FB, FC = b"\xfa", b"\xfb", b"\xfc"
 
@@ -56,9 +57,9 @@ def test_slot_of_start_between_ticks_20_ms_apart(earliest_ms: float, slot_ms: fl
     assert start_slot(int(earliest_ms * 1e6), 0, 20_000_000) == int(slot_ms * 1e6)
 
 
-@given(st.integers(0, 10**8), st.integers(3 * LEAD_NS, 10**8))
+@given(st.integers(0, 10**8), st.integers(3 * START_LEAD_NS, 10**8))
 def test_slot_is_never_early_and_never_beside_a_tick(earliest_ns: int, next_ns: int) -> None:
     at_ns = start_slot(earliest_ns, 0, next_ns)
     assert at_ns >= earliest_ns
-    assert at_ns >= LEAD_NS
-    assert at_ns <= next_ns - LEAD_NS or at_ns >= next_ns + LEAD_NS
+    assert at_ns >= START_LEAD_NS
+    assert at_ns <= next_ns - START_LEAD_NS or at_ns >= next_ns + START_LEAD_NS

@@ -4,15 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from routerd.core.output.lanes import (
-    SURPLUS,
-    expression_keys,
-    is_release,
-    is_surplus,
-    put_value,
-    sets_sound,
-    value_key,
-)
+from routerd.core.midi.messages import is_release
+from routerd.core.output.lanes import SURPLUS, expression_keys, is_surplus, put_value, sets_sound, value_key
 
 
 def key_of(hexes: str) -> int:

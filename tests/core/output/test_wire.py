@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import pytest
 
-from routerd.core.midi.messages import controller, note_off, note_on, program_change
+from routerd.core.midi.messages import controller, is_release, note_off, note_on, program_change
 from routerd.core.model.rig import Device, WireKind
-from routerd.core.output.lanes import is_release
-from routerd.core.output.wire import HORIZON_NS, NEVER_NS, PIECE_LIMIT, QUEUE_LIMIT, Sink, Wire
+from routerd.core.output.wire import HORIZON_NS, PIECE_LIMIT, QUEUE_LIMIT, Sink, Wire
+from routerd.core.units import NEVER_NS
 
 US = 1_000
 BYTE = 320 * US

@@ -6,8 +6,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from routerd.core.midi.messages import Kind
-from routerd.core.midi.parameters import is_whole
+from routerd.core.midi.messages import Kind, is_complete
 from routerd.core.model.rig import Device
 from routerd.core.model.route import (
     FULL,
@@ -286,7 +285,7 @@ def test_a_note_sets_a_controller_and_starts_a_sequence() -> None:
         ((101, 127, 127), True),
     ],
 )
-def test_a_parameter_is_whole_when_both_halves_are_known(
+def test_a_parameter_is_complete_when_both_halves_are_known(
     parameter: tuple[int, int, int] | None, whole: bool
 ) -> None:
-    assert is_whole(parameter) is whole
+    assert is_complete(parameter) is whole

@@ -19,9 +19,10 @@ import pytest
 from routerd.core.midi.messages import Kind
 from routerd.core.model.rig import Device, WireKind
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
-from routerd.core.output.wire import NEVER_NS, Sink, Wire
+from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.routing.tables import compile_tables
+from routerd.core.units import NEVER_NS
 
 EVERYTHING = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
 LOW = Route("low", "keys", "synth", EVERYTHING - {Kind.BEND}, note_high=59, transpose=-12, velocity_most=90)

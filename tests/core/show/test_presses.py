@@ -7,8 +7,17 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.model.arming import Action
-from routerd.core.model.controls import Control, Pedal, Press, PressTimes, Switch, compile_controls, pedal_map
-from routerd.core.show.presses import Presses, Turn
+from routerd.core.model.controls import (
+    Control,
+    Pedal,
+    Press,
+    PressTimes,
+    Switch,
+    Turn,
+    compile_controls,
+    pedal_map,
+)
+from routerd.core.show.presses import Presses
 from tests.stage import CLOSER, CONTROLS, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 SHORT = Control("pedals", 0xB0, 80, Action.NEXT)

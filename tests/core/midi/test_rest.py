@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from routerd.core.routing.pressed import Pressed
+from routerd.core.midi.rest import Pressed
 
 
 def rest_of(*hexes: str, who: str = "keys") -> list[tuple[str, str]]:

@@ -1,35 +1,27 @@
-"""Rest: where what a player moved on a device goes when the route over which it was moved ends.
+"""Rest: where what a player moved on a device goes when nobody moves it any more, and what is not at rest.
 
 Rest is what Reset All Controllers leaves behind by RP-015 of the MIDI Manufacturers Association: bend
 centred, pressure 0, modulation 0, expression 127, pedals up, parameter numbers null; volume, pan, sound and
 effects stay. The list is from memory, as the text could not be had; manuals of instruments that print theirs
 have the same.
-
-A wire notes in `moved` what has been moved there and by whom. Hold pedals are not among it: they come up the
-way they went down (see `notes`). What is still held when a route ends rings on, bent as it is: rest comes
-when the last of it has been released.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
+from typing import Generic, TypeVar
 
 from routerd.core.midi.messages import (
     BEND,
     CHANNEL_PRESSURE,
     CONTROLLER,
+    NOTE_OFF,
+    NOTE_ON,
     PARAMETER_SELECT,
     POLY_PRESSURE,
-    PROGRAM,
     controller,
+    note_off,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from routerd.core.output.wire import Wire
-    from routerd.core.routing.converters import Converter
-    from routerd.core.routing.input import Input
 
 MODULATION, EXPRESSION, PORTAMENTO, SOFT = 1, 11, 65, 67
 _REST = {MODULATION: 0, EXPRESSION: 127, PORTAMENTO: 0, SOFT: 0}
@@ -77,24 +69,37 @@ def is_at_rest(key: int, data: bytes) -> bool:
     return data in rest_of((key,)) and (key & 0x7F) not in PARAMETER_SELECT
 
 
-def leads(source: Input, wire: Wire, key: int) -> bool:
-    """Return whether the routes in force let a player move that."""
-    status, number = key >> 7, key & 0x7F
-    kind = status & 0xF0
-    by_number = kind < PROGRAM
-    return any(
-        status_out == status and target.output.wire is wire and (not by_number or number in firsts)
-        for legs in source.table[kind - 0x80 : kind - 0x80 + 16]
-        for target, status_out, firsts, _ in legs
-    )
+WHO = TypeVar("WHO")
 
 
-def rings(source: Input | Converter, inputs: Iterable[Input], wire: Wire, channel: int) -> bool:
-    """Return whether what that player pressed there has not been released. A converter may be anybody's."""
-    return any(
-        way[0].output.wire is wire and (way[0] is source or (way[1] & 0x0F) == channel)
-        for input in inputs
-        for held in (input.held_notes, input.held_pedals)
-        for ways in held.values()
-        for way in ways
-    )
+class Pressed(Generic[WHO]):
+    """Takes messages of several players."""
+
+    def __init__(self) -> None:
+        self._open: dict[tuple[WHO, int, int], bytes] = {}
+
+    def take(self, who: WHO, data: bytes) -> None:
+        """Take a whole message that `who` plays."""
+        kind, channel = data[0] & 0xF0, data[0] & 0x0F
+        if kind in (NOTE_OFF, NOTE_ON):
+            rests, rest = kind == NOTE_OFF or not data[2], note_off(channel, data[1])
+            key = (who, channel, data[1])
+        elif kind == CONTROLLER:
+            rests, rest, key = not data[2], controller(channel, data[1], 0), (who, data[0], data[1])
+        elif kind == BEND:
+            rest = bytes((data[0], 0, 64))  # centre is 00 40 (M1 p. 19)
+            rests, key = data == rest, (who, data[0], 0)
+        elif kind == CHANNEL_PRESSURE:
+            rests, rest, key = not data[1], bytes((data[0], 0)), (who, data[0], 0)
+        else:
+            return
+        if rests:
+            self._open.pop(key, None)
+        else:
+            self._open[key] = rest
+
+    def rest(self) -> list[tuple[WHO, bytes]]:
+        """Return what ends everything that is open, in the order in which it began; nothing is open then."""
+        found = [(who, rest) for (who, _, _), rest in self._open.items()]
+        self._open.clear()
+        return found
