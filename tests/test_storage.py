@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from routerd import storage
+from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.edit import replace, write_values
-from routerd.server.rigfiles.set_file import SaveError, save_set
+from routerd.server.rigfiles.set_file import save_set
 from routerd.server.shows.record import RecordFolder, make_room
 from routerd.server.soundcheck.keep import SoundcheckFolder
 from routerd.server.state import StateFolder
@@ -191,9 +192,9 @@ def test_saving_a_set_never_leaves_the_rig_folder(rig: Path, tmp_path: Path, pre
     elsewhere = tmp_path / "elsewhere"
     (rig / "sets").rename(elsewhere)
     (rig / "sets").symlink_to(elsewhere)
-    with pytest.raises((SaveError, OSError)):
+    with pytest.raises((FileEditError, OSError)):
         save_set(rig, NEW)
-    with pytest.raises((SaveError, OSError)):
+    with pytest.raises((FileEditError, OSError)):
         save_set(rig, SetList("Another", ("one",)))
     assert [one.name for one in elsewhere.iterdir()] == ["harbour.yaml"]
     assert (elsewhere / "harbour.yaml").read_text() == SET

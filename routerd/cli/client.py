@@ -9,6 +9,7 @@ import urllib.request
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from routerd.core.errors import PeerError
 from routerd.printing import complain, say, say_document, say_lines
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ POLL_S = 0.5
 PAGE_S = 90
 
 
-class ClientError(Exception):
+class ServiceError(PeerError):
     """The service cannot be asked, or does not do what it was asked; the words are for people."""
 
 
@@ -30,7 +31,7 @@ class Client:
     token_file: Path | None = None
 
     def ask(self, method: str, path: str, body: Any = None, accept: str = "application/json") -> str:
-        """Return the answer as text; raises ClientError."""
+        """Return the answer as text; raises ServiceError."""
         try:
             headers = {"Accept": accept}
             if self.token_file is not None:
@@ -42,18 +43,18 @@ class Client:
             with urllib.request.urlopen(request, timeout=PAGE_S) as answer:  # noqa: S310
                 return str(answer.read().decode())
         except urllib.error.HTTPError as error:
-            raise ClientError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
+            raise ServiceError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
             words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
-            raise ClientError(words) from error
+            raise ServiceError(words) from error
 
 
 def print_report(client: Client, form: str, span: str) -> int:
     """Print the jitter report (text, json or html, of the show or last minute); return the exit status."""
     try:
         say_document(client.ask("GET", f"/v1/report?format={form}&span={span}"), form)
-    except ClientError as error:
+    except ServiceError as error:
         complain(f"routerd: {error}")
         return 1
     return 0
@@ -104,7 +105,7 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             _write_offsets(client, document)
         if wish.silent:
             _write_silent(client, document)
-    except (ClientError, OSError) as error:
+    except (ServiceError, OSError) as error:
         complain(f"routerd: {error}")
         return 1
     except EOFError:
@@ -114,7 +115,7 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
 
 
 def _write_offsets(client: Client, document: Any) -> None:
-    """Have the offsets that a soundcheck suggests written into rig.yaml; raises ClientError."""
+    """Have the offsets that a soundcheck suggests written into rig.yaml; raises ServiceError."""
     if not document["offsets"]:
         say("Not written: no offsets are suggested")
         return
@@ -123,7 +124,7 @@ def _write_offsets(client: Client, document: Any) -> None:
 
 
 def _write_silent(client: Client, document: Any) -> None:
-    """Have the devices that were silent in its roll call marked there; raises ClientError."""
+    """Have the devices that were silent in its roll call marked there; raises ServiceError."""
     if not any(one["state"] == "silent" for one in document["roll_call"]):
         say("Not written: no device was silent in a roll call")
         return

@@ -25,6 +25,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Self
 
+from routerd.core.errors import PeerError
 from routerd.core.midi import messages
 from routerd.core.model.checklist import Item
 from routerd.ports.far_end import FarEnd
@@ -89,7 +90,7 @@ def _leave(number: int, _frame: object) -> None:
     raise SystemExit(128 + number)
 
 
-class _DemoError(Exception):
+class _DemoError(PeerError):
     pass
 
 

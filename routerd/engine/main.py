@@ -28,7 +28,7 @@ from routerd.engine.realtime import (
     prepare_process,
     spare_collector,
 )
-from routerd.engine.recovery import Comeback, NoComebackError, come_back, record_of
+from routerd.engine.recovery import Comeback, RecoveryError, come_back, record_of
 from routerd.engine.server_link import ServerLink
 from routerd.engine.signals import SignalKeeper, ignore_all, slept_since, watch_suspension
 from routerd.engine.state_lock import hold_folder
@@ -192,7 +192,7 @@ class Engine:
             return None
         try:
             back = come_back(self._memory, self._options.state_dir, self._origin, monotonic_ns())
-        except NoComebackError as why:
+        except RecoveryError as why:
             if str(why):
                 _say(f"an engine has died here; not going on from where it was: {why}")
             return None

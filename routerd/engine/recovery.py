@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from routerd import __version__, storage
-from routerd.core.errors import RouterdError
+from routerd.core.errors import PeerError, RouterdError
 from routerd.core.model.set_list import SetList, set_list_from_plain
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.crash_state import FIELDS, kept_from_plain, place_in
@@ -37,7 +37,7 @@ _NEIGHBOURS = (0, 1, -1, 2)
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
-class NoComebackError(Exception):
+class RecoveryError(PeerError):
     """Why the start is an ordinary one."""
 
 
@@ -82,34 +82,32 @@ class Comeback:
 
 
 def come_back(memory: Memory, state_dir: Path, origin: Origin, now_ns: int) -> Comeback:
-    """Return the show that goes on at `now_ns`; raises NoComebackError, wordless where there is nothing."""
+    """Return the show that goes on at `now_ns`; raises RecoveryError, wordless where there is nothing."""
     record = memory.left()
     if record is None:
-        raise NoComebackError
+        raise RecoveryError
     try:
         _look_at(record, memory.tries, origin)
         memory.note_tries(memory.tries + 1)
         return _made(record, memory.last_tick, _read_book(state_dir, origin), now_ns)
-    except NoComebackError:
+    except RecoveryError:
         raise
     except OSError as error:
-        raise NoComebackError(f"{error.filename or state_dir}: {error.strerror}") from error
+        raise RecoveryError(f"{error.filename or state_dir}: {error.strerror}") from error
     except (*UNREADABLE, RouterdError, IndexError) as error:
         what = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise NoComebackError(
-            f"what was kept makes no sense ({type(error).__name__}: {what:.200})"
-        ) from error
+        raise RecoveryError(f"what was kept makes no sense ({type(error).__name__}: {what:.200})") from error
 
 
 def _look_at(record: Any, tries: int, origin: Origin) -> None:
     if record["boot"] != _boot_id():
-        raise NoComebackError("the machine has been started since")
+        raise RecoveryError("the machine has been started since")
     if record["program"] != __version__:
-        raise NoComebackError(f"it was version {record['program']!r:.20}, this is {__version__}")
+        raise RecoveryError(f"it was version {record['program']!r:.20}, this is {__version__}")
     if (record["folder"], record["set"]) != origin:
-        raise NoComebackError("it played another rig folder or set")
+        raise RecoveryError("it played another rig folder or set")
     if not 0 <= tries < MOST_TRIES:
-        raise NoComebackError(f"{tries} engines in a row went on and died soon after")
+        raise RecoveryError(f"{tries} engines in a row went on and died soon after")
 
 
 def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
@@ -117,9 +115,9 @@ def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
     try:
         kept = KeptBook(data)
     except UNREADABLE as error:
-        raise NoComebackError(f"{state_dir / FILE} makes no sense ({error})") from error
+        raise RecoveryError(f"{state_dir / FILE} makes no sense ({error})") from error
     if kept.head.origin != origin or kept.head.program != __version__:
-        raise NoComebackError(f"{state_dir / FILE} is of another rig folder, set or version")
+        raise RecoveryError(f"{state_dir / FILE} is of another rig folder, set or version")
     return kept
 
 
@@ -127,12 +125,12 @@ def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
     standing, place, set_list = kept_from_plain(record, last_tick), record["place"], _order(record)
     away_ns = now_ns - standing.clock.segment.due_ns(last_tick)
     if not 0 <= away_ns <= LONGEST_NS:
-        raise NoComebackError(f"its last tick was {away_ns / NS_PER_S:.0f} s ago")
+        raise RecoveryError(f"its last tick was {away_ns / NS_PER_S:.0f} s ago")
     compiler = Compiler(kept.rig())
     for identifier in _first_songs(place, set_list):
         song = kept.find(identifier)
         if song is None:
-            raise NoComebackError(f"the last book that worked has no song {identifier!r:.80}")
+            raise RecoveryError(f"the last book that worked has no song {identifier!r:.80}")
         compiler.add(song)
     book = compiler.finish(set_list, whole=False)
     show = Show(now_ns)

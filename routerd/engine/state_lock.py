@@ -13,14 +13,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from routerd import storage
-from routerd.core.errors import RouterdError
+from routerd.core.errors import PeerError
 from routerd.errand import in_time
 
 FILE = "lock"
 PATIENCE_S = 3.0
 
 
-class StateFolderError(RouterdError):
+class StateFolderError(PeerError):
     """The state folder belongs to another daemon."""
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from routerd.core.errors import LinkError
+from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book, SetList
@@ -26,7 +26,6 @@ from routerd.server.announcing import HealthWatch
 from routerd.server.boottime import steady_s
 from routerd.server.disk import Disk
 from routerd.server.http.events import EventHub
-from routerd.server.http.problems import FilesError
 from routerd.server.link_client import REPLY_S, EngineLink, EngineSilentError
 from routerd.server.log import EventLog
 from routerd.server.order_choice import Decision, Origin, decide
@@ -207,7 +206,7 @@ class App:
     async def begin(self, working: WorkingBook | None) -> None:
         """Give the engine its first book: the rig folder's, or the last one that worked.
 
-        Raises FilesError when there is neither, LinkError when the engine refuses it.
+        Raises RigFolderError when there is neither, LinkError when the engine refuses it.
         """
         state = await self.keeper.read()
         loaded = await self._read_folder()
@@ -216,7 +215,7 @@ class App:
         if book is None:
             problems = [str(problem) for problem in loaded.problems]
             if working is None:
-                raise FilesError(problems)
+                raise RigFolderError(problems)
             self.view.problems["files"] = problems
             structlog.get_logger().error(
                 "the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD",
@@ -244,7 +243,7 @@ class App:
     async def resume(self, working: WorkingBook | None) -> None:
         """Take the view of a show that goes on: this process was started again, nothing is changed.
 
-        Raises FilesError when the engine's songs are not known here.
+        Raises RigFolderError when the engine's songs are not known here.
         """
         hello = self.view.hello
         state = await self.keeper.read()
@@ -255,7 +254,7 @@ class App:
         if working is None or not known:
             loaded = await self._read_folder()
             if loaded.book is None:
-                raise FilesError([str(problem) for problem in loaded.problems])
+                raise RigFolderError([str(problem) for problem in loaded.problems])
             working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
             self.view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
         self.view.songs = facts_by_identifier(working.book.songs)
@@ -270,7 +269,7 @@ class App:
     async def reload(self) -> None:
         """Read the rig folder again and give the engine the new book, keeping song, section and order.
 
-        Raises FilesError and changes nothing when the folder has mistakes; LinkError when the engine
+        Raises RigFolderError and changes nothing when the folder has mistakes; LinkError when the engine
         refuses or does not answer.
         """
         async with self.rig_files:
@@ -278,7 +277,7 @@ class App:
             if loaded.book is None:
                 problems = [str(problem) for problem in loaded.problems]
                 self.view.problems["files"] = problems
-                raise FilesError(problems)
+                raise RigFolderError(problems)
             async with self.changing:
                 decision = decide(
                     loaded.book, loaded.set_lists, self.view.set_list, self.keeper.origin, at_start=False

@@ -24,7 +24,7 @@ from typing import Any
 import structlog
 
 from routerd import __version__
-from routerd.core.errors import LinkError
+from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import SetList
 from routerd.errand import StuckError
@@ -32,7 +32,6 @@ from routerd.link.working_book import Origin
 from routerd.server.app import App
 from routerd.server.disk import Disk
 from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
-from routerd.server.http.problems import FilesError
 from routerd.server.link_client import EngineLink
 from routerd.server.log import log_realtime, set_up_log
 from routerd.server.state import StateFolder
@@ -141,7 +140,7 @@ async def _work(app: App, options: Options) -> None:
         await _bring_book(app)
         log_realtime(app.view.hello["realtime"])
         await _serve(app, options)
-    except FilesError as error:
+    except RigFolderError as error:
         await app.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
     except (ListenError, LinkError) as error:
         if not first:
@@ -175,7 +174,7 @@ async def _reload_when_asked(app: App) -> None:
         app.reload_asked.clear()
         try:
             await app.reload()
-        except FilesError as error:
+        except RigFolderError as error:
             log.error("SIGHUP: the rig folder has mistakes and is not taken", count=len(error.problems))
             for problem in error.problems[:20]:
                 log.error(problem)
@@ -188,8 +187,8 @@ async def _renew_book(app: App) -> None:
     if app.view.hello["brings_old_book"]:
         try:
             await app.reload()
-        except (FilesError, LinkError) as error:
-            problems = error.problems if isinstance(error, FilesError) else [str(error)]
+        except (RigFolderError, LinkError) as error:
+            problems = error.problems if isinstance(error, RigFolderError) else [str(error)]
             log = structlog.get_logger()
             log.error(
                 "the rig folder is not taken; the book from before the crash goes on", why=problems[:20]
@@ -229,7 +228,7 @@ async def _bring_book(app: App) -> None:
         return
     try:
         await app.resume(working)
-    except FilesError as error:
+    except RigFolderError as error:
         app.view.problems["files"] = error.problems
 
 

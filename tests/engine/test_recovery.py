@@ -24,7 +24,7 @@ from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import Memory
 from routerd.engine.realtime import make_thread_realtime
-from routerd.engine.recovery import NoComebackError, come_back, record_of
+from routerd.engine.recovery import RecoveryError, come_back, record_of
 from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.ports.far_end import Arrival, FarEnd
@@ -229,7 +229,7 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     ],
 )
 def test_a_record_that_does_not_fit_is_passed_over(tmp_path: Path, changes: Any, why: str) -> None:
-    with pytest.raises(NoComebackError, match=why):
+    with pytest.raises(RecoveryError, match=why):
         come_back(left(tmp_path, **changes), tmp_path, ORIGIN, 4_500_000_000)
 
 
@@ -251,33 +251,33 @@ def test_a_book_that_does_not_fit_is_passed_over(tmp_path: Path, spoil: Any, why
     memory = left(tmp_path)
     file = tmp_path / FILE
     file.write_bytes(spoil(file.read_bytes()))
-    with pytest.raises(NoComebackError, match=why):
+    with pytest.raises(RecoveryError, match=why):
         come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 
 def test_without_a_book_the_reason_names_the_file(tmp_path: Path) -> None:
     memory = left(tmp_path)
     (tmp_path / FILE).unlink()
-    with pytest.raises(NoComebackError, match=r"working-book\.jsonl: No such file"):
+    with pytest.raises(RecoveryError, match=r"working-book\.jsonl: No such file"):
         come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 
 def test_too_long_ago_and_too_often_are_passed_over(tmp_path: Path) -> None:
-    with pytest.raises(NoComebackError, match="64 s ago"):
+    with pytest.raises(RecoveryError, match="64 s ago"):
         come_back(left(tmp_path), tmp_path, ORIGIN, 66_000_000_000)
-    with pytest.raises(NoComebackError, match="3 engines in a row"):
+    with pytest.raises(RecoveryError, match="3 engines in a row"):
         come_back(left(tmp_path / "again", tries=3), tmp_path / "again", ORIGIN, 4_500_000_000)
 
 
 def test_each_try_counts_before_it_can_fail(tmp_path: Path) -> None:
     memory = left(tmp_path, tries=1)
     (tmp_path / FILE).unlink()
-    with pytest.raises(NoComebackError):
+    with pytest.raises(RecoveryError):
         come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
     memory.close()
     assert Memory(tmp_path / "memory").tries == 2
 
 
 def test_where_nothing_was_left_nothing_is_said(tmp_path: Path) -> None:
-    with pytest.raises(NoComebackError, match=r"^$"):
+    with pytest.raises(RecoveryError, match=r"^$"):
         come_back(Memory(tmp_path / "memory"), tmp_path, ORIGIN, 0)

@@ -21,11 +21,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.cli import main
-from routerd.core.errors import RouterdError
+from routerd.core.errors import FileEditError, RouterdError
 from routerd.core.model.set_list import SetList
 from routerd.server.order_choice import Origin
 from routerd.server.rigfiles.edit import replace, write_values
-from routerd.server.rigfiles.set_file import SaveError, save_set
+from routerd.server.rigfiles.set_file import save_set
 from routerd.server.shows import record
 from routerd.server.shows.record import RecordFolder, make_room
 from routerd.server.soundcheck.keep import SoundcheckFolder
@@ -134,7 +134,7 @@ def attempt(work: Callable[[], object]) -> str:
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
         try:
             work()
-        except (OSError, SaveError, RouterdError) as error:
+        except (OSError, FileEditError, RouterdError) as error:
             out.write(ascii(str(error)) + "\n")
     return out.getvalue()
 

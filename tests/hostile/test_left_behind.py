@@ -21,7 +21,7 @@ from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import Memory
-from routerd.engine.recovery import Comeback, NoComebackError, come_back, record_of
+from routerd.engine.recovery import Comeback, RecoveryError, come_back, record_of
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.server.state import STATE, StateFolder
 from tests.stage import RIG, SONGS
@@ -111,7 +111,7 @@ def test_memory_that_was_changed(changes: list[tuple[tuple[Any, ...], Any]], las
         why = ""
         try:
             back: Comeback | None = come_back(memory, folder, ORIGIN, NOW_NS)
-        except NoComebackError as error:
+        except RecoveryError as error:
             why, back = str(error), None
         if back is None:
             assert why.isprintable()

@@ -18,13 +18,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from routerd.core.errors import RouterdError
+from routerd.core.errors import UsageError
 from routerd.server.http.problems import ProblemError
 
 SHORTEST_TOKEN = 16
 
 
-class ListenError(RouterdError):
+class ListenError(UsageError):
     """The API cannot be served as asked."""
 
 

@@ -22,11 +22,11 @@ from typing import Any, Generic, NamedTuple, TypeVar
 import structlog
 from aiohttp import web
 
-from routerd.core.errors import CommandError, FileError, LinkError, NotFoundError
+from routerd.core.errors import CommandError, FileEditError, LinkError, NotFoundError, RigFolderError
 from routerd.errand import StuckError
 from routerd.printing import counted, visible_json, visible_lines
 from routerd.server.http.bodies import Body
-from routerd.server.http.problems import MEDIA_TYPE, FilesError, ProblemDocument, ProblemError, document_of
+from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.link_client import EngineSilentError
 from routerd.server.rigfiles.problems import one_of, shown
 
@@ -173,7 +173,7 @@ def problem_response(path: str, error: Exception) -> web.Response:
 _PROBLEM_OF: tuple[tuple[type[Exception], str], ...] = (
     (NotFoundError, "not-found"),
     (CommandError, "refused"),
-    (FileError, "refused"),
+    (FileEditError, "refused"),
     (EngineSilentError, "engine-silent"),
     (LinkError, "engine-refused"),
 )
@@ -185,7 +185,7 @@ def _of_error(path: str, error: Exception) -> ProblemError:
         return error
     if isinstance(error, StuckError):
         return ProblemError("disk-silent", str(error.strerror))
-    if isinstance(error, FilesError):
+    if isinstance(error, RigFolderError):
         detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
         return ProblemError("broken-files", detail, problems=tuple(error.problems))
     if isinstance(error, LinkError):

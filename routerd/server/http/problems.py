@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from routerd.core.errors import UsageError
+
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -161,7 +163,7 @@ KINDS: dict[str, Kind] = {
 }
 
 
-class ProblemError(Exception):
+class ProblemError(UsageError):
     """A request cannot be answered as asked. `more` are further members of the document."""
 
     def __init__(self, name: str, detail: str, **more: Any) -> None:
@@ -169,14 +171,6 @@ class ProblemError(Exception):
         self.name = name
         self.detail = detail
         self.more = more
-
-
-class FilesError(Exception):
-    """The rig folder has mistakes: `problems` lists them."""
-
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__(f"{len(problems)} problems")
-        self.problems = problems
 
 
 @dataclass(frozen=True, slots=True)

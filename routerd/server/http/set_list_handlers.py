@@ -14,7 +14,7 @@ from typing import Annotated, TypeVar
 from aiohttp import web
 from pydantic import Field
 
-from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.errors import CommandError, FileEditError, NotFoundError
 from routerd.core.model import set_list as edits
 from routerd.core.model.set_list import SetList
 from routerd.server.app import App
@@ -24,7 +24,6 @@ from routerd.server.http.operation import Call, Handler, Operations, json_respon
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Saved, SetListDocument
 from routerd.server.rigfiles.problems import choose, shown
-from routerd.server.rigfiles.set_file import SaveError
 from routerd.server.status import set_list_document
 
 OPERATIONS = Operations()
@@ -221,7 +220,7 @@ class SetListHandlers:
             set_list = app.view.set_list
             try:
                 file = await app.rig_disk.do(lambda: app.save_set(set_list))
-            except (SaveError, OSError) as error:
+            except (FileEditError, OSError) as error:
                 raise ProblemError("not-saved", str(error)) from error
             app.saved(set_list)
         return Saved(file)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from routerd.core.errors import NotFoundError
+from routerd.core.errors import FileEditError, NotFoundError
 from routerd.core.model.set_list import Book, SetList
 from routerd.errand import in_time
 from routerd.printing import complain, say, say_document
@@ -81,7 +81,7 @@ class Wanted:
 def import_order(wanted: Wanted) -> int:
     """Make a set of the rig folder from a file of titles; return 1 and write nothing when it has mistakes."""
     from routerd.server.offline.order_import import LONGEST_TEXT, read_order
-    from routerd.server.rigfiles.set_file import SaveError, save_set
+    from routerd.server.rigfiles.set_file import save_set
 
     loaded = _load(wanted.folder, None)
     book = loaded.book
@@ -106,7 +106,7 @@ def import_order(wanted: Wanted) -> int:
         return 1
     try:
         written = save_set(wanted.folder, SetList(wanted.name, found.order, wanted.date, found.encore))
-    except (SaveError, OSError) as error:
+    except (FileEditError, OSError) as error:
         complain(f"routerd: {error}")
         return 1
     say(f"{wanted.folder / written}: {len(found.order)} songs, {found.encore} of them the encore")

@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from routerd import storage
-from routerd.core.errors import RouterdError
+from routerd.core.errors import PeerError
 from routerd.core.model.plain import Plain
 
 PAGE_S = 60.0
@@ -19,7 +19,7 @@ PAGE_S = 60.0
 _FOLDER = "plots"
 
 
-class PageError(RouterdError):
+class PageError(PeerError):
     """A page could not be made."""
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import yaml
 
 from routerd import storage
-from routerd.core.errors import FileError
+from routerd.core.errors import FileEditError
 from routerd.server.rigfiles.text import LARGEST_FILE_BYTES
 
 Key = tuple[str, ...]
@@ -25,13 +25,13 @@ _Edit = tuple[int, int, str]
 
 
 def with_values(text: str, key: Key, values: Mapping[str, str]) -> str:
-    """Return the text of rig.yaml with `key` of each device at its value; raises FileError."""
+    """Return the text of rig.yaml with `key` of each device at its value; raises FileEditError."""
     try:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
         devices = _group(_find(root, "devices"), "devices")
         edits = [_edit(_group(_find(devices, name), name), key, value) for name, value in values.items()]
     except yaml.YAMLError as error:
-        raise FileError(f"rig.yaml cannot be read: {error}") from error
+        raise FileEditError(f"rig.yaml cannot be read: {error}") from error
     changed = text
     for begin, end, new in sorted(edits, reverse=True):
         changed = changed[:begin] + new + changed[end:]
@@ -43,19 +43,19 @@ def with_values(text: str, key: Key, values: Mapping[str, str]) -> str:
     except yaml.YAMLError:
         same = False
     if not same:
-        raise FileError(f"rig.yaml cannot be edited here as it is written; write '{key[-1]}' by hand")
+        raise FileEditError(f"rig.yaml cannot be edited here as it is written; write '{key[-1]}' by hand")
     return changed
 
 
 def write_values(rig_file: Path, key: Key, values: Mapping[str, str]) -> str:
-    """Write them into the file; return the text that was there before. Raises FileError."""
+    """Write them into the file; return the text that was there before. Raises FileEditError."""
     try:
         before = storage.read(rig_file, LARGEST_FILE_BYTES, inside=rig_file.parent).decode()
         replace(rig_file, with_values(before, key, values))
     except OSError as error:
-        raise FileError(f"{rig_file} cannot be changed: {error.strerror}") from error
+        raise FileEditError(f"{rig_file} cannot be changed: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        raise FileError(f"{rig_file} cannot be changed: it is not UTF-8 text") from error
+        raise FileEditError(f"{rig_file} cannot be changed: it is not UTF-8 text") from error
     return before
 
 
@@ -79,7 +79,7 @@ def _set(values: Any, key: Key, value: str) -> Any:
 
 def _group(node: Any, name: str) -> yaml.MappingNode:
     if not isinstance(node, yaml.MappingNode) or not node.value:
-        raise FileError(f"rig.yaml has no group {name!r} where one was expected, or an empty one")
+        raise FileEditError(f"rig.yaml has no group {name!r} where one was expected, or an empty one")
     return node
 
 

@@ -6,6 +6,7 @@ import errno
 from pathlib import Path
 
 from routerd import storage
+from routerd.core.errors import UsageError
 
 _REASONS = {
     errno.ENOENT: ("does not exist", "make it, or correct the name"),
@@ -17,7 +18,7 @@ _REASONS = {
 }
 
 
-class FileProblemError(Exception):
+class UnreadableFileError(UsageError):
     """A file or folder cannot be read: what is wrong, and what would be right."""
 
     def __init__(self, what: str, remedy: str) -> None:
@@ -29,30 +30,30 @@ class FileProblemError(Exception):
 def read_file(path: Path, most_bytes: int, folder: Path) -> bytes:
     """Return the content of a regular file in the rig folder, at most one byte more than `most_bytes`.
 
-    A link in the folder that leads out of it is not followed. Raises FileProblemError.
+    A link in the folder that leads out of it is not followed. Raises UnreadableFileError.
     """
     try:
         with storage.open_regular(path, inside=folder) as file:
             return file.read(most_bytes + 1)
     except storage.NotRegularError as error:
-        raise FileProblemError(
+        raise UnreadableFileError(
             "is a folder or something else that is no file", "put a file there, or remove it"
         ) from error
     except storage.OutsideError as error:
-        raise FileProblemError("is outside the rig folder", "copy it into the rig folder") from error
+        raise UnreadableFileError("is outside the rig folder", "copy it into the rig folder") from error
     except (OSError, ValueError) as error:
         raise _explain(error) from error
 
 
 def list_folder(path: Path) -> list[str]:
-    """Return the names in a folder, sorted, without hidden ones; raises FileProblemError."""
+    """Return the names in a folder, sorted, without hidden ones; raises UnreadableFileError."""
     try:
         return sorted(entry.name for entry in path.iterdir() if not entry.name.startswith("."))
     except (OSError, ValueError) as error:
         raise _explain(error) from error
 
 
-def _explain(error: OSError | ValueError) -> FileProblemError:
+def _explain(error: OSError | ValueError) -> UnreadableFileError:
     number = error.errno if isinstance(error, OSError) else None
     what, remedy = _REASONS.get(number or 0, ("cannot be read", "check the disk and the name"))
-    return FileProblemError(what, remedy)
+    return UnreadableFileError(what, remedy)

@@ -16,7 +16,7 @@ from routerd.server.rigfiles.check import Checked, check
 from routerd.server.rigfiles.clock_rules import review_clocked_routes
 from routerd.server.rigfiles.entries import RigFile, SetFile, SongFile
 from routerd.server.rigfiles.entry import Entry
-from routerd.server.rigfiles.files import FileProblemError, list_folder, read_file
+from routerd.server.rigfiles.files import UnreadableFileError, list_folder, read_file
 from routerd.server.rigfiles.leaf import Ends, Surroundings
 from routerd.server.rigfiles.port_rules import (
     own_channels,
@@ -106,7 +106,7 @@ class _Reading:
         """Read all files and check them alone and against each other."""
         try:
             list_folder(self.folder)
-        except FileProblemError as problem:
+        except UnreadableFileError as problem:
             self._add(RIG, f"the rig folder {shown(str(self.folder))} {problem.what}", problem.remedy)
             return
         rig_document = self._document(RIG)
@@ -160,7 +160,7 @@ class _Reading:
         try:
             content = read_file(self.folder / file, LARGEST_FILE_BYTES, self.folder)
             document = read_document(visible(file), content)
-        except FileProblemError as problem:
+        except UnreadableFileError as problem:
             document = Document(visible(file))
             document.report(1, f"{shown(Path(file).name)} {problem.what}", problem.remedy)
         self.documents.append(document)
@@ -169,7 +169,7 @@ class _Reading:
     def _read_all(self, room: str, shape: type[M], around: Surroundings) -> dict[str, Checked[M]]:
         try:
             names = list_folder(self.folder / room)
-        except FileProblemError as problem:
+        except UnreadableFileError as problem:
             if room == "songs" or (self.folder / room).is_symlink() or (self.folder / room).exists():
                 self._add(room, f"the folder {problem.what}", problem.remedy)
             return {}

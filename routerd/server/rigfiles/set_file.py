@@ -14,9 +14,10 @@ from pathlib import Path
 import yaml
 
 from routerd import storage
+from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
-from routerd.server.rigfiles.files import FileProblemError, read_file
+from routerd.server.rigfiles.files import UnreadableFileError, read_file
 from routerd.server.rigfiles.text import LARGEST_FILE_BYTES, read_document
 
 LONGEST_STEM = 64
@@ -25,12 +26,8 @@ LONGEST_STEM = 64
 _LEADS_OUT = "the folder sets or the file is a link that leads out of the rig folder"
 
 
-class SaveError(Exception):
-    """The running order cannot be written back; nothing was changed."""
-
-
 def save_set(folder: Path, set_list: SetList) -> str:
-    """Write `set_list` into the rig folder and return its file's name there. Raises SaveError, OSError."""
+    """Write `set_list` into the rig folder; return its file's name there. Raises FileEditError, OSError."""
     path = _path_of(folder, set_list.name)
     before = storage.read(path, LARGEST_FILE_BYTES, inside=folder) if path.exists() else None
     text = _new_text(set_list) if before is None else _changed_text(_decoded(before), set_list)
@@ -38,14 +35,14 @@ def save_set(folder: Path, set_list: SetList) -> str:
     try:
         storage.put(path, text.encode(), inside=folder, replace=before is not None)
     except storage.OutsideError as error:
-        raise SaveError(_LEADS_OUT) from error
+        raise FileEditError(_LEADS_OUT) from error
     loaded = load_folder(folder)
     if loaded.book is None:
         if before is None:
             path.unlink()
         else:
             storage.put(path, before, inside=folder)
-        raise SaveError(f"the file would have mistakes: {loaded.problems[0]}")
+        raise FileEditError(f"the file would have mistakes: {loaded.problems[0]}")
     return str(path.relative_to(folder))
 
 
@@ -53,26 +50,28 @@ def _decoded(content: bytes) -> str:
     try:
         return content.decode()
     except UnicodeDecodeError as error:
-        raise SaveError("its file is not UTF-8 text any more") from error
+        raise FileEditError("its file is not UTF-8 text any more") from error
 
 
 def _path_of(folder: Path, name: str) -> Path:
     """Return the file of the set of that name, or one for a new set."""
     if not (folder / "sets").resolve().is_relative_to(folder.resolve()):
-        raise SaveError(_LEADS_OUT)
+        raise FileEditError(_LEADS_OUT)
     for path in sorted((folder / "sets").glob("*.yaml")):
         if path.is_symlink():
             continue
         try:
             plain = read_document(path.name, read_file(path, LARGEST_FILE_BYTES, folder)).data
-        except FileProblemError:
+        except UnreadableFileError:
             continue
         if isinstance(plain, dict) and str(plain.get("name")).casefold() == name.casefold():
             return path
     stem = re.sub(r"[^\w]+", "-", name.casefold()).strip("-_")[:LONGEST_STEM] or "set"
     path = folder / "sets" / f"{stem}.yaml"
     if path.exists():
-        raise SaveError(f"sets/{stem}.yaml is already the file of another set; give this one another name")
+        raise FileEditError(
+            f"sets/{stem}.yaml is already the file of another set; give this one another name"
+        )
     return path
 
 
@@ -95,9 +94,9 @@ def _changed_text(text: str, set_list: SetList) -> str:
     try:
         node = yaml.compose(text, Loader=yaml.SafeLoader)
     except (yaml.YAMLError, RecursionError) as error:
-        raise SaveError("its file cannot be read any more; routerd check tells why") from error
+        raise FileEditError("its file cannot be read any more; routerd check tells why") from error
     if not isinstance(node, yaml.MappingNode):
-        raise SaveError("its file is not a group of keys")
+        raise FileEditError("its file is not a group of keys")
     lines = text.splitlines(keepends=True)
     spans: dict[str, tuple[int, int]] = {}
     for key, value in node.value:
@@ -105,7 +104,7 @@ def _changed_text(text: str, set_list: SetList) -> str:
         last = end.line if end.column == 0 and end.line > key.start_mark.line else end.line + 1
         spans[str(key.value)] = (key.start_mark.line, _without_trailing(lines, key.start_mark.line, last))
     if "order" not in spans or node.flow_style:
-        raise SaveError("its file does not have 'order' on lines of its own")
+        raise FileEditError("its file does not have 'order' on lines of its own")
     line_end = "\r\n" if lines[0].endswith("\r\n") else "\n"
     for name in sorted({"order", "encore"} & set(spans), key=lambda name: -spans[name][0]):
         start, end_line = spans[name]

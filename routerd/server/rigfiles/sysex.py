@@ -12,7 +12,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END, is_whole
-from routerd.server.rigfiles.files import FileProblemError, read_file
+from routerd.server.rigfiles.files import UnreadableFileError, read_file
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, shown
 
@@ -53,7 +53,7 @@ def _dump(name: str, surroundings: Surroundings) -> tuple[bytes, ...]:
 def _content(name: str, folder: Path) -> bytes:
     try:
         content = read_file(folder / name, LARGEST_DUMP_BYTES, folder)
-    except FileProblemError as problem:
+    except UnreadableFileError as problem:
         raise wrong(f"file {shown(name)} {problem.what}", problem.remedy) from problem
     if len(content) > LARGEST_DUMP_BYTES:
         raise wrong(f"file {shown(name)} is larger than 64 KiB", "split it over several songs or files")

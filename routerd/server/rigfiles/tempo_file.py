@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 
 from routerd.core.model.timing import MeterPoint, TempoPoint
 from routerd.core.units import BPM_MAX, BPM_MIN, TICKS_PER_QUARTER, ticks_per_bar
-from routerd.server.rigfiles.files import FileProblemError, read_file
+from routerd.server.rigfiles.files import UnreadableFileError, read_file
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import shown
 from routerd.server.rigfiles.scalars import BEAT_UNITS
@@ -39,7 +39,7 @@ def _read(value: Any, surroundings: Surroundings) -> FileTempo:
     folder = surroundings.folder
     try:
         content = read_file(folder / value, LARGEST_FILE_BYTES, folder)
-    except FileProblemError as problem:
+    except UnreadableFileError as problem:
         raise wrong(f"file {shown(value)} {problem.what}", problem.remedy) from problem
     try:
         return read_tempo(content)

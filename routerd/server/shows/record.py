@@ -20,7 +20,7 @@ from datetime import datetime
 from pathlib import Path
 
 from routerd import storage
-from routerd.core.errors import RouterdError
+from routerd.core.errors import UsageError
 from routerd.core.model.plain import Plain
 from routerd.link.messages import Tap
 
@@ -43,7 +43,7 @@ _MAGIC = b"routerd messages 1\n"
 _TAP = struct.Struct("<qHH")
 
 
-class RecordError(RouterdError):
+class RecordError(UsageError):
     """A record cannot be read."""
 
 

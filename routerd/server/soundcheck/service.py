@@ -148,8 +148,8 @@ class Soundchecks:
     async def _write(self, key: Key, values: Mapping[str, str]) -> None:
         """Write a key of some devices into rig.yaml, and load it.
 
-        Raises FileError when the file cannot be changed, FilesError when the folder has a mistake, LinkError
-        when the engine does not take it; in either case the file is as it was.
+        Raises FileEditError when the file cannot be changed, RigFolderError when the folder has a mistake,
+        LinkError when the engine does not take it; in either case the file is as it was.
         """
         rig_file = self._app.rig_file
         async with self._app.rig_files:

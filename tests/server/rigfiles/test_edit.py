@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.core.errors import FileError
+from routerd.core.errors import FileEditError
 from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.edit import with_values, write_values
 
@@ -101,7 +101,7 @@ def test_the_demo_keeps_its_comments(tmp_path: Path) -> None:
 def test_what_cannot_be_edited_is_left_alone(tmp_path: Path, text: str) -> None:
     file = tmp_path / "rig.yaml"
     file.write_text(text)
-    with pytest.raises(FileError, match=r"rig\.yaml"):
+    with pytest.raises(FileEditError, match=r"rig\.yaml"):
         write_values(file, OFFSET, {"a": "1"})
     assert file.read_text() == text
 

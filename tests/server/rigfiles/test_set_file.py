@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 from sound_rig import Folder
 
+from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
-from routerd.server.rigfiles.set_file import SaveError, save_set
+from routerd.server.rigfiles.set_file import save_set
 
 SONGS = {f"songs/{name}.yaml": f"title: {name.title()}\ntempo: 100\n" for name in ("one", "two", "three")}
 RIG = {"rig.yaml": "name: r\ndevices:\n  keys: {input: k}\n"}
@@ -47,13 +48,13 @@ def test_a_set_without_a_file_gets_one(rig_folder: Folder) -> None:
     loaded = load_folder(folder, "Quay: late, №2")
     assert loaded.book is not None
     assert (loaded.book.set_list.name, loaded.book.set_list.order) == ("Quay: late, №2", ("two",))
-    with pytest.raises(SaveError, match="already the file of another set"):
+    with pytest.raises(FileEditError, match="already the file of another set"):
         save_set(folder, SetList("Quay late 2", ("two",)))
 
 
 def test_what_cannot_be_changed_is_left_alone(rig_folder: Folder) -> None:
     flow = "{name: Quay, order: [one]}\n"
     folder = rig_folder({**RIG, **SONGS, "sets/quay.yaml": flow})
-    with pytest.raises(SaveError, match="lines of its own"):
+    with pytest.raises(FileEditError, match="lines of its own"):
         save_set(folder, NEW)
     assert (folder / "sets" / "quay.yaml").read_text(encoding="utf-8") == flow
