@@ -56,7 +56,7 @@ class Errand(Generic[T]):
         return self._result[0]
 
     def stands_still_s(self) -> float:
-        """Return for how long it has used no processor, as far as has been looked."""
+        """Return for how long it has used no processor, when it was last checked."""
         used = ""
         with contextlib.suppress(OSError):  # it has just ended
             used = _processor_used(Path(f"/proc/self/task/{self._thread.native_id}"))

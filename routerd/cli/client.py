@@ -133,15 +133,15 @@ def _write_silent(client: Client, document: Any) -> None:
 
 
 def _follow(client: Client) -> None:
-    """Say what is done until it is over."""
-    said = ""
+    """Print what is done until it is over."""
+    printed = ""
     while True:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
         if not state["running"]:
             return
-        if state["now"] != said:
-            said = state["now"]
-            say(f"... {said}")
+        if state["now"] != printed:
+            printed = state["now"]
+            say(f"... {printed}")
         time.sleep(POLL_S)
 
 

@@ -2,7 +2,7 @@
 
 Nothing is canned. The service runs as `routerd run` would; this module is the band: it plays the
 controller keyboard and the foot switch through the simulation's far end, asks the API as curl would,
-hears what reaches each device, and tells it.
+listens to what reaches each device, and reports it.
 """
 
 from __future__ import annotations
@@ -209,24 +209,24 @@ class _Evening:
         self._ear = _Ear(far_end)
 
     def play(self) -> None:
-        """Play them, and tell what reaches the devices."""
+        """Play them, and report what reaches the devices."""
         try:
             self._where()
             self._press(82, "start")
             self._phrase(121.5, 16)
-            self._tell("The keyboard plays; notes go where the first section sends them.")
+            self._report("The keyboard plays; notes go where the first section sends them.")
             self._press(84, "section 2")
             self._phrase(121.5, 16)
-            self._tell("The same keys, another section: other routes and sounds.")
+            self._report("The same keys, another section: other routes and sounds.")
             self._held_over_a_change()
             self._where()
             self._phrase(87, 8)
-            self._tell("This song starts its sequencers by itself; the patch dump went out between ticks.")
+            self._report("This song starts its sequencers by itself; the patch dump went out between ticks.")
             self._service.post("/v1/song", {"title": "Weather Room"})
             self._where()
             self._service.post("/v1/start", {"when": "bar"})
             self._phrase(140, 20)
-            self._tell("Asked for by title: patches, then Start exactly on the next bar.")
+            self._report("Asked for by title: patches, then Start exactly on the next bar.")
             self._silence()
         finally:
             self._ear.close()
@@ -268,11 +268,13 @@ class _Evening:
         self._ear.take()
         self._press(86, "panic")
         time.sleep(0.3)
-        self._tell("Panic: what sounds is released, and every channel of every device told to be silent.")
+        self._report(
+            "Panic: what sounds is released, and every channel of every device is sent All Notes Off."
+        )
         self._far_end.play("keys", messages.note_off(0, 69))
         self._press(83, "stop")
         time.sleep(0.2)
-        self._tell("Stop; the clock goes on, so that the sequencers stay warm.")
+        self._report("Stop; the clock goes on, so that the sequencers stay warm.")
 
     def _where(self) -> None:
         status = self._service.get("/v1/status")
@@ -285,7 +287,7 @@ class _Evening:
         for line in by_hand(song["checklist"]):
             _say(f"  {line}")
 
-    def _tell(self, headline: str) -> None:
+    def _report(self, headline: str) -> None:
         time.sleep(0.25)
         _say(headline)
         by_device: dict[str, list[bytes]] = {}

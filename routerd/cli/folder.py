@@ -31,7 +31,7 @@ def add_commands(commands: Commands) -> None:
     check.add_argument(
         "--ports",
         choices=("alsa", "jack"),
-        help="in whose ports the rig's are looked for (default: those of this machine, if it has any)",
+        help="in whose ports to look for the rig's (default: those of this machine, if it has any)",
     )
 
     explain = commands.add_parser(

@@ -26,7 +26,7 @@ def counters_of(worker: Worker, **more: int) -> dict[str, int]:
     return {
         "messages_in": worker.received,
         "messages_out": worker.sent,
-        "strange_messages": more.pop("strange") + sum(input.strange for input in book.inputs),
+        "malformed_messages": more.pop("malformed") + sum(input.malformed for input in book.inputs),
         "messages_dropped": sum(wire.dropped for wire in book.wires)
         + sum(input.withheld for input in book.inputs),
         "messages_thinned": sum(wire.thinned for wire in book.wires),

@@ -50,7 +50,7 @@ DRAIN_S = 0.4
 SCAN_S = 0.5
 """How long a stop waits for ports that are being opened, where an engine that died may have left notes."""
 
-UNTOLD_LIMIT = 1_000
+UNSENT_LIMIT = 1_000
 """Events that are kept for a server to come; the oldest go first."""
 
 STEADY_NS = 10 * NS_PER_S
@@ -95,16 +95,16 @@ class Engine:
         self._remembers = self._back is None
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
         show = Show(monotonic_ns()) if self._back is None else self._back.show
-        self._worker = Worker(show, self._tell)
-        self._untold: deque[Any] = deque(maxlen=UNTOLD_LIMIT)
+        self._worker = Worker(show, self._outbox_filled)
+        self._unsent: deque[Any] = deque(maxlen=UNSENT_LIMIT)
         self._completing: asyncio.Task[None] | None = None
         self._resumed_gap_ms = None if self._back is None else round(self._back.gap_ns / NS_PER_MS)
         self._suspensions = watch_suspension()
-        self._keeper = PortKeeper(self._system, self._worker, self._tell_ports)
+        self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
         self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, _say)
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._told = False
+        self._flush_scheduled = False
         self._retiring: asyncio.Future[None] | None = None
         self._ready = False
         self._reload_wanted = False
@@ -132,7 +132,7 @@ class Engine:
         tasks = [
             asyncio.create_task(self._supervisor.run()),
             asyncio.create_task(self._flush_regularly()),
-            asyncio.create_task(self._look_after(clock)),
+            asyncio.create_task(self._keep_house(clock)),
         ]
         ending = asyncio.create_task(self._ended.wait())
         await asyncio.wait([*tasks, ending], return_when=asyncio.FIRST_COMPLETED)
@@ -248,7 +248,7 @@ class Engine:
 
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
-        self._told_ports()
+        self._send_ports()
         self._back, self._remembers = None, True
         spare_collector()
 
@@ -261,28 +261,28 @@ class Engine:
         self._status = 1
         self._ended.set()
 
-    def _tell(self) -> None:
+    def _outbox_filled(self) -> None:
         """Called by the worker, on whatever thread: have the event loop empty the outbox."""
-        if not self._told and self._loop is not None:
-            self._told = True
+        if not self._flush_scheduled and self._loop is not None:
+            self._flush_scheduled = True
             self._loop.call_soon_threadsafe(self._flush)
 
-    def _tell_ports(self) -> None:
+    def _ports_changed(self) -> None:
         if self._loop is not None:
-            self._loop.call_soon_threadsafe(self._told_ports)
+            self._loop.call_soon_threadsafe(self._send_ports)
 
-    def _told_ports(self) -> None:
+    def _send_ports(self) -> None:
         if self._supervisor.link is not None:
             self._supervisor.link.send("ports", self._keeper.states())
 
     def _flush(self) -> None:
-        self._told = False
+        self._flush_scheduled = False
         link = self._supervisor.link
         records, dropped = self._worker.take_records()
         taps = self._worker.recorder.take_taps()
         if link is not None and link.open:
-            while self._untold:
-                link.send("event", self._untold.popleft())
+            while self._unsent:
+                link.send("event", self._unsent.popleft())
         if link is not None:
             link.send_ticks(records)
             link.send_taps(taps)
@@ -302,7 +302,7 @@ class Engine:
                 if link is not None and link.open:
                     link.send(kind, value)
                 elif kind == "event":
-                    self._untold.append(value)
+                    self._unsent.append(value)
 
     def _remember(self, snapshot: dict[str, Any]) -> None:
         if self._memory is not None and self._remembers:
@@ -318,13 +318,13 @@ class Engine:
             await asyncio.sleep(FLUSH_EVERY_S)
             self._flush()
 
-    async def _look_after(self, clock: threading.Thread) -> None:
+    async def _keep_house(self, clock: threading.Thread) -> None:
         """Once a second: counters, young garbage, readiness and the watchdog."""
         worker = self._worker
         while clock.is_alive():
             await asyncio.sleep(min(COUNTERS_EVERY_S, self._notifier.feed_every_s or COUNTERS_EVERY_S))
             gc.collect(0)
-            self._look_for_suspension()
+            self._check_for_suspension()
             if self._supervisor.link is not None:
                 self._supervisor.link.send("facts", self._facts_now())
                 self._supervisor.link.send("counters", self._counters())
@@ -347,11 +347,11 @@ class Engine:
         opened = sum(port["state"] == "open" for port in ports)
         return f"{self._worker.show.book.rig.name}: ticking, {opened} of {len(ports)} ports open"
 
-    def _look_for_suspension(self) -> None:
+    def _check_for_suspension(self) -> None:
         if slept_ns := slept_since(self._suspensions):
             slept_s = round(slept_ns / NS_PER_S, 1)
             self._worker.post("event", {"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s})
-            self._keeper.look()  # USB devices may have gone and come back without a word
+            self._keeper.refresh()  # USB devices may have gone and come back without a word
 
     def _warn(self, text: str) -> None:
         _say(text)
@@ -364,7 +364,7 @@ class Engine:
     def _counters(self) -> dict[str, int]:
         return counters_of(
             self._worker,
-            strange=self._system.strange,
+            malformed=self._system.malformed,
             server_restarts=self._supervisor.restarts,
             suspensions=self._suspensions.count,
         )

@@ -40,7 +40,7 @@ announces a change, or a port may be tried again."""
 _AFTER_TICK_NS = 300_000
 _SHOW_WAIT_S = 0.5
 
-_SEEN = {"disconnected": Seen.PARTED, "stalled": Seen.STANDSTILL}
+_SEEN = {"disconnected": Seen.DISCONNECTED, "stalled": Seen.STANDSTILL}
 
 
 class PortKeeper:
@@ -60,7 +60,7 @@ class PortKeeper:
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
-        """Set once the ports of a rig have been looked for."""
+        """Set once the ports of a rig have been listed."""
         self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
 
     # From other threads
@@ -71,8 +71,8 @@ class PortKeeper:
         self._wanted = book
         self._stir.set()
 
-    def look(self) -> None:
-        """Look at the ports soon: some may have come or gone."""
+    def refresh(self) -> None:
+        """List the ports again soon: some may have come or gone."""
         self._stir.set()
 
     def stop(self) -> None:
@@ -82,9 +82,9 @@ class PortKeeper:
         self.thread.join(0.5)
 
     def states(self) -> list[dict[str, Any]]:
-        """Return the state of each port of the rig when it was last looked at, as the link's `ports` has it.
+        """Return the state of each port of the rig when it was last checked, as the link's `ports` has it.
 
-        Ports that have not been looked at yet are "opening", so that none of the rig is left out.
+        Ports that have not been checked yet are "opening", so that none of the rig is left out.
         """
         book = self._wanted or EMPTY_BOOK
         seen, opening = self._seen, Life(self._wanted_ns)
@@ -95,9 +95,9 @@ class PortKeeper:
     def _run(self) -> None:
         make_thread_realtime(PORT_PRIORITY)
         try:
-            self._system.watch(self.look)
+            self._system.watch(self.refresh)
         except PortError:
-            self._list_ns = 0  # what is wrong is told when listing is tried
+            self._list_ns = 0  # what is wrong is reported when listing is tried
         while True:
             if stirred := self._stir.wait(ASK_S):
                 self._stir.clear()
@@ -106,13 +106,13 @@ class PortKeeper:
             if self._wanted is None:
                 continue
             try:
-                self._look(self._wanted, stirred=stirred)
+                self._update(self._wanted, stirred=stirred)
             except Exception as error:  # noqa: BLE001 - a mistake here must not end what keeps the ports
                 self._worker.fault(error)
             self.scanned.set()
         self._close_all()
 
-    def _look(self, book: CompiledBook, *, stirred: bool) -> None:
+    def _update(self, book: CompiledBook, *, stirred: bool) -> None:
         if self._ask() or stirred or self._is_try_due():
             self._wait_for_gap()
             self._scan(book)
@@ -187,7 +187,7 @@ class PortKeeper:
             return
         self._list_ns = None
         for way in self._outputs_first():
-            self._look_after(way, outputs if way.is_output else inputs)
+            self._check(way, outputs if way.is_output else inputs)
         # Who knows best what is wanted comes first, so that it is not taken by who would take any.
         for way in sorted(
             self._ways.values(), key=lambda way: (way.is_output, vagueness(way.pattern, way.usb))
@@ -215,7 +215,7 @@ class PortKeeper:
         except Exception as error:  # no descriptor to be had, say: tried again, for devices may return
             raise PortError(f"looking for ports failed ({error}); tried every {RETRY_S:g} s") from error
 
-    def _look_after(self, way: Way, listed: list[PortInfo]) -> None:
+    def _check(self, way: Way, listed: list[PortInfo]) -> None:
         """See what has become of a port that was opened."""
         if way.port is None:
             return
@@ -229,7 +229,7 @@ class PortKeeper:
             self._see(way, Seen.ABSENT, f"{better.name!r} matches better")
             self._close(way)
         elif way.condition.kind == "disconnected":
-            self._see(way, Seen.PARTED, way.condition.why)
+            self._see(way, Seen.DISCONNECTED, way.condition.why)
             self._close(way)
         elif way.condition.kind == "connected" and way.life.state is not State.OPEN:
             self._close(way)  # it stands still no longer; opened anew, it carries nothing from before
@@ -349,6 +349,6 @@ class PortKeeper:
         for way in self._ways.values():
             if not way.is_output:
                 self._close(way)
-        # Outputs are parted by the system itself, once Stop and note-offs have left them.
+        # Outputs are disconnected by the system itself, once Stop and note-offs have left them.
         self._ways.clear()
         self._system.close()

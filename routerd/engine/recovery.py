@@ -2,7 +2,7 @@
 
 The song that was on and its neighbours are compiled first, so that ticks flow after one song's work whatever
 the library holds; the rest follows on the event loop. Nothing here may keep the service from starting:
-whatever is wrong is told in one line, and the start is an ordinary one, by the server.
+whatever is wrong is reported in one line, and the start is an ordinary one, by the server.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def come_back(memory: Memory, state_dir: Path, origin: Origin, now_ns: int) -> C
     if record is None:
         raise RecoveryError
     try:
-        _look_at(record, memory.tries, origin)
+        _check(record, memory.tries, origin)
         memory.note_tries(memory.tries + 1)
         return _made(record, memory.last_tick, _read_book(state_dir, origin), now_ns)
     except RecoveryError:
@@ -99,7 +99,7 @@ def come_back(memory: Memory, state_dir: Path, origin: Origin, now_ns: int) -> C
         raise RecoveryError(f"what was kept makes no sense ({type(error).__name__}: {what:.200})") from error
 
 
-def _look_at(record: Any, tries: int, origin: Origin) -> None:
+def _check(record: Any, tries: int, origin: Origin) -> None:
     if record["boot"] != _boot_id():
         raise RecoveryError("the machine has been started since")
     if record["program"] != __version__:

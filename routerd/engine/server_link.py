@@ -1,7 +1,7 @@
 """The engine's end of the link: reads what the server asks, writes batches, never waits for it.
 
 Books arrive as pieces and are compiled here, song by song, on the event loop's thread; the show only
-ever sees the finished book. A slow server costs tick records (counted and told), never time.
+ever sees the finished book. A slow server costs tick records (counted and reported), never time.
 """
 
 from __future__ import annotations

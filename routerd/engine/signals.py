@@ -40,8 +40,8 @@ _CRASHES = {
 _LEFT_ALONE = {Signals.SIGKILL, Signals.SIGSTOP, Signals.SIGCONT, Signals.SIGCHLD, *_CRASHES}
 IGNORED = frozenset(signal.valid_signals()) - {*ENDING, Signals.SIGHUP, *_LEFT_ALONE}
 
-LAST_LOOK_S = 0.2
-"""A terminal that goes may still be seen by whoever is told of it."""
+LAST_CHECK_S = 0.2
+"""A terminal that goes may still be there for a moment."""
 
 
 class SignalKeeper:
@@ -61,11 +61,11 @@ class SignalKeeper:
     ) -> None:
         """Have `end(why)` and `reload()` called on the loop from now on, for what came before too."""
 
-        def hung_up(looked: bool = False) -> None:
+        def hung_up(checked: bool = False) -> None:
             if self._had_terminal and not has_terminal():
                 end("the terminal has gone")
-            elif self._had_terminal and not looked:
-                loop.call_later(LAST_LOOK_S, hung_up, True)
+            elif self._had_terminal and not checked:
+                loop.call_later(LAST_CHECK_S, hung_up, True)
             else:
                 reload()
 

@@ -50,9 +50,9 @@ STOP_IDLE_S = 0.3
 PAUSE_S = (0.0, 0.25, 0.5, *[1.0] * 7, 5.0)
 """Before the first, second, ... restart in a row; the last one stays."""
 
-SAID = 5
-SAID_AGAIN = 60
-"""After so many ends in a row it is said that the server does not come up, and then only now and then."""
+LOGGED = 5
+LOGGED_AGAIN = 60
+"""After so many ends in a row it is logged that the server does not come up, and then only now and then."""
 
 STEADY_S = 10.0
 """A server that has lived so long starts the row of pauses again."""
@@ -106,9 +106,9 @@ class Supervisor:
             refused = ""
             in_a_row = 0 if monotonic() - began_s > STEADY_S else in_a_row + 1
             self.restarts += 1
-            if in_a_row < SAID:
+            if in_a_row < LOGGED:
                 self._say(f"the server has ended ({ending}); starting it again, the clock goes on")
-            elif (in_a_row - SAID) % SAID_AGAIN == 0:
+            elif (in_a_row - LOGGED) % LOGGED_AGAIN == 0:
                 self._say(
                     f"the server does not come up, so there is no API: it ended {in_a_row} times in a row "
                     f"({ending}); the clock goes on; its own last lines say why"
@@ -160,7 +160,7 @@ class Supervisor:
             self._young = True
             self.link = self._make_link(self._ponged, self._serves)
             serving = asyncio.create_task(self.link.serve(ours, self._greet))
-            serving.add_done_callback(self._look_at_end)
+            serving.add_done_callback(self._link_ended)
             watching = asyncio.create_task(self._watch(self.link))
             try:
                 code = await self._process.wait()
@@ -171,7 +171,7 @@ class Supervisor:
                 self.link = None
             return code
 
-    def _look_at_end(self, serving: asyncio.Task[None]) -> None:
+    def _link_ended(self, serving: asyncio.Task[None]) -> None:
         """A server that nobody listens to any more is of no use: another one comes."""
         if not serving.cancelled() and (error := serving.exception()) is not None:
             self._say(f"the link to the server has failed ({error!r}): killing the server")

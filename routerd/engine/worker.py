@@ -1,16 +1,16 @@
 """The real-time worker: the one thread that the show belongs to, and the way of inputs into it.
 
-The show is single-threaded; whoever holds the baton may call it. The clock thread takes the baton
-for every tick. An input thread puts its message into the inbox and, when the baton is free, carries
+The show is single-threaded; whoever holds the lock may call it. The clock thread takes the lock
+for every tick. An input thread puts its message into the inbox and, when the lock is free, carries
 everything in the inbox through the show itself: a message then costs no change of thread. When the
-baton is taken, its holder empties the inbox before it lets go. Threads that are not real-time only
-ever put calls into the inbox and wake the clock thread, so none of them can hold the baton while
+lock is taken, its holder empties the inbox before it lets go. Threads that are not real-time only
+ever put calls into the inbox and wake the clock thread, so none of them can hold the lock while
 the machine is busy with something else.
 
 Nothing here logs, parses or waits for anything but the next deadline. What others should know goes
-into bounded queues (`records`, `outbox`) that the event loop empties; overflow is counted and told.
+into bounded queues (`records`, `outbox`) that the event loop empties; overflow is counted and reported.
 
-More than 400 lines: the baton, the inbox and the ways out are one state, and a message passes few functions.
+More than 400 lines: the lock, the inbox and the ways out are one state, and a message passes few functions.
 """
 
 from __future__ import annotations
@@ -53,10 +53,10 @@ FAULT_AGAIN_NS = 10_000_000_000
 """A fault that comes with every message shall not fill the log."""
 
 TICK_CHECK_EVERY = 16
-"""After so many sends in one go, look whether a tick has come due meanwhile."""
+"""After so many sends in one go, check whether a tick has come due meanwhile."""
 
 GRID_EVERY_NS = 50_000_000
-"""Tempo may change with every tick; it is told no more often than this."""
+"""Tempo may change with every tick; it is reported no more often than this."""
 
 Note = tuple[str, Any]
 """For the event loop: ("snapshot" | "grid" | "event", value)."""
@@ -65,7 +65,7 @@ Note = tuple[str, Any]
 class Worker:
     """Runs a show. `call` and `receiver` may be used from any thread, `run` is the clock thread's body."""
 
-    def __init__(self, show: Show, tell: Callable[[], None]) -> None:
+    def __init__(self, show: Show, on_outbox: Callable[[], None]) -> None:
         self.show = show
         self._effects, self._ticks, self._clock = show.effects, show.ticks, show.transport.clock
         self.ports: dict[Wire, OutputPort] = {}
@@ -79,26 +79,26 @@ class Worker:
         self.sent = 0
         self.faults = 0
         self.last_fault = ""
-        self._fault_told_ns = 0
+        self._fault_reported_ns = 0
         self.records_dropped = 0
         self.outbox_dropped = 0
         self._dropped_span: tuple[int, int] | None = None
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
-        self._tell = tell
+        self._on_outbox = on_outbox
         self._inbox: deque[tuple[Input | None, Any, int]] = deque()
-        self._baton = threading.Lock()
+        self._lock = threading.Lock()
         self._wake = threading.Lock()
         self._wake.acquire()
         self._planned_ns = 0
         self._hands_off_ns = 0
-        """From then on the baton is left to the clock thread: it is up, or about to be."""
+        """From then on the lock is left to the clock thread: it is up, or about to be."""
         self._flood_limits: dict[str, FloodLimit] = {}
         """Of the input that a device had last."""
         self._revision = -1
         self._segment = self._clock.segment
         self._grid_ns = 0
-        """From then on another grid is told, also when nothing else has changed."""
+        """From then on another grid is posted, also when nothing else has changed."""
         self._stopping = False
 
     # From other threads
@@ -107,7 +107,7 @@ class Worker:
         """Return what an input port of that input's device calls with each message."""
         inbox = self._inbox
         limit = self._flood_limits[input.name] = FloodLimit(lambda: self._event("flood", device=input.name))
-        take, let_go = self._baton.acquire, self._baton.release
+        take, let_go = self._lock.acquire, self._lock.release
 
         def received(data: bytes, at_ns: int) -> None:
             # the shortest way, which most messages take: most of what a message costs is finding this code in
@@ -152,7 +152,7 @@ class Worker:
             self.outbox_dropped += 1
             return
         self.outbox.append((kind, value))
-        self._tell()
+        self._on_outbox()
 
     def flooding(self, now_ns: int) -> list[str]:
         """Return the devices whose inputs are held back because they flood."""
@@ -160,7 +160,7 @@ class Worker:
 
     def is_at_work(self, ahead_ns: int) -> bool:
         """Return whether something is carried through the show, or a deadline is within `ahead_ns`."""
-        return self._baton.locked() or 0 < self._hands_off_ns < monotonic_ns() + ahead_ns
+        return self._lock.locked() or 0 < self._hands_off_ns < monotonic_ns() + ahead_ns
 
     def stop(self) -> None:
         """Let `run` return."""
@@ -190,7 +190,7 @@ class Worker:
         self.priority = make_thread_realtime(CLOCK_PRIORITY)
         show = self.show
         while not self._stopping:
-            with self._baton:
+            with self._lock:
                 deadline_ns = show.next_deadline_ns()
                 now_ns = monotonic_ns()
                 if deadline_ns - now_ns <= SPIN_NS:
@@ -211,15 +211,15 @@ class Worker:
         with contextlib.suppress(RuntimeError):  # it has been woken already
             self._wake.release()
 
-    # With the baton
+    # With the lock
 
     def _carry(self) -> None:
-        while self._inbox and not self._is_clocks_turn() and self._baton.acquire(blocking=False):
+        while self._inbox and not self._is_clocks_turn() and self._lock.acquire(blocking=False):
             try:
                 done = self._drain(self._hands_off_ns)
                 earlier = self.show.next_deadline_ns() < self._planned_ns
             finally:
-                self._baton.release()
+                self._lock.release()
             if earlier:
                 self._rouse()
             if not done:
@@ -230,11 +230,11 @@ class Worker:
             if self._is_clocks_turn():
                 sleep(SPIN_NS / 1e9)
             else:
-                with self._baton:
+                with self._lock:
                     self._drain(self._hands_off_ns)
 
     def _is_clocks_turn(self) -> bool:
-        """Return whether the clock thread is up, or about to be: taking the baton now makes a tick late."""
+        """Return whether the clock thread is up, or about to be: taking the lock now makes a tick late."""
         return monotonic_ns() >= self._hands_off_ns
 
     def _drain(self, until_ns: int) -> bool:
@@ -298,12 +298,12 @@ class Worker:
             self.fault(error)
 
     def fault(self, error: Exception) -> None:
-        """Count a fault and tell it; the same one again only after a while, however often it comes."""
+        """Count a fault and report it; the same one again only after a while, however often it comes."""
         self.faults += 1
         fault = f"{type(error).__name__}: {error}"
         now_ns = monotonic_ns()
-        if fault != self.last_fault or now_ns - self._fault_told_ns > FAULT_AGAIN_NS:
-            self._fault_told_ns = now_ns
+        if fault != self.last_fault or now_ns - self._fault_reported_ns > FAULT_AGAIN_NS:
+            self._fault_reported_ns = now_ns
             self._event("fault", what=fault, count=self.faults)
         self.last_fault = fault
 

@@ -117,7 +117,7 @@ def describe_ports(kind: str | None = None) -> str:
 
 
 def find_ports(kind: str | None, rig: Rig) -> tuple[str, list[tuple[str, str, str, str]]]:
-    """Return in one line how many of a rig's ports are there, and what is to be said of some of them.
+    """Return in one line how many of a rig's ports are there, and what is doubtful about some of them.
 
     That is "note" or "warning", the device, "input" or "output", and words. Never raises: rigs are written on
     machines that have no ports too.
@@ -134,7 +134,7 @@ def find_ports(kind: str | None, rig: Rig) -> tuple[str, list[tuple[str, str, st
         system.close()
     found = list(doubts(rig.devices, inputs, outputs))
     there = len(wishes(rig.devices)) - sum(doubt.kind != "several" for _, doubt in found)
-    said = [
+    remarks = [
         (
             "note" if doubt.kind == "none" else "warning",
             wish.devices[0],
@@ -143,7 +143,7 @@ def find_ports(kind: str | None, rig: Rig) -> tuple[str, list[tuple[str, str, st
         )
         for wish, doubt in found
     ]
-    return f"{there} of {len(wishes(rig.devices))} ports are there, in {system.kind.upper()}", said
+    return f"{there} of {len(wishes(rig.devices))} ports are there, in {system.kind.upper()}", remarks
 
 
 def pattern_of(name: str) -> str:
@@ -165,7 +165,7 @@ def _usb(port: PortInfo) -> str:
 
 
 def _apart(name: str, listed: list[PortInfo]) -> str:
-    """Say how ports of one name are told apart."""
+    """Return how to tell ports with the same name apart."""
     twins = [port for port in listed if port.name == name]
     for key, values in (
         ("serial", [port.serial for port in twins]),

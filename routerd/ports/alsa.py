@@ -50,7 +50,7 @@ from routerd.ports.base import (
     built_without,
 )
 from routerd.ports.sequencer import Address, SequencerClient, give_room
-from routerd.ports.sysex_assembly import Mender
+from routerd.ports.sysex_assembly import SysexAssembly
 
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
 """What was sent before an input was disconnected may arrive for so long."""
@@ -67,7 +67,7 @@ def open_alsa() -> AlsaPorts:
 
 
 class AlsaPorts:
-    """See `PortSystem`. `strange` counts what arrived and was no MIDI message."""
+    """See `PortSystem`. `malformed` counts what arrived and was not a MIDI message."""
 
     kind = "alsa"
 
@@ -79,9 +79,9 @@ class AlsaPorts:
         self._idle: deque[_In] = deque()
 
     @property
-    def strange(self) -> int:
-        """Return how often something arrived that was no MIDI message, and went no further."""
-        return sum(end.midi.mender.strange for end in self._ins)
+    def malformed(self) -> int:
+        """Return how often something arrived that was not a MIDI message, and went no further."""
+        return sum(end.midi.assembly.malformed for end in self._ins)
 
     @property
     def sequencer(self) -> AlsaSequencer:
@@ -218,8 +218,8 @@ class RtMidiInput:
     def __init__(self, client_name: str) -> None:
         """Make it, under a name of its own by which the port is found; raises PortError."""
         self.received: Received = ignore
-        self.mender = Mender()
-        self._mender_open = self.mender.open
+        self.assembly = SysexAssembly()
+        self._sysex_open = self.assembly.open
         self._queue = QueueTime()
         self.faults = 0
         self._heard_ns = 0
@@ -244,15 +244,15 @@ class RtMidiInput:
             self._queue.elapsed_s += message[1]
             if data >= _AFTER_SYSEX:  # notes are routed at once, whenever they came
                 at_ns = self._queue.instant_ns(at_ns)
-            # as the mender would find: a whole message with data bytes, and no SysEx that it could stand in
+            # as the assembly would find: a whole message with data bytes, and no SysEx that it could stand in
             if (
                 1 < len(data) == MESSAGE_LENGTH[data[0]]
                 and (data[1] | data[-1]) < 0x80
-                and not self._mender_open
+                and not self._sysex_open
             ):
                 self.received(data, at_ns)
                 return
-            for whole in self.mender.take(data):
+            for whole in self.assembly.take(data):
                 self.received(whole, at_ns)
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1

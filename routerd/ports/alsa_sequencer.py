@@ -42,7 +42,7 @@ LIST_EVERY_S = 1
 """How often ports are compared with what they were: older kernels (6.1) announce no renaming."""
 
 _EVERY_PORT = -1
-_PARTED = Condition("disconnected", "another program has disconnected it")
+_DISCONNECTED = Condition("disconnected", "another program has disconnected it")
 
 
 @dataclass(slots=True)
@@ -144,7 +144,7 @@ class AlsaSequencer:
 
     def condition(self, source: Address, destination: Address) -> Condition:
         """Return whether two ports are connected."""
-        return CONNECTED if self.manager.is_connected(source, destination) else _PARTED
+        return CONNECTED if self.manager.is_connected(source, destination) else _DISCONNECTED
 
     def close(self) -> None:
         """Let go of the sequencer; harmless when called twice."""
@@ -176,12 +176,12 @@ class AlsaSequencer:
         waiting.register(self._closing, select.POLLIN)
         listed: list[SequencerPort] = []
         while True:
-            told = [descriptor for descriptor, _ in waiting.poll(LIST_EVERY_S * 1000)]
-            if self._closing in told:
+            ready = [descriptor for descriptor, _ in waiting.poll(LIST_EVERY_S * 1000)]
+            if self._closing in ready:
                 return
             self._take_announcements()
             before, listed = listed, self._list_quietly()
-            if told or listed != before:
+            if ready or listed != before:
                 self._changed()
 
     def _list_quietly(self) -> list[SequencerPort]:

@@ -22,7 +22,7 @@ Changed = Callable[[], None]
 
 
 SETTLE_S = 0.05
-"""How long what was handed over last may be under way, and is lost if the port is parted meanwhile: two JACK
+"""How long what was handed over last may be under way, and is lost if the port is closed meanwhile: two JACK
 periods of 1024 frames."""
 
 
@@ -58,7 +58,7 @@ CONNECTED = Condition("connected")
 class PortInfo:
     """A port as the operating system lists it. `handle` is what the port system opens it by.
 
-    `serial` and `usb_path` are those of the USB device it belongs to, "" where there is none or none is told.
+    `serial` and `usb_path` are those of the USB device it belongs to, "" where none is known.
     """
 
     name: str
@@ -107,8 +107,8 @@ class PortSystem(Protocol):
     """"alsa", "jack" or "simulated"."""
 
     @property
-    def strange(self) -> int:
-        """How often something arrived that was no MIDI message, and went no further."""
+    def malformed(self) -> int:
+        """How often something arrived that was not a MIDI message, and went no further."""
 
     def inputs(self) -> list[PortInfo]:
         """List what can be read from; raises PortError when the system is not there."""

@@ -94,7 +94,7 @@ class FarEnd:
         self.close()
 
     def close(self) -> None:
-        """Be told no more and let go of the socket; harmless when called twice."""
+        """Stop listening and let go of the socket; harmless when called twice."""
         if self._socket.fileno() >= 0:
             self._send(b"Q")
             self._socket.close()

@@ -16,7 +16,7 @@ from routerd.core.errors import PortError
 from routerd.ports.base import Changed, Condition, PortInfo, Received, StalledError
 from routerd.ports.jack_link import LEAST_STALL_NS, STALL_NS, Heard, JackLink
 from routerd.ports.libjack import load_libjack
-from routerd.ports.sysex_assembly import Mender
+from routerd.ports.sysex_assembly import SysexAssembly
 
 START_S = 3.0
 """How long listing ports waits for the process to start."""
@@ -31,7 +31,7 @@ def open_jack() -> JackPorts:
 
 
 class JackPorts:
-    """The ports of JACK. `strange` counts what arrived and was no MIDI message."""
+    """The ports of JACK. `malformed` counts what arrived and was not a MIDI message."""
 
     kind = "jack"
 
@@ -44,7 +44,7 @@ class JackPorts:
         self._ended: Condition | None = None
         """Why the process before this one has ended."""
         self._numbers = 0
-        self.strange = 0
+        self.malformed = 0
         self.faults = 0
 
     def watch(self, changed: Changed) -> None:
@@ -67,7 +67,9 @@ class JackPorts:
         """Connect; `received` is called on a thread that is scheduled like the first caller of `watch`."""
         link = self._server()
         self._numbers += 1
-        port = JackInput(info, link, self._numbers, self._mended(received))  # heard from its first message on
+        port = JackInput(
+            info, link, self._numbers, self._assembled(received)
+        )  # heard from its first message on
         try:
             link.open("in", self._numbers, info, name)
         except PortError:
@@ -75,18 +77,18 @@ class JackPorts:
             raise
         return port
 
-    def _mended(self, received: Received) -> Heard:
+    def _assembled(self, received: Received) -> Heard:
         """Return what takes what JACK hands over, and passes whole messages on."""
-        mender = Mender()
+        assembly = SysexAssembly()
 
         def take(data: bytes, at_ns: int) -> None:
-            before = mender.strange
+            before = assembly.malformed
             try:
-                for whole in mender.take(data):
+                for whole in assembly.take(data):
                     received(whole, at_ns)
             except Exception:  # noqa: BLE001 - the next message is heard all the same
                 self.faults += 1
-            self.strange += mender.strange - before
+            self.malformed += assembly.malformed - before
 
         return take
 

@@ -175,7 +175,7 @@ class Ends:
             self._server.disconnect(end.other, end.identifier)
         end.closed_s = monotonic()
 
-    def parted(self) -> list[int]:
+    def disconnected(self) -> list[int]:
         """Return the numbers of open ports whose connection has gone."""
         return [
             number

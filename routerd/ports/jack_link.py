@@ -1,6 +1,6 @@
 """One process that talks to JACK, as the engine has it: it is started, heard, and killed when it hangs.
 
-Its own module (`jack_process`) says what goes over the pipes and the socket.
+Its own module (`jack_process`) describes what goes over the pipes and the socket.
 """
 
 from __future__ import annotations
@@ -85,11 +85,11 @@ class JackLink:
         self._asked_ns = 0
         """Since when it waits for a server's answer; 0 when it does not."""
         self.inputs: dict[int, Heard] = {}
-        self.parted: frozenset[int] = frozenset()
+        self.disconnected: frozenset[int] = frozenset()
         self.stopped: dict[int, str] = {}
         self._lists: dict[str, list[str]] = {"sources": [], "destinations": []}
         self._coming: dict[str, list[str]] = {"sources": [], "destinations": []}
-        """Lists that are being said."""
+        """Lists that are on their way, in several messages."""
         self._departures: Counter[str] = Counter()
         self._openings: dict[int, _Opening] = {}
         self._moved_ns = self._heard_ns = monotonic_ns()
@@ -114,7 +114,7 @@ class JackLink:
                 process_group=0,  # what a terminal sends is for the engine to decide
                 stdin=subprocess.DEVNULL,
             )
-        threading.Thread(target=self._hear, name="jack inputs", daemon=True).start()
+        threading.Thread(target=self._receive, name="jack inputs", daemon=True).start()
 
     def wait_until_it_knows(self, limit_s: float) -> None:
         """Wait until it is known whether there is a server that answers."""
@@ -139,10 +139,10 @@ class JackLink:
         if info not in self.list("sources" if direction == "in" else "destinations"):
             raise PortError(f"port {info.name!r} has gone")
         opening = self._openings[number] = _Opening()
-        self._say({"open": direction, "port": number, "to": split_handle(info.handle), "name": name})
+        self._request({"open": direction, "port": number, "to": split_handle(info.handle), "name": name})
         if not opening.answered.wait(OPEN_S):
             self._openings.pop(number, None)
-            self._say({"close": number})
+            self._request({"close": number})
             raise StalledError("the JACK server does not answer; a program that hangs may hold it up")
         if opening.error:
             raise (StalledError if opening.stalled else PortError)(opening.error)
@@ -150,7 +150,7 @@ class JackLink:
     def close(self, number: int) -> None:
         """Have a port closed."""
         self.inputs.pop(number, None)
-        self._say({"close": number})
+        self._request({"close": number})
 
     def send(self, number: int, data: bytes) -> None:
         """Have a whole message sent; never waits; raises PortError."""
@@ -176,18 +176,18 @@ class JackLink:
             return self.ended
         if (program := self.stopped.get(number)) is not None:
             return Condition("stalled", f"the program {program!r} is stopped")
-        if number in self.parted:
+        if number in self.disconnected:
             return Condition("disconnected", "another program has disconnected it")
         return CONNECTED
 
     def end(self) -> None:
         """Have it end by itself; kill it if that takes too long."""
-        self._say({"end": True})
+        self._request({"end": True})
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._popen.wait(END_S)
         self._kill(_GONE)
 
-    def _say(self, what: dict[str, Any]) -> None:
+    def _request(self, what: dict[str, Any]) -> None:
         with contextlib.suppress(OSError):
             self._control.send(json.dumps(what).encode(), socket.MSG_DONTWAIT)
 
@@ -203,7 +203,7 @@ class JackLink:
     # The thread that hears how things stand
 
     def watch(self, changed: Changed) -> None:
-        """Hear what it says until it ends or stands still; call `changed` when things have changed."""
+        """Receive its reports until it ends or stands still; call `changed` when things have changed."""
         while self.ended is None:
             try:
                 packet = self._control.recv(LARGEST)
@@ -221,41 +221,41 @@ class JackLink:
         self._control.close()
         changed()
 
-    def _take(self, said: dict[str, Any]) -> bool:
-        """Take what it has said; return whether something has changed."""
+    def _take(self, report: dict[str, Any]) -> bool:
+        """Take a message of the process; return whether something has changed."""
         self._heard_ns = monotonic_ns()
-        if "port" in said:
-            opening = self._openings.pop(said["port"], None)
+        if "port" in report:
+            opening = self._openings.pop(report["port"], None)
             if opening is None:
                 return True  # too late: it is closed again, and can be opened now
-            opening.error, opening.stalled = said["error"], said["stalled"]
+            opening.error, opening.stalled = report["error"], report["stalled"]
             opening.answered.set()
             return False
-        if "server" in said:
-            asked = said["server"] == "asked"
+        if "server" in report:
+            asked = report["server"] == "asked"
             self._asked_ns = self._heard_ns if asked else 0
             news = not asked and not self.knows
             self.knows = self.knows or not asked
             return news
-        if "moved_ns" in said:
-            return self._take_report(said)
-        for key, names in said.items():
+        if "moved_ns" in report:
+            return self._take_report(report)
+        for key, names in report.items():
             self._coming[key] += names
         return False
 
-    def _take_report(self, said: dict[str, Any]) -> bool:
+    def _take_report(self, report: dict[str, Any]) -> bool:
         self._asked_ns = 0
-        self._moved_ns = said["moved_ns"]
-        before = (self.there, self.parted, self.stopped)
+        self._moved_ns = report["moved_ns"]
+        before = (self.there, self.disconnected, self.stopped)
         self.there = self.knows = True
-        self.parted = frozenset(said["parted"])
-        self.stopped = {int(number): name for number, name in said["stopped"].items()}
-        if listed := said["listed"]:
+        self.disconnected = frozenset(report["disconnected"])
+        self.stopped = {int(number): name for number, name in report["stopped"].items()}
+        if listed := report["listed"]:
             lists, self._coming = self._coming, {key: [] for key in self._lists}
             left = {name for key, names in self._lists.items() for name in names if name not in lists[key]}
             self._departures.update(left)
             self._lists = lists
-        return listed or before != (self.there, self.parted, self.stopped)
+        return listed or before != (self.there, self.disconnected, self.stopped)
 
     def _stall(self) -> str:
         """Return why it is given up, "" while it is not."""
@@ -271,7 +271,7 @@ class JackLink:
 
     # The thread that hears messages
 
-    def _hear(self) -> None:
+    def _receive(self) -> None:
         left = b""
         size = IN_HEAD.size
         inputs = self.inputs

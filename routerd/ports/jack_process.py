@@ -12,7 +12,7 @@ ports and connections are polled, and the end of the server ends this process by
 Objects of RtMidi are never freed, as freeing one while its callback waits for the interpreter would last for
 ever; their ports are connected, disconnected and used again.
 
-What is said, one JSON object a packet on CONTROL, a socket; from the engine:
+Messages, one JSON object a packet on CONTROL, a socket; from the engine:
 
     {"open": "out" or "in", "port": number, "to": port of JACK, "name": what ours is called}
                answered by {"port": number, "error": text or "", "stalled": whether it stands still}
@@ -24,10 +24,10 @@ and to it:
     {"server": "asked" or "none"}                  a server is looked for; there is none (asked again soon)
     {"sources": [...]} and {"destinations": [...]}
                         ports of others, NAMES_A_PACKET in each at most: before a report, if they have changed
-    {"moved_ns": n, "listed": true or false, "parted": [...], "stopped": {...}}
+    {"moved_ns": n, "listed": true or false, "disconnected": [...], "stopped": {...}}
                         every REPORT_S: when the server last began a period, in ns of CLOCK_MONOTONIC; whether
-                        all its ports have just been said; which open ports have lost their connection; and at
-                        which the program at the other end is stopped, with its name
+                        all its ports have just been listed; which open ports have lost their connection; and
+                        at which the program at the other end is stopped, with its name
 
 OUT and IN are pipes with messages, each behind a head: OUT_HEAD, IN_HEAD.
 """
@@ -83,7 +83,7 @@ class JackProcess:
         self._ends: Ends
 
     def run(self) -> None:
-        """Talk to JACK until told to end, or until the engine or the server has gone."""
+        """Talk to JACK until asked to end, or until the engine or the server has gone."""
         library = libjack.load_libjack()
         self._server = Server(library, self._find(library))
         self._ends = Ends(self._server, self._came_in)
@@ -97,7 +97,7 @@ class JackProcess:
                     error, stalled = open_one(asked["port"], asked["to"], asked["name"]), False
                 except StalledError as why:
                     error, stalled = str(why), True
-                self._say({"port": asked["port"], "error": error, "stalled": stalled})
+                self._reply({"port": asked["port"], "error": error, "stalled": stalled})
             elif "close" in asked:
                 self._ends.close(asked["close"])
             else:
@@ -106,11 +106,11 @@ class JackProcess:
 
     def _find(self, library: Any) -> int:
         while True:
-            self._say({"server": "asked"})
+            self._reply({"server": "asked"})
             client = library.jack_client_open(CLIENT_NAME.encode(), libjack.NO_START_SERVER, None)
             if client:
                 return int(client)
-            self._say({"server": "none"})
+            self._reply({"server": "none"})
             sleep(LOOK_FOR_SERVER_S)
 
     def _end(self) -> None:
@@ -121,7 +121,7 @@ class JackProcess:
         self._server.library.jack_client_close(self._server.client)
         os._exit(0)
 
-    def _say(self, what: dict[str, Any]) -> None:
+    def _reply(self, what: dict[str, Any]) -> None:
         try:
             self._control.send(json.dumps(what).encode())
         except OSError:
@@ -137,7 +137,7 @@ class JackProcess:
             if period != (now := server.period()):
                 period, moved_ns = now, monotonic_ns()
             # Before the ports: a connection that went with its port must not look like one that was removed.
-            state = {"moved_ns": moved_ns, "parted": ends.parted(), "stopped": ends.stopped()}
+            state = {"moved_ns": moved_ns, "disconnected": ends.disconnected(), "stopped": ends.stopped()}
             lists = {
                 "sources": server.ports(libjack.IS_OUTPUT),
                 "destinations": server.ports(libjack.IS_INPUT),
@@ -145,8 +145,8 @@ class JackProcess:
             if listed := lists != before:
                 for key, names in lists.items():
                     for start in range(0, len(names), NAMES_A_PACKET):
-                        self._say({key: names[start : start + NAMES_A_PACKET]})
-            self._say(state | {"listed": listed})
+                        self._reply({key: names[start : start + NAMES_A_PACKET]})
+            self._reply(state | {"listed": listed})
             before = lists
             sleep(REPORT_S)
 
@@ -174,7 +174,7 @@ class JackProcess:
                 except BlockingIOError:
                     if (
                         len(packet) == whole
-                    ):  # more than the engine can take; it has said that the port floods
+                    ):  # more than the engine can take; it has reported that the port floods
                         return
                     sleep(0.0005)
                 except OSError:

@@ -50,12 +50,12 @@ class Seen(StrEnum):
     REFUSED = "refused"
     UNREACHABLE = "unreachable"
     """The port system itself cannot be asked."""
-    PARTED = "parted"
+    DISCONNECTED = "disconnected"
     """Its connection is no longer there though both ports are."""
     STANDSTILL = "standstill"
     """What is handed over is not taken on."""
     QUARREL = "quarrel"
-    """Parted once too often; made of PARTED here, never reported."""
+    """Disconnected once too often; made of DISCONNECTED here, never reported."""
 
 
 _LOST = {
@@ -64,13 +64,13 @@ _LOST = {
     Seen.UNREACHABLE: State.FAILED,
     Seen.STANDSTILL: State.STALLED,
 }
-_PARTED = {Seen.PARTED: State.DISCONNECTED, Seen.QUARREL: State.CONTESTED}
+_DISCONNECTED = {Seen.DISCONNECTED: State.DISCONNECTED, Seen.QUARREL: State.CONTESTED}
 _TRY = {Seen.FOUND: State.OPENING}
 
 TABLE: dict[State, dict[Seen, State]] = {
     State.OPENING: {**_LOST, **_TRY, Seen.OPENED: State.OPEN},
-    State.OPEN: {**_LOST, **_PARTED},
-    State.STALLED: {**_LOST, **_PARTED, **_TRY},
+    State.OPEN: {**_LOST, **_DISCONNECTED},
+    State.STALLED: {**_LOST, **_DISCONNECTED, **_TRY},
     State.MISSING: {**_LOST, **_TRY},
     State.FAILED: {**_LOST, **_TRY},
     State.DISCONNECTED: {**_LOST, **_TRY},
@@ -82,22 +82,22 @@ TABLE: dict[State, dict[Seen, State]] = {
 class Life:
     """One port's state. `since_ns` is when it began, `error` why the port is not open, if known."""
 
-    __slots__ = ("_parted_ns", "_tried_ns", "error", "since_ns", "state")
+    __slots__ = ("_disconnected_ns", "_tried_ns", "error", "since_ns", "state")
 
     def __init__(self, now_ns: int) -> None:
         self.state = State.OPENING
         self.since_ns = now_ns
         self.error = ""
         self._tried_ns = now_ns - RETRY_NS
-        self._parted_ns: deque[int] = deque(maxlen=QUARREL_COUNT)
+        self._disconnected_ns: deque[int] = deque(maxlen=QUARREL_COUNT)
 
     def see(self, seen: Seen, now_ns: int, why: str = "") -> bool:
         """Take what has been seen of the port; return whether state or error is another now.
 
         Raises ValueError, and changes nothing, for what cannot be seen in this state.
         """
-        if seen is Seen.PARTED:
-            seen, why = self._parted(now_ns, why)
+        if seen is Seen.DISCONNECTED:
+            seen, why = self._disconnected(now_ns, why)
         next_state = TABLE[self.state].get(seen)
         if next_state is None:
             raise ValueError(f"a port that is {self.state} cannot be {seen}")
@@ -112,11 +112,11 @@ class Life:
         self.state, self.error = next_state, why
         return True
 
-    def _parted(self, now_ns: int, why: str) -> tuple[Seen, str]:
-        times = self._parted_ns
+    def _disconnected(self, now_ns: int, why: str) -> tuple[Seen, str]:
+        times = self._disconnected_ns
         times.append(now_ns)
         if len(times) < QUARREL_COUNT or now_ns - times[0] > QUARREL_NS:
-            return Seen.PARTED, why
+            return Seen.DISCONNECTED, why
         times.clear()
         return Seen.QUARREL, (
             f"{why}, {QUARREL_COUNT} times within {QUARREL_NS // NS_PER_S} s; tried again every"

@@ -24,7 +24,7 @@ def match_port(pattern: str, ports: list[PortInfo], usb: Usb = ANY_USB) -> PortI
 def matching(pattern: str, ports: Iterable[PortInfo], usb: Usb = ANY_USB) -> list[PortInfo]:
     """Return the ports whose names match the shell pattern, upper and lower case alike, the best first.
 
-    Only ports of the USB device that `usb` tells are looked at. An exact name wins over a pattern, so that
+    Only ports of the USB device that `usb` names are considered. An exact name wins over a pattern, so that
     a name with brackets in it still finds its port. A name of which wildcards stand for less is better, so
     that `Box A*` finds "Box A" beside "Box A spare"; among equals the first is.
     """
@@ -41,7 +41,7 @@ def match_rank(pattern: str, port: PortInfo, usb: Usb = ANY_USB) -> int | None:
     name, wanted = port.name.casefold(), pattern.casefold()
     if name == wanted:
         return 0
-    # a number counts for one character: how many digits it has says nothing
+    # a number counts for one character: how many digits it has means nothing
     return len(_NUMBER.sub("0", name)) if fnmatch.fnmatchcase(name, wanted) else None
 
 

@@ -77,9 +77,9 @@ class SimulatedPorts:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
         self.address: _Address = self._socket.getsockname()
         self.ignored = 0
-        self.strange = 0  # what arrives is handed on as it is
+        self.malformed = 0  # what arrives is handed on as it is
         self.dropped = 0
-        """Arrivals that some listener could not be told."""
+        """Arrivals that could not be sent to some listener."""
         self._now_ns = now_ns
         self._devices: dict[str, Device] = {}
         self._input_of: dict[str, str] = {}
@@ -137,7 +137,7 @@ class SimulatedPorts:
             info,
             byte_ns,
             self._now_ns,
-            self._tell,
+            self._send_arrival,
             faults=self._faults,
             registry=self._open_outputs,
         )
@@ -187,7 +187,7 @@ class SimulatedPorts:
 
     # The way out
 
-    def _tell(self, device: str, head: bytes, at_ns: int, data: bytes) -> None:
+    def _send_arrival(self, device: str, head: bytes, at_ns: int, data: bytes) -> None:
         for listener, only in self._listeners:
             if only and only != device:
                 continue
@@ -256,11 +256,11 @@ class SimulatedPorts:
         elif kind == b"C":
             faults.refusing.discard(device)
             for data in faults.waiting.pop(device, ()):
-                self._tell(device, _head(device), self._now_ns(), data)
+                self._send_arrival(device, _head(device), self._now_ns(), data)
         else:
             for port in (self._open_inputs.get(device), self._open_outputs.get(device)):
                 if port is not None:
-                    port.parted = True
+                    port.disconnected = True
 
 
 _FAULTS = (b"U", b"P", b"D", b"S", b"R", b"C")
@@ -280,32 +280,32 @@ class _Faults:
             for name in [name for name in names if name not in devices]:
                 names.discard(name) if isinstance(names, set) else names.pop(name)
 
-    def condition(self, device: str, *, parted: bool) -> Condition:
+    def condition(self, device: str, *, disconnected: bool) -> Condition:
         """Return how a port to that device stands."""
         if device in self.waiting:
             return _STALLED
-        return _PARTED if parted else CONNECTED
+        return _DISCONNECTED if disconnected else CONNECTED
 
 
-_PARTED = Condition("disconnected", "another program has disconnected it")
+_DISCONNECTED = Condition("disconnected", "another program has disconnected it")
 _STALLED = Condition("stalled", "the device stands still")
 
 
 class SimulatedInput:
-    """What a device plays into routerd. `parted` once another program has taken the connection away."""
+    """What a device plays into routerd. `disconnected` once another program has taken the connection away."""
 
     def __init__(
         self, info: PortInfo, received: Received, faults: _Faults, registry: dict[str, SimulatedInput]
     ) -> None:
         self.info = info
         self.received = received
-        self.parted = False
+        self.disconnected = False
         self._faults = faults
         self._registry = registry
 
     def condition(self) -> Condition:
         """Return what the far end has done to it."""
-        return self._faults.condition(self.info.handle, parted=self.parted)
+        return self._faults.condition(self.info.handle, disconnected=self.disconnected)
 
     def close(self) -> None:
         """Stop receiving; harmless when called twice."""
@@ -316,7 +316,7 @@ class SimulatedInput:
 class SimulatedOutput:
     """A wire to a device. `free_ns` is when its last byte so far has left.
 
-    What is sent to one that is `parted` goes nowhere.
+    What is sent to one that is `disconnected` goes nowhere.
     """
 
     takes_pieces = True
@@ -326,19 +326,19 @@ class SimulatedOutput:
         info: PortInfo,
         byte_ns: int,
         now_ns: Callable[[], int],
-        tell: Callable[[str, bytes, int, bytes], None],
+        send_arrival: Callable[[str, bytes, int, bytes], None],
         *,
         faults: _Faults,
         registry: dict[str, SimulatedOutput],
     ) -> None:
         self.info = info
-        self.parted = False
+        self.disconnected = False
         self.free_ns = 0
         self.loop: Callable[[bytes, int], None] | None = None
-        """Also told what arrives, and when: a loop cable."""
+        """Called with what arrives, and when: a loopback cable."""
         self._byte_ns = byte_ns
         self._now_ns = now_ns
-        self._tell = tell
+        self._send_arrival = send_arrival
         self._faults = faults
         self.gone = False
         self._registry = registry
@@ -351,20 +351,20 @@ class SimulatedOutput:
             raise PortError(f"port {self.info.name!r} has gone")
         if device in faults.refusing:
             raise PortError(f"port {self.info.name!r} refuses a message")
-        if self.parted:
+        if self.disconnected:
             return
         waiting = faults.waiting.get(device)
         if waiting is not None:
             waiting.append(data)
             return
         self.free_ns = max(self._now_ns(), self.free_ns) + len(data) * self._byte_ns
-        self._tell(self.info.handle, self._head, self.free_ns, data)
+        self._send_arrival(self.info.handle, self._head, self.free_ns, data)
         if self.loop is not None:
             self.loop(data, self.free_ns)
 
     def condition(self) -> Condition:
         """Return what the far end has done to it."""
-        return self._faults.condition(self.info.handle, parted=self.parted)
+        return self._faults.condition(self.info.handle, disconnected=self.disconnected)
 
     def close(self) -> None:
         """Close; harmless when called twice. What waits for a device that stands still stays with it."""

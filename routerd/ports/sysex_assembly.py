@@ -20,11 +20,11 @@ _RUNS = re.compile(rb"[\x80-\xff][\x00-\x7f]*|[\x00-\x7f]+")
 """A status byte with the data bytes behind it, or data bytes at the beginning."""
 
 
-class Mender:
-    """Keeps the SysEx that one input has not finished yet. `strange` counts what was no message."""
+class SysexAssembly:
+    """Keeps the SysEx that one input has not finished yet. `malformed` counts what was not a MIDI message."""
 
     def __init__(self) -> None:
-        self.strange = 0
+        self.malformed = 0
         self.open = bytearray()
         """The SysEx so far that has begun and not ended; what comes next may belong to it."""
 
@@ -33,7 +33,7 @@ class Mender:
         if not self.open and is_whole(data):
             if len(data) <= LONGEST_SYSEX:
                 return [data]
-            self.strange += 1
+            self.malformed += 1
             return []
         messages: list[bytes] = []
         for run in _RUNS.findall(data):
@@ -53,7 +53,7 @@ class Mender:
             self._continue(run[1:])
         else:
             if self.open:
-                self.strange += 1
+                self.malformed += 1
                 self.open.clear()
             if status == SYSEX and len(run) < LONGEST_SYSEX:
                 self.open += run
@@ -64,7 +64,7 @@ class Mender:
         if not data:
             return
         if not self.open or len(self.open) + len(data) > LONGEST_SYSEX:
-            self.strange += 1
+            self.malformed += 1
             self.open.clear()
         else:
             self.open += data
@@ -73,4 +73,4 @@ class Mender:
         if is_whole(message):
             messages.append(message)
         else:
-            self.strange += 1
+            self.malformed += 1

@@ -38,7 +38,7 @@ ALWAYS_THERE = "instrument-host"
 
 TEMPOS = ("60", "97", "121.5", "173/2", "1000/7", "180", "240")
 PULLED = ("lead-synth", "bass-synth", "modular-left", "sampler", "drum-synth")
-STRANGE = (b"\xf4", b"\x90\x40", b"\x40", b"\xf0\x7d")
+MALFORMED = (b"\xf4", b"\x90\x40", b"\x40", b"\xf0\x7d")
 MOST_UNTOLD_NS = 1
 """An anchor is rounded down to a nanosecond once, at a change of tempo; nothing else may be lost."""
 
@@ -55,7 +55,7 @@ class Account:
     events: Counter[str] = field(default_factory=Counter)
     asked: Counter[str] = field(default_factory=Counter)
     played: int = 0
-    strange: int = 0
+    malformed: int = 0
     worst_drift_ns: float = 0.0
 
 
@@ -208,8 +208,8 @@ class Band:
         self._play("keys", controller(self._dice.choice((0, 1)), 64, self._dice.choice((0, 127))))
 
     def _strange(self) -> None:
-        strange = self._dice.choice((*STRANGE, b"\xff", b"\xfe"))
-        self._stage.account.strange += strange in STRANGE
+        strange = self._dice.choice((*MALFORMED, b"\xff", b"\xfe"))
+        self._stage.account.malformed += strange in MALFORMED
         self._play("keys", strange)
 
     def _do(self, action: Action, argument: int | str | None = None, when: str = "now") -> None:
@@ -300,7 +300,7 @@ def miscounted(stage: SoakStage, first_tick: int) -> Iterator[str]:
         "ticks": (show.ticks.number - first_tick + 1, account.ticks),
         "panics": (account.events["panic"], account.asked["panic"]),
         "cables": (account.events["port-closed"] + account.events["port-opened"], account.asked["cable"]),
-        "strange messages": (sum(input.strange for input in show.book.inputs), account.strange),
+        "malformed messages": (sum(input.malformed for input in show.book.inputs), account.malformed),
     }
     for what, (counted, expected) in pairs.items():
         if counted != expected:

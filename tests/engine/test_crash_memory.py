@@ -81,7 +81,7 @@ def test_an_engine_that_dies_while_slots_grow_leaves_the_record_before(path: Pat
     assert Memory(path).left() == {"n": 2}
 
 
-def test_a_record_without_room_is_told_and_not_kept_nor_the_one_before(
+def test_a_record_without_room_is_reported_and_not_kept_nor_the_one_before(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     memory = Memory(path)

@@ -121,7 +121,7 @@ def test_each_device_hears_its_channels_of_the_one_input(stage: Stage) -> None:
         assert arrivals[2:] == [("piano", b"\x90\x4c\x7f"), ("piano", b"\x91\x40\x7f")]
 
 
-def test_a_cable_that_is_pulled_is_told_of_every_device_and_each_is_put_right_on_return(stage: Stage) -> None:
+def test_a_pulled_cable_is_reported_for_every_device_and_each_is_put_right_on_return(stage: Stage) -> None:
     with FarEnd(stage.system.address) as far:
         until(lambda: is_open(stage), 10)
         far.unplug("strings")

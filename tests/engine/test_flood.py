@@ -163,7 +163,7 @@ def test_a_port_that_refuses_is_given_up_and_the_others_go_on(bench: Bench) -> N
     assert len(bench.worker.lost) == 1
 
 
-def test_a_fault_with_every_message_is_told_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_fault_with_every_message_is_reported_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: object) -> None:
         raise RuntimeError("a mistake in the program")
 
@@ -199,7 +199,7 @@ def test_as_many_as_the_limit_allows_pass_unslowed() -> None:
     assert BURST * 1_000_000_000 // BURST_NS == 8 * 3125  # M1 p. 1: 31 250 bits, ten to the byte
 
 
-def test_a_flood_sleeps_for_the_rest_of_its_time_and_is_told_once_each_time() -> None:
+def test_a_flood_sleeps_for_the_rest_of_its_time_and_is_reported_once_each_time() -> None:
     braking = Braking()
     braking.bursts(1000, 1005, 1025, 1045.5)
     assert braking.slept == [0.015, 0.015, pytest.approx(0.0145)]

@@ -122,7 +122,7 @@ def test_memory_that_is_short_cannot_take_any_from_the_engine(stage: Stage) -> N
 
 @needs_mount
 @pytest.mark.parametrize("full", [True, False], ids=["full", "read-only"])
-def test_a_disk_that_refuses_is_told_once_and_written_to_later(stage: Stage, full: bool) -> None:
+def test_a_disk_that_refuses_is_reported_once_and_written_to_later(stage: Stage, full: bool) -> None:
     before = len(stage.pipe.lines())
     with disk(stage.state_dir, full=full):
         stage.press(80)  # another song: to be remembered, but there is no room

@@ -187,7 +187,7 @@ def test_the_wrong_twin_is_not_taken(stage: Stage) -> None:
 
 
 @pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
-def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(stage: Stage) -> None:
+def test_an_output_that_leaves_the_rig_is_disconnected_once_its_last_message_has_left(stage: Stage) -> None:
     """On JACK it would be lost, however late the show has come to send it."""
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
@@ -206,7 +206,7 @@ def test_an_output_that_leaves_the_rig_is_parted_once_its_last_message_has_left(
     assert opened.closed_s - opened.sent_s >= SETTLE_S
 
 
-PARTED = Condition("disconnected", "another program has disconnected it")
+DISCONNECTED = Condition("disconnected", "another program has disconnected it")
 STALLED = Condition("stalled", "it stands still")
 
 
@@ -221,7 +221,7 @@ def test_every_device_is_listed_before_the_first_look() -> None:
 def test_a_connection_taken_away_is_named_and_made_anew(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
-    stage.system.opened[0].stands = PARTED
+    stage.system.opened[0].stands = DISCONNECTED
     stage.until(lambda: len(stage.system.opened) == 2)
     stage.until(lambda: stage.state() == "open")
     assert stage.system.opened[0].closed_s > 0
@@ -238,7 +238,7 @@ def test_a_quarrel_is_named_and_not_carried_on(stage: Stage) -> None:
     stage.start()
     for number in range(3):
         stage.until(lambda number=number: len(stage.system.opened) == number + 1)
-        stage.system.opened[-1].stands = PARTED
+        stage.system.opened[-1].stands = DISCONNECTED
     stage.until(lambda: stage.state() == "contested")
     assert "3 times within 10 s" in stage.keeper.states()[0]["error"]
     stage.system.changed()

@@ -143,7 +143,7 @@ def _standing(status: Any) -> dict[str, Any]:
     return {key: status[key] for key in keys} | {"bpm": status["tempo"]["bpm"], "ports": ports}
 
 
-def test_a_folder_that_was_broken_meanwhile_is_told_and_the_book_plays_on(
+def test_a_folder_that_was_broken_meanwhile_is_reported_and_the_book_plays_on(
     stage: tuple[Restarted, FarEnd], folder: Path
 ) -> None:
     service, _ = stage

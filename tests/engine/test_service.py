@@ -149,7 +149,7 @@ def _state(pid: int) -> str:
     return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
 
 
-def test_broken_files_are_told_with_file_and_line_and_nothing_runs(folder: Path, tmp_path: Path) -> None:
+def test_broken_files_are_reported_with_file_and_line_and_nothing_runs(folder: Path, tmp_path: Path) -> None:
     (folder / "songs" / "copper-ferry.yaml").write_text("title: Copper Ferry\ntempo: fast\n")
     with Service(folder, tmp_path / "state", "--ports", "simulated") as service:
         assert service.process.wait(30) == 1
@@ -207,13 +207,14 @@ def test_a_signal_silences_the_rig_sends_stop_and_exits_0(
     assert not any(data[0] & 0xF0 == NOTE_OFF for device, data in heard if device == "bass-synth")
 
 
-def test_strange_bytes_are_counted_and_harm_nothing(service: Service, far_end: FarEnd) -> None:
+def test_malformed_bytes_are_counted_and_harm_nothing(service: Service, far_end: FarEnd) -> None:
     for strange in (b"\xf4", b"\x90\x40", b"\x40", b"\xf0\x7d", b"\xff", b"\x90\x80\x40", b"\xfd" * 300):
         far_end.play("keys", strange)
     far_end.play("keys", note_on(0, 62, 80))
     hear(far_end, "lead-synth", note_on(0, 62, 80))
     counters = until(
-        lambda: (c := service.status()["engine"]["counters"]) and c.get("strange_messages", 0) >= 6 and c, 10
+        lambda: (c := service.status()["engine"]["counters"]) and c.get("malformed_messages", 0) >= 6 and c,
+        10,
     )
     assert counters["faults"] == 0
 
@@ -231,7 +232,7 @@ def test_without_ports_the_remedy_is_named(
         assert "--ports simulated" in service.log
 
 
-def test_the_service_manager_is_told_how_many_ports_are_open(
+def test_the_service_manager_sees_how_many_ports_are_open(
     folder: Path, tmp_path: Path, far_end_port: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:

@@ -9,7 +9,7 @@ APART_NS = 5 * S
 """The machine had been suspended before the service was started."""
 
 
-def test_a_suspension_is_told_once_and_by_its_length() -> None:
+def test_a_suspension_is_reported_once_and_by_its_length() -> None:
     watch = SuspensionWatch(100 * S, 100 * S + APART_NS)
     assert watch.check(101 * S, 101 * S + APART_NS + 40, 101 * S + 90) == 0
     assert watch.check(102 * S, 102 * S + APART_NS + 3600 * S, 102 * S + 90) == 3600 * S - 40

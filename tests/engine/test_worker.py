@@ -28,7 +28,7 @@ def test_each_message_is_counted_once_for_its_device_and_for_all() -> None:
     assert (keys.received, pedals.received, worker.received) == (3, 1, 4)
 
 
-def test_another_grid_is_told_when_nothing_else_has_changed() -> None:
+def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:
     """As while somebody else's ticks are followed: each moves the grid; it is told at most every 50 ms."""
     worker = at_rest()
     clock = worker.show.transport.clock

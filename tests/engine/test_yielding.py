@@ -60,8 +60,8 @@ def test_a_worker_is_at_work_from_a_piece_before_its_deadline(due_in_ms: int | N
     assert worker.is_at_work(2 * NS_PER_MS) is at_work
 
 
-def test_a_worker_is_at_work_while_somebody_has_the_baton() -> None:
+def test_a_worker_is_at_work_while_somebody_has_the_lock() -> None:
     worker = Worker(Show(0), lambda: None)
-    with worker._baton:
+    with worker._lock:
         assert worker.is_at_work(0)
     assert not worker.is_at_work(0)

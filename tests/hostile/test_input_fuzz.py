@@ -21,7 +21,7 @@ from routerd.link.messages import (
     pack_taps,
     pack_ticks,
 )
-from routerd.ports.sysex_assembly import Mender
+from routerd.ports.sysex_assembly import SysexAssembly
 from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
 from tests.hostile.under_fire import MS, FarEnd, UnderFire, mended
@@ -90,13 +90,13 @@ def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
     """Whole messages among garbage: every one comes through once and in order (M1 pp. 5, 30)."""
     random = Random(SEED)
     for _ in range(300):
-        mender = Mender()
+        assembly = SysexAssembly()
         chunks = [legal(random) if random.random() < 0.6 else mutated(random) for _ in range(20)]
-        out = [message for chunk in chunks for message in mender.take(chunk)]
+        out = [message for chunk in chunks for message in assembly.take(chunk)]
         assert out == mended(chunks), (SEED, [chunk.hex() for chunk in chunks])
-        mender.take(b"\xf6")  # ends what is open
+        assembly.take(b"\xf6")  # ends what is open
         whole = [legal(random) for _ in range(20)]
-        assert [message for data in whole for message in mender.take(data)] == whole
+        assert [message for data in whole for message in assembly.take(data)] == whole
 
 
 def test_a_storm_of_ticks_keeps_the_grid_within_its_flood_limits() -> None:

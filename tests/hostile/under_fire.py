@@ -1,11 +1,11 @@
 """A show at which anything is thrown, and what must hold all the while.
 
-The way of the bytes is the engine's own: what RtMidi would hand over goes through a `Mender` (or, as from
+The way of the bytes is the engine's own: RtMidi's messages go through `SysexAssembly` (or, as from
 JACK and simulated ports, past it) into `Show.receive`; time passes from deadline to deadline. Checked here,
 by code that shares nothing with the router's:
 
 - no call raises, and no tick is missed or late by the show's own doing;
-- what comes out of the mender is what a reader of single bytes makes of the same chunks (`mended`);
+- what comes out of the assembly is what a reader of single bytes makes of the same chunks (`mended`);
 - every output is legal MIDI: whole messages, within a SysEx nothing but data and real time (M1 pp. 5, 30);
 - everything that could grow stays within a stated bound (`check_bounds`);
 - after stop and panic nothing sounds, counted press by press (`end`).
@@ -23,7 +23,7 @@ from routerd.core.output.lanes import SURPLUS
 from routerd.core.output.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.show import Show
-from routerd.ports.sysex_assembly import LONGEST_SYSEX, Mender
+from routerd.ports.sysex_assembly import LONGEST_SYSEX, SysexAssembly
 
 MS = 1_000_000
 LONGEST_SILENCE_NS = 1_000 * MS
@@ -131,7 +131,7 @@ class UnderFire:
         self.far_ends = {wire: FarEnd(wire.name) for wire in book.wires}
         self.inputs = book.inputs
         self.last_tick_ns = 0
-        self._menders = [Mender() for _ in self.inputs]
+        self._menders = [SysexAssembly() for _ in self.inputs]
         self._open = [[] for _ in self.inputs]  # type: list[list[int]]
         for number, wire in enumerate(book.wires):
             self.show.output_opened(wire, number % 3 != 1, 0)

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.midi.messages import is_whole
-from routerd.ports.sysex_assembly import Mender
+from routerd.ports.sysex_assembly import SysexAssembly
 from tests.alsa_codec import SYSEX_EVENT, codec
 
 CHUNK = 16
@@ -39,8 +39,8 @@ def handed_over(stream: bytes) -> Iterator[bytes]:
 
 
 def mended(stream: bytes) -> list[bytes]:
-    mender = Mender()
-    return [message for data in handed_over(stream) for message in mender.take(data)]
+    assembly = SysexAssembly()
+    return [message for data in handed_over(stream) for message in assembly.take(data)]
 
 
 @pytest.mark.parametrize(

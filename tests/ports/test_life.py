@@ -16,7 +16,7 @@ _COLUMNS = (
     Seen.REFUSED,
     Seen.UNREACHABLE,
     Seen.STANDSTILL,
-    Seen.PARTED,
+    Seen.DISCONNECTED,
     Seen.QUARREL,
 )
 NOTHING = {state: set(Seen) - set(table) for state, table in TABLE.items()}
@@ -31,11 +31,11 @@ def a_life(state: State) -> Life:
         State.MISSING: [Seen.ABSENT],
         State.FAILED: [Seen.REFUSED],
         State.STALLED: [Seen.STANDSTILL],
-        State.DISCONNECTED: [Seen.OPENED, Seen.PARTED],
-        State.CONTESTED: [*[Seen.OPENED, Seen.PARTED, Seen.FOUND] * 2, Seen.OPENED, Seen.PARTED],
+        State.DISCONNECTED: [Seen.OPENED, Seen.DISCONNECTED],
+        State.CONTESTED: [*[Seen.OPENED, Seen.DISCONNECTED, Seen.FOUND] * 2, Seen.OPENED, Seen.DISCONNECTED],
     }
     for seen in ways[state]:
-        life.see(seen, 0, "why" if seen is Seen.PARTED else "")
+        life.see(seen, 0, "why" if seen is Seen.DISCONNECTED else "")
     assert life.state is state
     return life
 
@@ -105,7 +105,7 @@ def test_three_removals_within_ten_seconds_are_a_quarrel() -> None:
     for at_ns in (0, 4 * S, 10 * S):
         life.see(Seen.FOUND, at_ns)
         life.see(Seen.OPENED, at_ns)
-        life.see(Seen.PARTED, at_ns, "another program has disconnected it")
+        life.see(Seen.DISCONNECTED, at_ns, "another program has disconnected it")
     assert life.state is State.CONTESTED
     assert life.error == ("another program has disconnected it, 3 times within 10 s; tried again every 10 s")
     assert life.next_try_ns() == 10 * S + QUARREL_NS
@@ -116,6 +116,6 @@ def test_three_removals_in_more_than_ten_seconds_are_not() -> None:
     for at_ns in (0, 4 * S, 10 * S + 1):
         life.see(Seen.FOUND, at_ns)
         life.see(Seen.OPENED, at_ns)
-        life.see(Seen.PARTED, at_ns, "another program has disconnected it")
+        life.see(Seen.DISCONNECTED, at_ns, "another program has disconnected it")
     assert life.state is State.DISCONNECTED
     assert life.next_try_ns() == 10 * S + 1, "at once"

@@ -31,7 +31,7 @@ def test_simulated_ports_load_no_library() -> None:
     assert done.stdout == "[]\n"
 
 
-def test_a_machine_without_ports_is_told_how_to_get_some(
+def test_a_machine_without_ports_is_reported_how_to_get_some(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     if reason := missing_library():
@@ -117,7 +117,7 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
     assert missing_library() == str(caught.value)
 
 
-def test_a_library_that_is_broken_otherwise_is_told_as_it_says_itself(
+def test_a_library_that_is_broken_otherwise_is_reported_as_it_says_itself(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def load(_: str) -> ModuleType:
@@ -127,7 +127,7 @@ def test_a_library_that_is_broken_otherwise_is_told_as_it_says_itself(
     assert "No module named 'rtmidi'; --ports simulated" in missing_library()
 
 
-def test_what_rtmidi_was_built_without_is_told_with_package_and_command() -> None:
+def test_what_rtmidi_was_built_without_is_reported_with_package_and_command() -> None:
     words = built_without("JACK", "libjack-jackd2-dev", "alsa")
     assert "apt-get install libjack-jackd2-dev" in words
     assert f"{sys.executable} -m pip install --force-reinstall --no-cache-dir" in words

@@ -239,7 +239,7 @@ def test_a_new_rig_leaves_open_what_stays(ports: SimulatedPorts, far_end: FarEnd
     assert far_end.receive(TIMEOUT_S) is not None
 
 
-def test_a_listener_that_has_left_is_told_no_more(ports: SimulatedPorts, far_end: FarEnd) -> None:
+def test_a_listener_that_has_left_is_reported_no_more(ports: SimulatedPorts, far_end: FarEnd) -> None:
     with FarEnd(ports.address) as other:
         other.listen()
     other.close()
@@ -274,7 +274,7 @@ def test_closing_twice_is_harmless(watched: tuple[SimulatedPorts, Queue[str]]) -
 
 
 @pytest.mark.parametrize("datagram", [b"", b"L", b"O", b"Okeys", b"Okeys\0" + bytes(7)])
-def test_what_is_no_arrival_is_told_apart(datagram: bytes) -> None:
+def test_what_is_no_arrival_is_reported_apart(datagram: bytes) -> None:
     assert split_arrival(datagram) is None
 
 

@@ -8,15 +8,15 @@ from hypothesis import strategies as st
 
 from routerd.core.midi.messages import is_whole
 from routerd.ports import sysex_assembly as mend
-from routerd.ports.sysex_assembly import Mender
+from routerd.ports.sysex_assembly import SysexAssembly
 
 NOTE = b"\x90\x3c\x40"
 
 
 def taken(*handed_over: str) -> tuple[list[str], int]:
-    mender = Mender()
-    messages = [message.hex() for data in handed_over for message in mender.take(bytes.fromhex(data))]
-    return messages, mender.strange
+    assembly = SysexAssembly()
+    messages = [message.hex() for data in handed_over for message in assembly.take(bytes.fromhex(data))]
+    return messages, assembly.malformed
 
 
 @pytest.mark.parametrize(
@@ -45,19 +45,19 @@ def test_whole_messages_are_found(handed_over: list[str], messages: list[str], s
 
 def test_a_sysex_without_end_does_not_fill_the_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mend, "LONGEST_SYSEX", 100)
-    mender = Mender()
-    assert mender.take(b"\xf0\x7d" + bytes(89) + b"\xf8") == [b"\xf8"]
-    assert mender.take(bytes(90) + b"\xf8") == [b"\xf8"]
-    assert mender.strange == 1
-    assert mender.take(bytes(5) + b"\xf7") == []
-    assert mender.take(NOTE) == [NOTE]
+    assembly = SysexAssembly()
+    assert assembly.take(b"\xf0\x7d" + bytes(89) + b"\xf8") == [b"\xf8"]
+    assert assembly.take(bytes(90) + b"\xf8") == [b"\xf8"]
+    assert assembly.malformed == 1
+    assert assembly.take(bytes(5) + b"\xf7") == []
+    assert assembly.take(NOTE) == [NOTE]
     for too_long in (
         b"\xf0\x7d" + bytes(199),
         b"\xf0\x7d" + bytes(199) + b"\xf7",
         b"\xf8\xf0\x7d" + bytes(199) + b"\xf7",
     ):
-        assert [message for message in mender.take(too_long) if len(message) > 1] == []
-        assert mender.take(NOTE) == [NOTE]
+        assert [message for message in assembly.take(too_long) if len(message) > 1] == []
+        assert assembly.take(NOTE) == [NOTE]
 
 
 @given(
@@ -66,18 +66,20 @@ def test_a_sysex_without_end_does_not_fill_the_memory(monkeypatch: pytest.Monkey
 )
 def test_a_sysex_is_whole_wherever_clocks_cut_it(body: bytes, cuts: list[int]) -> None:
     """RtMidi hands over what lies between two clocks, the clock glued to it."""
-    mender = Mender()
+    assembly = SysexAssembly()
     whole = b"\xf0" + body + b"\xf7"
     places = sorted({min(max(cut, 1), len(whole) - 1) for cut in cuts})
     parts = [whole[a:b] for a, b in zip([0, *places], [*places, len(whole)], strict=True)]
-    got = [message for part in parts[:-1] for message in mender.take(part + b"\xf8")] + mender.take(parts[-1])
+    got = [message for part in parts[:-1] for message in assembly.take(part + b"\xf8")] + assembly.take(
+        parts[-1]
+    )
     assert got == [b"\xf8"] * len(places) + [whole]
-    assert mender.strange == 0
+    assert assembly.malformed == 0
 
 
 @given(st.lists(st.binary(max_size=12), max_size=12))
 def test_only_whole_messages_come_out_and_the_next_note_is_heard(noise: list[bytes]) -> None:
-    mender = Mender()
-    messages = [message for data in noise for message in mender.take(data)]
+    assembly = SysexAssembly()
+    messages = [message for data in noise for message in assembly.take(data)]
     assert all(is_whole(message) for message in messages)
-    assert mender.take(NOTE) == [NOTE]
+    assert assembly.take(NOTE) == [NOTE]

@@ -57,7 +57,7 @@ def test_one_of_several_ports_of_one_name(pattern: str, usb: Usb, found: PortInf
     assert match_port(pattern, [OTHER, LEFT, RIGHT], usb) is found
 
 
-def test_simulated_twins_are_told_apart_too() -> None:
+def test_simulated_twins_are_reported_apart_too() -> None:
     ports = SimulatedPorts()
     left = Device("left", output_pattern="Twin*", output_usb=Usb(serial="T0001"))
     right = Device("right", output_pattern="Twin*", output_usb=Usb(path="1-1.3"))
@@ -97,7 +97,7 @@ def test_what_is_shown_can_be_copied_into_the_rig(monkeypatch: pytest.MonkeyPatc
     assert '  input: {name: "Twin:MIDI 1", serial: "T0001"}' in text
 
 
-def test_twins_without_serial_numbers_are_told_apart_by_path(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_twins_without_serial_numbers_are_reported_apart_by_path(monkeypatch: pytest.MonkeyPatch) -> None:
     twins = (PortInfo("Twin", "a", "", "1-1"), PortInfo("Twin", "b", "", "1-2"))
     assert 'input: {name: "Twin", usb-path: "1-1"}' in shown(monkeypatch, *twins)
     same = (PortInfo("Twin", "a", "S", "1-1"), PortInfo("Twin", "b", "S", "1-1"))

@@ -178,7 +178,7 @@ def test_a_device_that_leaves_the_rig_hears_its_releases(
     assert sorted(hear(box, 3)) == [note_off(4, note + 12) for note in (60, 64, 67)]
     drain(box)
     time.sleep(0.3)
-    assert drain(box) == [], "the box has been parted"
+    assert drain(box) == [], "the box has been disconnected"
 
 
 def test_a_missing_port_is_said_and_opened_when_it_comes(

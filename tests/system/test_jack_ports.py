@@ -137,7 +137,7 @@ def test_a_sysex_too_long_for_jack_is_refused(ports: PortSystem, box: FarProgram
     assert box.receive() == b"\xf8"
 
 
-def test_strange_bytes_go_no_further(ports: PortSystem, box: FarProgram) -> None:
+def test_malformed_bytes_go_no_further(ports: PortSystem, box: FarProgram) -> None:
     heard: queue.Queue[bytes] = queue.Queue()
     open_input(ports, lambda data, _: heard.put(data))
     strange = [b"\x90", b"\x90\x3c", b"\x3c\x40", b"\xf4", b"\xfd", b"\xf7", b"\xf2\x01", b"\x90\x80\x40"]

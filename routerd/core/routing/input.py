@@ -81,6 +81,7 @@ class Input:
         "heard_ns",
         "held_notes",
         "held_pedals",
+        "malformed",
         "name",
         "note_sysex",
         "pedals",
@@ -89,7 +90,6 @@ class Input:
         "selected",
         "senses",
         "shares",
-        "strange",
         "table",
         "withheld",
     )
@@ -116,7 +116,7 @@ class Input:
         """Where they stand, if so: the last message of each, by (status byte << 7) | controller."""
         self.received = 0
         """Messages of its device so far; counted by whoever brings them."""
-        self.strange = 0
+        self.malformed = 0
         """Messages that were not whole, legal MIDI."""
         self.withheld = 0
         """Messages that a loop has brought back and that were not routed again, see core.loops."""
@@ -158,7 +158,7 @@ class Input:
             self._receive_system(data, now_ns, sink)
             return None
         if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
-            self.strange += 1
+            self.malformed += 1
             return None
         self.heard_ns = now_ns
         if not plain:
@@ -258,7 +258,7 @@ class Input:
 
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
-            self.strange += 1
+            self.malformed += 1
             return
         self.heard_ns = now_ns
         if data[0] == ACTIVE_SENSING:

@@ -33,18 +33,18 @@ class Checked(Generic[M]):
 
     document: Document
     model: M | None
-    _mended: set[Path] = field(default_factory=set)
+    _assembled: set[Path] = field(default_factory=set)
     _around: set[Path] = field(default_factory=set)
 
     def mark(self, path: Path) -> None:
         """Remember that the value at `path` was replaced."""
-        self._mended.add(path)
+        self._assembled.add(path)
         self._around.update(path[:length] for length in range(len(path)))
 
     def is_sound(self, path: Path) -> bool:
         """Return whether nothing at, in or around `path` was replaced."""
         return path not in self._around and not any(
-            path[:length] in self._mended for length in range(len(path) + 1)
+            path[:length] in self._assembled for length in range(len(path) + 1)
         )
 
     def report(self, path: Path, what: str, remedy: Remedy) -> None:

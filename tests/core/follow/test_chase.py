@@ -83,7 +83,7 @@ def test_a_jump_stops_and_goes_on_from_there() -> None:
     assert abs(at_ns - due_ns) < 1 * MS
 
 
-def test_strange_pieces_and_silence_stop_nothing() -> None:
+def test_malformed_pieces_and_silence_stop_nothing() -> None:
     one = stage()
     next_ns = play(one, FrameRate.FPS_30, 500 * MS, 0, 600)
     one.play("tape", "F1", "F1 80", "F1 7F", "F1 00", "F8", "FA")

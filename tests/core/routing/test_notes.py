@@ -150,17 +150,17 @@ def test_forget_tells_what_the_device_has_missed() -> None:
     assert keys.play("80 3c 40") == ["modular: 80 3d 40"]
 
 
-STRANGE = """
+MALFORMED = """
     |3c|3c 40|90|90 3c|90 3c 40 3e|90 80 40|90 3c 80|90 ff 40|c0|c0 05 06|c0 f8|d0 80
     |f0|f0 7d|f0 80 f7|f4|f5|f7|f9|fd|f8 f8|f2 00|f1 ff|f6 00|90 90 90|e0 00
 """
 
 
-@pytest.mark.parametrize("hexes", STRANGE.split("|"))
-def test_strange_bytes_go_nowhere_and_are_counted(hexes: str) -> None:
+@pytest.mark.parametrize("hexes", MALFORMED.split("|"))
+def test_malformed_bytes_go_nowhere_and_are_counted(hexes: str) -> None:
     keys = Keys(route("sampler", kinds=Kind))
     assert keys.play(hexes) == []
-    assert keys.input.strange == 1
+    assert keys.input.malformed == 1
     assert keys.play("90 3c 40") == ["sampler: 90 3c 40"]
 
 

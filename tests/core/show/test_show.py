@@ -553,11 +553,11 @@ def test_a_song_control_without_an_argument_is_refused() -> None:
     assert [e["kind"] for e in stage.events].count("refused") == 1
 
 
-STRANGE = "|00|90|90 3c|90 80 80|f4|f7|ff|f0|f0 80|c0 ff|fe fe"
+MALFORMED = "|00|90|90 3c|90 80 80|f4|f7|ff|f0|f0 80|c0 ff|fe fe"
 
 
-@pytest.mark.parametrize("hexes", STRANGE.split("|"))
-def test_strange_bytes_disturb_nothing(hexes: str) -> None:
+@pytest.mark.parametrize("hexes", MALFORMED.split("|"))
+def test_malformed_bytes_disturb_nothing(hexes: str) -> None:
     stage = Stage()
     before, sent = stage.show.snapshot(), len(stage.sent())
     for device in ("keys", "pedals"):

@@ -340,14 +340,14 @@ def test_transport_of_a_source_can_be_left_alone() -> None:
     assert one.show.transport.clock.position_ticks == 0
 
 
-def test_strange_system_messages_of_a_source_are_counted_and_do_nothing() -> None:
+def test_malformed_system_messages_of_a_source_are_counted_and_do_nothing() -> None:
     one = stage()
     next_ns = tick(one, 60, 7 * MS)
     one.play("drums", "F2", "F2 04", "F2 80 00", "FA 00", "F4", "FD", "FF", "F0 7D", "F8 F8")
     next_ns = tick(one, 10, next_ns)
     assert not at(one, "synth", START)
     assert one.show.snapshot()["follow"]["state"] == "locked"
-    assert one.input("drums").strange == 8  # all but FF, which is a whole System Reset (M1 p. 31)
+    assert one.input("drums").malformed == 8  # all but FF, which is a whole System Reset (M1 p. 31)
 
 
 def test_tempo_is_refused_while_a_source_decides() -> None:

@@ -114,7 +114,7 @@ def identities(product: str) -> dict[str, str]:
     return found
 
 
-def test_two_devices_of_one_name_are_told_apart(bus: None) -> None:
+def test_two_devices_of_one_name_are_reported_apart(bus: None) -> None:
     """By serial number wherever they are plugged, by USB path whichever is plugged there."""
     left, right = Gadget(0, "Bed Twin", "T0001"), Gadget(1, "Bed Twin", "T0002")
     try:
