@@ -14,6 +14,8 @@ from time import monotonic_ns
 from typing import Any
 
 from routerd.core.errors import RouterdError
+from routerd.core.model.codec import to_json
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
@@ -196,7 +198,7 @@ class Engine:
             if str(why):
                 _say(f"an engine has died here; not going on from where it was: {why}")
             return None
-        song = back.show.snapshot()["song"]
+        song = back.show.snapshot().song
         _say(f"an engine has died here; going on in {song!r}, {back.gap_ns / NS_PER_S:.3f} s without a tick")
         return back
 
@@ -300,11 +302,11 @@ class Engine:
                 if kind == "snapshot":
                     self._remember(value)
                 if link is not None and link.open:
-                    link.send(kind, value)
+                    link.send(kind, to_json(value))
                 elif kind == "event":
                     self._unsent.append(value)
 
-    def _remember(self, snapshot: dict[str, Any]) -> None:
+    def _remember(self, snapshot: Snapshot) -> None:
         if self._memory is not None and self._remembers:
             why = self._memory.keep(record_of(snapshot, self._origin))
             if why:

@@ -7,15 +7,15 @@ whatever is wrong is reported in one line, and the start is an ordinary one, by 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from routerd import __version__, storage
 from routerd.core.errors import PeerError, RouterdError
-from routerd.core.model.set_list import SetList, set_list_from_plain
+from routerd.core.model.set_list import SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.show.compiler import CompiledBook, Compiler
-from routerd.core.show.crash_state import FIELDS, kept_from_plain, place_in
+from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.engine.crash_memory import Memory
@@ -41,9 +41,9 @@ class RecoveryError(PeerError):
     """Why the start is an ordinary one."""
 
 
-def record_of(snapshot: Mapping[str, Any], origin: Origin) -> dict[str, Any] | None:
+def record_of(snapshot: Snapshot, origin: Origin) -> dict[str, Any] | None:
     """Return what is kept of a snapshot; None while no song is on."""
-    if not snapshot["generation"] or snapshot["song"] is None:
+    if not snapshot.generation or snapshot.song is None:
         return None
     return {
         "boot": _boot_id(),
@@ -51,8 +51,8 @@ def record_of(snapshot: Mapping[str, Any], origin: Origin) -> dict[str, Any] | N
         "folder": origin.folder,
         "set": origin.set_name,
         "place": place_in(snapshot),
-        "set_list": snapshot["set_list"],
-        **{name: snapshot[name] for name in FIELDS},
+        "set_list": set_list_to_plain(snapshot.set_list),
+        **standing_in(snapshot),
     }
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.midi.rest import Pressed
 from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.codec import to_json
 from routerd.core.model.rig import rig_from_plain
 from routerd.core.model.set_list import SetList, set_list_from_plain
 from routerd.core.model.song import song_from_plain
@@ -56,7 +57,7 @@ class ServerLink:
         reader, writer = await asyncio.open_connection(sock=end)
         self._writer = writer
         self.send("hello", greet())
-        self.send("snapshot", self._worker.show.snapshot())
+        self.send("snapshot", to_json(self._worker.show.snapshot()))
         unpacker = Unpacker()
         try:
             while data := await reader.read(65536):

@@ -357,7 +357,7 @@ class Worker:
         elif self._clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:
             self._segment = self._clock.segment
             self._grid_ns = monotonic_ns() + GRID_EVERY_NS
-            self.post("grid", show.grid())
+            self.post("grid", self._segment)
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from time import monotonic_ns
@@ -16,10 +17,13 @@ from typing import TYPE_CHECKING, Any
 
 import structlog
 
+from routerd.core.clock.grid import Segment
 from routerd.core.errors import LinkError, RigFolderError
+from routerd.core.model.codec import from_json
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Tap, TickRecord
 from routerd.server.announcing import HealthWatch
@@ -121,16 +125,16 @@ class App:
         view = self.view
         view.silent_looks = 0
         if kind == "snapshot":
-            unwell = any(view.snapshot.get(key) != body[key] for key in ("loops", "chattering"))
-            view.snapshot = body
-            if unwell:
+            before, snapshot = view.snapshot, from_json(Snapshot, body)
+            view.snapshot = snapshot
+            if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
                 self.health.look()
-            view.pace.look(body["song"], body["transport"], steady_s())
+            view.pace.look(snapshot.song, snapshot.transport, steady_s())
             self._snapshot_came.set()
             self._name_numbers()
             self.keeper.changed()
         elif kind == "grid":
-            view.snapshot = {**view.snapshot, "grid": body}
+            view.snapshot = replace(view.snapshot, grid=from_json(Segment, body))
         elif kind == "event":
             self.measurements.event(body)
             self.tell(body)
@@ -196,9 +200,9 @@ class App:
 
     def _name_numbers(self) -> None:
         snapshot = self.view.snapshot
-        titles = [self.view.title(identifier) for identifier in snapshot["songs"]]
-        self.measurements.name(snapshot["outputs"], titles)
-        song = snapshot["song"]
+        titles = [self.view.title(identifier) for identifier in snapshot.songs]
+        self.measurements.name(list(snapshot.outputs), titles)
+        song = snapshot.song
         self.measurements.song(None if song is None else self.view.title(song))
 
     # Books
@@ -282,7 +286,7 @@ class App:
                 decision = decide(
                     loaded.book, loaded.set_lists, self.view.set_list, self.keeper.origin, at_start=False
                 )
-                generation = self.view.snapshot["generation"] + 1
+                generation = self.view.snapshot.generation + 1
                 await self._give(loaded.book, loaded.set_lists, decision, generation, None)
             self.view.problems.pop("files", None)
 
@@ -315,7 +319,7 @@ class App:
     async def _snapshot_of(self, generation: int) -> None:
         try:
             async with asyncio.timeout(REPLY_S):
-                while self.view.snapshot.get("generation", 0) < generation:
+                while self.view.snapshot.generation < generation:
                     self._snapshot_came.clear()
                     await self._snapshot_came.wait()
         except TimeoutError as error:

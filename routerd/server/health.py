@@ -190,16 +190,16 @@ def _not_kept(view: View, _now_ns: int) -> Iterator[Line]:
 
 
 def _switches(view: View, _now_ns: int) -> Iterator[Line]:
-    for one in view.snapshot.get("chattering", ()):
-        text = f"{one['device']}: {one['switch']} chatters"
-        if one["held_back"]:
+    for one in view.snapshot.chattering:
+        text = f"{one.device}: {one.switch} chatters"
+        if one.held_back:
             text += ", so it is not heard until it has been quiet for a second"
         remedy = "look at its cable and its contacts; everything can be done over the API meanwhile"
-        yield Line("switch", text, remedy, one["device"], one["switch"])
+        yield Line("switch", text, remedy, one.device, one.switch)
 
 
 def _loops(view: View, _now_ns: int) -> Iterator[Line]:
-    for device in view.snapshot.get("loops", ()):
+    for device in view.snapshot.loops:
         text = f"{device}: what is sent out comes back here in a loop; it is not routed again"
         remedy = "switch off the echo (local control, thru) of the device, or take its route or cable away"
         yield Line("loop", text, remedy, device)

@@ -105,7 +105,7 @@ class StateKeeper:
             view.set_list,
             self.origin,
             place_of(view),
-            view.snapshot["transport"],
+            view.snapshot.transport,
             tuple(self.undo),
             view.pace.began_s,
         )

@@ -8,16 +8,24 @@ from __future__ import annotations
 
 import os
 import resource
-from fractions import Fraction
+from dataclasses import fields
 from math import lcm
 from pathlib import Path
 from time import monotonic_ns
 from typing import Any
 
 from routerd import __version__
-from routerd.core.clock.grid import Segment
+from routerd.core.clock.transport import State
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
-from routerd.core.model.plain import Plain
+from routerd.core.model.arming import Learns
+from routerd.core.model.snapshot import (
+    ArmedCommand,
+    DeviceClockState,
+    FollowingState,
+    LearningState,
+    Snapshot,
+)
+from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.server.boottime import steady_s
 from routerd.server.durations import durations_of
@@ -47,25 +55,34 @@ TEMPO_DIGITS = 3
 """Decimals of the tempo that is shown; `rate_bpm` is exact."""
 
 
-def device_clock(one: Plain, snapshot: Plain, now_ns: int) -> DeviceClock:
+def device_clock(one: DeviceClockState, snapshot: Snapshot, now_ns: int) -> DeviceClock:
     """Return where the device `one` of a snapshot stands at `now_ns`."""
-    cycle_ticks, running = one["cycle_ticks"], one["running"]
+    cycle_ticks, running = one.cycle_ticks, one.running
     step = cycle = bars = None
     if running and cycle_ticks:
-        ticks = max(0, tick_at(snapshot, now_ns) - one["started_tick"])
+        ticks = max(0, tick_at(snapshot, now_ns) - one.started_tick)
         cycle, within = divmod(ticks, cycle_ticks)
         step = within // TICKS_PER_SPP_UNIT + 1
-        bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot["meter"]))
+        bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot.meter))
     steps = cycle_ticks // TICKS_PER_SPP_UNIT or None
-    rate = None if one["rate"] is None else format_bpm(Fraction(one["rate"]))
-    return DeviceClock(one["device"], rate, running, step, steps, cycle, bars, one["waits_for"])
+    rate = None if one.rate is None else format_bpm(one.rate)
+    return DeviceClock(
+        one.device,
+        rate,
+        running,
+        step,
+        steps,
+        cycle,
+        bars,
+        waits_for=None if one.waits_for is None else one.waits_for.value,
+    )
 
 
-def tempo_of(snapshot: Plain) -> Tempo:
+def tempo_of(snapshot: Snapshot) -> Tempo:
     """Return the tempo that sounds."""
-    grid = snapshot["grid"]
-    sounds = format_bpm(round(Fraction(grid["rate_bpm"]), TEMPO_DIGITS))
-    return Tempo(sounds, **grid, set_by=snapshot["tempo_by"])
+    grid = snapshot.grid
+    sounds = format_bpm(round(grid.bpm, TEMPO_DIGITS))
+    return Tempo(sounds, grid.anchor_ns, grid.anchor_tick, str(grid.bpm), snapshot.tempo_by.value)
 
 
 def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
@@ -74,21 +91,20 @@ def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
     return both // bar_ticks - ticks % both // bar_ticks
 
 
-def tick_at(snapshot: Plain, now_ns: int) -> int:
+def tick_at(snapshot: Snapshot, now_ns: int) -> int:
     """Return the number of the grid's last tick at `now_ns`."""
-    grid = snapshot["grid"]
-    segment = Segment(grid["anchor_ns"], grid["anchor_tick"], Fraction(grid["rate_bpm"]))
+    grid = snapshot.grid
     # a new tempo's grid begins at a tick that may be still to come: before it the old one held
-    return max(segment.tick_at(now_ns), int(grid["anchor_tick"]) - 1)
+    return max(grid.tick_at(now_ns), grid.anchor_tick - 1)
 
 
-def position_at(snapshot: Plain, now_ns: int) -> Position:
+def position_at(snapshot: Snapshot, now_ns: int) -> Position:
     """Return bar, beat and tick of the song at `now_ns`."""
-    ticks = snapshot["position_tick"]
-    if snapshot["transport"] == "running":
-        ticks = max(0, tick_at(snapshot, now_ns) - snapshot["origin_tick"])
-    beats, unit = snapshot["meter"]
-    from_tick, from_bar = snapshot["meter_from"]
+    ticks = snapshot.position_tick
+    if snapshot.transport is State.RUNNING:
+        ticks = max(0, tick_at(snapshot, now_ns) - snapshot.origin_tick)
+    beats, unit = snapshot.meter
+    from_tick, from_bar = snapshot.meter_from
     bar, within_bar = divmod(ticks - from_tick, ticks_per_bar(beats, unit))
     bar += from_bar
     beat, tick = divmod(within_bar, ticks_per_beat(unit))
@@ -114,32 +130,29 @@ def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
     snapshot = view.snapshot
     song = view.song
     section = None
-    if song is not None and 0 < snapshot["section"] <= len(song.sections):
-        section = Section(snapshot["section"], song.sections[snapshot["section"] - 1].name)
-    armed = snapshot["armed"]
+    if song is not None and 0 < snapshot.section <= len(song.sections):
+        section = Section(snapshot.section, song.sections[snapshot.section - 1].name)
     return Status(
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
         durations=durations_of(view.set_list, view.songs, _position(view), view.pace, steady_s()),
         song=None if song is None else view.ticked(song),
-        next_song=None if snapshot["next_index"] is None else _in_order(view, snapshot["next_index"]),
+        next_song=None if snapshot.next_index is None else _in_order(view, snapshot.next_index),
         section=section,
-        armed=None
-        if armed is None
-        else Armed(armed["action"], armed["argument"], armed["when"], armed["left"]),
-        muted=tuple(snapshot["muted"]),
-        soloed=tuple(snapshot["soloed"]),
-        learning=learning_of(snapshot["learning"]),
-        tuning_note=_tuning_note(snapshot["tuning"], now_ns),
-        transport=snapshot["transport"],
+        armed=None if snapshot.armed is None else _armed(snapshot.armed),
+        muted=snapshot.muted,
+        soloed=snapshot.soloed,
+        learning=learning_of(snapshot.learning),
+        tuning_note=None if snapshot.tuning is None else _tuning_note(snapshot.tuning, now_ns),
+        transport=snapshot.transport.value,
         tempo=tempo_of(snapshot),
         position=position_at(snapshot, now_ns),
-        meter="{}/{}".format(*snapshot["meter"]),
-        clock_source=snapshot["clock_source"],
-        device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot["devices"]),
-        click=Click(snapshot["click"]["alone"], snapshot["click"]["counting_to"] > 0),
-        follow=None if snapshot["follow"] is None else Follow(**snapshot["follow"]),
+        meter=str(snapshot.meter),
+        clock_source=snapshot.clock_source,
+        device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot.devices),
+        click=Click(snapshot.click.alone, snapshot.click.counting_to > 0),
+        follow=None if snapshot.following is None else _follow(snapshot.following),
         ports=tuple(_port(port) for port in view.ports),
         engine=_engine(view, now_ns),
         server=server,
@@ -184,7 +197,7 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
         uptime_s=_seconds(now_ns - hello["started_ns"]),
         resumed_gap_ms=hello["resumed_gap_ms"],
         ports=hello["ports"],
-        generation=view.snapshot["generation"],
+        generation=view.snapshot.generation,
         scheduling=realtime["scheduling"],
         priority=realtime["priority"],
         memory_locked=realtime["memory_locked"],
@@ -194,11 +207,19 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
     )
 
 
-def _tuning_note(tuning: Plain | None, now_ns: int) -> TuningNote | None:
-    if tuning is None:
-        return None
-    left_s = _seconds(max(0, tuning["until_ns"] - now_ns))
-    return TuningNote(tuning["device"], tuning["channel"], tuning["note"], left_s)
+def _armed(armed: ArmedCommand) -> Armed:
+    command = armed.command
+    return Armed(command.action.value, command.argument, str(command.when), armed.lines_left)
+
+
+def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:
+    left_s = _seconds(max(0, tuning.until_ns - now_ns))
+    return TuningNote(tuning.device, tuning.channel, tuning.note, left_s)
+
+
+def _follow(following: FollowingState) -> Follow:
+    values = {one.name: getattr(following, one.name) for one in fields(following)}
+    return Follow(**{**values, "state": following.state.value})
 
 
 def _port(port: dict[str, Any]) -> Port:
@@ -214,12 +235,12 @@ def _port(port: dict[str, Any]) -> Port:
 
 
 def _position(view: View) -> int | None:
-    index: int | None = view.snapshot["index"]
+    index = view.snapshot.index
     return None if index is None else index + 1
 
 
 def _in_order(view: View, index: int) -> SongInOrder:
-    identifier = view.snapshot["set_list"]["order"][index]
+    identifier = view.set_list.order[index]
     return SongInOrder(index + 1, identifier, view.title(identifier))
 
 
@@ -227,24 +248,32 @@ def _seconds(span_ns: int) -> float:
     return round(span_ns / NS_PER_S, 1)
 
 
-def learning_of(plain: Plain | None) -> Learning | None:
+def learning_of(state: LearningState | None) -> Learning | None:
     """Return what the snapshot's `learning` says, with its entry when there is one, or None."""
-    if plain is None:
+    if state is None:
         return None
-    return Learning(**plain, entry=_entry_of(plain))
+    return Learning(
+        learns=state.learns.value,
+        over=state.over,
+        device=state.device or None,
+        message=state.message.hex(" ").upper() or None,
+        low=state.low,
+        high=state.high,
+        entry=_entry_of(state),
+    )
 
 
-def _entry_of(plain: Plain) -> str | None:
+def _entry_of(state: LearningState) -> str | None:
     """Return the line for `controls` or `pedals` of rig.yaml; None while nothing fit for one was heard."""
-    if plain["message"] is None:
+    message = state.message
+    if not message:
         return None
-    message = bytes.fromhex(plain["message"])
-    if plain["learns"] == "pedal":
-        if plain["low"] == plain["high"]:
+    if state.learns is Learns.PEDAL:
+        if state.low == state.high:
             return None
         where = f"controller: {message[1]}, channel: {(message[0] & 0x0F) + 1}"
-        return f"- {{from: {plain['device']}, {where}, heel: {plain['low']}, toe: {plain['high']}}}"
-    return f"- {{from: {plain['device']}, {_how_written(message)}, do: next}}"
+        return f"- {{from: {state.device}, {where}, heel: {state.low}, toe: {state.high}}}"
+    return f"- {{from: {state.device}, {_how_written(message)}, do: next}}"
 
 
 def _how_written(message: bytes) -> str:

@@ -11,14 +11,39 @@ from fractions import Fraction
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.clock.transport import TempoBy
+from routerd.core.clock.grid import Segment
+from routerd.core.clock.transport import State, TempoBy
 from routerd.core.model.plain import Plain
-from routerd.core.model.set_list import SetList, set_list_from_plain
+from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import BarLine, Meter, Snapshot
 from routerd.core.model.song import Song
 from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.server.durations import Pace
 from routerd.server.http.shapes import CheckItem, SectionFacts, SongFacts
+
+NO_SNAPSHOT = Snapshot(
+    revision=0,
+    generation=0,
+    set_list=SetList("", ()),
+    order_revision=0,
+    index=None,
+    gap=0,
+    next_index=None,
+    song=None,
+    section=0,
+    transport=State.STOPPED,
+    bpm=Fraction(120),
+    meter=Meter(4, 4),
+    meter_from=BarLine(0, 0),
+    tempo_by=TempoBy.SONG,
+    tempo_moves=False,
+    grid=Segment(0, 0, Fraction(120)),
+    position_tick=0,
+    origin_tick=0,
+    bar_origin_tick=0,
+)
+"""Until the engine has sent one."""
 
 
 @dataclass(slots=True)
@@ -26,7 +51,7 @@ class View:
     """The state of the server; every request is answered from here."""
 
     hello: Plain = field(default_factory=dict)
-    snapshot: Plain = field(default_factory=dict)
+    snapshot: Snapshot = NO_SNAPSHOT
     ports: list[Plain] = field(default_factory=list)
     counters: dict[str, int] = field(default_factory=dict)
     songs: dict[str, SongFacts] = field(default_factory=dict)
@@ -67,27 +92,26 @@ class View:
     @property
     def ready(self) -> bool:
         """Whether the engine has a book."""
-        return bool(self.snapshot.get("generation", 0) > 0)
+        return self.snapshot.generation > 0
 
     @property
     def set_list(self) -> SetList:
         """Tonight's running order as it is now."""
-        return set_list_from_plain(self.snapshot["set_list"])
+        return self.snapshot.set_list
 
     @property
     def song(self) -> SongFacts | None:
         """The song that is on; only what the engine says of it when the server does not know it."""
         snapshot = self.snapshot
-        identifier = snapshot["song"]
+        identifier = snapshot.song
         if identifier is None or identifier in self.songs:
             return self.songs.get(identifier or "")
-        bpm = format_bpm(Fraction(snapshot["bpm"]))
-        meter = "{}/{}".format(*snapshot["meter"])
+        bpm, meter = format_bpm(snapshot.bpm), str(snapshot.meter)
         return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
 
     def ticked(self, facts: SongFacts) -> SongFacts:
         """Return the facts of a song with what is ticked off its checklist."""
-        done = self.snapshot["checked"].get(facts.identifier, ())
+        done = self.snapshot.done.get(facts.identifier, ())
         return replace(
             facts, checklist=tuple(replace(item, done=item.number in done) for item in facts.checklist)
         )
@@ -155,5 +179,5 @@ def place_of(view: View) -> dict[str, Any] | None:
     if song is None:
         return None
     snapshot = view.snapshot
-    own = snapshot["tempo_by"] == TempoBy.SONG or snapshot["tempo_moves"]
-    return {**place_in(snapshot), "bpm": None if own else format_bpm(Fraction(snapshot["bpm"]))}
+    own = snapshot.tempo_by is TempoBy.SONG or snapshot.tempo_moves
+    return {**place_in(snapshot), "bpm": None if own else format_bpm(snapshot.bpm)}

@@ -185,7 +185,7 @@ def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) ->
 def test_all_that_is_needed_is_found(tmp_path: Path) -> None:
     back = come_back(left(tmp_path), tmp_path, ORIGIN, 4_500_000_000)
     snapshot = back.show.snapshot()
-    assert (snapshot["song"], snapshot["section"], snapshot["generation"]) == ("middle", 2, 3)
+    assert (snapshot.song, snapshot.section, snapshot.generation) == ("middle", 2, 3)
     assert back.head.engine_started_ns == 77
 
 
@@ -207,8 +207,8 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     back.show.apply(Command(Action.NEXT), 4_500_000_000)
     back.complete(await back.rest(Worker(back.show, lambda: None)), 4_600_000_000)
     assert set(back.show.book.songs) == set(many)
-    assert back.show.snapshot()["song"] == "song-8"
-    assert back.show.snapshot()["muted"] == ["route pads to synth"]
+    assert back.show.snapshot().song == "song-8"
+    assert back.show.snapshot().muted == ("route pads to synth",)
     back.show.apply(Command(Action.SONG, "song-30"), 4_700_000_000)
 
 

@@ -15,6 +15,7 @@ from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import SectionsEnd, Song
+from routerd.core.show.crash_state import place_in
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
 FOUR = replace(MIDDLE, identifier="four", sections_end=SectionsEnd.WRAP)
@@ -191,7 +192,7 @@ class Evening(RuleBasedStateMachine):
         """Order, song, section and what waits for a press are on the disk; transport does not go on."""
         snapshot = self.stage.show.snapshot()
         songs = [LIBRARY[name] for name in sorted(self.reference.library)]
-        place = {key: snapshot[key] for key in ("song", "section", "gap", "armed")}
+        place = {key: place_in(snapshot)[key] for key in ("song", "section", "gap", "armed")}
         self.stage = Stage(compiled(songs=songs, order=self.reference.order), place)
         reference = self.reference
         gone = (reference.armed == ("next", "") and not reference.after) or (
@@ -217,12 +218,12 @@ class Evening(RuleBasedStateMachine):
         if not hasattr(self, "stage"):
             return
         snapshot, reference = self.stage.show.snapshot(), self.reference
-        assert (snapshot["song"], snapshot["section"]) == (reference.song, reference.section)
-        assert snapshot["set_list"]["order"] == reference.order
-        assert snapshot["index"] == (len(reference.before) if reference.in_order else None)
+        assert (snapshot.song, snapshot.section) == (reference.song, reference.section)
+        assert list(snapshot.set_list.order) == reference.order
+        assert snapshot.index == (len(reference.before) if reference.in_order else None)
         here = len(reference.before) + reference.in_order
-        assert snapshot["next_index"] == (here if reference.after else None)
-        assert (snapshot["armed"] is None) == (reference.armed is None)
+        assert snapshot.next_index == (here if reference.after else None)
+        assert (snapshot.armed is None) == (reference.armed is None)
 
 
 TestEvening = Evening.TestCase

@@ -102,7 +102,7 @@ class Evening:
             show.transport.clock.next_bar(show.transport.clock.next_tick + 1) + 1
         )
         self.wait(lambda: show.transport.clock.next_tick > bars, 600_000)
-        self.wait(lambda: not show.snapshot()["click"]["counting_to"], 600_000)
+        self.wait(lambda: not show.snapshot().click.counting_to, 600_000)
         self.wait(lambda: show.drained(stage.now_ns), 600_000)
         self.wait(lambda: False, 2_500)
         heard: Heard = {}

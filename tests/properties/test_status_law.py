@@ -17,6 +17,7 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.model.timing import ChangePolicy, Curve, SongTiming, StartMode, TempoPoint, Timing
 from routerd.server.status import device_clock, position_at, tempo_of, tick_at
@@ -86,15 +87,15 @@ class Watched:
         self.observers = {device.name: Observer() for device in RIG.devices}
         self._heard = 0
 
-    def look(self) -> dict[str, Any]:
+    def look(self) -> Snapshot:
         for at_ns, name, data in self.stage.log[self._heard :]:
             self.observers[name].hear(at_ns, data)
         self._heard = len(self.stage.log)
         return self.stage.show.snapshot()
 
-    def at_rest(self) -> dict[str, Any] | None:
+    def at_rest(self) -> Snapshot | None:
         """Let two ticks pass and return the snapshot, where no device was started or stopped meanwhile."""
-        before = self.look()["devices"]
+        before = self.look().devices
         first = [observer.running for observer in self.observers.values()]
         show = self.stage.show
         until = show.ticks.number + 2
@@ -104,7 +105,7 @@ class Watched:
             self.stage.run(show.transport.clock.next_due_ns + 6 * MS)
         snapshot = self.look()
         same = first == [observer.running for observer in self.observers.values()]
-        return snapshot if same and before == snapshot["devices"] else None
+        return snapshot if same and before == snapshot.devices else None
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -123,26 +124,26 @@ def test_the_status_says_what_is_heard(seed: int) -> None:
         one.collect()
         one.run(one.now_ns + chance.choice((5, 60, 300, 2500)) * MS)
         snapshot = watched.at_rest()
-        if watched.look()["song"] != song:
-            song = watched.look()["song"]
+        if watched.look().song != song:
+            song = watched.look().song
             watched.observers["plain"].counted = None  # a song that is entered while transport runs
         if snapshot is None:
             continue
         compared += 1
-        for plain in snapshot["devices"]:
-            observer = watched.observers[plain["device"]]
-            shown = device_clock(plain, snapshot, one.now_ns)
-            assert bool(shown.running) is observer.running, plain
-            if observer.running and observer.counted and plain["device"] != "late":
+        for state in snapshot.devices:
+            observer = watched.observers[state.device]
+            shown = device_clock(state, snapshot, one.now_ns)
+            assert bool(shown.running) is observer.running, state
+            if observer.running and observer.counted and state.device != "late":
                 # the first tick after Start is the first of its sequence
-                counted = tick_at(snapshot, one.now_ns) - plain["started_tick"] + 1
-                assert counted == observer.counted, plain
+                counted = tick_at(snapshot, one.now_ns) - state.started_tick + 1
+                assert counted == observer.counted, state
         plain = watched.observers["plain"]
-        from_top = snapshot["devices"][0]["started_tick"] == snapshot["origin_tick"]
-        if plain.counted and plain.running and from_top and snapshot["transport"] == "running":
+        from_top = snapshot.devices[0].started_tick == snapshot.origin_tick
+        if plain.counted and plain.running and from_top and snapshot.transport == "running":
             position = position_at(snapshot, one.now_ns)
             assert ((position.bar - 1) * 4 + position.beat - 1) * 24 + position.tick == plain.counted - 1
-        segment_ns = snapshot["grid"]["anchor_ns"]
+        segment_ns = snapshot.grid.anchor_ns
         if len(plain.ticks) == 3 and segment_ns <= plain.ticks[1]:
             heard = F(60_000_000_000, 24) / (plain.ticks[2] - plain.ticks[1])
             assert float(tempo_of(snapshot).bpm) == pytest.approx(float(heard), abs=0.002)

@@ -176,13 +176,13 @@ class TimeOfAnEvening(RuleBasedStateMachine):
     def stop(self, action: Action) -> None:
         self.do(action)
         self.quiet_ns = self.stage.now_ns
-        assert self.stage.show.snapshot()["armed"] is None
+        assert self.stage.show.snapshot().armed is None
 
     @rule()
     def panic(self) -> None:
         running = {name: one.running for name, one in self.heard.items()}
         self.do(Action.PANIC)
-        assert self.stage.show.snapshot()["armed"] is None
+        assert self.stage.show.snapshot().armed is None
         assert running == {name: one.running for name, one in self.heard.items()}
 
     @rule(action=st.sampled_from((Action.NEXT, Action.PREVIOUS)), when=st.sampled_from(("now", *MOMENTS)))
@@ -257,9 +257,9 @@ class TimeOfAnEvening(RuleBasedStateMachine):
             self.stage.run(self.stage.now_ns + 40 * MS)
             self.listen()
             told = self.stage.show.snapshot()
-            running = {one["device"]: one["running"] for one in told["devices"] if one["waits_for"] is None}
-            if told["transport"] != "starting":
-                running["grid"] = told["transport"] == "running"
+            running = {one.device: one.running for one in told.devices if one.waits_for is None}
+            if told.transport != "starting":
+                running["grid"] = told.transport == "running"
             wrong = [name for name in running if name != "gate" and running[name] != self.heard[name].running]
             if not wrong:
                 return
@@ -297,7 +297,7 @@ class TimeOfAnEvening(RuleBasedStateMachine):
         ticks = [t for t in self.heard["grid"].ticks if t > self.hand_ns]
         period_ns = 2_500_000_000 / self.hand
         assert all(abs(b - a - period_ns) <= 1 for a, b in itertools.pairwise(ticks))
-        assert self.stage.show.snapshot()["tempo_by"] == "hand"
+        assert self.stage.show.snapshot().tempo_by == "hand"
 
     @invariant()
     def after_a_stop_nothing_starts(self) -> None:

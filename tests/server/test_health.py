@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from routerd.core.model.snapshot import ChatteringSwitch
 from routerd.server import health
 from routerd.server.announcing import Announcer
 from routerd.server.health import Line, lines_of
-from routerd.server.view import View
+from routerd.server.view import NO_SNAPSHOT, View
 
 S = 1_000_000_000
 
@@ -55,10 +57,11 @@ def test_every_state_but_open_is_a_line_with_device_pattern_and_remedy(state: st
 
 
 def test_a_switch_that_chatters_is_named_with_its_device() -> None:
-    switch = {"device": "pedals", "switch": "controller 80 on channel 16", "held_back": False}
-    (line,) = lines_of(view(snapshot={"chattering": [switch]}), 300 * S)
+    switch = ChatteringSwitch("pedals", "controller 80 on channel 16", held_back=False)
+    (line,) = lines_of(view(snapshot=replace(NO_SNAPSHOT, chattering=(switch,))), 300 * S)
     assert line.text == "pedals: controller 80 on channel 16 chatters"
-    (line,) = lines_of(view(snapshot={"chattering": [{**switch, "held_back": True}]}), 300 * S)
+    held_back = replace(switch, held_back=True)
+    (line,) = lines_of(view(snapshot=replace(NO_SNAPSHOT, chattering=(held_back,))), 300 * S)
     assert (line.kind, line.device, line.about) == ("switch", "pedals", "controller 80 on channel 16")
     assert "chatters" in line.text
     assert "cable" in line.remedy
@@ -125,8 +128,7 @@ def test_a_flood_and_what_the_server_does_itself() -> None:
 
 
 def test_a_loop_is_a_line_of_the_device_that_hears_it() -> None:
-    looped = view()
-    looped.snapshot["loops"] = ["keys"]
+    looped = view(snapshot=replace(NO_SNAPSHOT, loops=("keys",)))
     (line,) = lines_of(looped, 300 * S)
     assert (line.kind, line.device) == ("loop", "keys")
     assert line.remedy

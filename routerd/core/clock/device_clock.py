@@ -16,9 +16,8 @@ A song may want another timing of a device while it is on (`use`).
 
 from __future__ import annotations
 
-from enum import Enum
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.transport import State
 from routerd.core.midi.messages import (
@@ -31,6 +30,7 @@ from routerd.core.midi.messages import (
     note_off,
     note_on,
 )
+from routerd.core.model.snapshot import DeviceClockState, Wanted
 from routerd.core.model.timing import StartMode
 from routerd.core.units import TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
 
@@ -43,14 +43,6 @@ if TYPE_CHECKING:
 
 _ANEW = 16
 """So far the numbers of own ticks go back where they begin anew: by more than can wait in the schedule."""
-
-
-class Wanted(Enum):
-    """When a device shall be started by itself."""
-
-    NEXT = "next"
-    BAR = "bar"
-    CYCLE = "cycle"
 
 
 class DeviceClock:
@@ -244,25 +236,22 @@ class DeviceClock:
 
     @property
     def standing(self) -> tuple[object, ...]:
-        """What `to_plain` is made from, for comparison."""
+        """What `state` is made from, for comparison."""
         return self.timing, self.running, self.started_tick, self._wanted
 
-    def to_plain(self) -> dict[str, Any]:
-        """Return where the device stands, as plain values.
-
-        `rate` is None where it gets no ticks, `running` where it is neither started nor stopped from here.
-        """
+    def state(self, device: str) -> DeviceClockState:
+        """Return where a device stands that has this clock, as a snapshot shows it."""
         timing = self.timing
         wanted = Wanted.NEXT if self._starting else self._wanted
         started = self.output.transport or timing.start not in (StartMode.TRANSPORT, StartMode.NEVER)
-        return {
-            "device": self.output.name,
-            "rate": str(timing.rate) if self.output.clock else None,
-            "running": self.running if started or self.running else None,
-            "started_tick": self.started_tick,
-            "cycle_ticks": self.cycle_ticks,
-            "waits_for": None if wanted is None else wanted.value,
-        }
+        return DeviceClockState(
+            device,
+            timing.rate if self.output.clock else None,
+            self.running if started or self.running else None,
+            self.started_tick,
+            self.cycle_ticks,
+            wanted,
+        )
 
     def _comes_up(self, clock: Clock) -> bool:
         """Return whether the next tick is the wanted one."""

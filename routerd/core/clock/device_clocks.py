@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.device_clock import DeviceClock
 from routerd.core.clock.time_code import TimeCoder
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from routerd.core.clock.clock import Clock
     from routerd.core.clock.schedule import Schedule
+    from routerd.core.model.snapshot import DeviceClockState
     from routerd.core.model.timing import Timing
     from routerd.core.output.wire import Output
 
@@ -115,9 +116,9 @@ class DeviceClocks:
         self._told = told
         return True
 
-    def to_plain(self) -> list[dict[str, Any]]:
+    def states(self) -> tuple[DeviceClockState, ...]:
         """Return where every device stands that gets clock, transport, pulses or time code."""
-        return [{**one.to_plain(), "device": name} for name, one in self._shown]
+        return tuple([one.state(name) for name, one in self._shown])
 
     def _pair_up(self, outputs: tuple[Output, ...]) -> Iterator[tuple[str, DeviceClock]]:
         """Yield each device with its clock; of several on one wire that is the clock of one of them."""

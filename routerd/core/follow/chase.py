@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING
 from routerd.core.clock.grid import TICK_NS_AT_1_BPM
 from routerd.core.clock.time_code import PIECES, FrameTime, frame_ns, frame_number, rate_of_code
 from routerd.core.clock.transport import State
-from routerd.core.follow.follower import HOLD_NS, Follower, FollowState
+from routerd.core.follow.follower import HOLD_NS, Follower
 from routerd.core.follow.following import SLEW_PART
+from routerd.core.model.snapshot import FollowState
 from routerd.core.units import NS_PER_MS, NS_PER_S, SPP_MAX, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:

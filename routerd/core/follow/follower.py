@@ -26,12 +26,12 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from enum import StrEnum
 
 from routerd.core.follow.gains import GAINS, LONGEST_MEMORY
 from routerd.core.follow.lines import Line, first_line, fitted
 from routerd.core.follow.slips import Slips
 from routerd.core.follow.steps import Steps
+from routerd.core.model.snapshot import FollowState
 from routerd.core.model.timing import HOLD_S
 from routerd.core.units import (
     BPM_MAX,
@@ -111,18 +111,6 @@ LOST_LEAST_NS = NS_PER_MS * 100
 HOLD_NS = HOLD_S * NS_PER_S
 """So long tempo and phase are held for a silent source unless the rig says otherwise; then this clock
 leads on."""
-
-
-class FollowState(StrEnum):
-    """Whose time it is."""
-
-    FREE = "free"
-    """The source has not been heard, or is silent for longer than the hold: this clock leads."""
-    ACQUIRING = "acquiring"
-    """The source is heard and not yet trusted; tempo and phase stay as they were."""
-    LOCKED = "locked"
-    HOLDING = "holding"
-    """The source has just fallen silent: its tempo and phase go on."""
 
 
 class Follower:

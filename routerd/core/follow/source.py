@@ -8,12 +8,13 @@ position is sent only while stopped (M1 p. 27).
 from __future__ import annotations
 
 from enum import Enum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.follow.chase import Chase, Chased
-from routerd.core.follow.follower import Follower, FollowState
+from routerd.core.follow.follower import Follower
 from routerd.core.follow.following import Following
 from routerd.core.midi.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, TIME_CODE, is_whole
+from routerd.core.model.snapshot import FollowingState, FollowState
 from routerd.core.units import NS_PER_S, NS_PER_US, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
@@ -122,19 +123,19 @@ class Source:
         self.state = state
         return True
 
-    def plain(self) -> dict[str, Any]:
-        """Return how following goes, as plain values: spans in µs, counts since it was chosen."""
+    def following_state(self) -> FollowingState:
+        """Return how following goes, as a snapshot shows it."""
         follower = self.follower
         distance_ns = (self.following if self.chase is None else self.chase).distance_ns
-        return {
-            "device": self.name,
-            "state": follower.state.value,
-            "jitter_us": round(follower.sigma_ns / NS_PER_US),
-            "lag_us": round(follower.lag_ns / NS_PER_US),
-            "distance_us": round(distance_ns / NS_PER_US),
-            "accepted": follower.accepted,
-            "outliers": follower.outliers,
-            "doubled": follower.doubled,
-            "missing": follower.missing,
-            "relocks": follower.relocks,
-        }
+        return FollowingState(
+            device=self.name,
+            state=follower.state,
+            jitter_us=round(follower.sigma_ns / NS_PER_US),
+            lag_us=round(follower.lag_ns / NS_PER_US),
+            distance_us=round(distance_ns / NS_PER_US),
+            accepted=follower.accepted,
+            outliers=follower.outliers,
+            doubled=follower.doubled,
+            missing=follower.missing,
+            relocks=follower.relocks,
+        )

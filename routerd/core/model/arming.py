@@ -60,6 +60,13 @@ class Action(StrEnum):
     LEARN = "learn"
 
 
+class Learns(StrEnum):
+    """What is to be learnt."""
+
+    CONTROL = "control"
+    PEDAL = "pedal"
+
+
 class Moment(StrEnum):
     """The kinds of moment."""
 

@@ -59,12 +59,12 @@ class Ticks:
         (self._done[song].add if done else self._done[song].discard)(number)
         return number
 
-    def to_plain(self) -> dict[str, list[int]]:
-        """Return what is ticked as JSON values."""
-        return {song: sorted(numbers) for song, numbers in self._done.items() if numbers}
+    def by_song(self) -> dict[str, tuple[int, ...]]:
+        """Return what is done, by song."""
+        return {song: tuple(sorted(numbers)) for song, numbers in self._done.items() if numbers}
 
     def restore(self, plain: object, items: Mapping[str, Sequence[Item]]) -> None:
-        """Take what `to_plain` wrote, as far as it makes sense for these songs."""
+        """Take what `by_song` gave, as far as it makes sense for these songs."""
         if not isinstance(plain, dict):
             return
         for song, numbers in plain.items():

@@ -9,11 +9,12 @@ armed. Stop, panic, silence and another song disarm.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Moment
+from routerd.core.model.snapshot import ArmedCommand
 
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock
@@ -27,13 +28,6 @@ class Armed:
 
     command: Command
     lines_left: int = 1
-
-    def to_plain(self) -> dict[str, Any]:
-        """Return what a snapshot shows of it; `left` are the lines that are still to come."""
-        action, argument, when, index = self.command
-        left = self.lines_left if when.counted else None
-        plain = {"action": action.value, "argument": argument, "when": str(when), "left": left}
-        return plain if index is None else {**plain, "index": index}
 
     @classmethod
     def of(cls, command: Command) -> Armed:
@@ -71,6 +65,14 @@ class ArmedChange:
     def waits_for_release(self) -> bool:
         """Whether it is performed as soon as no key and no hold pedal is down."""
         return self.change is not None and self.change.command.when.moment is Moment.RELEASE
+
+    @property
+    def state(self) -> ArmedCommand | None:
+        """What a snapshot shows of it."""
+        change = self.change
+        if change is None:
+            return None
+        return ArmedCommand(change.command, change.lines_left if change.command.when.counted else None)
 
     def arm(self, command: Command) -> None:
         """Arm a command, in place of what was armed before."""

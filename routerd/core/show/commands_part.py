@@ -18,9 +18,10 @@ from routerd.core.midi.messages import (
     controller,
 )
 from routerd.core.midi.tuning import TUNING_S
-from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
+from routerd.core.model.arming import Action, Command, Learns, Moment, When, command_from_plain
+from routerd.core.model.snapshot import TuningNote
 from routerd.core.model.timing import ChangePolicy
-from routerd.core.show.learning import LEARN_NS, Learner, Learns
+from routerd.core.show.learning import LEARN_NS, Learner
 from routerd.core.units import NEVER_NS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ class ShowCommands(ShowSongs):
             self._tuner.held_notes[0] = ((output, NOTE_OFF | channel, note),)
             output.play(bytes((NOTE_ON | channel, note, velocity)), now_ns, self.effects.sink)
             until_ns = now_ns + for_s * NS_PER_S
-            self._tuning = {"device": device, "channel": channel + 1, "note": note, "until_ns": until_ns}
+            self._tuning = TuningNote(device, channel + 1, note, until_ns)
             self._tuning_until_ns = until_ns
 
     def _end_tuning(self, now_ns: int) -> None:

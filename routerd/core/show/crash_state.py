@@ -14,22 +14,8 @@ from typing import Any, NamedTuple
 from routerd.core.clock.clock import ClockState
 from routerd.core.clock.grid import Segment
 from routerd.core.clock.transport import State, TempoBy
+from routerd.core.model.snapshot import ArmedCommand, Snapshot
 from routerd.core.units import BPM_MAX, BPM_MIN
-
-FIELDS = (
-    "bpm",
-    "tempo_by",
-    "grid",
-    "transport",
-    "position_tick",
-    "origin_tick",
-    "bar_origin_tick",
-    "clock_source",
-    "devices",
-    "click",
-)
-"""What of a snapshot has to be kept for `kept_from_plain`."""
-
 
 MOST_TICKS = 1 << 40
 """No show has so many: at 480 BPM they last 180 years."""
@@ -39,12 +25,49 @@ FOLLOWED = 2
 
 _FRACTION = re.compile(r"[0-9]{1,60}(?:/[0-9]{1,60}|\.[0-9]{1,60})?")
 
-_PLACE = ("song", "section", "bpm", "tempo_by", "index", "gap", "checked", "armed", "muted", "soloed")
 
-
-def place_in(snapshot: Mapping[str, Any]) -> dict[str, Any]:
+def place_in(snapshot: Snapshot) -> dict[str, Any]:
     """Return the place that a snapshot shows, see routerd.link.messages."""
-    return {name: snapshot[name] for name in _PLACE}
+    return {
+        "song": snapshot.song,
+        "section": snapshot.section,
+        "bpm": str(snapshot.bpm),
+        "tempo_by": snapshot.tempo_by,
+        "index": snapshot.index,
+        "gap": snapshot.gap,
+        "checked": {song: list(numbers) for song, numbers in snapshot.done.items()},
+        "armed": _armed(snapshot.armed),
+        "muted": list(snapshot.muted),
+        "soloed": list(snapshot.soloed),
+    }
+
+
+def _armed(armed: ArmedCommand | None) -> dict[str, Any] | None:
+    if armed is None:
+        return None
+    action, argument, when, index = armed.command
+    plain = {"action": action.value, "argument": argument, "when": str(when)}
+    return plain if index is None else {**plain, "index": index}
+
+
+def standing_in(snapshot: Snapshot) -> dict[str, Any]:
+    """Return what of a snapshot has to be kept for `kept_from_plain`."""
+    grid = snapshot.grid
+    return {
+        "bpm": str(snapshot.bpm),
+        "tempo_by": snapshot.tempo_by,
+        "grid": {"anchor_ns": grid.anchor_ns, "anchor_tick": grid.anchor_tick, "rate_bpm": str(grid.bpm)},
+        "transport": snapshot.transport,
+        "position_tick": snapshot.position_tick,
+        "origin_tick": snapshot.origin_tick,
+        "bar_origin_tick": snapshot.bar_origin_tick,
+        "clock_source": snapshot.clock_source,
+        "devices": [
+            {"device": one.device, "running": one.running, "started_tick": one.started_tick}
+            for one in snapshot.devices
+        ],
+        "click": {"alone": snapshot.click.alone},
+    }
 
 
 class Kept(NamedTuple):

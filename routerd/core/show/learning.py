@@ -6,21 +6,14 @@ While it is on, nothing that it looks at is routed or carried out. It ends by it
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
-from typing import Any
 
 from routerd.core.midi.messages import ACTIVE_SENSING, CONTROLLER, NOTE_ON, PROGRAM, TICK, is_whole
+from routerd.core.model.arming import Learns
+from routerd.core.model.snapshot import LearningState
 from routerd.core.units import NS_PER_S
 
 LEARN_NS = 60 * NS_PER_S
 """How long it waits for a message; house choice: long enough to walk to the pedals."""
-
-
-class Learns(StrEnum):
-    """What is to be learnt."""
-
-    CONTROL = "control"
-    PEDAL = "pedal"
 
 
 @dataclass(slots=True)
@@ -56,17 +49,12 @@ class Learner:
         self.low, self.high = min(self.low, data[2]), max(self.high, data[2])
         return True
 
-    def to_plain(self) -> dict[str, Any]:
-        """Return what a snapshot shows of it; `low` and `high` are null before a pedal was heard."""
+    @property
+    def state(self) -> LearningState:
+        """What a snapshot shows of it."""
         pedal = self.learns is Learns.PEDAL and self.message != b""
-        return {
-            "learns": self.learns.value,
-            "over": self.over,
-            "device": self.device or None,
-            "message": self.message.hex(" ").upper() or None,
-            "low": self.low if pedal else None,
-            "high": self.high if pedal else None,
-        }
+        low, high = (self.low, self.high) if pedal else (None, None)
+        return LearningState(self.learns, self.over, self.device, self.message, low, high)
 
 
 def is_press(data: bytes) -> bool:

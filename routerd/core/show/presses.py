@@ -14,9 +14,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.model.controls import SwitchKey, Turn
+from routerd.core.model.snapshot import ChatteringSwitch
 from routerd.core.show.contacts import Contact, described
 from routerd.core.units import NEVER_NS
 
@@ -59,13 +60,14 @@ class Presses:
         """The switches that chatter."""
         return [key for key, contact in self._contacts.items() if contact.chatters]
 
-    def to_plain(self) -> list[dict[str, Any]]:
-        """Return the switches that chatter, as plain values."""
-        return [
-            {"device": device, "switch": described(what), "held_back": contact.held_back}
+    @property
+    def chattering_switches(self) -> tuple[ChatteringSwitch, ...]:
+        """The switches that chatter, as a snapshot shows them."""
+        return tuple(
+            ChatteringSwitch(device, described(what), contact.held_back)
             for (device, what), contact in self._contacts.items()
             if contact.chatters
-        ]
+        )
 
     def turn(self, turn: Turn, now_ns: int) -> list[Control]:
         """Take one edge of a switch; return what is meant by it, most often nothing or one control."""

@@ -20,11 +20,11 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.device_clock import Wanted
 from routerd.core.clock.transport import State
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import STOP_BYTES, song_position
 from routerd.core.model.rig import AfterRestart
+from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode
 from routerd.core.show.commands_part import SILENCE, ShowCommands
 from routerd.core.units import NS_PER_MS, SPP_MAX, TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT

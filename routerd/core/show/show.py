@@ -22,7 +22,6 @@ This is the uppermost of the layers that `show_state` lists.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 from routerd.core.clock.transport import Command as TransportCommand
 from routerd.core.errors import CommandError
@@ -31,7 +30,7 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.model.arming import Command
 from routerd.core.model.controls import Control
-from routerd.core.model.set_list import set_list_to_plain
+from routerd.core.model.snapshot import BarLine, ClickState, Meter, Snapshot
 from routerd.core.routing.input import SENSING_LOST, Input
 from routerd.core.show.recovery_part import ShowReturn
 from routerd.core.show.tick_sender import NO_SONG
@@ -179,57 +178,44 @@ class Show(ShowReturn):
         self.effects.revision += 1
         return True
 
-    def grid(self) -> dict[str, Any]:
-        """Return where ticks lie now, as plain values."""
-        segment = self.transport.clock.segment
-        return {
-            "anchor_ns": segment.anchor_ns,
-            "anchor_tick": segment.anchor_tick,
-            "rate_bpm": str(segment.bpm),
-        }
-
-    def snapshot(self) -> dict[str, Any]:
-        """Return the state as plain values; see routerd.link.messages for who reads it."""
-        clock = self.transport.clock
-        on = self._on
+    def snapshot(self) -> Snapshot:
+        """Return the state as values."""
+        on, tempo, transport = self._on, self.tempo, self.transport
+        clock, source, place = transport.clock, tempo.source, on.place
         step = clock.map.steps[clock.step]
-        armed = self.armed.change
-        return {
-            "revision": self.effects.revision,
-            "generation": self.generation,
-            "set_list": set_list_to_plain(replace(self._set_list, order=on.place.order)),
-            "order_revision": self._order_revision,
-            "index": on.place.index,
-            "gap": on.place.gap,
-            "next_index": on.place.next_index,
-            "song": on.identifier,
-            "section": on.section_number,
-            "armed": armed and armed.to_plain(),
-            "chattering": self._presses.to_plain(),
-            "learning": self._learner and self._learner.to_plain(),
-            "checked": self._ticks.to_plain(),
-            "tuning": self._tuning,
-            "transport": clock.state.value,
-            "bpm": str(round(clock.segment.bpm, 2) if clock.steered else clock.bpm),
-            "meter": [step.beats, step.unit],
-            "tempo_by": clock.tempo_by.value,
-            "tempo_moves": clock.steered or (clock.map.moves and clock.mapped),
-            "meter_from": [step.bar_tick, step.bar],
-            "grid": self.grid(),
-            "position_tick": clock.position_ticks,
-            "origin_tick": clock.origin_tick,
-            "bar_origin_tick": clock.bar_origin_tick,
-            "songs": list(self.book.song_names),
-            "outputs": list(self.book.output_names),
-            "inputs": [input.name for input in self.book.inputs],
-            "clock_source": "internal" if self.tempo.source is None else self.tempo.source.name,
-            "devices": self.transport.devices.to_plain(),
-            "click": {
-                "alone": self.transport.metronome.alone,
-                "counting_to": self.transport.metronome.counting_to,
-            },
-            "follow": None if self.tempo.source is None else self.tempo.source.plain(),
-            "loops": self.loops.looped,
-            "muted": sorted(self.mutes.muted),
-            "soloed": sorted(self.mutes.soloed),
-        }
+        return Snapshot(
+            revision=self.effects.revision,
+            generation=self.generation,
+            set_list=replace(self._set_list, order=place.order),
+            order_revision=self._order_revision,
+            index=place.index,
+            gap=place.gap,
+            next_index=place.next_index,
+            song=on.identifier,
+            section=on.section_number,
+            transport=clock.state,
+            bpm=round(clock.segment.bpm, 2) if clock.steered else clock.bpm,
+            meter=Meter(step.beats, step.unit),
+            meter_from=BarLine(step.bar_tick, step.bar),
+            tempo_by=clock.tempo_by,
+            tempo_moves=clock.steered or (clock.map.moves and clock.mapped),
+            grid=clock.segment,
+            position_tick=clock.position_ticks,
+            origin_tick=clock.origin_tick,
+            bar_origin_tick=clock.bar_origin_tick,
+            songs=self.book.song_names,
+            outputs=self.book.output_names,
+            inputs=tuple([input.name for input in self.book.inputs]),
+            clock_source="internal" if source is None else source.name,
+            armed=self.armed.state,
+            chattering=self._presses.chattering_switches,
+            learning=None if self._learner is None else self._learner.state,
+            done=self._ticks.by_song(),
+            tuning=self._tuning,
+            devices=transport.devices.states(),
+            click=ClickState(transport.metronome.alone, transport.metronome.counting_to),
+            following=None if source is None else source.following_state(),
+            loops=tuple(self.loops.looped),
+            muted=tuple(sorted(self.mutes.muted)),
+            soloed=tuple(sorted(self.mutes.soloed)),
+        )

@@ -16,13 +16,14 @@ Layers, not parts that talk to one another: they share one state and one order o
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.schedule import Schedule
 from routerd.core.clock.transport import State
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.rig import Device
 from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import TuningNote
 from routerd.core.output.wire import Wire
 from routerd.core.routing.holding import Holding
 from routerd.core.routing.input import Input
@@ -97,7 +98,7 @@ class ShowState:
         self._order_revision = 0
         self._tuner = Input(Device("tuning"))
         """Holds the note that somebody tunes by."""
-        self._tuning: dict[str, Any] | None = None
+        self._tuning: TuningNote | None = None
         self._tuning_until_ns = NEVER_NS
         self._presses = Presses()
         self._learner: Learner | None = None

@@ -16,13 +16,13 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from routerd.core.clock.clock import Clock
-from routerd.core.clock.device_clock import Wanted
 from routerd.core.clock.device_clocks import DeviceClocks
 from routerd.core.clock.metronome import Metronome
 from routerd.core.clock.schedule import Schedule
 from routerd.core.clock.transport import Command, State
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import SONG_POSITION, song_position
+from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm

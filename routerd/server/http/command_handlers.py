@@ -324,4 +324,4 @@ class CommandHandlers:
         return self._status()
 
     def _learnt(self) -> LearningDocument:
-        return LearningDocument(learning_of(self._view.snapshot["learning"]))
+        return LearningDocument(learning_of(self._view.snapshot.learning))

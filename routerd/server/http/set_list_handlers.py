@@ -96,7 +96,7 @@ class SetListHandlers:
     def _tag(self) -> str:
         """The entity tag of the running order: which engine, and which of its revisions."""
         view = self._app.view
-        return f'"{view.hello["started_ns"]:x}-{view.snapshot["order_revision"]}"'
+        return f'"{view.hello["started_ns"]:x}-{view.snapshot.order_revision}"'
 
     def _answer(self) -> web.Response:
         return json_response(set_list_document(self._app.view), headers={"ETag": self._tag})
@@ -164,7 +164,7 @@ class SetListHandlers:
     async def insert(self, call: Call[InsertBody]) -> web.Response:
         """Put a song in: at a place, or right behind the one that is on."""
         song, snapshot = known_song(self._app.view, call.body.song), self._app.view.snapshot
-        behind = snapshot["gap"] if snapshot["index"] is None else snapshot["index"] + 1
+        behind = snapshot.gap if snapshot.index is None else snapshot.index + 1
         await self._change(call, lambda now: edits.insert(now, song, call.body.to or behind + 1))
         return self._answer()
 

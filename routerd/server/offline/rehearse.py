@@ -194,7 +194,7 @@ class _Walk:
 
     def _waits(self) -> bool:
         """Return whether the song is still counted in."""
-        return bool(self._show.snapshot()["click"]["counting_to"])
+        return bool(self._show.snapshot().click.counting_to)
 
     def _until_out(self) -> None:
         """Let time pass until everything is out."""

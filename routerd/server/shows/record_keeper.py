@@ -17,6 +17,7 @@ from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
+from routerd.server.view import NO_SNAPSHOT
 
 if TYPE_CHECKING:
     from routerd.server.app import App
@@ -120,10 +121,15 @@ class ShowLog:
     def _name_ways(self) -> None:
         """Say what the numbers in messages from now on stand for."""
         snapshot = self._app.view.snapshot
-        if snapshot:
-            names = {key: snapshot[key] for key in ("outputs", "inputs", "bpm", "song")}
-            song = snapshot["song"]
-            names["title"] = None if song is None else self._app.view.title(song)
+        if snapshot is not NO_SNAPSHOT:
+            song = snapshot.song
+            names = {
+                "outputs": snapshot.outputs,
+                "inputs": snapshot.inputs,
+                "bpm": str(snapshot.bpm),
+                "song": song,
+                "title": None if song is None else self._app.view.title(song),
+            }
             self._put({"names": names, "at_ns": monotonic_ns()})
 
     def _take_records(self, records: list[TickRecord]) -> None:
@@ -134,7 +140,7 @@ class ShowLog:
             self._worst[output] = (count + 1, max(worst_ns, late_ns))
 
     def _take_traffic(self, body: Plain) -> None:
-        outputs = self._app.view.snapshot.get("outputs", [])
+        outputs = self._app.view.snapshot.outputs
         ticks = {
             outputs[number]: [count, worst_ns // NS_PER_US]
             for number, (count, worst_ns) in self._worst.items()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
@@ -21,6 +21,7 @@ from routerd.core.errors import CommandError, LinkError
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Device, port_out, sharing, wire_names
 from routerd.core.model.set_list import Book
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
 from routerd.server.soundcheck import STAGES, identity
@@ -126,7 +127,7 @@ class Soundcheck:
     async def run(self) -> None:
         """Run to the end; when cancelled, tidy up and come back with what there is."""
         app = self._app
-        before = dict(app.view.snapshot)
+        before = app.view.snapshot
         app.want_taps(self._taken.take_taps)
         app.record_takers.append(self._taken.records.extend)
         app.event_takers.append(self._taken.events.append)
@@ -202,19 +203,19 @@ class Soundcheck:
         document["offsets"] = suggested_offsets(document["loops"])
         document["report"] = report
 
-    async def _put_back(self, before: Plain) -> None:
+    async def _put_back(self, before: Snapshot) -> None:
         """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
         app = self._app
         with contextlib.suppress(CommandError, LinkError):
             await app.command("stop")
             if self._panicked:
                 return
-            if before["song"] is not None and app.view.snapshot["song"] != before["song"]:
-                place = before["index"]
-                await app.command("song", before["song"] if place is None else place + 1)
+            if before.song is not None and app.view.snapshot.song != before.song:
+                place = before.index
+                await app.command("song", before.song if place is None else place + 1)
                 await app.command("stop")
-            if before["section"] and app.view.snapshot["section"] != before["section"]:
-                await app.command("section", before["section"])
+            if before.section and app.view.snapshot.section != before.section:
+                await app.command("section", before.section)
 
     # Stages; each returns one sentence
 
@@ -237,7 +238,7 @@ class Soundcheck:
 
     async def _call(self, device: Device) -> Plain:
         """Ask one device; it is heard at its own input, or at none."""
-        inputs = self._app.view.snapshot["inputs"]
+        inputs = self._app.view.snapshot.inputs
         if not device.answers:
             return _silent("not asked", "marked in the rig file: it never answers")
         if device.name not in inputs:
@@ -285,14 +286,14 @@ class Soundcheck:
         for device in devices:
             self._say(f"loop of {device.name}")
             loop = Loop(device.name, device.loop, device.wire == "din")
-            output = _last_index(snapshot["outputs"], device.name)
+            output = _last_index(snapshot.outputs, device.name)
             self._taken.taps.clear()
             self._taken.records.clear()
             for number in range(min(PROBES, int(self._plan.seconds / PROBE_EVERY_S))):
                 self._app.link.send_to(device.name, [probe(number)])
                 await asyncio.sleep(PROBE_EVERY_S)
             await asyncio.sleep(1)
-            loop.take_taps(self._taken.taps, output, snapshot["inputs"].index(device.loop))
+            loop.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loop))
             loop.take_ticks(self._taken.records, output)
             self.document["loops"].append(loop.plain())
         return f"{len(devices)} loops measured from outside"
@@ -395,6 +396,6 @@ def _silent(state: str, words: str) -> Plain:
     return {"state": state, "words": words, "identity": None}
 
 
-def _last_index(names: list[str], name: str) -> int:
+def _last_index(names: Sequence[str], name: str) -> int:
     """Return the number of an output: of several of one name the last is the one in force."""
     return len(names) - 1 - names[::-1].index(name)

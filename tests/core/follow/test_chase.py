@@ -52,7 +52,7 @@ def test_the_song_lies_where_the_time_code_is(rate: FrameRate, speed: float, hou
     top = frame_number(frame_time(0, rate)._replace(hours=hour), rate)
     begin_ns = 503 * MS
     play(one, rate, begin_ns, top, 1000, speed)
-    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.show.snapshot().following.state == "locked"
     assert one.show.transport.clock.state == "running"
     places = song_ticks(one)
     assert len(places) > 300

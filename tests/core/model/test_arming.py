@@ -10,10 +10,12 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, Moment, When, parse_when
+from routerd.core.model.arming import Action, Command, Moment, When, parse_when
 from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import ArmedCommand
 from routerd.core.model.song import SectionsEnd, Sounding
 from routerd.core.model.timing import Click, SongTiming, Timing
+from routerd.core.show.crash_state import place_in
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, SAMPLER, START, STOP, TICK, Stage, compiled
 
 SPEED = (Action.TEMPO, "250")
@@ -61,18 +63,16 @@ def test_on_a_line(when: str, tick: int) -> None:
     stage.do(*SPEED, when)
     stage.run(10_000 * MS)
     assert changed_at(stage) == tick
-    assert stage.show.snapshot()["armed"] is None
+    assert stage.show.snapshot().armed is None
 
 
 def test_lines_that_are_left_count_down() -> None:
     stage = Stage()
     stage.run(105 * MS)
     stage.do(*SPEED, "3 bars")
-    assert stage.show.snapshot()["armed"] == {
-        "action": "tempo", "argument": "250", "when": "3 bars", "left": 3,
-    }  # fmt: skip
+    assert stage.show.snapshot().armed == ArmedCommand(Command(*SPEED, parse_when("3 bars")), 3)
     stage.run(2000 * MS)
-    assert stage.show.snapshot()["armed"]["left"] == 2
+    assert stage.show.snapshot().armed.lines_left == 2
 
 
 def test_a_bar_that_is_named_waits_for_transport() -> None:
@@ -80,7 +80,7 @@ def test_a_bar_that_is_named_waits_for_transport() -> None:
     stage.run(105 * MS)
     stage.do(*SPEED, "bar 3")
     stage.run(8000 * MS)  # bars go by, the song does not
-    assert stage.show.snapshot()["armed"]["when"] == "bar 3"
+    assert stage.show.snapshot().armed.command.when == parse_when("bar 3")
     stage.do(Action.START)
     begin = stage.show.transport.clock.next_tick
     stage.run(14_000 * MS)
@@ -94,10 +94,10 @@ def test_the_next_press_does_what_is_armed() -> None:
     stage = Stage()
     stage.do(Action.SONG, "closer", "press")
     stage.run(5000 * MS)
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
     stage.play("pedals", "b0 50 7f")
-    assert stage.show.snapshot()["song"] == "closer"
-    assert stage.show.snapshot()["armed"] is None
+    assert stage.show.snapshot().song == "closer"
+    assert stage.show.snapshot().armed is None
 
 
 def test_go_does_what_is_armed_before_its_time() -> None:
@@ -134,20 +134,20 @@ def test_what_is_not_there_cannot_be_armed(action: Action, argument: str) -> Non
     stage = Stage()
     with pytest.raises(NotFoundError, match="nobody"):
         stage.do(action, argument, "press")
-    assert stage.show.snapshot()["armed"] is None
+    assert stage.show.snapshot().armed is None
 
 
 def test_cancel_and_another_song_disarm() -> None:
     stage = Stage()
     stage.do(Action.NEXT, None, "4 bars")
     stage.do(Action.CANCEL)
-    assert stage.show.snapshot()["armed"] is None
+    assert stage.show.snapshot().armed is None
     stage.do(Action.CANCEL)  # nothing armed: nothing to do, and no reason to complain in the dark
     stage.do(Action.START, None, "4 bars")
     stage.do(Action.NEXT)
     assert [e["kind"] for e in stage.events].count("disarmed") == 2
     stage.run(20_000 * MS)
-    assert stage.show.snapshot()["transport"] == "stopped"
+    assert stage.show.snapshot().transport == "stopped"
 
 
 @pytest.mark.parametrize("action", [Action.STOP, Action.PANIC, Action.SILENCE])
@@ -161,15 +161,15 @@ def test_stop_and_panic_forget_what_is_armed_and_say_so(action: Action, when: st
         stage.play("keys", "90 3c 40")
     stage.do(Action.NEXT, None, when)
     stage.do(action)
-    assert stage.show.snapshot()["armed"] is None
+    assert stage.show.snapshot().armed is None
     assert [e for e in stage.events if e["kind"] == "disarmed"] == [
         {"kind": "disarmed", "at_ns": 105 * MS, "action": "next", "argument": None, "by": action.value}
     ]
     stage.play("keys", "80 3c 00")
     stage.run(10_000 * MS)
     snapshot = stage.show.snapshot()
-    assert snapshot["song"] == "opener"
-    assert snapshot["transport"] == ("running" if action is Action.PANIC else "stopped")
+    assert snapshot.song == "opener"
+    assert snapshot.transport == ("running" if action is Action.PANIC else "stopped")
     assert len(stage.times_ms("modular", START)) == 1
 
 
@@ -179,7 +179,7 @@ def test_stop_while_stopped_forgets_what_is_armed_too() -> None:
     stage.do(Action.STOP)
     stage.do(Action.STOP)
     stage.run(5000 * MS)
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
     assert [e["kind"] for e in stage.events].count("disarmed") == 1
 
 
@@ -217,21 +217,21 @@ def test_silence_also_ends_a_click_and_what_would_sound_a_little_later() -> None
     ]
     assert late_clicks == []
     assert stage.sounding() == {}
-    assert not stage.show.snapshot()["click"]["alone"]
+    assert not stage.show.snapshot().click.alone
 
 
 def test_a_song_armed_by_its_number_is_the_one_that_was_meant() -> None:
     order = ("opener", "middle", "opener", "closer")
     stage = Stage(compiled(order=order))
     stage.do(Action.SONG, 3, "press")
-    assert stage.show.snapshot()["armed"]["argument"] == "opener"
+    assert stage.show.snapshot().armed.command.argument == "opener"
     stage.do(Action.GO)
-    assert stage.show.snapshot()["index"] == 2
+    assert stage.show.snapshot().index == 2
     stage = Stage(compiled(order=order))
     stage.do(Action.SONG, 2, "press")
     stage.show.set_order(SetList("other", ("opener", "closer", "middle")), stage.now_ns)
     stage.do(Action.GO)
-    assert (stage.show.snapshot()["song"], stage.show.snapshot()["index"]) == ("middle", 2)
+    assert (stage.show.snapshot().song, stage.show.snapshot().index) == ("middle", 2)
 
 
 def test_on_release_nothing_that_sounds_is_cut() -> None:
@@ -240,11 +240,11 @@ def test_on_release_nothing_that_sounds_is_cut() -> None:
     stage.do(Action.NEXT, None, "release")
     stage.play("keys", "80 3c 40", "80 40 40")
     stage.run(3000 * MS)
-    assert stage.show.snapshot()["song"] == "opener"  # the hold pedal is still down
+    assert stage.show.snapshot().song == "opener"  # the hold pedal is still down
     stage.play("keys", "b0 40 00")
-    assert stage.show.snapshot()["song"] == "middle"
+    assert stage.show.snapshot().song == "middle"
     stage.do(Action.PREVIOUS, None, "release")  # nothing is held: at once
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
 
 
 def test_notes_ring_over_a_change_or_are_cut() -> None:
@@ -272,7 +272,7 @@ def test_next_and_previous_section() -> None:
     visited = []
     for action in (Action.NEXT_SECTION, Action.NEXT_SECTION, Action.PREVIOUS_SECTION):
         stage.do(action)
-        visited.append(stage.show.snapshot()["section"])
+        visited.append(stage.show.snapshot().section)
     assert visited == [2, 3, 2]
     stage.do(Action.SECTION, 3)
     with pytest.raises(CommandError, match="last section"):
@@ -288,17 +288,17 @@ def test_next_and_previous_section() -> None:
 def test_sections_wrap_or_lead_on_to_the_next_song() -> None:
     stage = sections(SectionsEnd.WRAP)
     stage.do(Action.PREVIOUS_SECTION)
-    assert stage.show.snapshot()["section"] == 3
+    assert stage.show.snapshot().section == 3
     stage.do(Action.NEXT_SECTION)
-    assert stage.show.snapshot()["section"] == 1
+    assert stage.show.snapshot().section == 1
     stage = sections(SectionsEnd.SONG)
     stage.do(Action.SECTION, 3)
     stage.do(Action.NEXT_SECTION, None, "press")
     stage.do(Action.GO)
-    assert stage.show.snapshot()["song"] == "closer"
+    assert stage.show.snapshot().song == "closer"
     stage.do(Action.PREVIOUS)
     stage.do(Action.PREVIOUS_SECTION)
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
 
 
 def test_a_section_can_be_repeated() -> None:
@@ -314,7 +314,7 @@ def test_a_section_can_be_repeated() -> None:
 def restarted(stage: Stage, **changed: object) -> Stage:
     """Return a new show that begins where the old one stood, as after a crash."""
     snapshot = stage.show.snapshot()
-    place = {key: snapshot[key] for key in ("song", "section", "index", "gap", "armed")}
+    place = {key: place_in(snapshot)[key] for key in ("song", "section", "index", "gap", "armed")}
     return Stage(begin={**place, **changed})
 
 
@@ -334,12 +334,12 @@ def test_what_waits_for_people_or_a_named_bar_is_kept_over_a_restart(
     stage.do(Action.SONG, 2)
     stage.play("keys", "90 3C 40")
     stage.do(action, argument, when)
-    armed = stage.show.snapshot()["armed"]
+    armed = stage.show.snapshot().armed
     after = restarted(stage)
-    assert after.show.snapshot()["armed"] == armed
+    assert after.show.snapshot().armed == armed
     assert [event["action"] for event in after.events if event["kind"] == "armed"] == [action.value]
     after.run(60_000 * MS)
-    assert after.show.snapshot()["armed"] == armed
+    assert after.show.snapshot().armed == armed
 
 
 def test_what_was_armed_is_done_by_the_first_press_after_a_restart() -> None:
@@ -347,8 +347,8 @@ def test_what_was_armed_is_done_by_the_first_press_after_a_restart() -> None:
     stage.do(Action.SONG, "closer", "press")
     after = restarted(stage)
     after.play("pedals", "B0 50 7F")
-    assert after.show.snapshot()["song"] == "closer"
-    assert after.show.snapshot()["armed"] is None
+    assert after.show.snapshot().song == "closer"
+    assert after.show.snapshot().armed is None
 
 
 def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
@@ -356,9 +356,9 @@ def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
     stage = Stage(book)
     stage.do(Action.SONG, 3, "press")
     snapshot = stage.show.snapshot()
-    after = Stage(book, {"song": "opener", "section": 0, "index": 0, "armed": snapshot["armed"]})
+    after = Stage(book, {"song": "opener", "section": 0, "index": 0, "armed": place_in(snapshot)["armed"]})
     after.do(Action.GO)
-    assert after.show.snapshot()["index"] == 2
+    assert after.show.snapshot().index == 2
 
 
 @pytest.mark.parametrize(
@@ -378,7 +378,7 @@ def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
 )
 def test_what_cannot_be_kept_over_a_restart_is_told(armed: dict[str, object], why: str) -> None:
     after = Stage(begin={"song": "middle", "section": 1, "armed": armed})
-    assert after.show.snapshot()["armed"] is None
+    assert after.show.snapshot().armed is None
     (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
     assert why in str(gone["why"])
     assert gone["action"] == armed.get("action")
@@ -387,6 +387,6 @@ def test_what_cannot_be_kept_over_a_restart_is_told(armed: dict[str, object], wh
 def test_what_was_armed_for_a_song_that_has_left_the_folder_is_gone() -> None:
     armed = {"action": "next", "argument": None, "when": "press", "left": None}
     after = Stage(begin={"song": "away", "section": 1, "armed": armed})
-    assert after.show.snapshot()["armed"] is None
+    assert after.show.snapshot().armed is None
     (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
     assert "not in the rig folder any more" in str(gone["why"])

@@ -143,7 +143,7 @@ def test_an_echo_is_cut_within_half_a_second(hops: int, lag_ms: int, wire: WireK
     for name in NAMES[:hops]:
         late = [data for data in made.heard(name, after_ns=begin_ns + 500 * MS) if data == PRESS]
         assert late == []
-    assert made.stage.show.snapshot()["loops"] == sorted(NAMES[:hops]) or made.withheld
+    assert made.stage.show.snapshot().loops == sorted(NAMES[:hops]) or made.withheld
     assert made.stage.sounding() == {}
 
 
@@ -317,14 +317,14 @@ def test_a_loop_is_reported_and_so_is_its_end() -> None:
     made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
     made.run(3 * S)
     assert made.events() == ["loop"]
-    assert made.stage.show.snapshot()["loops"] == ["a"]
+    assert made.stage.show.snapshot().loops == ("a",)
     asked = made.probes()
     made.run(5 * S)
     assert made.probes() > asked + 10
     made.echoes.clear()  # somebody has pulled the cable
     made.run(6 * S)
     assert made.events() == ["loop", "loop-ended"]
-    assert made.stage.show.snapshot()["loops"] == []
+    assert made.stage.show.snapshot().loops == ()
     ended = [event for event in made.stage.events if event["kind"] == "loop-ended"]
     assert ended[0]["withheld"] == made.withheld
     asked = made.probes()

@@ -62,7 +62,7 @@ def test_solo_and_mute_of_routes_and_devices() -> None:
     assert heard(made) == set()
     made.do(Action.UNSOLO, "device synth")
     assert heard(made) == {"sampler", "modular"}
-    assert made.show.snapshot()["muted"] == ["route keys to synth"]
+    assert made.show.snapshot().muted == ("route keys to synth",)
 
 
 def test_a_muted_route_lets_what_sounds_end_by_its_own_release() -> None:
@@ -97,7 +97,7 @@ def test_mutes_stay_over_songs_and_reloads_and_end_with_their_subject() -> None:
     devices = tuple(device for device in RIG.devices if device.name != "sampler")
     fewer = replace(LAYERS, routes=(route("synth"),))
     made.load(compiled(replace(RIG, devices=devices), (fewer,), ("opener",), made.show.book))
-    assert made.show.snapshot()["muted"] == []
+    assert made.show.snapshot().muted == ()
 
 
 def test_what_is_not_there_cannot_be_muted() -> None:
@@ -112,7 +112,7 @@ def test_any_program_calls_the_song_of_its_number() -> None:
     songs = (LAYERS, replace(LAYERS, identifier="again"))
     made = Stage(compiled(replace(RIG, controls=controls), songs, ("opener", "again")))
     made.play("pedals", "c3 01")
-    assert made.show.snapshot()["song"] == "again"
+    assert made.show.snapshot().song == "again"
     made.play("pedals", "c0 05")
     assert made.events[-1]["kind"] == "panic"
 
@@ -126,8 +126,8 @@ def test_mutes_and_solos_come_back_after_a_restart_as_far_as_they_make_sense() -
     }
     made = Stage(compiled(RIG, (LAYERS,), ("opener",)), kept)
     made.run(30 * MS)
-    assert made.show.snapshot()["muted"] == ["device sampler", "route keys to modular"]
-    assert made.show.snapshot()["soloed"] == []
+    assert made.show.snapshot().muted == ("device sampler", "route keys to modular")
+    assert made.show.snapshot().soloed == ()
     assert heard(made) == {"synth"}
     told = [(event["kind"], event["subject"]) for event in made.events if event["kind"] in ("mute", "solo")]
     assert told == [("mute", "device sampler"), ("mute", "route keys to modular")]

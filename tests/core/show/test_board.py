@@ -7,10 +7,11 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.arming import Action, Learns
 from routerd.core.model.checklist import Item
 from routerd.core.model.controls import Lamp, Shows
 from routerd.core.model.rig import Device
+from routerd.core.model.snapshot import LearningState, TuningNote
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 BOARD = Device("board", output_pattern="board")
@@ -64,17 +65,16 @@ def test_the_next_message_is_learnt_and_does_nothing_else() -> None:
     stage = Stage()
     stage.do(Action.LEARN, "control")
     stage.play("keys", "f8", "80 3c 40", "b0 50 00")  # clock, releases: nobody means these
-    assert stage.show.snapshot()["learning"]["over"] is False
+    assert stage.show.snapshot().learning.over is False
     stage.play("pedals", "b0 50 7f")
-    assert stage.show.snapshot()["learning"] == {
-        "learns": "control", "over": True, "device": "pedals", "message": "B0 50 7F",
-        "low": None, "high": None,
-    }  # fmt: skip
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().learning == LearningState(
+        Learns.CONTROL, over=True, device="pedals", message=bytes.fromhex("B0 50 7F")
+    )
+    assert stage.show.snapshot().song == "opener"
     stage.play("pedals", "b0 50 00")
     stage.run(100 * MS)
     stage.play("pedals", "b0 50 7f")  # the one after it counts again
-    assert stage.show.snapshot()["song"] == "middle"
+    assert stage.show.snapshot().song == "middle"
 
 
 def test_a_learnt_note_leaves_no_release_behind() -> None:
@@ -90,19 +90,19 @@ def test_a_pedals_ends_are_learnt_until_it_is_told_to_end() -> None:
     stage = Stage()
     stage.do(Action.LEARN, "pedal")
     stage.play("keys", "b0 0b 40", "b0 0b 05", "b1 0b 00", "b0 0b 7a", "b0 0b 60")
-    learning = stage.show.snapshot()["learning"]
-    assert (learning["low"], learning["high"], learning["over"]) == (5, 122, False)
+    learning = stage.show.snapshot().learning
+    assert (learning.low, learning.high, learning.over) == (5, 122, False)
     stage.do(Action.LEARN)
-    assert stage.show.snapshot()["learning"]["over"] is True
+    assert stage.show.snapshot().learning.over is True
 
 
 def test_learn_mode_ends_by_itself() -> None:
     stage = Stage()
     stage.do(Action.LEARN, "control")
     stage.run(59_000 * MS)
-    assert stage.show.snapshot()["learning"]["over"] is False
+    assert stage.show.snapshot().learning.over is False
     stage.run(60_100 * MS)
-    assert stage.show.snapshot()["learning"]["over"] is True
+    assert stage.show.snapshot().learning.over is True
     with pytest.raises(CommandError, match="cannot be learnt"):
         stage.do(Action.LEARN, "everything")
 
@@ -111,7 +111,7 @@ def test_checklists_are_ticked_off_by_foot_and_by_number() -> None:
     stage = stage_with_lamps()
     stage.do(Action.NEXT)
     stage.do(Action.CHECK)
-    assert stage.show.snapshot()["checked"] == {"middle": [1]}
+    assert stage.show.snapshot().done == {"middle": (1,)}
     new_on_board(stage)
     stage.show.check("middle", 2)
     stage.collect()
@@ -120,7 +120,7 @@ def test_checklists_are_ticked_off_by_foot_and_by_number() -> None:
         stage.do(Action.CHECK)
     stage.show.check("middle", 1, done=False)
     stage.show.check(None, None, done=False)
-    assert stage.show.snapshot()["checked"] == {}
+    assert stage.show.snapshot().done == {}
     with pytest.raises(NotFoundError, match="items 1 to 2"):
         stage.show.check("middle", 3)
     with pytest.raises(NotFoundError, match="no song"):
@@ -131,7 +131,7 @@ def test_ticks_come_back_after_a_restart_as_far_as_they_make_sense() -> None:
     kept = {"middle": [2, 9, "x", True], "gone": [1], "opener": 5}
     book = compiled(songs=(OPENER, LISTED, CLOSER))
     stage = Stage(book, {"song": "middle", "section": 1, "checked": kept})
-    assert stage.show.snapshot()["checked"] == {"middle": [2]}
+    assert stage.show.snapshot().done == {"middle": (2,)}
 
 
 def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
@@ -140,12 +140,7 @@ def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
     stage.collect()
     assert stage.sounding() == {("sampler", 2, 57): 1}
     until_ns = stage.now_ns + 60_000 * MS
-    assert stage.show.snapshot()["tuning"] == {
-        "device": "sampler",
-        "channel": 3,
-        "note": 57,
-        "until_ns": until_ns,
-    }
+    assert stage.show.snapshot().tuning == TuningNote("sampler", 3, 57, until_ns)
     stage.do(Action.NEXT)
     stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
     stage.collect()
@@ -155,7 +150,7 @@ def test_a_note_to_tune_by_sounds_until_it_is_ended_and_never_hangs() -> None:
     assert stage.sounding() == {}
     stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
     stage.do(Action.PANIC)
-    assert (stage.sounding(), stage.show.snapshot()["tuning"]) == ({}, None)
+    assert (stage.sounding(), stage.show.snapshot().tuning) == ({}, None)
     stage.show.sound("sampler", 2, 45, 64, stage.now_ns)
     stage.collect()
     stage.lose("sampler")
@@ -172,7 +167,7 @@ def test_a_note_to_tune_by_that_is_forgotten_ends_by_itself() -> None:
     stage.run(4_999 * MS)
     assert stage.sounding() == {("sampler", 2, 57): 1}
     stage.run(5_000 * MS)
-    assert (stage.sounding(), stage.show.snapshot()["tuning"]) == ({}, None)
+    assert (stage.sounding(), stage.show.snapshot().tuning) == ({}, None)
     assert [at_ns for at_ns, device, data in stage.log if (device, data[0]) == ("sampler", 0x82)] == [
         5_000 * MS
     ]
@@ -189,12 +184,12 @@ def test_transport_goes_on_after_a_crash_only_when_told_so() -> None:
     place = {"song": "middle", "section": 2}
     stage = Stage(begin=dict(place))
     stage.run(500 * MS)
-    assert stage.show.snapshot()["transport"] == "stopped"
+    assert stage.show.snapshot().transport == "stopped"
     stage = Stage(begin={**place, "play": True})
     stage.run(500 * MS)
-    assert stage.show.snapshot()["transport"] == "running"
-    assert (stage.show.snapshot()["song"], stage.show.snapshot()["section"]) == ("middle", 2)
+    assert stage.show.snapshot().transport == "running"
+    assert (stage.show.snapshot().song, stage.show.snapshot().section) == ("middle", 2)
     assert [data for data in stage.sent("modular") if data in ("fa", "fb", "fc")] == ["fb"]
     stage = Stage(begin={"song": "gone", "section": 1, "play": True})
     stage.run(500 * MS)
-    assert stage.show.snapshot()["transport"] == "stopped"
+    assert stage.show.snapshot().transport == "stopped"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import random
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
@@ -27,7 +28,7 @@ def stage(*controls: Control, times: PressTimes | None = None) -> Stage:
 
 
 def moved(one: Stage) -> int:
-    return int(one.show.snapshot()["index"])
+    return int(one.show.snapshot().index)
 
 
 def edge(one: Stage, at_ms: float, *, down: bool) -> None:
@@ -48,7 +49,7 @@ def bouncing(at_ms: float, for_ms: float, every_ms: float) -> list[float]:
 
 
 def names(one: Stage) -> list[tuple[str, str]]:
-    return [(each["device"], each["switch"]) for each in one.show.snapshot()["chattering"]]
+    return [(each.device, each.switch) for each in one.show.snapshot().chattering]
 
 
 def kinds(one: Stage) -> list[object]:
@@ -134,7 +135,7 @@ def test_a_drummer_may_tap_and_nudge_faster(rate_hz: int) -> None:
         edges(one, [t for n in range(40) for t in (n * 1000 / rate_hz, n * 1000 / rate_hz + 40)])
         assert not kinds(one)
         if control is nudge:
-            assert one.show.snapshot()["bpm"] == "129"
+            assert one.show.snapshot().bpm == Fraction("129")
 
 
 def test_a_double_press_and_a_long_one_are_still_meant() -> None:
@@ -151,7 +152,7 @@ def test_a_double_press_and_a_long_one_are_still_meant() -> None:
     assert moved(one) == 0
     edges(one, [*bouncing(4000, 10, 2), *bouncing(4900, 10, 2)])
     one.run(5500 * MS)
-    assert one.show.snapshot()["transport"] == "running"
+    assert one.show.snapshot().transport == "running"
     assert not kinds(one)
 
 
@@ -166,15 +167,15 @@ def test_what_a_chattering_switch_was_about_to_mean_is_forgotten() -> None:
 def test_what_ends_everything_is_never_held_back(action: Action) -> None:
     one = stage(replace(NEXT, action=action))
     edges(one, [n * 5 for n in range(400)])
-    (told,) = one.show.snapshot()["chattering"]
-    assert not told["held_back"]
+    (told,) = one.show.snapshot().chattering
+    assert not told.held_back
     one.do(Action.START)
     one.run(2500 * MS)
     one.play("keys", "90 3c 40")
     assert names(one)
     edge(one, 2600, down=True)
     if action is not Action.PANIC:
-        assert one.show.snapshot()["transport"] == "stopped"
+        assert one.show.snapshot().transport == "stopped"
     if action is not Action.STOP:
         assert one.sounding() == {}
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.controls import (
     Control,
     Pedal,
@@ -100,25 +100,25 @@ def test_a_long_press_on_stage() -> None:
     stage.do(Action.NEXT)
     stage.play("pedals", "b0 50 7f")
     stage.run(599 * MS)
-    assert stage.show.snapshot()["song"] == "middle"
+    assert stage.show.snapshot().song == "middle"
     stage.run(600 * MS)
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
     stage.play("pedals", "b0 50 00")
     stage.run(2000 * MS)
-    assert stage.show.snapshot()["song"] == "opener"
+    assert stage.show.snapshot().song == "opener"
 
 
 def test_a_song_gives_a_switch_another_meaning() -> None:
     own = Control("pedals", 0xB0, 80, Action.NEXT_SECTION)
     stage = Stage(compiled(songs=(OPENER, replace(MIDDLE, controls=(own,)), CLOSER)))
     stage.play("pedals", "b0 50 7f")
-    assert stage.show.snapshot()["song"] == "middle"
+    assert stage.show.snapshot().song == "middle"
     # a pedal that sends values on its way down: it is one press, also when the meaning has changed meanwhile
     stage.play("pedals", "b0 50 7e", "b0 50 00")
-    assert stage.show.snapshot()["section"] == 1
+    assert stage.show.snapshot().section == 1
     stage.run(100 * MS)
     stage.play("pedals", "b0 50 7f", "b0 50 00")
-    assert stage.show.snapshot()["section"] == 2
+    assert stage.show.snapshot().section == 2
     stage.play("pedals", "c0 07")  # the others mean what they mean in the rig
     assert stage.events[-1]["kind"] == "panic"
 
@@ -144,17 +144,16 @@ def test_whole_messages_can_be_controls() -> None:
     stage = Stage(compiled(rig))
     stage.play("keys", play.hex(), begin.hex())
     stage.run(50 * MS)
-    assert stage.show.snapshot()["song"] == "middle"
-    assert stage.show.snapshot()["transport"] == "running"
+    assert stage.show.snapshot().song == "middle"
+    assert stage.show.snapshot().transport == "running"
 
 
 def test_a_control_can_wait_for_the_bar() -> None:
-    from routerd.core.model.arming import parse_when
 
     rig = replace(RIG, controls=(replace(SHORT, when=parse_when("2 bars")),))
     stage = Stage(compiled(rig))
     stage.play("pedals", "b0 50 7f")
-    assert stage.show.snapshot()["armed"]["when"] == "2 bars"
+    assert stage.show.snapshot().armed.command.when == parse_when("2 bars")
 
 
 @pytest.mark.parametrize(("heel", "toe"), [(0, 127), (4, 121), (121, 4), (60, 61)])

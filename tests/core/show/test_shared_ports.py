@@ -64,7 +64,7 @@ def test_one_port_is_one_wire_named_after_the_device_with_the_clock() -> None:
 def test_where_a_device_stands_is_told_for_each_of_a_port_that_has_clock_or_transport() -> None:
     clocked = device("clocked", 3, clock=True)
     one = stage(LEAD, PAD, BASS, clocked, ALONE, song=BARE)
-    assert [entry["device"] for entry in one.show.snapshot()["devices"]] == ["pad", "clocked", "alone"]
+    assert [entry.device for entry in one.show.snapshot().devices] == ["pad", "clocked", "alone"]
 
 
 def test_a_tick_and_a_start_reach_a_shared_port_once() -> None:
@@ -287,4 +287,4 @@ def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_tha
             one.collect()
         one.run((step + 1) * MS)
     assert [event["device"] for event in one.events if event["kind"] == "loop"] == ["pads"]
-    assert one.show.snapshot()["loops"] == ["pads"]
+    assert one.show.snapshot().loops == ("pads",)

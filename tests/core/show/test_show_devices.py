@@ -14,6 +14,7 @@ import pytest
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action
 from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.snapshot import DeviceClockState
 from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
@@ -203,24 +204,17 @@ def test_a_sequence_of_seven_sixteenths_comes_round_and_is_retriggered_on_its_ow
     one = stage(played=Timing(sequence_steps=7))
     one.do(Action.START)
     one.run(1500 * MS)
-    device = one.show.snapshot()["devices"][0]
+    device = one.show.snapshot().devices[0]
     origin = one.show.transport.clock.origin_tick
-    assert device == {
-        "device": "played",
-        "rate": "1",
-        "running": True,
-        "started_tick": origin,
-        "cycle_ticks": 42,
-        "waits_for": None,
-    }
+    assert device == DeviceClockState("played", Fraction(1), True, origin, 42, None)
     one.do(Action.RETRIGGER, "cycle played")
-    assert one.show.snapshot()["devices"][0]["waits_for"] == "cycle"
+    assert one.show.snapshot().devices[0].waits_for == "cycle"
     one.run(4000 * MS)
     first = next(t for t in at(one, "other", TICK) if t > at(one, "other", START)[0])
     start_ns = at(one, "played", START)[1]
     restarted = next(t for t in at(one, "played", TICK) if t > start_ns)
     assert (restarted - first) // (20 * MS) == 84
-    assert one.show.snapshot()["devices"][0]["started_tick"] == origin + 84
+    assert one.show.snapshot().devices[0].started_tick == origin + 84
 
 
 @pytest.mark.parametrize(
@@ -349,7 +343,7 @@ def test_two_bars_of_count_in_and_then_the_song() -> None:
     one = stage(click_song(count_in_bars=2, only_count_in=True))
     one.run(501 * MS)
     one.do(Action.START)
-    assert one.show.snapshot()["click"]["counting_to"] > 0
+    assert one.show.snapshot().click.counting_to > 0
     one.do(Action.START)
     one.run(6000 * MS)
     heard = notes(one, "box")
@@ -375,10 +369,10 @@ def test_a_count_in_is_in_the_tempo_that_the_song_begins_with() -> None:
         one.do(Action.START)
         began_ns = one.now_ns
         one.run(began_ns + 1900 * MS)
-        assert one.show.snapshot()["click"]["counting_to"] > 0
+        assert one.show.snapshot().click.counting_to > 0
         assert clicked_apart(one, began_ns) == [480] * 3
         one.run(began_ns + 6000 * MS)
-        assert one.show.snapshot()["bpm"] == "250"
+        assert one.show.snapshot().bpm == Fraction("250")
         one.do(Action.STOP)
 
 
@@ -420,7 +414,7 @@ def test_taps_set_the_tempo_and_one_slip_does_not() -> None:
     for ms in (0, 500, 1000, 1500, 2350, 2500, 3000):  # one comes late
         one.run(1000 * MS + ms * MS)
         one.do(Action.TAP)
-    assert one.show.snapshot()["bpm"] == "120"
+    assert one.show.snapshot().bpm == Fraction("120")
 
 
 def test_a_rounded_tap_and_a_pause() -> None:
@@ -428,23 +422,23 @@ def test_a_rounded_tap_and_a_pause() -> None:
     for ms in (0, 600, 1202, 1801):
         one.run(1000 * MS + ms * MS)
         one.do(Action.TAP, "1")
-    assert one.show.snapshot()["bpm"] == "100"
+    assert one.show.snapshot().bpm == Fraction("100")
     for ms in (9000, 9001):
         one.run(1000 * MS + ms * MS)
         one.do(Action.TAP)
-    assert one.show.snapshot()["bpm"] == "100"
+    assert one.show.snapshot().bpm == Fraction("100")
 
 
 def test_nudge_half_and_double() -> None:
     one = stage()
     one.do(Action.NUDGE, "0.5")
-    assert one.show.snapshot()["bpm"] == "251/2"
+    assert one.show.snapshot().bpm == Fraction("251/2")
     one.do(Action.NUDGE, -1500)
-    assert one.show.snapshot()["bpm"] == "124"
+    assert one.show.snapshot().bpm == Fraction("124")
     one.do(Action.HALF)
-    assert one.show.snapshot()["bpm"] == "62"
+    assert one.show.snapshot().bpm == Fraction("62")
     one.do(Action.DOUBLE)
-    assert one.show.snapshot()["bpm"] == "124"
+    assert one.show.snapshot().bpm == Fraction("124")
     one.do(Action.TEMPO, "300")
     with pytest.raises(CommandError, match="tempo 600 is outside 10 to 480"):
         one.do(Action.DOUBLE)
@@ -459,10 +453,10 @@ def test_a_reload_keeps_offsets_and_where_sequences_stand() -> None:
     one = stage(played=Timing(offset_ns=5 * MS, sequence_steps=16))
     one.do(Action.START)
     one.run(1000 * MS)
-    before = one.show.snapshot()["devices"]
+    before = one.show.snapshot().devices
     devices = one.show.book.rig.devices
     one.load(compiled(Rig("rig", devices), (SONG, NEXT), ("one", "two"), one.show.book))
-    assert one.show.snapshot()["devices"] == before
+    assert one.show.snapshot().devices == before
     one.run(2000 * MS)
     assert {m - t for m, t in zip(at(one, "played", TICK), at(one, "other", TICK), strict=False)} == {5 * MS}
 

@@ -10,7 +10,7 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.song import Song
 from routerd.core.model.timing import MeterPoint, SongTiming, TempoPoint, Timing
@@ -48,10 +48,10 @@ def test_ticks_of_the_song_source_become_this_tempo() -> None:
     end_ns = tick(one, 100, 7 * MS)
     one.run(end_ns)
     snapshot = one.show.snapshot()
-    assert snapshot["clock_source"] == "drums"
-    assert snapshot["follow"]["state"] == "locked"
-    assert Fraction(snapshot["bpm"]) == 100
-    assert snapshot["tempo_moves"]  # so the server does not keep it as a tempo that was set by hand
+    assert snapshot.clock_source == "drums"
+    assert snapshot.following.state == "locked"
+    assert Fraction(snapshot.bpm) == 100
+    assert snapshot.tempo_moves  # so the server does not keep it as a tempo that was set by hand
     ticks = at(one, "synth", TICK)[-20:]
     assert all(abs((t - 7 * MS) % PERIOD) < 1000 or PERIOD - (t - 7 * MS) % PERIOD < 1000 for t in ticks)
     assert [e["state"] for e in one.events if e["kind"] == "follow"] == ["acquiring", "locked"]
@@ -220,7 +220,7 @@ def test_the_last_position_that_can_be_told_and_beyond() -> None:
     next_ns = tick(one, 10, next_ns)
     one.run(next_ns - PERIOD // 2)
     assert one.show.transport.clock.position_ticks == 98_298 + 40
-    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.show.snapshot().following.state == "locked"
     assert [text for text in one.sent("synth") if text.startswith("f2")] == ["f2 7f 7f"]
     # by hand a bar beyond it is refused, and nothing changes
     with pytest.raises(CommandError, match="bar 5000 has no song position pointer"):
@@ -288,7 +288,7 @@ def test_a_source_that_restarts_means_the_top_with_each_start(lead_us: int) -> N
         assert stop_ns <= again_ns
         assert len([t for t in at(one, name, TICK) if t > again_ns]) == 31
     assert one.show.transport.clock.position_ticks == 31
-    assert one.show.snapshot()["armed"]["when"] == "bar 9"  # nobody has stopped
+    assert one.show.snapshot().armed.command.when == parse_when("bar 9")  # nobody has stopped
     assert not [e for e in one.events if e["kind"] == "start-ignored"]
 
 
@@ -346,7 +346,7 @@ def test_malformed_system_messages_of_a_source_are_counted_and_do_nothing() -> N
     one.play("drums", "F2", "F2 04", "F2 80 00", "FA 00", "F4", "FD", "FF", "F0 7D", "F8 F8")
     next_ns = tick(one, 10, next_ns)
     assert not at(one, "synth", START)
-    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.show.snapshot().following.state == "locked"
     assert one.input("drums").malformed == 8  # all but FF, which is a whole System Reset (M1 p. 31)
 
 
@@ -358,24 +358,24 @@ def test_tempo_is_refused_while_a_source_decides() -> None:
             one.do(action, argument)
     one.do(Action.SOURCE, "")
     one.do(Action.TEMPO, "130")
-    assert one.show.snapshot()["bpm"] == "130"
+    assert one.show.snapshot().bpm == Fraction("130")
 
 
 def test_an_unknown_source_is_refused() -> None:
     one = stage()
     with pytest.raises(NotFoundError, match="no device 'synth' with an input"):
         one.do(Action.SOURCE, "synth")
-    assert one.show.snapshot()["clock_source"] == "drums"
+    assert one.show.snapshot().clock_source == "drums"
 
 
 def test_the_next_song_leads_again_in_its_own_tempo() -> None:
     one = stage()
     tick(one, 60, 7 * MS)
     one.do(Action.NEXT)
-    assert one.show.snapshot()["clock_source"] == "internal"
-    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot().clock_source == "internal"
+    assert one.show.snapshot().bpm == Fraction("125")
     one.do(Action.SOURCE, "drums")
-    assert one.show.snapshot()["clock_source"] == "drums"
+    assert one.show.snapshot().clock_source == "drums"
 
 
 def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
@@ -387,23 +387,23 @@ def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
     states = [e["state"] for e in one.events if e["kind"] == "follow"]
     assert states == ["acquiring", "locked", "holding", "free"]
     one.do(Action.TEMPO, "125")
-    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot().bpm == Fraction("125")
 
 
 def test_the_tempo_of_a_source_that_has_gone_is_told_and_nudged_from() -> None:
     """The status showed the song's 125 BPM while ticks went at 100, and a nudge began from 125."""
     one = stage()
     next_ns = tick(one, 100, 7 * MS)
-    assert one.show.snapshot()["tempo_by"] == "source"
+    assert one.show.snapshot().tempo_by == "source"
     one.run(next_ns + 20_000 * MS)
     snapshot = one.show.snapshot()
-    assert (snapshot["follow"]["state"], snapshot["bpm"], snapshot["tempo_by"]) == ("free", "100", "source")
+    assert (snapshot.following.state, snapshot.bpm, snapshot.tempo_by) == ("free", 100, "source")
     one.do(Action.NUDGE, "0.5")
-    assert one.show.snapshot()["bpm"] == "100.5" or one.show.snapshot()["bpm"] == "201/2"
-    assert one.show.snapshot()["tempo_by"] == "hand"
+    assert one.show.snapshot().bpm == Fraction("100.5")
+    assert one.show.snapshot().tempo_by == "hand"
     one.do(Action.SONG_TEMPO)
-    assert one.show.snapshot()["bpm"] == "125"
-    assert one.show.snapshot()["tempo_by"] == "song"
+    assert one.show.snapshot().bpm == Fraction("125")
+    assert one.show.snapshot().tempo_by == "song"
 
 
 def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
@@ -412,17 +412,17 @@ def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     one = Stage(compiled(Rig("band", (*RIG.devices, drums), hold_s=2), (FOLLOWING,), ("one",)))
     last_ns = tick(one, 100, 7 * MS) - PERIOD
     one.run(last_ns + 1999 * MS)
-    assert one.show.snapshot()["follow"]["state"] == "holding"
+    assert one.show.snapshot().following.state == "holding"
     one.run(last_ns + 2000 * MS)
-    assert one.show.snapshot()["follow"]["state"] == "free"
+    assert one.show.snapshot().following.state == "free"
     last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
-    assert one.show.snapshot()["follow"]["state"] == "locked"
+    assert one.show.snapshot().following.state == "locked"
     longer = Rig("band", (*RIG.devices, drums), hold_s=60)
     one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
     one.run(last_ns + 59_999 * MS)
-    assert one.show.snapshot()["follow"]["state"] == "holding"
+    assert one.show.snapshot().following.state == "holding"
     one.run(last_ns + 60_000 * MS)
-    assert one.show.snapshot()["follow"]["state"] == "free"
+    assert one.show.snapshot().following.state == "free"
 
 
 def test_other_inputs_are_no_source() -> None:
@@ -430,15 +430,15 @@ def test_other_inputs_are_no_source() -> None:
     for n in range(100):
         one.run(n * PERIOD)
         one.play("keys", "F8")
-    assert one.show.snapshot()["follow"]["state"] == "free"
-    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot().following.state == "free"
+    assert one.show.snapshot().bpm == Fraction("125")
 
 
 def test_a_source_that_leaves_the_rig_is_followed_no_more() -> None:
     one = stage()
     tick(one, 60, 7 * MS)
     one.load(compiled(RIG, (LEADING,), ("two",), one.show.book))
-    assert one.show.snapshot()["clock_source"] == "internal"
+    assert one.show.snapshot().clock_source == "internal"
     one.run(one.now_ns + 1000 * MS)
 
 
@@ -459,14 +459,14 @@ def test_a_tempo_map_is_played_from_the_top_and_from_a_bar() -> None:
         e["bpm"] for e in one.events if e["kind"] == "tempo"
     ] == ["125", "250"]
     assert [e["meter"] for e in one.events if e["kind"] == "meter"] == ["3/4"]
-    assert one.show.snapshot()["meter"] == [3, 4]
-    assert one.show.snapshot()["meter_from"] == [192, 2]
+    assert one.show.snapshot().meter == (3, 4)
+    assert one.show.snapshot().meter_from == (192, 2)
     one.do(Action.STOP)
     one.do(Action.CONTINUE, 4)  # bar 4 begins at 192 + 72 = 264 ticks: position 44
     one.run(one.now_ns + 500 * MS)
     assert "f2 2c 00" in one.sent("synth")
-    assert one.show.snapshot()["bpm"] == "250"
+    assert one.show.snapshot().bpm == Fraction("250")
     one.do(Action.STOP)
     one.do(Action.START)
     one.run(one.now_ns + 500 * MS)
-    assert one.show.snapshot()["bpm"] == "125"
+    assert one.show.snapshot().bpm == Fraction("125")

@@ -10,10 +10,13 @@ from typing import Any
 
 import pytest
 
+from routerd.core.clock.grid import Segment
 from routerd.core.clock.time_code import FrameRate
+from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.snapshot import BarLine, DeviceClockState, Snapshot
 from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
@@ -77,14 +80,13 @@ def stage() -> Stage:
     return Stage(compiled(RIG, SONGS, [song.identifier for song in SONGS]))
 
 
-def shown(one: Stage) -> dict[str, Any]:
+def shown(one: Stage) -> Snapshot:
     """What a snapshot says, but for what goes on with every tick and is told by itself."""
     snapshot = one.show.snapshot()
-    for key in ("position_tick", "revision", "grid", "follow"):
-        del snapshot[key]
-    if snapshot["transport"] != "stopped":
-        del snapshot["bpm"]  # of a ramp: told once a beat, and as the grid's rate at once
-        del snapshot["meter_from"]
+    snapshot = replace(snapshot, position_tick=0, revision=0, grid=Segment(0, 0, F(120)), following=None)
+    if snapshot.transport is not State.STOPPED:
+        # bpm of a ramp: told once a beat, and as the grid's rate at once
+        snapshot = replace(snapshot, bpm=F(120), meter_from=BarLine(0, 0))
     return snapshot
 
 
@@ -109,13 +111,13 @@ def test_nothing_changes_without_another_revision(seed: int) -> None:
         assert seen.setdefault(one.show.effects.revision, now) == now
 
 
-def standing(one: Stage, name: str) -> dict[str, Any]:
-    (found,) = [device for device in one.show.snapshot()["devices"] if device["device"] == name]
-    return dict(found)
+def standing(one: Stage, name: str) -> DeviceClockState:
+    (found,) = [device for device in one.show.snapshot().devices if device.device == name]
+    return found
 
 
 def test_every_device_that_hears_the_clock_is_there() -> None:
-    names = [device["device"] for device in stage().show.snapshot()["devices"]]
+    names = [device.device for device in stage().show.snapshot().devices]
     assert names == ["plain", "late", "bar", "entry", "never", "half", "pulsed", "coded"]
 
 
@@ -124,10 +126,10 @@ def test_a_device_started_by_bar_waits_no_longer_once_it_runs() -> None:
     one.do(Action.START)
     one.run(500 * MS)
     one.do(Action.RETRIGGER, "bar bar")
-    assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == ("bar", True)
+    assert (standing(one, "bar").waits_for, standing(one, "bar").running) == ("bar", True)
     revision = one.show.effects.revision
     one.run(2500 * MS)
-    assert (standing(one, "bar")["waits_for"], standing(one, "bar")["running"]) == (None, True)
+    assert (standing(one, "bar").waits_for, standing(one, "bar").running) == (None, True)
     assert one.show.effects.revision != revision
-    assert (standing(one, "plain")["running"], standing(one, "pulsed")["running"]) == (True, None)
-    assert (standing(one, "half")["rate"], standing(one, "coded")["rate"]) == ("1/2", None)
+    assert (standing(one, "plain").running, standing(one, "pulsed").running) == (True, None)
+    assert (standing(one, "half").rate, standing(one, "coded").rate) == (F(1, 2), None)

@@ -59,7 +59,7 @@ def test_a_device_is_restarted_on_the_bar_at_which_a_song_is_entered(mode: Start
     assert len(at(one, START)) == 1
     one.do(Action.NEXT)
     one.run(6000 * MS)
-    assert one.show.snapshot()["song"] == "second"
+    assert one.show.snapshot().song == "second"
     (stop_ms,), start_ms = at(one, STOP), at(one, START)[1]
     bar_ms = entered_ms(one)
     assert bar_ms + late - 20 < stop_ms < start_ms <= bar_ms + late - 1
@@ -148,9 +148,9 @@ def test_a_sequence_restarted_with_a_song_counts_from_there() -> None:
     one.run(1000 * MS)
     one.do(Action.NEXT)
     one.run(6000 * MS)
-    (box,) = [one for one in one.show.snapshot()["devices"] if one["cycle_ticks"]]
-    assert (box["running"], box["started_tick"]) == (True, one.show.transport.clock.origin_tick)
-    assert box["waits_for"] is None
+    (box,) = [one for one in one.show.snapshot().devices if one.cycle_ticks]
+    assert (box.running, box.started_tick) == (True, one.show.transport.clock.origin_tick)
+    assert box.waits_for is None
 
 
 def test_a_stop_ends_a_device_that_was_restarted_while_transport_stood() -> None:
@@ -162,7 +162,7 @@ def test_a_stop_ends_a_device_that_was_restarted_while_transport_stood() -> None
     one.do(Action.STOP)
     one.run(2100 * MS)
     assert len(at(one, STOP)) == 1
-    assert one.show.snapshot()["devices"][1]["running"] is False
+    assert one.show.snapshot().devices[1].running is False
 
 
 # Pulses
@@ -245,7 +245,7 @@ def test_no_tick_of_another_rate_is_lost_or_recorded_as_one_of_the_grid() -> Non
     one.do(Action.START)
     one.run(1000 * MS)
     one.do(Action.NEXT)
-    while one.show.snapshot()["song"] == "first":
+    while one.show.snapshot().song == "first":
         one.run(one.show.next_deadline_ns())
     begins = entered_ms(one)
     box = one.output("box").wire
@@ -324,7 +324,7 @@ def test_a_reload_keeps_the_song_s_timing_and_what_runs() -> None:
     assert {round(b - a, 3) for a, b in itertools.pairwise(own)} == {10}
     assert (len(at(one, START)), len(at(one, STOP))) == (1, 0)
     one.do(Action.STOP)
-    assert one.show.snapshot()["devices"][1]["running"] is False
+    assert one.show.snapshot().devices[1].running is False
     one.run(6100 * MS)
     assert len(at(one, STOP)) == 1
 
@@ -360,7 +360,7 @@ def test_a_stop_takes_back_a_restart_that_is_on_its_way(mode: StartMode, before_
     assert one.log[-1][2] == TICK
     told = [data for _, name, data in one.log if name == "box" and data in (START, STOP)]
     assert told[-1] == STOP
-    assert one.show.snapshot()["devices"] == [] or not one.show.snapshot()["devices"][-1]["running"]
+    assert one.show.snapshot().devices == () or not one.show.snapshot().devices[-1].running
 
 
 @pytest.mark.parametrize("ms", range(20))

@@ -16,7 +16,7 @@ from routerd.core.model.arming import Action
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import ChangePolicy, Click, SongTiming, TempoPoint
-from routerd.core.show.crash_state import kept_from_plain, place_in
+from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
 from tests.stage import MS, RIG, SAMPLER, TICK, Stage, compiled, route
 
 RAMP = SongTiming(tempo=(TempoPoint(Fraction(192), Fraction(125), Fraction(250), Fraction(384)),))
@@ -43,13 +43,13 @@ def in_the_ramp() -> Stage:
     one = stage()
     one.do(Action.START)
     one.run(6_000 * MS)
-    assert 125 < Fraction(one.show.snapshot()["bpm"]) < 250
+    assert 125 < Fraction(one.show.snapshot().bpm) < 250
     return one
 
 
 def tempo(one: Stage) -> tuple[str, str]:
     snapshot = one.show.snapshot()
-    return snapshot["bpm"], snapshot["tempo_by"]
+    return str(snapshot.bpm), snapshot.tempo_by
 
 
 def intervals_ms(one: Stage, from_ns: int) -> set[float]:
@@ -94,7 +94,7 @@ def test_it_holds_over_a_stop_a_start_and_a_count_in() -> None:
         one.do(Action.START)
         began_ns = one.now_ns
         one.run(began_ns + 20_000 * MS)
-        assert one.show.snapshot()["transport"] == "running"
+        assert one.show.snapshot().transport == "running"
         assert intervals_ms(one, began_ns) == {10.0}
         assert tempo(one) == ("250", "hand")
         one.do(Action.STOP)
@@ -198,7 +198,7 @@ def test_an_engine_that_goes_on_keeps_whose_tempo_it_is() -> None:
         one = in_the_ramp()
         one.do(action, "99" if action is Action.TEMPO else None)
         snapshot = one.show.snapshot()
-        kept = kept_from_plain(snapshot, one.show.ticks.number)
+        kept = kept_from_plain(standing_in(snapshot), one.show.ticks.number)
         rig = replace(RIG, after_restart=AfterRestart.PLAY)
         book = compiled(rig, (RISES, STEADY), ("rises", "steady"))
         again = Stage(book, place_in(snapshot), one.now_ns + 300 * MS, kept)

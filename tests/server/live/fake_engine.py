@@ -10,11 +10,13 @@ import asyncio
 import contextlib
 import socket
 from collections.abc import Callable
+from dataclasses import fields
 from time import monotonic_ns
 from typing import Any, Self
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.codec import to_json
 from routerd.core.model.rig import rig_from_plain
 from routerd.core.model.set_list import set_list_from_plain
 from routerd.core.model.song import song_from_plain
@@ -26,7 +28,7 @@ from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, p
 ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
 
 
-MOVES_BY_ITSELF = {"revision", "devices", "click", "follow"} | {
+MOVES_BY_ITSELF = {"revision", "devices", "click", "following"} | {
     *("bpm", "meter", "tempo_moves", "meter_from", "grid", "position_tick")
 }
 """What of a snapshot may change without a request: a song's tempo comes with the next tick, for one."""
@@ -116,7 +118,8 @@ class FakeEngine:
     def standing(self) -> dict[str, Any]:
         """Return what people's requests change of the show, without what moves by itself."""
         snapshot = self.show.snapshot()
-        return {key: value for key, value in snapshot.items() if key not in MOVES_BY_ITSELF}
+        names = {one.name for one in fields(snapshot)} - MOVES_BY_ITSELF
+        return {name: getattr(snapshot, name) for name in names}
 
     async def heard(self, kind: str, count: int = 1) -> list[Message]:
         """Wait until the server has sent that many messages of a kind; return them."""
@@ -160,7 +163,7 @@ class FakeEngine:
 
     def _show_snapshot(self) -> None:
         self._revision = self.show.effects.revision
-        self.tell("snapshot", self.show.snapshot())
+        self.tell("snapshot", to_json(self.show.snapshot()))
 
     def _take(self, message: Message) -> None:
         kind, body = message

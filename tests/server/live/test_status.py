@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 import pytest
 
+from routerd.core.clock.grid import Segment
+from routerd.core.clock.transport import State
+from routerd.core.model.snapshot import BarLine, Meter, Snapshot
 from routerd.server.http.shapes import Position
 from routerd.server.status import bars_to_meet, position_at
+from routerd.server.view import NO_SNAPSHOT
 
 S = 1_000_000_000
 
 
-def snapshot(**changes: Any) -> dict[str, Any]:
-    running = {
-        "transport": "running",
-        "bpm": "120",
-        "meter": [4, 4],
-        "meter_from": [0, 0],
-        "grid": {"anchor_ns": 10 * S, "anchor_tick": 0, "rate_bpm": "120"},
-        "position_tick": 0,
-        "origin_tick": 0,
-    }
-    return {**running, **changes}
+def snapshot(**changes: Any) -> Snapshot:
+    running = replace(NO_SNAPSHOT, transport=State.RUNNING, grid=Segment(10 * S, 0, Fraction(120)))
+    return replace(running, **changes)
 
 
 @pytest.mark.parametrize(
@@ -42,7 +40,7 @@ def test_four_four_at_120(now_ns: int, position: Position) -> None:
 
 def test_six_eight_counts_eighths() -> None:
     """At 120 quarter notes a minute an eighth lasts 0.25 s and a bar of 6/8 1.5 s."""
-    six = snapshot(meter=[6, 8])
+    six = snapshot(meter=Meter(6, 8))
     assert position_at(six, 10 * S + S // 4) == Position(1, 2, 0)
     assert position_at(six, 10 * S + 3 * S // 2) == Position(2, 1, 0)
 
@@ -55,20 +53,20 @@ def test_the_song_began_at_its_own_tick() -> None:
 
 def test_bars_are_counted_through_a_change_of_meter() -> None:
     """Two bars of 4/4 (192 ticks), then 3/4 (72 ticks a bar): tick 264 begins bar 4."""
-    changed = snapshot(meter=[3, 4], meter_from=[192, 2], transport="stopped")
-    assert position_at({**changed, "position_tick": 192}, 0) == Position(3, 1, 0)
-    assert position_at({**changed, "position_tick": 264 + 25}, 0) == Position(4, 2, 1)
+    changed = snapshot(meter=Meter(3, 4), meter_from=BarLine(192, 2), transport=State.STOPPED)
+    assert position_at(replace(changed, position_tick=192), 0) == Position(3, 1, 0)
+    assert position_at(replace(changed, position_tick=264 + 25), 0) == Position(4, 2, 1)
 
 
 def test_stopped_and_starting_stay_where_they_are() -> None:
-    for transport in ("stopped", "starting"):
+    for transport in (State.STOPPED, State.STARTING):
         held = snapshot(transport=transport, position_tick=96 + 24 + 5)
         assert position_at(held, 99 * S) == Position(2, 2, 5)
 
 
 def test_a_tempo_that_begins_at_the_next_tick_does_not_reach_back() -> None:
     """480 BPM from tick 48 on, asked 100 ms before that tick: still in tick 47, not 19 ticks back."""
-    ahead = snapshot(grid={"anchor_ns": 20 * S, "anchor_tick": 48, "rate_bpm": "480"})
+    ahead = snapshot(grid=Segment(20 * S, 48, Fraction(480)))
     assert position_at(ahead, 20 * S - S // 10) == Position(1, 2, 23)
     assert position_at(ahead, 20 * S) == Position(1, 3, 0)
 
