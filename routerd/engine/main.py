@@ -107,7 +107,6 @@ class Engine:
         self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, _say)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._flush_scheduled = False
-        self._retiring: asyncio.Future[None] | None = None
         self._ready = False
         self._reload_wanted = False
         self._unkept = ""
@@ -292,19 +291,17 @@ class Engine:
                 link.send("event", dropped)
         outbox = self._worker.outbox
         while outbox:
-            kind, value = outbox.popleft()
-            if kind == "retire":
-                self._retiring = asyncio.ensure_future(_retire(value))
-            elif kind == "reply":
-                asked_by, answer = value
-                asked_by.send("reply", answer)
-            else:
-                if kind == "snapshot":
-                    self._remember(value)
-                if link is not None and link.open:
-                    link.send(kind, to_json(value))
-                elif kind == "event":
-                    self._unsent.append(value)
+            note = outbox.popleft()
+            if not isinstance(note, tuple):
+                note()
+                continue
+            kind, value = note
+            if kind == "snapshot":
+                self._remember(value)
+            if link is not None and link.open:
+                link.send(kind, to_json(value))
+            elif kind == "event":
+                self._unsent.append(value)
 
     def _remember(self, snapshot: Snapshot) -> None:
         if self._memory is not None and self._remembers:
@@ -370,13 +367,6 @@ class Engine:
             server_restarts=self._supervisor.restarts,
             suspensions=self._suspensions.count,
         )
-
-
-async def _retire(book: CompiledBook) -> None:
-    """Let go of a book that is played no more, song by song: at once would hold the interpreter too long."""
-    while book.songs:
-        book.songs.popitem()
-        await asyncio.sleep(0)
 
 
 def _say(text: str) -> None:

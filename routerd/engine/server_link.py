@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections.abc import Callable
+from functools import partial
 from time import monotonic_ns
 from typing import Any
 
@@ -51,6 +52,7 @@ class ServerLink:
         self._dropped: list[TickRecord] = []
         self._dropped_count = 0
         self._pressed = Pressed[Input]()
+        self._retiring: asyncio.Future[None] | None = None
 
     async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
         """Talk to the server at the other end until it goes; `greet` returns the hello."""
@@ -144,7 +146,7 @@ class ServerLink:
         before = self._worker.show.book
         self._worker.call(
             lambda now_ns: self._worker.show.load(book, generation, now_ns, begin),
-            lambda: self._worker.post("retire", before),
+            lambda: self._worker.post_call(partial(self._retire, before)),
         )
         self._loaded(book)
         self.send("loaded", {"generation": generation, "error": None})
@@ -176,7 +178,7 @@ class ServerLink:
             except CommandError as refusal:
                 answer["error"], answer["missing"] = str(refusal), isinstance(refusal, NotFoundError)
 
-        self._worker.call(carry_out, lambda: self._worker.post("reply", (self, answer)))
+        self._worker.call(carry_out, lambda: self._worker.post_call(partial(self.send, "reply", answer)))
 
     def _tap(self, body: Any) -> None:
         self._worker.recorder.on = bool(body["on"])
@@ -209,6 +211,10 @@ class ServerLink:
         for input, data in self._pressed.rest():
             self._worker.play(input, data)
 
+    def _retire(self, book: CompiledBook) -> None:
+        """Let go of a book that is played no more."""
+        self._retiring = asyncio.ensure_future(_retire(book))
+
     def _pong(self, _body: Any) -> None:
         self._ponged()
 
@@ -217,6 +223,13 @@ class ServerLink:
 
     def _refuse(self, body: Any) -> None:
         self._refused([str(problem) for problem in body["problems"]])
+
+
+async def _retire(book: CompiledBook) -> None:
+    """Let go of a book song by song: at once would hold the interpreter too long."""
+    while book.songs:
+        book.songs.popitem()
+        await asyncio.sleep(0)
 
 
 _HANDLERS: dict[str, Callable[[ServerLink, Any], None]] = {

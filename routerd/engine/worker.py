@@ -7,6 +7,11 @@ lock is taken, its holder empties the inbox before it lets go. Threads that are 
 ever put calls into the inbox and wake the clock thread, so none of them can hold the lock while
 the machine is busy with something else.
 
+A deadline takes two calls of `Show.advance`. The first, made ahead of the deadline, puts nothing but the
+ticks into the sink, so that only the sending is left for the instant itself. What waited for them (changes,
+Start, pulses, bulk data) comes with the second, which is due at once: in the gap right behind the tick, where
+there is most time until the next one.
+
 Nothing here logs, parses or waits for anything but the next deadline. What others should know goes
 into bounded queues (`records`, `outbox`) that the event loop empties; overflow is counted and reported.
 
@@ -19,6 +24,7 @@ import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from time import monotonic_ns, sleep
 from typing import Any
 
@@ -58,8 +64,20 @@ TICK_CHECK_EVERY = 16
 GRID_EVERY_NS = 50_000_000
 """Tempo may change with every tick; it is reported no more often than this."""
 
-Note = tuple[str, Any]
-"""For the event loop: ("snapshot" | "grid" | "event", value)."""
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Something that the clock thread is to do: `function(now_ns)`, and `then` once its effects are out."""
+
+    function: Callable[[int], None]
+    then: Callable[[], None] | None = None
+
+
+Arrival = tuple[Input, bytes, int]
+"""A message on its way: the input, its bytes, and when it arrived."""
+
+Note = tuple[str, Any] | Callable[[], None]
+"""For the event loop: what goes to the server as it is ("snapshot" | "grid" | "event", value), or a call."""
 
 
 class Worker:
@@ -86,7 +104,7 @@ class Worker:
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
         self._on_outbox = on_outbox
-        self._inbox: deque[tuple[Input | None, Any, int]] = deque()
+        self._inbox: deque[Arrival | Call] = deque()
         self._lock = threading.Lock()
         self._wake = threading.Lock()
         self._wake.acquire()
@@ -110,23 +128,30 @@ class Worker:
         take, let_go = self._lock.acquire, self._lock.release
 
         def received(data: bytes, at_ns: int) -> None:
-            # the shortest way, which most messages take: most of what a message costs is finding this code in
-            # the processor's caches, so there is little of it, and what can wait comes behind the message
+            # Most of what a message costs is finding this code in the processor's caches: so there is little
+            # of it on the way that most messages take (2), and what can wait comes behind the message.
             if at_ns >= self._hands_off_ns or inbox or not take(False):
+                # 1. The clock is up or about to be, others are waiting, or somebody holds the lock: queue up
+                #    behind them, so that no message overtakes another and no tick waits for a message.
+                #    Whoever holds the lock carries this one, too; else this thread does.
                 if len(inbox) > INBOX_LIMIT:
                     self._wait_for_room()
                 inbox.append((input, data, at_ns))
                 self._carry()
             else:
+                # 2. Nobody is about: carry it through the show here and now.
                 try:
                     self._take_message(input, data, at_ns)
                     earlier = self.show.next_deadline_ns() < self._planned_ns
                 finally:
                     let_go()
+                # 3. If something is due earlier now than the clock thread sleeps until, let it plan anew.
                 if earlier:
                     self._rouse()
+                # 4. Who came while the lock was held has left its message to its holder: to us.
                 if inbox:
                     self._carry()
+            # 5. Count towards a flood only now, behind the message.
             limit.count += 1
             if limit.count >= BURST:
                 limit.check(monotonic_ns())
@@ -138,7 +163,7 @@ class Worker:
 
         `then` is called on the clock thread when the effects are out and their snapshot is in the outbox.
         """
-        self._inbox.append((None, (function, then), 0))
+        self._inbox.append(Call(function, then))
         self._rouse()
 
     def play(self, input: Input, data: bytes) -> None:
@@ -147,11 +172,16 @@ class Worker:
         self._rouse()
 
     def post(self, kind: str, value: Any) -> None:
-        """Put something into the outbox for the event loop."""
+        """Put something for the server into the outbox; what is too much is dropped and counted."""
         if len(self.outbox) >= OUTBOX_LIMIT:
             self.outbox_dropped += 1
             return
         self.outbox.append((kind, value))
+        self._on_outbox()
+
+    def post_call(self, function: Callable[[], None]) -> None:
+        """Have the event loop call a function, behind all that was posted before; never dropped."""
+        self.outbox.append(function)
         self._on_outbox()
 
     def flooding(self, now_ns: int) -> list[str]:
@@ -194,17 +224,26 @@ class Worker:
                 deadline_ns = show.next_deadline_ns()
                 now_ns = monotonic_ns()
                 if deadline_ns - now_ns <= SPIN_NS:
-                    # worked out ahead, as at the deadline, so that only the sending is left for it
+                    # 1. Work it out ahead, as at the deadline, and let no other thread have the interpreter
+                    #    meanwhile: only the sending is left for the instant.
                     keep_interpreter()
                     self._guard(show.advance, max(now_ns, deadline_ns))
+                    # 2. Wait for the instant with open eyes, and send the ticks, if it was for ticks.
                     self._send_ticks(deadline_ns)
+                    # 3. Send whatever else there is. Behind ticks the show is due again at once, so the next
+                    #    turn is its second call, with what waited for them; nobody gets the lock in between
+                    #    who would not have to queue up (`_hands_off_ns` still lies behind us).
                     self._flush()
                     continue
+                # 4. There is time: carry what the others could not, up to the moment in which 1 is due.
                 self._drain(deadline_ns - SPIN_NS)
+                # 5. From here on inputs may take the lock until shortly before the deadline.
                 deadline_ns = self._planned_ns = show.next_deadline_ns()
                 self._hands_off_ns = deadline_ns - SPIN_NS
+            # 6. What came between 4 and the release of the lock would have nobody to carry it.
             if self._inbox:
                 continue
+            # 7. Sleep until then, unless a call or an earlier deadline rouses us.
             self._wake.acquire(timeout=max(0, self._hands_off_ns - monotonic_ns()) / 1e9)
 
     def _rouse(self) -> None:
@@ -243,37 +282,37 @@ class Worker:
         while inbox:
             if monotonic_ns() >= until_ns:
                 return False
-            input, what, at_ns = inbox.popleft()
-            then = None
-            if input is None:
-                function, then = what
-                self._guard(function, monotonic_ns())
-            else:
-                self._take_message(input, what, at_ns)
+            item = inbox.popleft()
+            if not isinstance(item, Call):
+                self._take_message(*item)
                 continue
+            self._guard(item.function, monotonic_ns())
             self._flush()
-            if then is not None:
-                then()
+            if item.then is not None:
+                item.then()
         return True
 
     def _take_message(self, input: Input, data: bytes, at_ns: int) -> None:
         show, recorder = self.show, self.recorder
         sink = self._effects.sink
+        # 1. While the server listens in, keep it as it came.
         if recorder.on:
             recorder.came_in(show.book.inputs.index(input), data, at_ns)
+        # 2. Route it. What it leads to now lies in the sink, as (wire, bytes).
         try:
             show.receive(input, data, at_ns)
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
             self.fault(error)
         if len(sink) == 1 and not recorder.on and (port := self.ports.get(sink[0][0])) is not None:
-            wire, out = sink.pop()  # as _send does, without the way there
+            # 3. One message in, one out: what `_send` does, written out, as every call costs.
+            wire, out = sink.pop()
             try:
                 port.send(out)
             except PortError as error:
                 self._lose(wire, error, (out,))
             else:
                 recorder.routed(monotonic_ns() - at_ns)
-                loops = show.loops  # as `went`, without the way there
+                loops = show.loops  # what `went` does, written out
                 loops.sent[out] = wire.sent[out] = at_ns
                 if loops.links:
                     loops.expect(wire, out, at_ns)
@@ -283,10 +322,12 @@ class Worker:
                 wire.bytes_sent += len(out)
                 self.sent += 1
         elif sink:
+            # 4. Several, or somebody listens in.
             sent = self.sent
             self._send(sink)
             if self.sent != sent:
                 recorder.routed(monotonic_ns() - at_ns)
+        # 5. Count, then post the snapshot and the events that it has led to: nobody on stage waits for those.
         self.received += 1
         input.received += 1
         self._flush()
@@ -316,6 +357,7 @@ class Worker:
         A tick comes alone. All that can be looked up is looked up before `at_ns`; what is found cold
         in the processor's caches afterwards makes every port late.
         """
+        # 1. Look up what will be needed: which port of which wire.
         ways: list[tuple[Wire, Callable[[bytes], None]]] = []
         sink = self._effects.sink
         if sink and sink[0][1] is TICK_BYTES:
@@ -323,15 +365,19 @@ class Worker:
             sink.clear()
         sent: list[int] = []
         stamp, now = sent.append, monotonic_ns
+        # 2. Watch the clock, as no sleep ends so exactly.
         while now() < at_ns:
             pass
-        share_interpreter()  # before the sends: a port may let go of the interpreter, and wants it back soon
+        # 3. Before the sends: a port may let go of the interpreter, and wants it back soon.
+        share_interpreter()
+        # 4. Send, and stamp each tick right behind its own send: what is counted and recorded can wait.
         for wire, send in ways:
             try:
                 send(TICK_BYTES)
             except PortError as error:
                 self._lose(wire, error)
             stamp(now())
+        # 5. Note the number for an engine that may have to go on from here, then count and record.
         self.mark(self._ticks.number)
         self.sent += len(ways)
         for (wire, _), sent_ns in zip(ways, sent, strict=True):
