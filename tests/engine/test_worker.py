@@ -11,7 +11,7 @@ from tests.stage import compiled
 
 
 def at_rest() -> Worker:
-    """Return a worker that has told its first snapshot."""
+    """Return a worker that has posted its first snapshot."""
     worker = Worker(Show(0), lambda: None)
     worker.show.load(compiled(), 1, 0)
     worker._flush()
@@ -29,13 +29,13 @@ def test_each_message_is_counted_once_for_its_device_and_for_all() -> None:
 
 
 def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:
-    """As while somebody else's ticks are followed: each moves the grid; it is told at most every 50 ms."""
+    """While a source is followed each of its ticks moves the grid, which is reported every 50 ms at most."""
     worker = at_rest()
     clock = worker.show.transport.clock
     moved = [Segment(n * 1000, n, Fraction(120 + n)) for n in range(1, 4)]
     clock.segment = moved[0]
     worker._flush()
-    expected = {"anchor_ns": 1000, "anchor_tick": 1, "rate_bpm": "121"}
+    expected = Segment(anchor_ns=1000, anchor_tick=1, bpm=Fraction(121))
     assert list(worker.outbox) == [("grid", expected)]
     worker._grid_ns = 1 << 62  # the 50 ms last
     clock.segment = moved[1]
@@ -43,6 +43,6 @@ def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:
     assert len(worker.outbox) == 1
     worker._grid_ns = 0  # and are over
     worker._flush()
-    assert list(worker.outbox)[1:] == [("grid", {"anchor_ns": 2000, "anchor_tick": 2, "rate_bpm": "122"})]
+    assert list(worker.outbox)[1:] == [("grid", Segment(anchor_ns=2000, anchor_tick=2, bpm=Fraction(122)))]
     worker._flush()
     assert len(worker.outbox) == 2
