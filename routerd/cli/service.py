@@ -1,4 +1,4 @@
-"""The commands that ask the running service: report (also of a show that is over) and soundcheck."""
+"""Commands that ask the running service: status, report (also of a show that is over) and soundcheck."""
 
 from __future__ import annotations
 
@@ -10,9 +10,25 @@ from routerd.printing import complain
 
 
 def add_commands(commands: Commands) -> None:
-    """Define report and soundcheck."""
+    """Define status, report and soundcheck."""
+    _add_status(commands)
     _add_report(commands)
     _add_soundcheck(commands)
+
+
+def _add_status(commands: Commands) -> None:
+    status = commands.add_parser(
+        "status",
+        help="show where the running show stands, problems first",
+        description="Show song, section, what comes next, bar, tempo and who leads it, what is armed, steps "
+        "by hand and ports, problems first. Exit status 0: all is well; 1: it names problems; 2: no service "
+        "answers.",
+    )
+    status.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
+    status.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    form = status.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
+    form.add_argument("--watch", action="store_true", help="keep it live until Ctrl-C (on a terminal)")
 
 
 def _add_report(commands: Commands) -> None:
@@ -84,6 +100,14 @@ def _add_soundcheck(commands: Commands) -> None:
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
 
 
+def _status(options: argparse.Namespace) -> int:
+    from routerd.cli.client import Client
+    from routerd.cli.status import print_status
+
+    client = Client(options.listen, options.token_file)
+    return print_status(client, as_json=options.json, watch=options.watch)
+
+
 def _report(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client, print_report
 
@@ -116,4 +140,4 @@ def _soundcheck(options: argparse.Namespace) -> int:
     return run_soundcheck(Client(options.listen, options.token_file), wish)
 
 
-COMMANDS = {"report": _report, "soundcheck": _soundcheck}
+COMMANDS = {"status": _status, "report": _report, "soundcheck": _soundcheck}

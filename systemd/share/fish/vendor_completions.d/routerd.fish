@@ -50,7 +50,7 @@ function _shtab_routerd_using
   test "$_shtab_routerd_cmdpath" = "$argv"
 end
 
-set -g _shtab_routerd_commands run demo check explain sheet diff import ports report soundcheck
+set -g _shtab_routerd_commands run demo check explain sheet diff import ports status report soundcheck
 set -g _shtab_routerd_opts_with_value --copy --date --device --far-end --html --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
 
 complete -c routerd -e
@@ -76,7 +76,7 @@ complete -c routerd -n '_shtab_routerd_using check' -s h -l help -d 'show this h
 complete -c routerd -n '_shtab_routerd_using check' -l set -x -d 'also require that this set exists'
 complete -c routerd -n '_shtab_routerd_using check' -l rehearse -d 'list every message that each device gets at each change of the set, and how long it takes'
 complete -c routerd -n '_shtab_routerd_using check' -l schemas -xka "(__fish_complete_directories)" -d 'also write the JSON Schema of each kind of file to DIR'
-complete -c routerd -n '_shtab_routerd_using check' -l ports -xka "alsa jack" -d 'in whose ports the rig'"'"'s are looked for (default: those of this machine, if it has any)'
+complete -c routerd -n '_shtab_routerd_using check' -l ports -xka "alsa jack" -d 'in whose ports to look for the rig'"'"'s (default: those of this machine, if it has any)'
 complete -c routerd -n '_shtab_routerd_using check; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a explain -d 'Say what one message of a device comes to in a section of a song: which routes let it through and what they make of it, which condition of the others keeps it out, and what leaves each port. Exit status 0: said; 1: mistakes in the files; 2: no such song, section, device or message.'
 complete -c routerd -n '_shtab_routerd_using explain' -s h -l help -d 'show this help message and exit'
@@ -107,6 +107,12 @@ complete -c routerd -n '_shtab_routerd_using import; and test $_shtab_routerd_np
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a ports -d 'List ports and the patterns for rig.yaml.'
 complete -c routerd -n '_shtab_routerd_using ports' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using ports' -l ports -xka "alsa jack" -d 'what offers the ports'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a status -d 'Show song, section, what comes next, bar, tempo and who leads it, what is armed, steps by hand and ports, problems first. Exit status 0: all is well; 1: it names problems; 2: no service answers.'
+complete -c routerd -n '_shtab_routerd_using status' -s h -l help -d 'show this help message and exit'
+complete -c routerd -n '_shtab_routerd_using status' -l listen -x -d 'where its API is'
+complete -c routerd -n '_shtab_routerd_using status' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
+complete -c routerd -n '_shtab_routerd_using status' -l json -d 'as JSON, just as the API has it'
+complete -c routerd -n '_shtab_routerd_using status' -l watch -d 'keep it live until Ctrl-C (on a terminal)'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a report -d 'Print the jitter report of the service that runs on this machine; with SHOW, of a show that is over, from the record that it has left.'
 complete -c routerd -n '_shtab_routerd_using report' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using report' -l state-dir -xka "(__fish_complete_directories)" -d 'with SHOW: the state folder it is in (default: all)'

@@ -1,0 +1,134 @@
+"""`routerd status`: where the running show stands, on one screen, problems first; `--watch` keeps it live.
+
+Everything comes from `GET /v1/status`; nothing here knows the show. Colour is only ever added to words.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from typing import Any
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from routerd.cli.client import Client, ServiceError
+from routerd.printing import complain, say_lines, visible
+
+WATCH_S = 0.25
+"""How often `--watch` asks. Bars and beats are those of the moment when it was asked."""
+
+Json = dict[str, Any]
+
+
+def print_status(client: Client, *, as_json: bool, watch: bool) -> int:
+    """Print the status; return 0: all is well, 1: it names problems, 2: no service answers."""
+    try:
+        text = client.ask("GET", "/v1/status")
+        status = json.loads(text)
+        if as_json:
+            say_lines(text)
+            return 1 if status["problems"] else 0
+        console = Console(highlight=False, soft_wrap=True)
+        if watch and console.is_terminal:
+            return _watch(client, console, status)
+        console.print(screen(status))
+        return 1 if status["problems"] else 0
+    except ServiceError as error:
+        complain(f"routerd: {error}")
+        return 2
+
+
+def _watch(client: Client, console: Console, status: Json) -> int:
+    """Show the status until Ctrl-C; a service that does not answer is said in place of what was shown."""
+    with Live(screen(status), console=console, screen=True, auto_refresh=False) as live:
+        try:
+            while True:
+                try:
+                    status = json.loads(client.ask("GET", "/v1/status"))
+                    live.update(screen(status), refresh=True)
+                except ServiceError as error:
+                    live.update(Text(f"! {visible(str(error))}", style="bold red"), refresh=True)
+                time.sleep(WATCH_S)
+        except KeyboardInterrupt:
+            return 1 if status["problems"] else 0
+
+
+def screen(status: Json) -> Group:
+    """Return the screen of a status, as /v1/status has it."""
+    return Group(*_lines(status))
+
+
+def _lines(status: Json) -> Iterator[Text]:
+    for words in status["problems"]:
+        yield Text(f"! {visible(words)}", style="bold red")
+    yield from _place_lines(status)
+    yield from _time_lines(status)
+    yield from _waiting_lines(status)
+    yield from _by_hand_lines(status)
+    yield from _port_lines(status["ports"])
+
+
+def _place_lines(status: Json) -> Iterator[Text]:
+    song, in_set, following = status["song"], status["set_list"], status["next_song"]
+    title = visible(song["title"]) if song else "no song"
+    place = f"{in_set['position']} of {in_set['songs']}, " if in_set["position"] else ""
+    yield Text.assemble((title, "bold"), f"   {place}{visible(in_set['name'])}")
+    if song and song["sections"]:
+        on = status["section"] and status["section"]["number"]
+        names = [(visible(section["name"]), section["number"] == on) for section in song["sections"]]
+        parts = [Text(f"<{name}>", "bold") if is_on else Text(f" {name} ") for name, is_on in names]
+        yield Text.assemble("section  ", Text(" ").join(parts))
+    yield Text(f"next     {visible(following['title']) if following else 'nothing: this is the last song'}")
+
+
+def _time_lines(status: Json) -> Iterator[Text]:
+    tempo, position, source = status["tempo"], status["position"], status["follow"]
+    by = {"song": "the song's", "hand": "set by hand"}.get(tempo["set_by"], tempo["set_by"])
+    yield Text.assemble(
+        f"{status['transport']}  ",
+        (f"bar {position['bar']} beat {position['beat']}", "bold"),
+        f"   {status['meter']}   {tempo['bpm']} BPM ({by})",
+    )
+    if source is None:
+        yield Text("clock    routerd leads")
+    else:
+        yield Text(f"clock    {visible(source['device'])} leads: {source['state']}")
+    durations = status["durations"]
+    over_s = durations["over_s"] if durations["over_s"] is not None else durations["planned_over_s"]
+    if over_s is not None:
+        yield Text(f"time     {clock_words(abs(over_s))} {'over' if over_s > 0 else 'under'} the slot")
+
+
+def _waiting_lines(status: Json) -> Iterator[Text]:
+    if armed := status["armed"]:
+        argument = "" if armed["argument"] is None else f" {visible(str(armed['argument']))}"
+        yield Text(f"armed    {armed['action']}{argument}, waits for {armed['when']}", style="bold yellow")
+    for key, words in (("muted", "muted    "), ("soloed", "solo     ")):
+        if status[key]:
+            yield Text(words + visible(", ".join(status[key])), style="bold yellow")
+
+
+def _by_hand_lines(status: Json) -> Iterator[Text]:
+    for item in status["song"]["checklist"] if status["song"] else ():
+        where = "".join(f" ({visible(words)})" for words in (item["who"], item["section"]) if words)
+        box = "[x]" if item["done"] else "[ ]"
+        yield Text(f"by hand  {box} {visible(item['text'])}{where}", style="" if item["done"] else "bold")
+
+
+def _port_lines(ports: list[Json]) -> Iterator[Text]:
+    shut = [port for port in ports if port["state"] != "open"]
+    for port in shut:
+        why = f": {visible(port['error'])}" if port["error"] else ""
+        words = f"port     {visible(port['device'])} {port['direction']} is {port['state']}{why}"
+        yield Text(f"{words}; wanted {visible(port['pattern'])}", style="bold red")
+    yield Text(f"ports    {len(ports) - len(shut)} of {len(ports)} open")
+
+
+def clock_words(seconds: float) -> str:
+    """Return a length of time as minutes and seconds, with hours where there are any."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
