@@ -91,7 +91,6 @@ LONG_WITHOUT_REASON: list[str] = [
     "routerd.core.clock.clock",
     "routerd.core.routing.tables",
     "routerd.engine.main",
-    "routerd.engine.port_keeper",
     "routerd.server.app",
     "routerd.server.http.shapes",
     "routerd.server.rigfiles.scalars",

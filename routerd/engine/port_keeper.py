@@ -16,7 +16,7 @@ import threading
 from collections.abc import Callable, Mapping
 from functools import partial
 from time import monotonic_ns, sleep
-from typing import Any
+from typing import Any, cast
 
 from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
@@ -24,9 +24,9 @@ from routerd.core.routing.feed import Feed
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
-from routerd.engine.way import Way, ends
+from routerd.engine.rig_port import RigPort, ends
 from routerd.engine.worker import Worker
-from routerd.ports.base import CONNECTED, SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, StalledError
+from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, StalledError
 from routerd.ports.life import Life, Seen, State
 from routerd.ports.patterns import doubt_of, match_port, vagueness
 
@@ -53,7 +53,7 @@ class PortKeeper:
         self._book: CompiledBook = EMPTY_BOOK
         self._wanted: CompiledBook | None = None
         self._wanted_ns = 0
-        self._ways: dict[Feed | Wire, Way] = {}
+        self._ports: dict[Feed | Wire, RigPort] = {}
         self._list_ns: int | None = None
         """When listing is tried again, after it has failed."""
         self._seen: Mapping[Feed | Wire, list[dict[str, Any]]] = {}
@@ -88,7 +88,7 @@ class PortKeeper:
         """
         book = self._wanted or EMPTY_BOOK
         seen, opening = self._seen, Life(self._wanted_ns)
-        return [state for end in ends(book) for state in seen.get(end) or Way(end, opening).plain()]
+        return [state for end in ends(book) for state in seen.get(end) or RigPort(end, opening).state()]
 
     # The port thread
 
@@ -119,7 +119,7 @@ class PortKeeper:
         self._publish()
 
     def _publish(self) -> None:
-        seen = {way.way: way.plain() for way in self._ways.values()}
+        seen = {wanted.end: wanted.state() for wanted in self._ports.values()}
         if seen != self._seen:
             self._seen = seen
             self._changed()
@@ -133,7 +133,7 @@ class PortKeeper:
         now_ns = monotonic_ns()
         if self._list_ns is not None and now_ns >= self._list_ns:
             return True
-        return any(way.port is None and way.life.is_due(now_ns) for way in self._ways.values())
+        return any(wanted.port is None and wanted.life.is_due(now_ns) for wanted in self._ports.values())
 
     # What is seen of ports that are open
 
@@ -143,31 +143,30 @@ class PortKeeper:
         Outputs first: what an input lets go of when it is lost must not go to an output that takes nothing.
         """
         stir = False
-        allow_late = getattr(self._system, "allow_late", None)
-        if allow_late is not None:
-            allow_late(int(60 * NS_PER_S / self._worker.show.transport.clock.bpm))
+        self._system.allow_late(int(60 * NS_PER_S / self._worker.show.transport.clock.bpm))
         lost = self._worker.lost
         for _ in range(len(lost)):
             wire, port, why = lost.popleft()
-            way = self._ways.get(wire)
-            if way is None or way.port is not port:
+            wanted = self._ports.get(wire)
+            if wanted is None or wanted.port is not port:
                 continue
             if port.condition().kind == "stalled":
                 continue  # it refused because it stands still, as is seen below
-            self._see(way, Seen.REFUSED, why)
-            self._close(way)
+            self._see(wanted, Seen.REFUSED, why)
+            wanted.close()
             stir = True
-        for way in sorted(self._ways.values(), key=lambda way: not way.is_output):
-            if way.port is None:
+        for wanted in self._outputs_first():
+            if wanted.port is None:
                 continue
             asked_ns = monotonic_ns()
-            way.condition = way.port.condition()
-            if way.condition.kind == "connected":
-                way.sound_ns = asked_ns
-            seen = _SEEN.get(way.condition.kind)
+            wanted.condition = wanted.port.condition()
+            if wanted.condition.kind == "connected":
+                wanted.sound_ns = asked_ns
+            seen = _SEEN.get(wanted.condition.kind)
             if seen is Seen.STANDSTILL:
-                self._see(way, seen, way.condition.why)  # it stays connected, to be asked when that has ended
-            elif seen is not None or way.life.state is not State.OPEN:
+                # it stays connected, to be asked when that has ended
+                self._see(wanted, seen, wanted.condition.why)
+            elif seen is not None or wanted.life.state is not State.OPEN:
                 stir = True
         return stir
 
@@ -181,31 +180,32 @@ class PortKeeper:
         except PortError as error:
             self._list_ns = monotonic_ns() + round(RETRY_S * NS_PER_S)
             stalled = isinstance(error, StalledError)
-            for way in self._outputs_first():
-                self._see(way, Seen.STANDSTILL if stalled else Seen.UNREACHABLE, str(error))
-                self._close(way)
+            for wanted in self._outputs_first():
+                self._see(wanted, Seen.STANDSTILL if stalled else Seen.UNREACHABLE, str(error))
+                wanted.close()
             return
         self._list_ns = None
-        for way in self._outputs_first():
-            self._check(way, outputs if way.is_output else inputs)
+        for wanted in self._outputs_first():
+            self._check(wanted, outputs if wanted.is_output else inputs)
         # Who knows best what is wanted comes first, so that it is not taken by who would take any.
-        for way in sorted(
-            self._ways.values(), key=lambda way: (way.is_output, vagueness(way.pattern, way.usb))
+        for wanted in sorted(
+            self._ports.values(),
+            key=lambda wanted: (wanted.is_output, vagueness(wanted.pattern, wanted.usb)),
         ):
-            if way.port is None:
-                self._try(way, outputs if way.is_output else inputs)
-        for way in self._ways.values():
-            self._doubt(way, outputs if way.is_output else inputs)
+            if wanted.port is None:
+                self._try(wanted, outputs if wanted.is_output else inputs)
+        for wanted in self._ports.values():
+            self._doubt(wanted, outputs if wanted.is_output else inputs)
 
-    def _doubt(self, way: Way, listed: list[PortInfo]) -> None:
+    def _doubt(self, wanted: RigPort, listed: list[PortInfo]) -> None:
         """See whether the pattern of a port finds what was meant; that it finds nothing the state says."""
         taken = {
             other.port.info: other.devices[0].name
-            for other in self._ways.values()
-            if other is not way and other.port is not None and other.is_output == way.is_output
+            for other in self._ports.values()
+            if other is not wanted and other.port is not None and other.is_output == wanted.is_output
         }
-        doubt = doubt_of(way.pattern, way.usb, listed, taken)
-        way.doubt = None if doubt is None or doubt.kind == "none" else (doubt.text, doubt.remedy)
+        doubt = doubt_of(wanted.pattern, wanted.usb, listed, taken)
+        wanted.doubt = None if doubt is None or doubt.kind == "none" else (doubt.text, doubt.remedy)
 
     def _list(self) -> tuple[list[PortInfo], list[PortInfo]]:
         try:
@@ -215,88 +215,77 @@ class PortKeeper:
         except Exception as error:  # no descriptor to be had, say: tried again, for devices may return
             raise PortError(f"looking for ports failed ({error}); tried every {RETRY_S:g} s") from error
 
-    def _check(self, way: Way, listed: list[PortInfo]) -> None:
+    def _check(self, wanted: RigPort, listed: list[PortInfo]) -> None:
         """See what has become of a port that was opened."""
-        if way.port is None:
+        if wanted.port is None:
             return
-        info = next((info for info in listed if info.handle == way.port.info.handle), None)
-        if info is None or way.rank(info) is None:
-            self._see(way, Seen.ABSENT)
-            self._close(way)
+        info = next((info for info in listed if info.handle == wanted.port.info.handle), None)
+        if info is None or wanted.rank(info) is None:
+            self._see(wanted, Seen.ABSENT)
+            wanted.close()
             return
-        way.port.info = info  # it may have another name now
-        if (better := self._better(way, listed)) is not None:
-            self._see(way, Seen.ABSENT, f"{better.name!r} matches better")
-            self._close(way)
-        elif way.condition.kind == "disconnected":
-            self._see(way, Seen.DISCONNECTED, way.condition.why)
-            self._close(way)
-        elif way.condition.kind == "connected" and way.life.state is not State.OPEN:
-            self._close(way)  # it stands still no longer; opened anew, it carries nothing from before
+        wanted.port.info = info  # it may have another name now
+        if (better := wanted.better(self._free(wanted, listed))) is not None:
+            self._see(wanted, Seen.ABSENT, f"{better.name!r} matches better")
+            wanted.close()
+        elif wanted.condition.kind == "disconnected":
+            self._see(wanted, Seen.DISCONNECTED, wanted.condition.why)
+            wanted.close()
+        elif wanted.condition.kind == "connected" and wanted.life.state is not State.OPEN:
+            wanted.close()  # it stands still no longer; opened anew, it carries nothing from before
 
-    def _free(self, way: Way, listed: list[PortInfo]) -> list[PortInfo]:
-        """Return the ports that no other way of this direction has."""
+    def _free(self, wanted: RigPort, listed: list[PortInfo]) -> list[PortInfo]:
+        """Return the ports that no other of this direction has."""
         taken = {
             other.port.info.handle
-            for other in self._ways.values()
-            if other.port is not None and other.is_output == way.is_output
+            for other in self._ports.values()
+            if other.port is not None and other.is_output == wanted.is_output
         }
         return [port for port in listed if port.handle not in taken]
 
-    def _better(self, way: Way, listed: list[PortInfo]) -> PortInfo | None:
-        """Return a port that matches better than the one it has: that one only stood in for it."""
-        best = match_port(way.pattern, self._free(way, listed), way.usb)
-        has, could_have = way.rank(way.port.info), None if best is None else way.rank(best)
-        return best if has is not None and could_have is not None and could_have < has else None
-
-    def _try(self, way: Way, listed: list[PortInfo]) -> None:
+    def _try(self, wanted: RigPort, listed: list[PortInfo]) -> None:
         """Open a port, if one matches and it is time."""
-        info = match_port(way.pattern, self._free(way, listed), way.usb)
+        info = match_port(wanted.pattern, self._free(wanted, listed), wanted.usb)
         if info is None:
-            self._see(way, Seen.ABSENT)
+            self._see(wanted, Seen.ABSENT)
             return
-        if monotonic_ns() < way.life.next_try_ns():
+        if monotonic_ns() < wanted.life.next_try_ns():
             return
-        self._see(way, Seen.FOUND)
+        self._see(wanted, Seen.FOUND)
         self._publish()  # before what may take a while
         try:
-            way.port = self._open(way, info)
-            way.sound_ns = monotonic_ns()
+            wanted.port = self._open(wanted, info)
+            wanted.sound_ns = monotonic_ns()
         except StalledError as error:
-            self._see(way, Seen.STANDSTILL, str(error))
+            self._see(wanted, Seen.STANDSTILL, str(error))
         except PortError as error:
-            self._see(way, Seen.REFUSED, str(error))
+            self._see(wanted, Seen.REFUSED, str(error))
         except Exception as error:  # noqa: BLE001 - as when listing
-            self._see(way, Seen.REFUSED, f"opening it failed ({error})")
+            self._see(wanted, Seen.REFUSED, f"opening it failed ({error})")
         else:
-            self._see(way, Seen.OPENED)
+            self._see(wanted, Seen.OPENED)
 
-    def _open(self, way: Way, info: PortInfo) -> InputPort | OutputPort:
-        end, name = way.way, ", ".join(device.name for device in way.devices)
+    def _open(self, wanted: RigPort, info: PortInfo) -> InputPort | OutputPort:
+        end, name = wanted.end, ", ".join(device.name for device in wanted.devices)
         if isinstance(end, Wire):
             return self._system.open_output(info, name)
         return self._system.open_input(info, end.receiver(self._worker.receiver), name)
 
-    def _close(self, way: Way) -> None:
-        port, way.port, way.condition = way.port, None, CONNECTED
-        if port is not None:
-            port.close()
-
-    def _outputs_first(self) -> list[Way]:
-        return sorted(self._ways.values(), key=lambda way: not way.is_output)
+    def _outputs_first(self) -> list[RigPort]:
+        return sorted(self._ports.values(), key=lambda wanted: not wanted.is_output)
 
     # What a change of state means for the show
 
-    def _see(self, way: Way, seen: Seen, why: str = "") -> None:
-        life, now_ns = way.life, monotonic_ns()
+    def _see(self, wanted: RigPort, seen: Seen, why: str = "") -> None:
+        life, now_ns = wanted.life, monotonic_ns()
         was_open = life.state is State.OPEN
         if not life.see(seen, now_ns, why):
             return
         is_open = life.state is State.OPEN
         if was_open and not is_open:
-            self._with_show(partial(self._lose, way, life.error or "it has gone"))
+            self._with_show(partial(self._lose, wanted, life.error or "it has gone"))
         elif is_open and not was_open:
-            self._with_show(partial(self._attach, way))
+            self._with_show(partial(self._attach, wanted))
 
     def _with_show(self, function: Callable[[int], None]) -> None:
         """Have the show changed; when this returns all has been sent that will be because of it."""
@@ -309,46 +298,45 @@ class PortKeeper:
         self._worker.call(change)
         done.wait(_SHOW_WAIT_S)
 
-    def _lose(self, way: Way, why: str, now_ns: int) -> None:
-        if isinstance(way.way, Feed):
-            for input in way.way.inputs:
+    def _lose(self, wanted: RigPort, why: str, now_ns: int) -> None:
+        if isinstance(wanted.end, Feed):
+            for input in wanted.end.inputs:
                 self._worker.show.input_lost(input, now_ns, why=why)
-        elif self._worker.ports.pop(way.way, None) is not None:  # else the worker has lost it by itself
-            since_ns = way.condition.since_ns or way.sound_ns
-            self._worker.show.output_lost(way.way, now_ns, why=why, since_ns=since_ns)
+        elif self._worker.ports.pop(wanted.end, None) is not None:  # else the worker has lost it by itself
+            since_ns = wanted.condition.since_ns or wanted.sound_ns
+            self._worker.show.output_lost(wanted.end, now_ns, why=why, since_ns=since_ns)
 
-    def _attach(self, way: Way, now_ns: int) -> None:
-        if isinstance(way.way, Feed):
-            for input in way.way.inputs:
+    def _attach(self, wanted: RigPort, now_ns: int) -> None:
+        if isinstance(wanted.end, Feed):
+            for input in wanted.end.inputs:
                 self._worker.show.input_opened(input, now_ns)
         else:
-            self._worker.ports[way.way] = way.port
-            self._worker.show.output_opened(way.way, way.port.takes_pieces, now_ns)
+            port = cast("OutputPort", wanted.port)  # as `_open` returns it for a wire
+            self._worker.ports[wanted.end] = port
+            self._worker.show.output_opened(wanted.end, port.takes_pieces, now_ns)
 
     # Other books, and the end
 
     def _take(self, book: CompiledBook) -> None:
         keep = ends(book)
-        gone = [self._ways.pop(way) for way in list(self._ways) if way not in keep]
+        gone = [self._ports.pop(end) for end in list(self._ports) if end not in keep]
         self._book = book
-        for way in gone:
-            if way.is_output and way.life.state is State.OPEN:
-                self._with_show(partial(self._lose, way, "it has left the rig"))
-        if any(way.is_output and way.port is not None for way in gone):
+        for wanted in gone:
+            if wanted.is_output and wanted.life.state is State.OPEN:
+                self._with_show(partial(self._lose, wanted, "it has left the rig"))
+        if any(wanted.is_output and wanted.port is not None for wanted in gone):
             sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
-        for way in gone:
-            self._close(way)
+        for wanted in gone:
+            wanted.close()
         for end in keep:
-            if end not in self._ways:
-                self._ways[end] = Way(end, Life(self._wanted_ns))
-        provide = getattr(self._system, "provide", None)
-        if provide is not None:  # the simulation makes the ports that the rig asks for
-            provide(book.rig.devices)
+            if end not in self._ports:
+                self._ports[end] = RigPort(end, Life(self._wanted_ns))
+        self._system.provide(book.rig.devices)
 
     def _close_all(self) -> None:
-        for way in self._ways.values():
-            if not way.is_output:
-                self._close(way)
+        for wanted in self._ports.values():
+            if not wanted.is_output:
+                wanted.close()
         # Outputs are disconnected by the system itself, once Stop and note-offs have left them.
-        self._ways.clear()
+        self._ports.clear()
         self._system.close()

@@ -30,12 +30,14 @@ from __future__ import annotations
 import ctypes
 import os
 from collections import deque
+from collections.abc import Iterable
 from time import monotonic_ns, sleep
 
 import rtmidi
 
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import MESSAGE_LENGTH
+from routerd.core.model.rig import Device
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.alsa_output import AlsaOutput
 from routerd.ports.alsa_sequencer import AlsaSequencer, address_of
@@ -135,6 +137,12 @@ class AlsaPorts:
     def open_output(self, info: PortInfo, name: str = "") -> AlsaOutput:
         """Connect a port of that name; raises PortError when the destination has gone."""
         return AlsaOutput(self.sequencer, info, name or CLIENT_NAME)
+
+    def provide(self, devices: Iterable[Device]) -> None:
+        """Do nothing: these ports are there."""
+
+    def allow_late(self, quarter_ns: int) -> None:
+        """Do nothing: a program that stands still has what its input holds, see `alsa_output`."""
 
     def watch(self, changed: Changed) -> None:
         """Have what comes and goes announced; raises PortError when the system is not there (yet)."""

@@ -8,11 +8,12 @@ port thread), except `OutputPort.send`, which the real-time worker calls, and th
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from routerd.core.errors import PortError
+from routerd.core.model.rig import Device
 
 Received = Callable[[bytes, int], None]
 """Called with one whole message and its arrival time in ns of CLOCK_MONOTONIC."""
@@ -122,6 +123,12 @@ class PortSystem(Protocol):
 
     def open_output(self, info: PortInfo, name: str = "") -> OutputPort:
         """Open, in the same way."""
+
+    def provide(self, devices: Iterable[Device]) -> None:
+        """Take the rig's devices: the simulation makes ports for them, other systems have their own."""
+
+    def allow_late(self, quarter_ns: int) -> None:
+        """Have no more sent late than a quarter note of that length when the system stands still."""
 
     def watch(self, changed: Changed) -> None:
         """Call `changed` from now on whenever ports may have come or gone."""

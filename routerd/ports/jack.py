@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Iterable
 from time import sleep
 
 from routerd.core.errors import PortError
+from routerd.core.model.rig import Device
 from routerd.ports.base import Changed, Condition, PortInfo, Received, StalledError
 from routerd.ports.jack_link import LEAST_STALL_NS, STALL_NS, Heard, JackLink
 from routerd.ports.libjack import load_libjack
@@ -46,6 +48,9 @@ class JackPorts:
         self._numbers = 0
         self.malformed = 0
         self.faults = 0
+
+    def provide(self, devices: Iterable[Device]) -> None:
+        """Do nothing: these ports are there."""
 
     def watch(self, changed: Changed) -> None:
         """Begin to look for a server; threads here inherit the scheduling of the caller."""

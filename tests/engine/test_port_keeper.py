@@ -69,6 +69,12 @@ class Listing:
             raise PortError(self.error)
         return []
 
+    def provide(self, devices: object) -> None:
+        """Have the ports that tests put there."""
+
+    def allow_late(self, quarter_ns: int) -> None:
+        """Hold nothing back."""
+
     def outputs(self) -> list[PortInfo]:
         return list(self.ports)
 

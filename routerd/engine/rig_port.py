@@ -1,4 +1,7 @@
-"""What the port keeper has on each feed and wire of the rig: the port that is open, and how it stands."""
+"""A port that the rig asks for: the system's port that it has found, and how that stands.
+
+On one side lies a feed or a wire of the rig, its end; on the other a port of the system, if one matches.
+"""
 
 from __future__ import annotations
 
@@ -8,27 +11,27 @@ from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
 from routerd.core.routing.feed import Feed
 from routerd.core.show.compiler import CompiledBook
-from routerd.ports.base import CONNECTED, Condition, PortInfo
+from routerd.ports.base import CONNECTED, Condition, InputPort, OutputPort, PortInfo
 from routerd.ports.life import Life
-from routerd.ports.patterns import match_rank
+from routerd.ports.patterns import match_port, match_rank
 
 
-class Way:
-    """A feed or a wire of the rig, the port that it has, and the life of that."""
+class RigPort:
+    """What the port keeper has on each feed and wire of the rig. `port` is None while none is open."""
 
-    __slots__ = ("condition", "doubt", "is_output", "life", "pattern", "port", "sound_ns", "usb", "way")
+    __slots__ = ("condition", "doubt", "end", "is_output", "life", "pattern", "port", "sound_ns", "usb")
 
-    def __init__(self, way: Feed | Wire, life: Life) -> None:
-        self.way = way
+    def __init__(self, end: Feed | Wire, life: Life) -> None:
+        self.end = end
         self.life = life
-        self.is_output = isinstance(way, Wire)
+        self.is_output = isinstance(end, Wire)
         self.pattern: str
         self.usb: Usb
-        if isinstance(way, Wire):
-            self.pattern, self.usb = way.devices[0].output_pattern, way.devices[0].output_usb
+        if isinstance(end, Wire):
+            self.pattern, self.usb = end.devices[0].output_pattern, end.devices[0].output_usb
         else:
-            self.pattern, self.usb = way.device.input_pattern, way.device.input_usb
-        self.port: Any = None
+            self.pattern, self.usb = end.device.input_pattern, end.device.input_usb
+        self.port: InputPort | OutputPort | None = None
         self.condition: Condition = CONNECTED
         self.sound_ns = 0
         """When its bytes were last known to get through."""
@@ -38,14 +41,28 @@ class Way:
     @property
     def devices(self) -> tuple[Device, ...]:
         """The devices on it, at least one."""
-        way = self.way
-        return way.devices if isinstance(way, Wire) else tuple(input.device for input in way.inputs)
+        end = self.end
+        return end.devices if isinstance(end, Wire) else tuple(input.device for input in end.inputs)
 
     def rank(self, info: PortInfo) -> int | None:
         """Return how well a port matches (see `match_rank`)."""
         return match_rank(self.pattern, info, self.usb)
 
-    def plain(self) -> list[dict[str, Any]]:
+    def better(self, free: list[PortInfo]) -> PortInfo | None:
+        """Return a free port that matches better than the one it has, which only stood in for it."""
+        if self.port is None:
+            return None
+        best = match_port(self.pattern, free, self.usb)
+        has, could_have = self.rank(self.port.info), None if best is None else self.rank(best)
+        return best if has is not None and could_have is not None and could_have < has else None
+
+    def close(self) -> None:
+        """Close the port that it has, if it has one."""
+        port, self.port, self.condition = self.port, None, CONNECTED
+        if port is not None:
+            port.close()
+
+    def state(self) -> list[dict[str, Any]]:
         """Return it as the link's `ports` has it, for each of its devices."""
         life = self.life
         state = {
