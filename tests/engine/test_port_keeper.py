@@ -134,7 +134,7 @@ class Stage:
         }
 
     def handle(self, device: str) -> str:
-        return next(kept.port.info.handle for way, kept in self.keeper._ways.items() if way.name == device)
+        return next(kept.port.info.handle for end, kept in self.keeper._ports.items() if end.name == device)
 
     def end(self) -> None:
         self.keeper.stop()
@@ -198,7 +198,7 @@ def test_an_output_that_leaves_the_rig_is_disconnected_once_its_last_message_has
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
     (wire,) = stage.book.wires
-    opened = stage.keeper._ways[wire].port
+    opened = stage.keeper._ports[wire].port
     assert isinstance(opened, Opened)
 
     def late_load(_now_ns: int) -> None:
