@@ -183,7 +183,10 @@ class UnderFire:
         for wire in self.far_ends:
             assert len(wire._live) <= MOST_LIVE, (wire.name, len(wire._live))
             assert wire._bulk_bytes <= MOST_BULK_BYTES, (wire.name, wire._bulk_bytes)
-            assert len(wire.values) + sum(len(o.latched) for o in wire.outputs) + len(wire.owed) < 10_000
+            assert (
+                len(wire.receivers.values) + sum(len(o.latched) for o in wire.outputs) + len(wire.owed)
+                < 10_000
+            )
 
     def end(self) -> None:
         """Stop, panic, and wait until every wire is empty: nothing may sound."""

@@ -84,7 +84,7 @@ class Evening:
         self.stage = Stage(compiled_book(book))
         self.wait(lambda: False, 3_000)
         for wire in self.stage.show.book.wires:
-            wire.patched.clear()  # the walk begins with nothing on its sound
+            wire.receivers.patched.clear()  # the walk begins with nothing on its sound
         self.changes: list[Heard] = []
 
     def wait(self, until: object, limit_ms: int) -> None:

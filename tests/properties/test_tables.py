@@ -232,5 +232,5 @@ def test_any_routes_and_any_message(route_list: list[Route], source: str, played
                 if (route.source, route.target) == (source, output.name)
                 for out in interpret(route, message)
             )
-            output.wire.sounding.end()
+            output.wire.receivers.sounding.end()
             assert near(got, expected)

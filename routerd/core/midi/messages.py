@@ -158,6 +158,11 @@ def is_release(data: bytes) -> bool:
     return kind == NOTE_OFF
 
 
+def bend_value(data: bytes) -> int:
+    """Return a bend's 14 bits; the first data byte is the lower half (M1 p. 19)."""
+    return data[2] << 7 | data[1]
+
+
 def note_on(channel: int, note: int, velocity: int) -> bytes:
     """Build a Note On; a velocity of 0 would read as a Note Off (M1 p. 10)."""
     return bytes((NOTE_ON | channel, note, velocity))

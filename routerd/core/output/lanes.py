@@ -35,7 +35,7 @@ SURPLUS = 8
 """More presses of one key than anybody layers on one channel."""
 
 
-def value_key(data: bytes) -> int:
+def thinning_key(data: bytes) -> int:
     """Return what a newer value replaces this one by, -1 for what is never thinned."""
     status = data[0]
     kind = status & 0xF0

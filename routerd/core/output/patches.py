@@ -1,4 +1,7 @@
-"""Patches worked out: what is sent to put a device on its sound, and what when it is already on it.
+"""What a song or section puts a device on when it is entered: its patch, and the notes that are held there.
+
+`PatchSend` is a patch worked out: what is sent to put a device on its sound, and what when it is already on
+it.
 
 A device is known to be on a sound (SysEx, free messages, bank and program) from the moment when it was sent
 there until something else is sent that may change it: another patch, a routed program change or SysEx, panic
@@ -15,8 +18,10 @@ from routerd.core.midi import messages
 from routerd.core.output.lanes import pause
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from routerd.core.model.song import Patch
-    from routerd.core.output.wire import Output, Sink
+    from routerd.core.output.wire import Output, Sink, Wire
 
 DEFAULT_ORDER = ("sysex", "messages", "program", "controllers", "rpn", "nrpn")
 SOUND = frozenset({"sysex", "messages", "program"})
@@ -34,7 +39,7 @@ class PatchSend(NamedTuple):
     for_all_channels: bool
     always: bool
     values: tuple[tuple[int, int], ...]
-    """Controllers that it sets, by converters.value_key."""
+    """Controllers that it sets, by receivers.quantity_key."""
 
     def send(self, now_ns: int, sink: Sink) -> None:
         """Send what the device needs."""
@@ -108,3 +113,45 @@ def _parameters(patch: Patch, kind: int, pairs: tuple[tuple[int, int], ...]) -> 
         for number, value in pairs
         for data in messages.parameter_messages(patch.channel, (kind, number >> 7, number & 0x7F), value)
     ]
+
+
+class Held(NamedTuple):
+    """A note that a song or section holds by itself, `channel` 0–15: a stored voltage for a converter, a
+    drone without a key."""
+
+    output: Output
+    channel: int
+    note: int
+    velocity: int
+
+
+class Holding:
+    """The notes that the song or section that is on holds by itself.
+
+    They are pressed on entry and released on leaving, by panic, and while their device is muted. What both
+    the old and the new section hold goes on without a break. A press of a key on the same note and its
+    release do not end it, see `receivers.SoundingNotes`.
+    """
+
+    __slots__ = ("_held",)
+
+    def __init__(self) -> None:
+        self._held: dict[Held, None] = {}
+
+    def keep(self, wanted: Collection[Held], now_ns: int, sink: Sink) -> None:
+        """End all but what is wanted on."""
+        for held in [one for one in self._held if one not in wanted]:
+            del self._held[held]
+            held.output.play(messages.note_off(held.channel, held.note), now_ns, sink)
+
+    def begin(self, wanted: Collection[Held], now_ns: int, sink: Sink) -> None:
+        """Press what is wanted and not held yet, where its device is there."""
+        for held in wanted:
+            if held not in self._held and held.output.connected:
+                self._held[held] = None
+                held.output.play(messages.note_on(held.channel, held.note, held.velocity), now_ns, sink)
+
+    def forget(self, wire: Wire | None = None) -> None:
+        """All of a wire, or of the rig, has been ended by others."""
+        for held in [one for one in self._held if wire is None or one.output.wire is wire]:
+            del self._held[held]

@@ -44,7 +44,6 @@ from routerd.core.midi.messages import (
     CONTROLLER,
     LOCAL_CONTROL,
     NOTE_ON,
-    POLY_PRESSURE,
     SENSING_BYTES,
     SENSING_EVERY_NS,
     START,
@@ -57,7 +56,6 @@ from routerd.core.midi.messages import (
     is_press,
     is_release,
 )
-from routerd.core.midi.rest import moved_key, rest_of
 from routerd.core.model.rig import WireKind, timed_device
 from routerd.core.output.lanes import (
     PAUSE,
@@ -66,15 +64,14 @@ from routerd.core.output.lanes import (
     pause_ns,
     put_value,
     sets_sound,
-    value_key,
+    thinning_key,
 )
-from routerd.core.output.sounding import Sounding
+from routerd.core.output.receivers import Mover, Receivers
 from routerd.core.units import DIN_BYTE_NS, NEVER_NS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
 
-    from routerd.core.midi.messages import Selected
     from routerd.core.model.rig import Device
 
 
@@ -110,10 +107,6 @@ BULK_BYTE_NS = {WireKind.DIN: DIN_BYTE_NS, WireKind.USB: 10_000, WireKind.VIRTUA
 """Pace of SysEx by wire. USB: 100 kB/s, a tenth of what full-speed USB carries (house choice)."""
 
 Sink = list[tuple["Wire", bytes]]
-Mover = object
-"""Who has moved or latched something: an input or a converter. Here they are only told apart."""
-
-Note = Callable[[dict[int, int], bytes], None]
 
 
 class Wire:
@@ -132,53 +125,43 @@ class Wire:
         "_deadline_ns",
         "_free",
         "_live",
-        "_note",
+        "_newest",
         "_pause_until_ns",
+        "_report",
         "_running",
         "_running_status",
         "_sensed_ns",
         "_sent_of_head",
+        "_sounding",
         "_tick_ns",
-        "_values",
-        "at_once",
         "busy_until_ns",
         "bytes_sent",
         "clock",
         "devices",
+        "direct",
         "dropped",
         "gate_ns",
         "messages_sent",
         "most_queued",
-        "moved",
         "name",
         "number",
         "outputs",
         "owed",
         "own_rate",
-        "patched",
-        "presses",
         "ran",
-        "selected",
+        "receivers",
         "senses",
         "sent",
-        "sounding",
         "takes_pieces",
         "thinned",
         "timed",
         "transport",
         "ungated",
-        "unrested",
-        "values",
     )
-
-    moved: dict[int, tuple[Mover, bytes]]
-    """What players have moved, by whom and where to; keys of `rest.moved_key`."""
-    unrested: dict[int, Mover]
-    """What goes to rest as soon as nothing rings there, and who has moved it."""
 
     def __init__(self, devices: Sequence[Device], number: int) -> None:
         """`devices`, at least one, share the port; the wire itself is as the first of them says."""
-        first, sounding = devices[0], Sounding()
+        first = devices[0]
         self.devices = tuple(devices)
         self.number = number
         self.clock = any(device.clock for device in devices)
@@ -188,7 +171,7 @@ class Wire:
         self.own_rate = self.ran = False
         """Whether its ticks have numbers and times of their own, apart from the grid's; whether its devices
         ran, or may have, when the port was lost."""
-        self.at_once: Wire | None = None
+        self.direct: Wire | None = None
         """Itself while a short message may go straight to the sink, without being offered."""
         self.takes_pieces = True
         self.gate_ns = NEVER_NS
@@ -204,23 +187,19 @@ class Wire:
         """Messages that had to cross a tick because the port takes no pieces."""
         self.sent: dict[bytes, int] = {}
         """What has gone out of late, and when; see core.loops."""
-        self.sounding, self.presses = sounding, sounding.presses
-        self.moved, self.unrested = {}, {}
-        self.selected: Selected = {}
-        """The parameter that each channel stands on."""
-        self.patched: dict[int, tuple[bytes, ...]] = {}
-        """The sound that each channel is on, see core.patches."""
-        self.values: dict[int, int] = {}
-        """What patches and maps have set, and, with `note`, anything else; by converters.value_key."""
+        self.receivers = Receivers()
+        self._sounding = self.receivers.sounding
         self._running_status = first.running_status
         self._byte_ns = SHORT_BYTE_NS[first.wire]
         self._bulk_byte_ns = BULK_BYTE_NS[first.wire]
         self._live: deque[bytes] = deque()
         self._bulk: deque[bytes] = deque()
-        self._values: dict[int, list[bytes]] = {}
+        self._newest: dict[int, list[bytes]] = {}
+        """The lane of values, by `lanes.thinning_key`: what waits of each."""
         self._bulk_bytes = 0
         self._connected = self._free = False
-        self._note: Note | None = None
+        self._report: Callable[[bytes], None] | None = None
+        """Called with every message that is offered, where somebody wants to know what it sets."""
         self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -START_LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self.outputs = tuple(Output(device, self) for device in devices)
@@ -236,29 +215,29 @@ class Wire:
     @connected.setter
     def connected(self, connected: bool) -> None:
         self._connected = connected
-        self._look_whether_free()
+        self._update_free()
 
-    def note_values(self, note: Note) -> None:
-        """Have `note` put into `values` what every message sets: somebody wants to know where it stands."""
-        self._note = note
-        self._look_whether_free()
+    def report_values(self) -> None:
+        """Have `receivers` know what every message sets: somebody wants to know where it stands."""
+        self._report = self.receivers.note
+        self._update_free()
 
-    def _look_whether_free(self) -> None:
-        waits = self._live or self._values or self._bulk
+    def _update_free(self) -> None:
+        waits = self._live or self._newest or self._bulk
         self._free = self._connected and not self._byte_ns and not waits
-        self._let_pass(self if self._free and self._note is None else None)
+        self._let_pass(self if self._free and self._report is None else None)
 
-    def _let_pass(self, at_once: Wire | None) -> None:
-        """Say to all that lead here whether their messages may go straight to the sink."""
-        if at_once is not self.at_once:
-            self.at_once = at_once
+    def _let_pass(self, direct: Wire | None) -> None:
+        """Let the messages of all outputs go straight to the sink, or no more."""
+        if direct is not self.direct:
+            self.direct = direct
             for output in self.outputs:
-                output.at_once = at_once
+                output.direct = direct
 
     @property
     def queued(self) -> int:
         """Messages that wait."""
-        return len(self._live) + sum(map(len, self._values.values())) + len(self._bulk)
+        return len(self._live) + sum(map(len, self._newest.values())) + len(self._bulk)
 
     def holds(self, status: int) -> bool:
         """Return whether a message with that status byte waits."""
@@ -286,16 +265,16 @@ class Wire:
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one whole message as soon as order and wire allow."""
-        if self._note is not None:
-            self._note(self.values, data)
+        if self._report is not None:
+            self._report(data)
         if self._free and data[0] < SYSEX:
             sink.append((self, data))
             return
         if not self._connected:
             return
-        key = value_key(data)
+        key = thinning_key(data)
         if key >= 0:
-            self.thinned += put_value(self._values, key, data)
+            self.thinned += put_value(self._newest, key, data)
         elif data[0] == SYSEX or (self._bulk and sets_sound(data)):
             if self._bulk_bytes + len(data) + BULK_PLACE_BYTES > BULK_LIMIT_BYTES:
                 self.dropped += 1
@@ -305,34 +284,34 @@ class Wire:
             self.dropped += 1
             return
         else:
-            if self._values and data[0] & 0xF0 == NOTE_ON:
+            if self._newest and data[0] & 0xF0 == NOTE_ON:
                 for first in expression_keys(data[0] & 0x0F):
-                    self._live += self._values.pop(first, ())
+                    self._live += self._newest.pop(first, ())
             self._live.append(data)
         self._put(now_ns, sink)
 
     def play(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send what a route makes: a note as the presses that lead to it say, anything else as offered."""
         if is_press(data):
-            before = self.sounding.press(data)
+            before = self._sounding.press(data)
             if before is not None:
                 self.offer(before, now_ns, sink)
-        elif is_note(data) and not self.sounding.release(data):
+        elif is_note(data) and not self._sounding.release(data):
             return
         self.offer(data, now_ns, sink)
 
     def offer_patch(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one message of a patch: as `offer`, but in order with the rest of the patch."""
         if is_note(data):
-            self.sounding.note_patch(data)
-        if self._note is not None:
-            self._note(self.values, data)
+            self._sounding.note_patch(data)
+        if self._report is not None:
+            self._report(data)
         if self._free and PAUSE < data[0] < SYSEX:
             sink.append((self, data))
             return
         if not self._connected:
             return
-        self._values.pop(value_key(data), None)
+        self._newest.pop(thinning_key(data), None)
         if self._bulk or data[0] in (SYSEX, PAUSE):
             self._put_bulk(data)
         else:
@@ -353,7 +332,7 @@ class Wire:
     def _put(self, now_ns: int, sink: Sink) -> None:
         self._free = False
         self._let_pass(None)
-        queued = len(self._live) + len(self._values) + len(self._bulk)
+        queued = len(self._live) + len(self._newest) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)
         if queued == 1 or self._deadline_ns != NEVER_NS:
             self.pump(now_ns, sink)
@@ -363,7 +342,7 @@ class Wire:
         self._deadline_ns = NEVER_NS
         while self._pump_one(now_ns, sink):
             pass
-        self._look_whether_free()
+        self._update_free()
 
     def _pump_one(self, now_ns: int, sink: Sink) -> bool:
         """Send one message or piece; False when there is none, or none that may go now."""
@@ -372,7 +351,7 @@ class Wire:
         if self._live:
             return self._pump_live(now_ns, sink)
         bulk = bool(self._bulk) and self._bulk[0][0] != PAUSE
-        if self._values and (not bulk or self._credit >= 3 * VALUE_SHARE):
+        if self._newest and (not bulk or self._credit >= 3 * VALUE_SHARE):
             if self._pump_value(now_ns, sink):
                 return True
             if self._deadline_ns != NEVER_NS:
@@ -380,10 +359,10 @@ class Wire:
         return bool(self._bulk) and self._pump_bulk(now_ns, sink)
 
     def _pump_value(self, now_ns: int, sink: Sink) -> bool:
-        key = next(iter(self._values))
-        if not self._send_run(self._values[key], now_ns, LEAST_HORIZON_NS, NOTE_ROOM_NS, sink):
+        key = next(iter(self._newest))
+        if not self._send_run(self._newest[key], now_ns, LEAST_HORIZON_NS, NOTE_ROOM_NS, sink):
             return False
-        self._credit = max(0, self._credit - VALUE_SHARE * sum(map(len, self._values.pop(key))))
+        self._credit = max(0, self._credit - VALUE_SHARE * sum(map(len, self._newest.pop(key))))
         return True
 
     def _pump_bulk(self, now_ns: int, sink: Sink) -> bool:
@@ -496,33 +475,25 @@ class Wire:
         since_ns = now_ns - DOUBTFUL_NS
         sent = [data for data, at_ns in self.sent.items() if at_ns > since_ns and is_release(data)]
         doubtful = [data for data in sent if data[0] & 0xF0 != CONTROLLER or data[1] < ALL_SOUND_OFF]
-        owed = missed + self._take_latched() + self.sounding.end() + self.clear(now_ns, [])
-        keys = [key for key in self.moved if key >> 7 & 0xF0 == POLY_PRESSURE]
-        owed += rest_of(keys)
-        for key in keys:
-            del self.moved[key]
+        owed = missed + self._take_latched() + self._sounding.end() + self.clear(now_ns, [])
+        owed += self.receivers.take_key_pressures()
         self.owed += [data for data in doubtful if data not in owed] + owed
         self.connected = False
         self.busy_until_ns = now_ns
 
-    def part(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
+    def retire(self, owed: list[bytes], now_ns: int, sink: Sink) -> None:
         """Leave the rig: send all releases now, past wire and gate, because nobody pumps this way again."""
-        owed = owed + self._take_latched() + self.sounding.end() + self.clear(now_ns, sink) + self.take_rest()
+        owed = (
+            owed
+            + self._take_latched()
+            + self._sounding.end()
+            + self.clear(now_ns, sink)
+            + self.receivers.take_rest()
+        )
         if self.connected:
             sink += [(self, data) for data in owed]
         else:
             self.owed += owed
-
-    def _is_left(self, data: bytes) -> bool:
-        """Return whether a message that waits moves what nobody moves now: it is on its way to rest."""
-        return (key := moved_key(data)) >= 0 and key not in self.moved
-
-    def take_rest(self) -> list[bytes]:
-        """Return what puts everything to rest that players have moved, and forget it."""
-        keys = (*self.moved, *self.unrested)
-        self.moved.clear()
-        self.unrested.clear()
-        return rest_of(keys)
 
     def _take_latched(self) -> list[bytes]:
         return [data for output in self.outputs for data in output.take_latched()]
@@ -535,16 +506,14 @@ class Wire:
         if self._sent_of_head and self.connected:
             sink.append((self, bytes((SYSEX_END,))))
             self.busy_until_ns = max(now_ns, self.busy_until_ns) + self._byte_ns
-        waiting = (*self._live, *self._bulk, *(data for values in self._values.values() for data in values))
-        releases = [data for data in waiting if is_release(data) or self._is_left(data)]
+        waiting = (*self._live, *self._bulk, *(data for values in self._newest.values() for data in values))
+        releases = [data for data in waiting if is_release(data) or self.receivers.is_left(data)]
         self._live.clear()
-        self._values.clear()
+        self._newest.clear()
         self._bulk.clear()
         self._bulk_bytes = 0
-        self._look_whether_free()
-        self.selected.clear()
-        self.patched.clear()
-        self.values.clear()
+        self._update_free()
+        self.receivers.forget_settings()
         self._sent_of_head = 0
         self._pause_until_ns = NEVER_NS
         self._deadline_ns = NEVER_NS
@@ -555,15 +524,17 @@ class Output:
     """The output of one device, on a wire of its own or one that it shares."""
 
     __slots__ = (
-        "at_once",
         "clock",
         "device",
+        "direct",
         "latched",
+        "moved",
         "name",
         "offer",
         "offer_patch",
         "patched",
         "play",
+        "presses",
         "put_realtime",
         "selected",
         "transport",
@@ -578,18 +549,21 @@ class Output:
         self.clock = False
         self.transport = False
         """Clock and transport are those of its device, but that of several on a wire only one has them."""
-        self.at_once: Wire | None = None
+        self.direct: Wire | None = None
         """The wire while a short message may go straight to the sink, without being offered."""
         self.latched: dict[tuple[Mover, int], tuple[bytes, ...]] = {}
         """What sounds or is held with no key down, and the messages that end it."""
-        # the wire's own, so that nothing stands between: what is offered, and what its channels are on
+        # the wire's own, so that nothing stands between: what is offered, and what its receivers are on
         self.offer = wire.offer
         self.offer_patch = wire.offer_patch
         self.play = wire.play
         self.put_realtime = wire.put_realtime
-        self.selected = wire.selected
-        self.patched = wire.patched
-        self.values = wire.values
+        receivers = wire.receivers
+        self.selected = receivers.selected
+        self.patched = receivers.patched
+        self.values = receivers.values
+        self.presses = receivers.presses
+        self.moved = receivers.moved
 
     @property
     def connected(self) -> bool:
@@ -628,4 +602,4 @@ class Output:
 
     def missed(self, releases: Iterable[bytes]) -> list[bytes]:
         """Return those of these releases that end something, without sending them."""
-        return [data for data in releases if not is_note(data) or self.wire.sounding.release(data)]
+        return [data for data in releases if not is_note(data) or self.wire.receivers.sounding.release(data)]

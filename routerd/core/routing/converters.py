@@ -29,6 +29,7 @@ from routerd.core.midi.messages import (
     SYSEX_END,
     Parameter,
     Selected,
+    bend_value,
     is_complete,
     note_selection,
     parameter_messages,
@@ -37,6 +38,7 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.midi.rest import moved_key
 from routerd.core.model.route import FULL, SEQUENCE_KINDS, Quantity, QuantityKind, Remap, Switching, scale
+from routerd.core.output.receivers import quantity_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,13 +58,16 @@ _SEQUENCE = {
 class Converter(ABC):
     """Base: `convert` is the whole idea of each kind."""
 
-    __slots__ = ("output",)
+    __slots__ = ("moved", "output", "presses")
 
-    at_once: Wire | None = None
+    direct: Wire | None = None
     """As an output has it; here everything is to be offered."""
 
     def __init__(self, output: Output) -> None:
         self.output = output
+        # as an output has them, so that either can stand in a leg
+        self.presses = output.presses
+        self.moved = output.moved
 
     @abstractmethod
     def convert(self, data: bytes) -> Sequence[bytes]:
@@ -73,7 +78,7 @@ class Converter(ABC):
         output = self.output
         for out in self.convert(data):
             if (key := moved_key(out)) >= 0:
-                output.wire.moved[key] = (self, out)
+                self.moved[key] = (self, out)
             output.play(out, now_ns, sink)
 
     play = offer
@@ -107,11 +112,6 @@ class BendScaler(Converter):
         """Scale about the centre, 8192."""
         value = scale_bend(bend_value(data), self._from, self._to)
         return (bytes((data[0], value & 0x7F, value >> 7)),)
-
-
-def bend_value(data: bytes) -> int:
-    """Return a bend's 14 bits; the first data byte is the lower half (M1 p. 19)."""
-    return data[2] << 7 | data[1]
 
 
 def scale_bend(value: int, from_semitones: int, to_semitones: int) -> int:
@@ -160,7 +160,7 @@ class Remapper(Converter):
         self._msb: dict[int, int] = {}
         self._on: dict[int, bool] = {}
         if remap.take_over:
-            output.wire.note_values(note_value)
+            output.wire.report_values()
 
     def convert(self, data: bytes) -> Sequence[bytes]:
         """Read the source's value from a message; parameters come by `follow` instead."""
@@ -232,7 +232,7 @@ class Remapper(Converter):
         return before is not None and (before < current) is not (out < current)
 
     def _key(self, channel: int) -> int:
-        return value_key(channel, self._target)
+        return quantity_key(channel, self._target)
 
     def _write(self, channel: int, value: int) -> Sequence[bytes]:
         target = self._target
@@ -266,49 +266,18 @@ class Remapper(Converter):
             self.output.latched.pop(key, None)
 
 
-def value_key(channel: int, target: Quantity) -> int:
-    """Return the key of a target in `Output.values`; that of a controller is its first two bytes."""
-    if target.kind is QuantityKind.CONTROLLER:
-        return (CONTROLLER | channel) << 7 | target.number
-    return _kind_key(target.kind) | target.number << 4 | channel
-
-
-def _kind_key(kind: QuantityKind) -> int:
-    return (list(QuantityKind).index(kind) + 1) << 20
-
-
-_FINE, _PRESSURE, _BEND = map(_kind_key, (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.BEND))
-
-
-def note_value(values: dict[int, int], data: bytes) -> None:
-    """Put into `values` where a message leaves a controller, bend or the pressure of a channel.
-
-    A new upper half of a 14-bit controller clears the lower one (M1 p. 12).
-    """
-    status = data[0]
-    kind, channel = status & 0xF0, status & 0x0F
-    if kind == CONTROLLER:
-        number, value = data[1], data[2]
-        values[status << 7 | number] = value
-        if number < 64:
-            fine = _FINE | (number & 31) << 4 | channel
-            values[fine] = value << 7 if number < 32 else values.get(fine, 0) & ~127 | value
-    elif kind == BEND:
-        values[_BEND | channel] = bend_value(data)
-    elif kind == CHANNEL_PRESSURE:
-        values[_PRESSURE | channel] = data[1]
-
-
-def forget_position(wire: Wire, data: bytes) -> None:
-    """Let converters know of a message that has put something to rest behind their backs."""
-    note_value(wire.values, data)
-    wire.values.pop(data[0] << 7, None)
-
-
 def parameter_of(quantity: Quantity) -> Parameter:
     """Return the parameter that a quantity of kind RPN or NRPN is."""
     kind = RPN if quantity.kind is QuantityKind.RPN else NRPN
     return kind, quantity.number >> 7, quantity.number & 0x7F
+
+
+def on_parameter(output: Output, channel: int, parameter: Parameter, data: bytes) -> Sequence[bytes]:
+    """Return a data message, behind what selects its parameter where the receiver is not on that."""
+    if output.selected.get(channel) == parameter:
+        return (data,)
+    output.selected[channel] = parameter
+    return *selection(channel, parameter), data
 
 
 class ParameterReader(Converter):
@@ -342,7 +311,4 @@ class ParameterReader(Converter):
             return [out for one in maps for out in one.follow(channel, now, channel)]
         if not self._pass_others:
             return NOTHING
-        if self.output.selected.get(channel) == parameter:
-            return (data,)
-        self.output.selected[channel] = parameter
-        return *selection(channel, parameter), data
+        return on_parameter(self.output, channel, parameter, data)

@@ -71,7 +71,7 @@ class Input:
     """The way in from one device, with the table of the current section and what is held."""
 
     __slots__ = (
-        "_plain",
+        "_fast_path",
         "banks",
         "banks_since_ns",
         "chased",
@@ -131,12 +131,12 @@ class Input:
         """The parameter that the device stands on."""
         self.note_sysex: Callable[[Wire, bytes, int], None] = lambda *_: None
         """Called with each SysEx that is routed and where it goes: it goes out in pieces."""
-        self._plain = True
+        self._fast_path = True
         """Whether the table alone decides what becomes of a message."""
 
-    def _look_whether_plain(self) -> None:
+    def _update_fast_path(self) -> None:
         controls = self.controls
-        self._plain = not (
+        self._fast_path = not (
             controls.by_key
             or controls.by_message
             or self.controls_down
@@ -151,8 +151,8 @@ class Input:
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
-        plain = self._plain
-        if not plain and (exact := self.controls.by_message.get(data)) is not None:
+        fast = self._fast_path
+        if not fast and (exact := self.controls.by_message.get(data)) is not None:
             return Turn((self.name, data), exact, True, True)
         if not data or (status := data[0]) >= SYSEX:
             self._receive_system(data, now_ns, sink)
@@ -161,7 +161,7 @@ class Input:
             self.malformed += 1
             return None
         self.heard_ns = now_ns
-        if not plain:
+        if not fast:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
             switch = self.controls.by_key.get((status << 7) | data[1])
@@ -182,14 +182,14 @@ class Input:
     def use_pedals(self, pedals: dict[int, bytes]) -> None:
         """Take other maps of what controllers become first."""
         self.pedals = pedals
-        self._look_whether_plain()
+        self._update_fast_path()
 
     def use_chase(self, chased: bool) -> None:
         """Keep positions from now on, or no more."""
         self.chased = chased
         if not chased:
             self.positions.clear()
-        self._look_whether_plain()
+        self._update_fast_path()
 
     def chase(self, status: int, leg: Leg, now_ns: int, sink: Sink) -> None:
         """Send the present positions of controls over one leg of the table."""
@@ -215,7 +215,7 @@ class Input:
                 if data[2] >= PEDAL_DOWN and way not in self.held_pedals.get(key, ()):
                     self.held_pedals[key] = (*self.held_pedals.get(key, ()), way)
             elif (moved := moved_key(out)) >= 0:
-                target.wire.moved[moved] = (self, out)
+                target.moved[moved] = (self, out)
 
     def _receive_controller(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if data[1] in _SPECIAL:
@@ -243,18 +243,17 @@ class Input:
             second_out = seconds[second]
             if first_out < 128 and second_out < 128:
                 out = bytes((status_out, first_out, second_out) if is_long else (status_out, first_out))
-                if (wire := target.at_once) is not None:
+                if (wire := target.direct) is not None:
                     sink.append((wire, out))
                 else:
                     target.offer(out, now_ns, sink)
                     if type(target) is not Output:
                         continue
-                    wire = target.wire
                 if is_controller:
                     if first_out in MOVED_CONTROLLERS:
-                        wire.moved[status_out << 7 | first_out] = (self, out)
+                        target.moved[status_out << 7 | first_out] = (self, out)
                 elif moves:
-                    wire.moved[status_out << 7] = (self, out)
+                    target.moved[status_out << 7] = (self, out)
 
     def _receive_system(self, data: bytes, now_ns: int, sink: Sink) -> None:
         if not is_whole(data):
@@ -283,7 +282,7 @@ class Input:
             if not self.banks:
                 self.banks_since_ns = now_ns
             self.banks.setdefault(channel, []).append(data)
-            self._plain = False
+            self._fast_path = False
         elif number in PARAMETER_SELECT:
             note_selection(self.selected, channel, number, value)
             for target, status_out, firsts, seconds in self.table[status - 0x80]:
@@ -310,7 +309,7 @@ class Input:
     def _send_bank(self, channel: int, now_ns: int, sink: Sink) -> None:
         for data in self.banks.pop(channel, ()):
             self._pass(data, now_ns, sink)
-        self._look_whether_plain()
+        self._update_fast_path()
 
     def send_banks(self, now_ns: int, sink: Sink) -> None:
         """Send on what has waited too long for its program change."""
@@ -330,7 +329,7 @@ class Input:
                     out = bytes((status_out, note_out, values[value]))
                     target.offer(out, now_ns, sink)
                     if type(target) is Output and target.connected:
-                        target.wire.moved[status_out << 7 | note_out] = (self, out)
+                        target.moved[status_out << 7 | note_out] = (self, out)
 
     def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
         """Return what a control's message does: it goes down or comes up, or nothing new.
@@ -345,19 +344,19 @@ class Input:
         if down is (key in self.controls_down):
             return None
         (self.controls_down.add if down else self.controls_down.discard)(key)
-        self._look_whether_plain()
+        self._update_fast_path()
         return Turn((self.name, key), switch, down)
 
     def swallow_release(self, data: bytes) -> None:
         """Let the release of this press go nowhere."""
         if 0x80 <= data[0] < PROGRAM:
             self.controls_down.add(_switch_key(data))
-            self._plain = False
+            self._fast_path = False
 
     def forget_switches(self) -> None:
         """The device has gone: no switch of it is down any more."""
         self.controls_down.clear()
-        self._look_whether_plain()
+        self._update_fast_path()
 
     def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a Note On with velocity above 0."""
@@ -378,8 +377,8 @@ class Input:
                 release_status = status_out & 0xEF
                 ways += ((target, release_status, note_out),)
                 out = bytes((status_out, note_out, velocity_out))
-                if (wire := target.at_once) is not None:  # as `play` does, without the way there
-                    presses = wire.presses
+                if (wire := target.direct) is not None:  # as `play` does, without the way there
+                    presses = target.presses
                     out_key = release_status << 7 | note_out
                     if out_key not in presses:
                         presses[out_key] = 1
@@ -402,8 +401,8 @@ class Input:
             ways = self._ways_of_unseen(status, note)
         for target, status_out, note_out in ways:
             out = bytes((status_out, note_out, velocity))
-            if (wire := target.at_once) is not None:  # as `play` does, without the way there
-                presses = wire.presses
+            if (wire := target.direct) is not None:  # as `play` does, without the way there
+                presses = target.presses
                 out_key = status_out << 7 | note_out
                 if left := presses.pop(out_key, 1) - 1:
                     presses[out_key] = left
@@ -415,7 +414,7 @@ class Input:
     def _ways_of_unseen(self, status: int, note: int) -> tuple[Way, ...]:
         """Return where a release goes whose press was never seen: not to what other presses hold."""
         ways = ways_of(self.table[(status & 0x0F) | (NOTE_OFF - 0x80)], note)
-        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].output.wire.presses)
+        return tuple(way for way in ways if (way[1] << 7 | way[2]) not in way[0].presses)
 
     def pedal(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a hold pedal: down by the current table, up also the way that it went down.
@@ -448,7 +447,7 @@ class Input:
         if controls is self.controls:
             return
         self.controls = controls
-        self._look_whether_plain()
+        self._update_fast_path()
         for key in self.positions.keys() & controls.by_key.keys():
             del self.positions[key]
         for held, status in ((self.held_notes, NOTE_ON), (self.held_pedals, CONTROLLER)):

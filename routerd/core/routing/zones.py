@@ -25,12 +25,13 @@ from routerd.core.midi.messages import (
     RPN,
     Parameter,
     Selected,
+    bend_value,
     is_complete,
     note_selection,
     selection,
 )
 from routerd.core.model.route import FULL
-from routerd.core.routing.converters import NOTHING, Converter, bend_value
+from routerd.core.routing.converters import NOTHING, Converter, on_parameter
 
 if TYPE_CHECKING:
     from routerd.core.model.route import NoteZone
@@ -89,10 +90,7 @@ class ZoneMaster(Converter):
                 return NOTHING
             self.output.selected.pop(channel, None)
             return configuration(self._zone.to_upper, min(value, self._zone.to_members))
-        if self.output.selected.get(channel) == parameter:
-            return (data,)
-        self.output.selected[channel] = parameter
-        return *selection(channel, parameter), data
+        return on_parameter(self.output, channel, parameter, data)
 
 
 class ZoneSqueezer(Converter):

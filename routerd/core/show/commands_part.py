@@ -258,7 +258,7 @@ class ShowCommands(ShowSongs):
             output.end_latched((), now_ns, self.effects.sink)
         self._holding.forget()
         for wire in self.book.wires:
-            ended = [*wire.sounding.end(), *wire.take_rest()]
+            ended = [*wire.receivers.sounding.end(), *wire.receivers.take_rest()]
             if not wire.connected:
                 wire.owed += ended
                 continue

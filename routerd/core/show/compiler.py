@@ -16,10 +16,9 @@ from routerd.core.model.rig import Device, Rig, port_in, port_out, sharing
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Hold, Patch, Song, Sounding
-from routerd.core.output.patches import PatchSend, compile_patch
+from routerd.core.output.patches import Held, PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.feed import Feed
-from routerd.core.routing.holding import Held
 from routerd.core.routing.input import Input
 from routerd.core.routing.mutes import DEVICE, ROUTE
 from routerd.core.routing.tables import Compiled, Converters, compile_tables

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import PARAMETER_SELECT
 from routerd.core.midi.rest import is_at_rest, rest_of
-from routerd.core.routing.converters import forget_position
 from routerd.core.routing.input import Input, leads, rings
 from routerd.core.routing.mutes import DEVICE
 from routerd.core.show.state import ShowState
 
 if TYPE_CHECKING:
+    from routerd.core.output.patches import Held
     from routerd.core.output.wire import Wire
-    from routerd.core.routing.holding import Held
     from routerd.core.routing.tables import Leg
 
 
@@ -27,10 +26,10 @@ class ShowResting(ShowState):
 
         One wire is one whose port is there again: what players move there goes back to where it stands now.
         """
-        moved = dict(wire.moved) if wire is not None else {}
+        moved = dict(wire.receivers.moved) if wire is not None else {}
         self._chase(wire)
         for key, one in moved.items():
-            if wire is not None and wire.moved[key] is one and (key & 0x7F) not in PARAMETER_SELECT:
+            if wire is not None and wire.receivers.moved[key] is one and (key & 0x7F) not in PARAMETER_SELECT:
                 wire.offer(one[1], self.effects.now_ns, self.effects.sink)
         self._holding.begin(self._wanted_holds(), self.effects.now_ns, self.effects.sink)
 
@@ -60,15 +59,15 @@ class ShowResting(ShowState):
     def _abandon(self, gone: Input | None = None) -> None:
         """Put to rest what players have moved where no route lets them any more; `gone` moves nothing now."""
         for wire in self.book.wires:
-            for key, (source, data) in list(wire.moved.items()):
+            for key, (source, data) in list(wire.receivers.moved.items()):
                 if isinstance(source, Input):
                     stays = source is not gone and source in self.book.inputs and leads(source, wire, key)
                 else:
                     stays = self._is_heard(source)
                 if not stays:
-                    del wire.moved[key]
+                    del wire.receivers.moved[key]
                     if not wire.connected or not is_at_rest(key, data):  # one that is away has not heard it
-                        wire.unrested[key] = source
+                        wire.receivers.unrested[key] = source
         self._rest()
 
     def _is_heard(self, converter: object) -> bool:
@@ -79,14 +78,14 @@ class ShowResting(ShowState):
         self._unrested = False
         for wire in self.book.wires:
             keys = []
-            for key, source in list(wire.unrested.items()):
+            for key, source in list(wire.receivers.unrested.items()):
                 inputs = (source,) if isinstance(source, Input) else self.book.inputs
-                if key in wire.moved:  # somebody moves it again
-                    del wire.unrested[key]
+                if key in wire.receivers.moved:  # somebody moves it again
+                    del wire.receivers.unrested[key]
                 elif rings(source, inputs, wire, key >> 7 & 0x0F):
                     self._unrested = True
                 else:
-                    del wire.unrested[key]
+                    del wire.receivers.unrested[key]
                     keys.append(key)
             self._send_rest(wire, rest_of(keys))
 
@@ -96,4 +95,4 @@ class ShowResting(ShowState):
                 wire.offer(data, self.effects.now_ns, self.effects.sink)
             elif data not in wire.owed:
                 wire.owed.append(data)
-            forget_position(wire, data)
+            wire.receivers.note_rest(data)

@@ -294,7 +294,7 @@ class ShowSongs(ShowResting):
         for wire in before.wires:
             if wire not in book.wires:
                 self._holding.forget(wire)
-                wire.part(self._forget(wire, (*before.inputs, self._tuner)), now_ns, self.effects.sink)
+                wire.retire(self._forget(wire, (*before.inputs, self._tuner)), now_ns, self.effects.sink)
                 heirs = (successors[output.name] for output in wire.outputs if output.name in successors)
                 if (heir := next(heirs, None)) is not None:
                     heir.owed += wire.owed

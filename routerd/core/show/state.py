@@ -24,8 +24,8 @@ from routerd.core.model.checklist import Ticks
 from routerd.core.model.rig import Device
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import TuningNote
+from routerd.core.output.patches import Holding
 from routerd.core.output.wire import Wire
-from routerd.core.routing.holding import Holding
 from routerd.core.routing.input import Input
 from routerd.core.routing.loops import Loops
 from routerd.core.routing.mutes import Mutes

@@ -21,7 +21,7 @@ from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Hold, Patch, Song
-from routerd.core.output.sounding import Sounding
+from routerd.core.output.receivers import SoundingNotes
 from routerd.server.offline.rehearse import Change
 from routerd.server.rigfiles.folder import RIG, Loaded
 from routerd.server.rigfiles.text import Path
@@ -214,7 +214,7 @@ def _loose_notes(loaded: Loaded, book: Book) -> Iterator[Caution]:
         lists += [(("sections", n, "patches"), one.patches) for n, one in enumerate(song.sections)]
         for path, patches in lists:
             for patch in patches:
-                sounding = Sounding()
+                sounding = SoundingNotes()
                 for data in patch.messages:
                     sounding.note_patch(data)
                 for key in sounding.loose:

@@ -5,11 +5,18 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.midi.messages import is_release
-from routerd.core.output.lanes import SURPLUS, expression_keys, is_surplus, put_value, sets_sound, value_key
+from routerd.core.output.lanes import (
+    SURPLUS,
+    expression_keys,
+    is_surplus,
+    put_value,
+    sets_sound,
+    thinning_key,
+)
 
 
 def key_of(hexes: str) -> int:
-    return value_key(bytes.fromhex(hexes))
+    return thinning_key(bytes.fromhex(hexes))
 
 
 def put(*hexes: str) -> tuple[list[str], int]:

@@ -143,7 +143,7 @@ def test_a_key_that_is_mapped_presses_no_note() -> None:
     switch = Remap(Quantity(QuantityKind.NOTE, 60), Quantity(QuantityKind.CONTROLLER, 80), (0, 127), (0, 127))
     made = stage(replace(route("sampler"), maps=(switch,)))
     assert played(made, "90 3c 40", "80 3c 40") == ["b0 50 7f", "b0 50 00"]
-    assert made.output("sampler").wire.sounding.presses == {}
+    assert made.output("sampler").wire.receivers.presses == {}
 
 
 def test_a_release_of_an_unseen_press_ends_no_note_that_others_hold() -> None:
