@@ -121,7 +121,7 @@ class Stage:
         for wire, data in self.show.effects.sink:
             self.log.append((self.now_ns, wire.name, data))
             if data != TICK:
-                self.show.loops.went(wire, data, self.now_ns)
+                self.show.routes.loops.went(wire, data, self.now_ns)
         self.show.effects.sink.clear()
         self.events += self.show.effects.events
         self.show.effects.events.clear()

@@ -86,6 +86,7 @@ class Worker:
     def __init__(self, show: Show, on_outbox: Callable[[], None]) -> None:
         self.show = show
         self._effects, self._ticks, self._clock = show.effects, show.ticks, show.transport.clock
+        self._loops = show.routes.loops
         self.ports: dict[Wire, OutputPort] = {}
         self.lost: deque[tuple[Wire, OutputPort, str]] = deque()
         """Ports that have refused a message, and why; the port thread takes them from here."""
@@ -312,7 +313,7 @@ class Worker:
                 self._lose(wire, error, (out,))
             else:
                 recorder.routed(monotonic_ns() - at_ns)
-                loops = show.loops  # what `went` does, written out
+                loops = self._loops  # what `went` does, written out
                 loops.sent[out] = wire.sent[out] = at_ns
                 if loops.links:
                     loops.expect(wire, out, at_ns)
@@ -407,7 +408,7 @@ class Worker:
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""
-        ports, went, now_ns = self.ports, self.show.loops.went, monotonic_ns()
+        ports, went, now_ns = self.ports, self._loops.went, monotonic_ns()
         place = count = 0
         try:
             for wire, data in sink:

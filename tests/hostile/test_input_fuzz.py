@@ -59,8 +59,8 @@ def test_what_is_thrown_reaches_the_show() -> None:
             songs.add(fire.show.ticks.song_number)
             sounded = max(sounded, sum(sum(end.sounding.values()) for end in fire.far_ends.values()))
             queued = max(queued, *(output.queued for output in fire.far_ends))
-            if fire.show._source is not None:
-                states.add(fire.show._source.state.value)
+            if fire.show.tempo.source is not None:
+                states.add(fire.show.tempo.source.state.value)
     assert len(songs) >= 2
     assert sounded > 10
     assert queued > 10
@@ -115,7 +115,7 @@ def test_a_storm_of_ticks_keeps_the_grid_within_its_flood_limits() -> None:
         hear(data)
 
     far_end.hear = stamped  # type: ignore[method-assign]
-    assert fire.show._source is not None
+    assert fire.show.tempo.source is not None
     for _ in range(3000):
         fire.throw(3, b"\xf8", random.choice((0, 0, 2 * MS)))
         fire.pass_time(fire.now_ns + random.choice((0, 1, 1000, MS, 5 * MS, 6 * MS, 20 * MS, 21 * MS)))

@@ -141,7 +141,7 @@ class UnderFire:
         for wire, data in self.show.effects.sink:
             if data == b"\xf8":
                 self.last_tick_ns = self.now_ns
-            self.show.loops.went(wire, data, self.now_ns)
+            self.show.routes.loops.went(wire, data, self.now_ns)
             self.far_ends[wire].hear(data)
         self.show.effects.sink.clear()
         for event in self.show.effects.events:
@@ -179,7 +179,7 @@ class UnderFire:
             assert len(input.held_notes) <= 16 * 128
             assert len(input.held_pedals) <= 16 * 2
             assert all(len(ways) <= 64 for ways in (*input.held_notes.values(), *input.held_pedals.values()))
-        assert len(show.loops.sent) <= 5_000
+        assert len(show.routes.loops.sent) <= 5_000
         for wire in self.far_ends:
             assert len(wire._live) <= MOST_LIVE, (wire.name, len(wire._live))
             assert wire._bulk_bytes <= MOST_BULK_BYTES, (wire.name, wire._bulk_bytes)

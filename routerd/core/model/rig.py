@@ -34,7 +34,7 @@ class WireKind(StrEnum):
 
 
 class AfterRestart(StrEnum):
-    """What transport does when the service comes back in a song that was running; see show_return."""
+    """What transport does when the service comes back in a song that was running; see core.show.recovery."""
 
     SILENT = "silent"
     PLAY = "play"

@@ -1,16 +1,23 @@
 """Learn mode: the next message that is received becomes a control, or shows how far a pedal goes.
 
-While it is on, nothing that it looks at is routed or carried out. It ends by itself.
+While it is on, nothing that it looks at is routed or carried out. It ends by itself. `Learning` owns the
+round that goes on, or went on last: what it has learnt is shown until the next.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from routerd.core.errors import CommandError
 from routerd.core.midi.messages import ACTIVE_SENSING, CONTROLLER, NOTE_ON, PROGRAM, TICK, is_whole
 from routerd.core.model.arming import Learns
 from routerd.core.model.snapshot import LearningState
-from routerd.core.units import NS_PER_S
+from routerd.core.units import NEVER_NS, NS_PER_S
+
+if TYPE_CHECKING:
+    from routerd.core.routing.input import Input
+    from routerd.core.show.effects import Effects
 
 LEARN_NS = 60 * NS_PER_S
 """How long it waits for a message; house choice: long enough to walk to the pedals."""
@@ -55,6 +62,54 @@ class Learner:
         pedal = self.learns is Learns.PEDAL and self.message != b""
         low, high = (self.low, self.high) if pedal else (None, None)
         return LearningState(self.learns, self.over, self.device, self.message, low, high)
+
+
+class Learning:
+    """Learns for the show. `on` is whether messages are looked at, until `until_ns`."""
+
+    __slots__ = ("_effects", "learner", "on", "until_ns")
+
+    def __init__(self, effects: Effects) -> None:
+        self._effects = effects
+        self.learner: Learner | None = None
+        self.on = False
+        self.until_ns = NEVER_NS
+
+    @property
+    def state(self) -> LearningState | None:
+        """What a snapshot shows of the round that goes on, or went on last."""
+        return None if self.learner is None else self.learner.state
+
+    def learn(self, argument: int | str | None) -> None:
+        """Begin to learn a "control" or "pedal", or end it with None; raises CommandError."""
+        if argument is None:
+            self.end()
+            return
+        try:
+            self.learner = Learner(Learns(str(argument)), self._effects.now_ns + LEARN_NS)
+        except ValueError as error:
+            raise CommandError(f"{argument!r} cannot be learnt; say control or pedal") from error
+        self.on, self.until_ns = True, self.learner.until_ns
+        self._effects.revision += 1
+
+    def end(self) -> None:
+        """Look at no more messages."""
+        if self.learner is not None and not self.learner.over:
+            self.learner.over = True
+            self._effects.revision += 1
+        self.on, self.until_ns = False, NEVER_NS
+
+    def uses(self, input: Input, data: bytes) -> bool:
+        """Look at a message; return whether it has been used up by that."""
+        learner = self.learner
+        if learner is None or not learner.hears(input.name, data):
+            return False
+        if learner.over:
+            self.on, self.until_ns = False, NEVER_NS
+            input.swallow_release(data)
+            self._effects.event("learnt", device=input.name, message=data.hex(" ").upper())
+        self._effects.revision += 1
+        return True
 
 
 def is_press(data: bytes) -> bool:

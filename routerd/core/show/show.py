@@ -1,48 +1,174 @@
-"""The show: one owner of time and state in the engine.
+"""The show: one owner of time and state in the engine, a façade over parts that own it.
 
-Composes clock, routing, notes, wires and set list, and has no policy of its own beyond the
-order in which things happen. Everything is called by one real-time worker at a time:
+Everything is called by one real-time worker at a time:
 
     receive(input, data, at_ns)   a message has come in
     apply(command, now_ns)        a person or the server asks for something
     advance(now_ns)               time has passed: call when next_deadline_ns() has come
-    output_opened / output_lost / input_lost, load
+    output_opened / output_lost / input_opened / input_lost, load, complete, go_on
 
-Effects are appended to `sink` as (output, bytes) and to `events` as plain values; the caller
-empties both after every call. Time may not go backwards: that raises ValueError.
+What a call leads to is in `effects`: messages as (wire, bytes) in its `sink`, and its `events`; the caller
+empties both after every call. Time may not go backwards: `advance` raises ValueError.
 
-A song change stops transport (a song whose start policy is "entry" then starts it again from
-the top), swaps the tables, sends the patches and lets the tempo change at the next tick. What
-waits for a bar is done in the gap before the bar's first tick, so that tempo, Start and Stop
-fall exactly on the bar.
+The parts, each in a module of its own, and each knowing only those above it:
 
-This is the uppermost of the layers that `show_state` lists.
+    effects           time of the call, and what it has led to
+    armed             the change that waits
+    transport         clock, start and stop, devices' clocks, click
+    tempo             who decides about it; the source that is followed
+    ticks             ticks on their way out
+    routes            what reaches whom, mutes, rest, held notes, loops
+    songs             which song and section are on
+    tuning, learning  a note to tune by; learn mode
+    commands          what can be asked, at once or armed
+    panel             switches and LEDs
+    recovery          ports that come and go; going on where an engine has died
+
+The show itself has no policy but the order in which they have their turns. More than 350 lines: every verb
+stands here with its contract.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.transport import Command as TransportCommand
-from routerd.core.errors import CommandError
-from routerd.core.midi.messages import (
-    SYSEX,
-)
-from routerd.core.model.arming import Command
-from routerd.core.model.controls import Control
+from routerd.core.errors import NotFoundError
+from routerd.core.midi.messages import SYSEX
+from routerd.core.midi.tuning import TUNING_S
 from routerd.core.model.snapshot import BarLine, ClickState, Meter, Snapshot
-from routerd.core.routing.input import SENSING_LOST, Input
-from routerd.core.show.recovery_part import ShowReturn
-from routerd.core.show.tick_sender import NO_SONG
-from routerd.core.show.transport import DEFAULT_BPM
+from routerd.core.show.armed import ArmedChange
+from routerd.core.show.commands import Commands
+from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.effects import Effects
+from routerd.core.show.learning import Learning
+from routerd.core.show.panel import Panel
+from routerd.core.show.recovery import Recovery
+from routerd.core.show.routes_in_force import RoutesInForce
+from routerd.core.show.songs import Songs
+from routerd.core.show.tempo import Tempo
+from routerd.core.show.tick_sender import TickSender
+from routerd.core.show.transport import DEFAULT_BPM, Transport
+from routerd.core.show.tuning_note import Tuner
 
-__all__ = ["DEFAULT_BPM", "NO_SONG", "Show"]
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from fractions import Fraction
+
+    from routerd.core.clock.schedule import Schedule
+    from routerd.core.model.arming import Command
+    from routerd.core.model.set_list import SetList
+    from routerd.core.output.wire import Wire
+    from routerd.core.routing.input import Input
+    from routerd.core.show.compiler import CompiledBook
+    from routerd.core.show.crash_state import Kept
 
 
-class Show(ShowReturn):
+class Show:
     """See the module's head."""
 
-    __slots__ = ()
+    __slots__ = (
+        "_commands",
+        "_learning",
+        "_panel",
+        "_presses",
+        "_recovery",
+        "_sent",
+        "_songs",
+        "_tuning",
+        "armed",
+        "book",
+        "effects",
+        "generation",
+        "routes",
+        "tempo",
+        "ticks",
+        "transport",
+    )
+
+    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None) -> None:
+        effects = self.effects = Effects(now_ns)
+        armed = self.armed = ArmedChange(effects)
+        transport = self.transport = Transport(effects, bpm, schedule)
+        tempo = self.tempo = Tempo(effects, transport, armed)
+        ticks = self.ticks = TickSender(effects, transport, tempo)
+        routes = self.routes = RoutesInForce(effects)
+        songs = self._songs = Songs(
+            effects=effects, armed=armed, transport=transport, tempo=tempo, ticks=ticks, routes=routes
+        )
+        self._tuning = Tuner(effects, routes.tuner)
+        self._learning = Learning(effects)
+        self._commands = Commands(
+            effects=effects,
+            armed=armed,
+            transport=transport,
+            tempo=tempo,
+            ticks=ticks,
+            routes=routes,
+            songs=songs,
+            tuning=self._tuning,
+            learning=self._learning,
+        )
+        self._panel = Panel(
+            effects=effects,
+            armed=armed,
+            transport=transport,
+            routes=routes,
+            songs=songs,
+            commands=self._commands,
+        )
+        self._recovery = Recovery(
+            effects=effects,
+            transport=transport,
+            tempo=tempo,
+            ticks=ticks,
+            routes=routes,
+            songs=songs,
+            panel=self._panel,
+        )
+        self.book = EMPTY_BOOK
+        """The book in force."""
+        self.generation = 0
+        """Number of the book in force, for whoever gave it."""
+        # what every message needs, one step nearer
+        self._sent = routes.loops.sent
+        self._presses = self._panel.presses
+
+    # A message
+
+    def receive(self, input: Input, data: bytes, at_ns: int) -> None:
+        """Take one message of a device: routed, or, when it is a control, carried out.
+
+        Most messages are routed and nothing else, so the conditions of all the rest are made to cost little.
+        """
+        # 1. It is now when the message came, unless something later has been done already.
+        effects = self.effects
+        now_ns = effects.now_ns
+        if at_ns > now_ns:
+            effects.now_ns = now_ns = at_ns
+        # 2. Clock, transport and time code of the source move the grid; they are routed, too, where routes
+        #    say so.
+        if input is self.tempo.source_input and data and data[0] >= SYSEX:
+            self.tempo.on_message(data, at_ns)
+        # 3. Learn mode uses up what it looks at.
+        if self._learning.on and self._learning.uses(input, data):
+            return
+        # 4. What went out just before may have come back by a cable: a loop, which ends here.
+        if data in self._sent and not self.routes.lets_in(input, data):
+            return
+        # 5. Over the table of the section in force, unless it is a switch.
+        turn = input.receive(data, now_ns, effects.sink)
+        if turn is not None:
+            self._panel.turn(turn)
+        # 6. The last release may be what an armed change, or something bent, has waited for.
+        elif self.armed.change is not None and self.armed.waits_for_release:
+            self._commands.perform_on_release()
+            self._panel.light()
+        if self.routes.unrested:
+            self.routes.rest()
+
+    # Time
 
     def next_deadline_ns(self) -> int:
         """Return when `advance` has something to do."""
@@ -55,7 +181,7 @@ class Show(ShowReturn):
             clock.start_at_ns,
             transport.schedule.next_ns,
             self._presses.next_due_ns,
-            self._tuning_until_ns,
+            self._tuning.until_ns,
         )
         for wire in self.book.wires:
             deadline_ns = min(deadline_ns, wire.next_deadline_ns())
@@ -74,7 +200,7 @@ class Show(ShowReturn):
             clock.start_at_ns < clock.next_due_ns and clock.make_room(now_ns)
         ):
             if ticks.in_gap:
-                self._reach_line(now_ns)  # a stall must not cost a whole bar
+                self._commands.reach_line()  # a stall must not cost a whole bar
             ticks.send_tick()
             return
         # 2. So do ticks that devices have at times of their own.
@@ -83,7 +209,7 @@ class Show(ShowReturn):
         # 3. In the gap behind them: what has waited for a tick, then changes that fall on the next one. They
         #    come before a Start, which may be one of them.
         if ticks.send_waiting():
-            self._pass_gap(now_ns)
+            self._pass_gap()
         if clock.start_at_ns <= now_ns:
             transport.send_start()
         # 4. What is timed but no tick: pulses, clicks, time code, positions for late devices.
@@ -92,102 +218,166 @@ class Show(ShowReturn):
         # 5. What time alone decides: silence of a source, long presses, ends of tuning and learning.
         self.tempo.pass_time()
         if self._presses.next_due_ns <= now_ns:
-            self._carry_out(self._presses.due(now_ns))
-            self._report_switches()
-        if self._tuning_until_ns <= now_ns:
-            self._end_tuning(now_ns)
-        if self._learner is not None and self._learner.until_ns <= now_ns:
-            self._end_learning()
+            self._panel.pass_time()
+        if self._tuning.until_ns <= now_ns:
+            self._tuning.end()
+        if self._learning.until_ns <= now_ns:
+            self._learning.end()
         # 6. LEDs show what all this has led to, and wires that have become idle get what waits for them.
-        self._light()
+        self._panel.light()
         for wire in self.book.wires:
             if wire.next_deadline_ns() <= now_ns:
                 wire.pump(now_ns, self.effects.sink)
 
-    def _pass_gap(self, now_ns: int) -> None:
+    def _pass_gap(self) -> None:
         """In the gap before the next tick: do what falls exactly on that tick."""
         transport = self.transport
-        self._look_at_cables(now_ns)
-        self._reach_line(now_ns)
+        self.routes.poll_cables(transport.clock.next_due_ns)
+        self._commands.reach_line()
         self.tempo.start_with_time_code()
         if transport.metronome.counting_to and transport.metronome.counted_in(transport.clock):
             transport.request(TransportCommand.START)
         transport.poll_devices()
 
-    def _look_at_cables(self, now_ns: int) -> None:
-        """Once a tick: bank select that waits alone, loops, and Active Sensing both ways."""
-        for input in self.book.inputs:
-            if input.banks:
-                input.send_banks(now_ns, self.effects.sink)
-            if input.is_lost(now_ns):
-                self.effects.event(SENSING_LOST, device=input.name)
-                input.let_go(now_ns, self.effects.sink)
-                self._abandon(input)
-        if self.loops.busy:
-            self.loops.look(now_ns, self.effects.sink)
-            self._tell_loops()
-        next_look_ns = 2 * self.transport.clock.next_due_ns - now_ns  # the tick after the next, about
-        for wire in self._sensed:
-            wire.sense(now_ns, next_look_ns, self.effects.sink)
+    # What is asked
 
-    def receive(self, input: Input, data: bytes, at_ns: int) -> None:
-        """Take one message of a device: routed, or, when it is a control, carried out."""
-        now_ns = self.effects.now_ns
-        if at_ns > now_ns:
-            self.effects.now_ns = now_ns = at_ns
-        if input is self.tempo.source_input and data and data[0] >= SYSEX:
-            self.tempo.on_message(data, at_ns)
-        if self._learner is not None and not self._learner.over and self._learn_from(input, data):
-            return
-        if data in self._sent and not self._lets_in(input, data, now_ns):
-            return
-        turn = input.receive(data, now_ns, self.effects.sink)
-        if turn is not None:
-            self._carry_out(self._presses.turn(turn, self.effects.now_ns))
-            if self._presses.news:
-                self._report_switches()
-        elif self.armed.change is not None and self.armed.waits_for_release:
-            self._perform_on_release(self.effects.now_ns)
-            self._light()
-        if self._unrested:
-            self._rest()
+    def apply(self, command: Command, now_ns: int) -> None:
+        """Do what is asked, or raise CommandError and change nothing."""
+        self.effects.enter(now_ns)
+        self._commands.apply(command)
+        self._panel.light()
 
-    def _lets_in(self, input: Input, data: bytes, now_ns: int) -> bool:
-        is_let_in = self.loops.lets_in(input, data, now_ns, self.effects.sink)
-        self._tell_loops()
-        return is_let_in
+    def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
+        """Note a step of a song's checklist as done, or not; raises CommandError."""
+        self._songs.mark_done(song, number, done=done)
+        self._panel.light()
 
-    def _carry_out(self, controls: list[Control]) -> None:
-        for control in controls:
-            try:
-                argument = control.subject or control.argument or None
-                action = self.mutes.toggled(control.action, control.subject)
-                self.apply(Command(action, argument, control.when), self.effects.now_ns)
-            except CommandError as error:
-                self.effects.event(
-                    "refused", device=control.device, action=control.action.value, why=str(error)
-                )
+    def sound(
+        self, device: str, channel: int, note: int, velocity: int, now_ns: int, *, for_s: int = TUNING_S
+    ) -> None:
+        """Sound a note on a device until another, panic or velocity 0 ends it, or for `for_s` seconds.
 
-    def _learn_from(self, input: Input, data: bytes) -> bool:
-        learner = self._learner
-        if learner is None or not learner.hears(input.name, data):
-            return False
-        if learner.over:
-            input.swallow_release(data)
-            self.effects.event("learnt", device=input.name, message=data.hex(" ").upper())
+        Raises NotFoundError for a device without an output.
+        """
+        self.effects.enter(now_ns)
+        output = next((one for one in self.book.outputs if one.name == device), None)
+        if output is None:
+            raise NotFoundError(f"no device {device!r} with an output")
+        self._tuning.sound(output, channel, note, velocity, for_s=for_s)
+
+    def panic(self, now_ns: int) -> None:
+        """End all that sounds, and change nothing else."""
+        self.effects.enter(now_ns)
+        self._commands.panic()
+
+    def shut_down(self, now_ns: int) -> None:
+        """Stop transport and silence the rig; the caller then waits for `drained`."""
+        self.effects.enter(now_ns)
+        self.transport.stop()
+        self._commands.panic()
+
+    def drained(self, now_ns: int) -> bool:
+        """Return whether everything that was to go out has left its wire."""
+        return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.book.wires if w.connected)
+
+    # Books, orders, and what is left of an earlier engine
+
+    def load(
+        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+    ) -> None:
+        """Swap in a compiled book. The song that is on stays on where the new book has it.
+
+        `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet, and what was
+        armed; what makes no sense in it is passed over. Transport goes on as it was, or stays stopped.
+        """
+        self.effects.enter(now_ns)
+        begin = begin or {}
+        # 1. What leaves the rig is released while its ports are still known.
+        self.book, self.generation = book, generation
+        self.routes.use(book)
+        # 2. Clocks, in the song that stays on if one does, before anything is started or located by them.
+        stays_on = book.songs.get(str(self._songs.on.identifier))
+        self.transport.use(book, stays_on)
+        self.ticks.use(book)
+        self.ticks.use_timings(stays_on)
+        self.tempo.use(book)
+        self.transport.set_gates()
+        # 3. The song itself, then what its routes bring along, and what was armed in it.
+        self._songs.use(book, begin)
+        self.routes.bring_along()
         self.effects.revision += 1
-        return True
+        self._panel.use(book.board)
+        self._panel.light()
+        self._commands.arm_again(begin)
+        self._panel.light()
+
+    def complete(self, book: CompiledBook, generation: int, now_ns: int, place: dict[str, Any]) -> None:
+        """Put the whole book in place of one that lacked songs, with what the place says of those."""
+        before = self.book.subjects
+        self.load(book, generation, now_ns)
+        self._songs.restore_done(place)
+        self.routes.mutes.restore(place.get("muted"), place.get("soloed"), book.subjects - before)
+        self.routes.install_again()
+        if self.armed.change is None:
+            self._commands.arm_again(place)
+        self.effects.revision += 1
+
+    def set_order(self, set_list: SetList, now_ns: int) -> None:
+        """Take a new running order; the song that is on stays on. Raises NotFoundError."""
+        self.effects.enter(now_ns)
+        self._songs.use_order(set_list)
+        self._panel.light()
+
+    def go_on(self, kept: Kept, now_ns: int) -> int:
+        """Take up what another engine has left, after `load` and before any tick; return the gap in ns.
+
+        The gap is that from the last tick that went out to the next one.
+        """
+        self.effects.enter(now_ns)
+        return self._recovery.go_on(kept)
+
+    # Ports
+
+    def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
+        """A port is there (again): end what its devices missed, then put them on their sounds."""
+        self.effects.enter(now_ns)
+        self._recovery.output_opened(wire, takes_pieces=takes_pieces)
+
+    def output_lost(
+        self,
+        wire: Wire,
+        now_ns: int,
+        unsent: Iterable[bytes] = (),
+        *,
+        why: str = "",
+        since_ns: int | None = None,
+    ) -> None:
+        """A port has gone; see `Recovery.output_lost`."""
+        self.effects.enter(now_ns)
+        self._recovery.output_lost(wire, unsent, why, since_ns)
+
+    def input_opened(self, input: Input, now_ns: int) -> None:
+        """A device can be heard (again)."""
+        self.effects.enter(now_ns)
+        self._recovery.input_opened(input)
+
+    def input_lost(self, input: Input, now_ns: int, *, why: str = "") -> None:
+        """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
+        self.effects.enter(now_ns)
+        self._recovery.input_lost(input, why)
+
+    # What others see
 
     def snapshot(self) -> Snapshot:
         """Return the state as values."""
-        on, tempo, transport = self._on, self.tempo, self.transport
+        on, tempo, transport = self._songs.on, self.tempo, self.transport
         clock, source, place = transport.clock, tempo.source, on.place
         step = clock.map.steps[clock.step]
         return Snapshot(
             revision=self.effects.revision,
             generation=self.generation,
-            set_list=replace(self._set_list, order=place.order),
-            order_revision=self._order_revision,
+            set_list=replace(self._songs.set_list, order=place.order),
+            order_revision=self._songs.order_revision,
             index=place.index,
             gap=place.gap,
             next_index=place.next_index,
@@ -209,13 +399,13 @@ class Show(ShowReturn):
             clock_source="internal" if source is None else source.name,
             armed=self.armed.state,
             chattering=self._presses.chattering_switches,
-            learning=None if self._learner is None else self._learner.state,
-            done=self._ticks.by_song(),
-            tuning=self._tuning,
+            learning=self._learning.state,
+            done=self._songs.done.by_song(),
+            tuning=self._tuning.note,
             devices=transport.devices.states(),
             click=ClickState(transport.metronome.alone, transport.metronome.counting_to),
             following=None if source is None else source.following_state(),
-            loops=tuple(self.loops.looped),
-            muted=tuple(sorted(self.mutes.muted)),
-            soloed=tuple(sorted(self.mutes.soloed)),
+            loops=tuple(self.routes.loops.looped),
+            muted=tuple(sorted(self.routes.mutes.muted)),
+            soloed=tuple(sorted(self.routes.mutes.soloed)),
         )

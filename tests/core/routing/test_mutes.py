@@ -104,7 +104,7 @@ def test_what_is_not_there_cannot_be_muted() -> None:
     made = stage()
     with pytest.raises(NotFoundError, match="there is no device nothing"):
         made.do(Action.MUTE, "device nothing")
-    assert not made.show.mutes.any
+    assert not made.show.routes.mutes.any
 
 
 def test_any_program_calls_the_song_of_its_number() -> None:

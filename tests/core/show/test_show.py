@@ -20,7 +20,8 @@ from routerd.core.model.controls import Control
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ArmedCommand, Snapshot
 from routerd.core.model.song import Patch
-from routerd.core.show.show import NO_SONG, Show
+from routerd.core.show.show import Show
+from routerd.core.show.tick_sender import NO_SONG
 from tests.stage import (
     CLOSER,
     CONTROLS,

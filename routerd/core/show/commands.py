@@ -1,0 +1,259 @@
+"""What can be asked of the show: done at once, or armed for a beat, a bar, a press or a release.
+
+Owns nothing: what is armed belongs to `armed`, and each action to the part that it changes. Here is the
+order: a command is checked before it is armed, so that it is refused while somebody looks; it is
+performed when its moment comes, and what has become impossible by then is reported, not raised.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from routerd.core.clock.tap import bpm_of, nudge_of
+from routerd.core.clock.transport import State
+from routerd.core.errors import CommandError
+from routerd.core.midi.messages import START_LEAD_NS
+from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
+from routerd.core.model.timing import ChangePolicy
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from routerd.core.show.armed import ArmedChange
+    from routerd.core.show.effects import Effects
+    from routerd.core.show.learning import Learning
+    from routerd.core.show.routes_in_force import RoutesInForce
+    from routerd.core.show.songs import Songs
+    from routerd.core.show.tempo import Tempo
+    from routerd.core.show.tick_sender import TickSender
+    from routerd.core.show.transport import Transport
+    from routerd.core.show.tuning_note import Tuner
+
+
+class Commands:
+    """Carries out what is asked, now or when its moment comes."""
+
+    __slots__ = (
+        "_armed",
+        "_effects",
+        "_learning",
+        "_routes",
+        "_songs",
+        "_tempo",
+        "_ticks",
+        "_transport",
+        "_tuning",
+    )
+
+    def __init__(
+        self,
+        *,
+        effects: Effects,
+        armed: ArmedChange,
+        transport: Transport,
+        tempo: Tempo,
+        ticks: TickSender,
+        routes: RoutesInForce,
+        songs: Songs,
+        tuning: Tuner,
+        learning: Learning,
+    ) -> None:
+        self._effects = effects
+        self._armed = armed
+        self._transport = transport
+        self._tempo = tempo
+        self._ticks = ticks
+        self._routes = routes
+        self._songs = songs
+        self._tuning = tuning
+        self._learning = learning
+
+    def apply(self, command: Command) -> None:
+        """Do or arm what is asked, or raise CommandError and change nothing."""
+        armed = self._armed.change
+        pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
+        changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
+        if changes and command.when.moment is Moment.NOW and not pressed:
+            command = self._by_policy(command)
+        if command.when.moment is not Moment.NOW:
+            self._arm(command)
+        elif pressed:
+            self._go(None)
+        else:
+            self._do(command)
+        self._transport.poll_devices()
+
+    def _by_policy(self, command: Command) -> Command:
+        """Let a song change wait for the beat or bar that the song asks for, while transport runs."""
+        if self._transport.clock.state is State.STOPPED:
+            return command
+        on = self._songs.on
+        if command.action is Action.SONG:
+            place = on.find_song(command.argument, command.place_index)
+        else:
+            place = on.place.at(on.neighbour(command.action))
+        name = str(command.argument) if place.index is None else place.order[place.index]
+        policy = on.book.songs[name].song.timing.change
+        if policy not in (ChangePolicy.BEAT, ChangePolicy.BAR):
+            return command
+        return command._replace(when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
+
+    def _do(self, command: Command) -> None:
+        if command.place_index is not None:
+            place = self._songs.on.find_song(command.argument, command.place_index)
+            self._songs.go_to(place, command.argument)
+        else:
+            _ACTIONS[command.action](self, command.argument)
+
+    # Armed changes
+
+    def _arm(self, command: Command) -> None:
+        command = self._songs.on.settled(command)
+        if command.action is Action.CONTINUE:
+            self._transport.position_of(command.argument)
+        elif command.action is Action.TEMPO:
+            bpm_of(command.argument)
+        elif command.action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO):
+            self._routes.check_subject(command.argument)
+        elif command.action is Action.SOURCE:
+            self._tempo.input_of(str(command.argument or ""))
+        elif command.action is Action.RETRIGGER:
+            self._transport.restartable(str(command.argument or ""))
+        if command.when.moment is Moment.NAMED_BAR:
+            self._check_named_bar(command.when.number)
+        self._armed.arm(command)
+        self.perform_on_release()
+        ready_ns = max(self._effects.now_ns, self._transport.wires_free_ns())
+        if not self._ticks.in_gap and self._transport.clock.next_due_ns - ready_ns >= 2 * START_LEAD_NS:
+            self.reach_line()
+
+    def _check_named_bar(self, bar: int) -> None:
+        clock = self._transport.clock
+        if clock.position_ticks > clock.map.tick_of_bar(bar - 1):
+            now = clock.map.bar_at(clock.position_ticks) + 1
+            raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
+
+    def arm_again(self, begin: dict[str, Any]) -> None:
+        """Arm what `begin` (a place) has as armed before a restart, or report that it is gone and why."""
+        kept = begin.get("armed")
+        if not isinstance(kept, dict):
+            return
+        on = self._songs.on
+        try:
+            if on.identifier != begin.get("song"):
+                raise CommandError("the song that was on is not in the rig folder any more")
+            command = command_from_plain(kept)
+            if command.when.counted or command.when.moment is Moment.NOW:
+                raise CommandError(f"its {command.when.moment.value} went by while the service was away")
+            if command.place_index is None:
+                command = on.settled(command)
+            else:
+                on.find_song(command.argument, command.place_index)
+        except (CommandError, ValueError) as error:
+            shown = {key: kept.get(key) for key in ("action", "argument", "when")}
+            self._effects.event("armed-gone", **shown, why=str(error))
+            return
+        self._armed.arm(command)
+
+    def reach_line(self) -> None:
+        """In the gap before a tick: do what is armed if that tick is the one it waits for."""
+        armed = self._armed.change
+        if armed is None:
+            return
+        left = armed.lines_left
+        if armed.on_line(self._transport.clock):
+            self._perform_armed()
+        elif armed.lines_left != left:
+            self._effects.revision += 1
+
+    def perform_on_release(self) -> None:
+        """Do what waits for the last key or pedal to come up, if it has."""
+        inputs = self._songs.on.book.inputs
+        if self._armed.waits_for_release and not any(input.sounds() for input in inputs):
+            self._perform_armed()
+
+    def _perform_armed(self) -> None:
+        command = self._armed.take()
+        try:
+            self._do(command)
+        except CommandError as error:  # the book or the order has changed since it was armed
+            self._effects.event("refused", action=command.action.value, why=str(error))
+
+    def _go(self, _argument: int | str | None) -> None:
+        """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
+        before, revision = self._armed.change, self._effects.revision
+        command = self._armed.take()
+        try:
+            self._do(command)
+        except CommandError as error:
+            self._armed.change, self._effects.revision = before, revision
+            # not as NotFoundError: whoever pressed has named nothing
+            raise CommandError(f"what is armed cannot be done: {error}") from error
+
+    # Actions that concern several parts
+
+    def _song(self, argument: int | str | None) -> None:
+        self._songs.go_to(self._songs.on.find_song(argument), argument)
+
+    def _section(self, argument: int | str | None) -> None:
+        self._songs.go_to_section(self._songs.on.find_section(argument))
+
+    def _done_next(self, argument: int | str | None) -> None:
+        self._songs.mark_done(None, argument if isinstance(argument, int) else None)
+
+    def _stop(self, _argument: int | str | None) -> None:
+        """Stop, and forget what is armed: nobody who stops expects a change to go through afterwards."""
+        self._transport.stop()
+        self._armed.disarm("stop")
+
+    def _panic(self, _argument: int | str | None) -> None:
+        """Forget what is armed and end all that sounds. Transport, clock and click go on."""
+        self._armed.disarm("panic")
+        self.panic()
+
+    def _silence(self, _argument: int | str | None) -> None:
+        """Stop, forget what is armed and end all that sounds, also the click and what would sound a little
+        later. The clock goes on, as always."""
+        self._transport.stop()
+        if self._transport.metronome.alone:
+            self._transport.click("off")
+        self._armed.disarm("silence")
+        self._transport.schedule.hush()
+        self.panic()
+
+    def panic(self) -> None:
+        """End all that sounds, also the note that somebody tunes by."""
+        self._routes.panic()
+        self._tuning.forget()
+
+
+_ACTIONS: dict[Action, Callable[[Commands, int | str | None], None]] = {
+    Action.NEXT: lambda show, _: show._songs.step(Action.NEXT),
+    Action.PREVIOUS: lambda show, _: show._songs.step(Action.PREVIOUS),
+    Action.SONG: Commands._song,
+    Action.SECTION: Commands._section,
+    Action.NEXT_SECTION: lambda show, _: show._songs.step_section(Action.NEXT_SECTION),
+    Action.PREVIOUS_SECTION: lambda show, _: show._songs.step_section(Action.PREVIOUS_SECTION),
+    Action.TEMPO: lambda show, bpm: show._tempo.set_by_hand(bpm_of(bpm)),
+    Action.SONG_TEMPO: lambda show, _: show._tempo.set_by_song(show._songs.on),
+    Action.SOURCE: lambda show, device: show._tempo.follow(str(device or "")),
+    Action.PANIC: Commands._panic,
+    Action.SILENCE: Commands._silence,
+    Action.TAP: lambda show, argument: show._tempo.tap(argument),
+    Action.NUDGE: lambda show, by: show._tempo.set_by_hand(show._transport.clock.bpm + nudge_of(by)),
+    Action.HALF: lambda show, _: show._tempo.set_by_hand(show._transport.clock.bpm / 2),
+    Action.DOUBLE: lambda show, _: show._tempo.set_by_hand(show._transport.clock.bpm * 2),
+    Action.RETRIGGER: lambda show, argument: show._transport.retrigger(str(argument or "")),
+    Action.CLICK: lambda show, argument: show._transport.click(argument),
+    Action.START: lambda show, _: show._transport.start_from_top(),
+    Action.STOP: Commands._stop,
+    Action.CONTINUE: lambda show, bar: show._transport.resume_from(bar),
+    Action.MUTE: lambda show, subject: show._routes.mute(Action.MUTE, subject),
+    Action.UNMUTE: lambda show, subject: show._routes.mute(Action.UNMUTE, subject),
+    Action.SOLO: lambda show, subject: show._routes.mute(Action.SOLO, subject),
+    Action.UNSOLO: lambda show, subject: show._routes.mute(Action.UNSOLO, subject),
+    Action.GO: Commands._go,
+    Action.CANCEL: lambda show, _: show._armed.disarm("cancel"),
+    Action.CHECK: Commands._done_next,
+    Action.LEARN: lambda show, argument: show._learning.learn(argument),
+}

@@ -1,0 +1,137 @@
+"""The panel: what hands and feet do to switches, and what LEDs show them.
+
+Owns how far every press has come, and what every LED was last told. A press that means something is
+carried out as a command; one that is refused is reported and changes nothing.
+
+Invariants: LEDs are told only what has changed, and all of it when their device comes back; a switch that
+chatters is reported once, and once again when it is quiet.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from routerd.core.clock.transport import State
+from routerd.core.errors import CommandError
+from routerd.core.model.arming import Command
+from routerd.core.show.contacts import described
+from routerd.core.show.leds import Board, Facts
+from routerd.core.show.presses import Presses
+
+if TYPE_CHECKING:
+    from routerd.core.model.controls import Control, Turn
+    from routerd.core.output.wire import Wire
+    from routerd.core.show.armed import ArmedChange
+    from routerd.core.show.commands import Commands
+    from routerd.core.show.effects import Effects
+    from routerd.core.show.routes_in_force import RoutesInForce
+    from routerd.core.show.songs import Songs
+    from routerd.core.show.transport import Transport
+
+
+class Panel:
+    """Reads switches and lights LEDs; `presses.next_due_ns` is when `pass_time` has something to do."""
+
+    __slots__ = (
+        "_armed",
+        "_board",
+        "_commands",
+        "_effects",
+        "_lit_revision",
+        "_routes",
+        "_songs",
+        "_transport",
+        "presses",
+    )
+
+    def __init__(
+        self,
+        *,
+        effects: Effects,
+        armed: ArmedChange,
+        transport: Transport,
+        routes: RoutesInForce,
+        songs: Songs,
+        commands: Commands,
+    ) -> None:
+        self._effects = effects
+        self._armed = armed
+        self._transport = transport
+        self._routes = routes
+        self._songs = songs
+        self._commands = commands
+        self._board = Board((), {})
+        self._lit_revision = -1
+        """The revision that LEDs show."""
+        self.presses = Presses()
+
+    def use(self, board: Board) -> None:
+        """Take the LEDs of another book."""
+        self._board = board
+
+    # Switches
+
+    def turn(self, turn: Turn) -> None:
+        """Take one edge of a switch."""
+        self._carry_out(self.presses.turn(turn, self._effects.now_ns))
+        if self.presses.news:
+            self._report_switches()
+
+    def pass_time(self) -> None:
+        """Carry out what time alone decides: that a press is a long one, or no double one."""
+        self._carry_out(self.presses.due(self._effects.now_ns))
+        self._report_switches()
+
+    def lose_input(self, device: str) -> None:
+        """A device cannot be heard any more: forget its switches."""
+        self.presses.forget(device)
+        self._report_switches()
+
+    def _carry_out(self, controls: list[Control]) -> None:
+        for control in controls:
+            try:
+                argument = control.subject or control.argument or None
+                action = self._routes.mutes.toggled(control.action, control.subject)
+                self._commands.apply(Command(action, argument, control.when))
+                self.light()
+            except CommandError as error:
+                self._effects.event(
+                    "refused", device=control.device, action=control.action.value, why=str(error)
+                )
+
+    def _report_switches(self) -> None:
+        """Report the switches that have begun to chatter, or are heard again."""
+        for (device, what), chatters in self.presses.news:
+            kind = "chattering" if chatters else "quiet-again"
+            self._effects.event(kind, device=device, switch=described(what))
+            self._effects.revision += 1
+        self.presses.news.clear()
+
+    # LEDs
+
+    def light(self) -> None:
+        """Let every LED show how things stand, if anything may have changed."""
+        effects = self._effects
+        if effects.revision == self._lit_revision:
+            return
+        self._lit_revision = effects.revision
+        for output, data in self._board.update(self._facts()):
+            output.offer(data, effects.now_ns, effects.sink)
+
+    def light_again(self, wire: Wire) -> None:
+        """A port is there again: tell all its LEDs how things stand."""
+        self._board.forget(wire)
+        self._lit_revision = -1
+        self.light()
+
+    def _facts(self) -> Facts:
+        on = self._songs.on
+        return Facts(
+            running=self._transport.clock.state is not State.STOPPED,
+            armed=self._armed.change is not None,
+            song=0 if on.place.index is None else on.place.index + 1,
+            section=on.section_number,
+            section_name=on.section.name if on.section_number else "",
+            last_song=on.place.next_index is None,
+            open_items=self._songs.open_steps,
+        )
