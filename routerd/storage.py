@@ -14,6 +14,8 @@ import stat
 from pathlib import Path
 from typing import BinaryIO
 
+_PRIVATE = 0o600
+
 NEW = ".routerd-new"
 """How the name of a file ends that is not in place yet; one that a killed process left is of no use."""
 
@@ -51,7 +53,8 @@ def put(
     """Put a file in place, whole: whoever reads `path` at any moment sees the old content or all of the new.
 
     A file that is a link is written where it points, if that is in the folder `inside` or below; else
-    OutsideError is raised. The permissions of an old file stay; a new one gets `mode` less the umask. With
+    OutsideError is raised. The permissions of an old file stay; a new one gets `mode` less the umask, and
+    folders that are missing are made for whoever may read it. With
     `replace` false an old file stays as it is and FileExistsError is raised. `most_bytes` is what its reader
     takes: more is not written but raises TooLargeError. Raises OSError; then nothing has changed, and nothing
     is left beside the file.
@@ -60,6 +63,7 @@ def put(
         raise TooLargeError(path, most_bytes)
     # 1. Find the place itself, so that a link stays a link and is judged by where it leads.
     real = within(path, inside)
+    _make_folder(real.parent, mode)
     folder = os.open(real.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
     try:
         old = _facts(real, folder)
@@ -93,11 +97,13 @@ def put(
 def append(path: Path, data: bytes, head: bytes, most_bytes: int, *, inside: Path) -> bool:
     """Add to a file that grows, which begins with `head`; False, and nothing, beyond `most_bytes`.
 
-    Raises OSError; then the file is as it was, with no half line in its middle.
+    File and folders are made for this user alone where they are missing. Raises OSError; then the file is as
+    it was, with no half line in its middle.
     """
     real = within(path, inside)
+    _make_folder(real.parent, _PRIVATE)
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-    handle = os.open(real, flags, 0o600)
+    handle = os.open(real, flags, _PRIVATE)
     try:
         facts = os.fstat(handle)
         if not stat.S_ISREG(facts.st_mode):
@@ -158,16 +164,16 @@ def within(path: Path, folder: Path) -> Path:
     return real
 
 
-def make_folder(path: Path, inside: Path) -> None:
-    """Make a folder and its parents, for this user alone; raises OutsideError where it lies elsewhere."""
-    within(path, inside).mkdir(mode=0o700, parents=True, exist_ok=True)
-
-
 def sweep(folder: Path) -> None:
     """Remove what killed processes left in a folder that nobody else writes to."""
     with contextlib.suppress(OSError):
         for file in folder.glob(f".*{NEW}"):
             file.unlink()
+
+
+def _make_folder(path: Path, file_mode: int) -> None:
+    """Make a folder that is missing, and its parents, for whoever may read the file in it."""
+    path.mkdir(mode=file_mode | (file_mode & 0o444) >> 2, parents=True, exist_ok=True)
 
 
 def _lies_in(real: Path, folder: Path) -> bool:

@@ -23,6 +23,21 @@ SET = "name: Harbour\norder:\n  - one\n"
 NEW = SetList("Harbour", ("one", "one"))
 
 
+def test_folders_that_are_missing_are_made_for_whoever_may_read_the_file(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        storage.put(tmp_path / "open" / "in" / "file", b"x", inside=tmp_path)
+        storage.put(tmp_path / "private" / "file", b"x", inside=tmp_path, mode=0o600)
+        storage.append(tmp_path / "log" / "file", b"x", b"", 10, inside=tmp_path)
+    finally:
+        os.umask(before)
+    folders = ("open", "open/in", "private", "log")
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in folders] == [0o755, 0o755, 0o700, 0o700]
+    with pytest.raises(storage.OutsideError):
+        storage.put(tmp_path / "open" / ".." / ".." / "elsewhere" / "file", b"x", inside=tmp_path)
+    assert not (tmp_path.parent / "elsewhere").exists()
+
+
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     """A small rig folder."""

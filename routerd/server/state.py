@@ -120,7 +120,6 @@ class StateFolder:
         self._warn(f"{path} makes no sense ({why}); {what}, going on without it")
 
     def _write(self, name: str, data: bytes, most_bytes: int) -> None:
-        self.path.mkdir(mode=0o700, parents=True, exist_ok=True)
         storage.put(self.path / name, data, inside=self.path, mode=0o600, most_bytes=most_bytes)
 
 

@@ -105,7 +105,6 @@ def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
 
 
 def _write_schemas(folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
     for name, schema in json_schemas().items():
         text = json.dumps(schema, indent=2) + "\n"
         storage.put(folder / f"{name}.schema.json", text.encode(), inside=folder)

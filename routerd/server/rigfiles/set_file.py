@@ -31,7 +31,6 @@ def save_set(folder: Path, set_list: SetList) -> str:
     path = _path_of(folder, set_list.name)
     before = storage.read(path, LARGEST_FILE_BYTES, inside=folder) if path.exists() else None
     text = _new_text(set_list) if before is None else _changed_text(_decoded(before), set_list)
-    path.parent.mkdir(exist_ok=True)
     try:
         storage.put(path, text.encode(), inside=folder, replace=before is not None)
     except storage.OutsideError as error:

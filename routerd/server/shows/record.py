@@ -70,12 +70,10 @@ class RecordFolder:
         return self._append(MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
 
     def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
-        storage.make_folder(self.path, self._inside)
         return storage.append(self.path / name, data, head, most_bytes, inside=self._inside)
 
     def write_report(self, number: int, report: Plain) -> None:
         """Put the report of the server's start of that number in the place of the one before."""
-        storage.make_folder(self.path, self._inside)
         file = self.path / f"report-{number}.json"
         storage.put(
             file, json.dumps(report).encode(), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES

@@ -30,7 +30,6 @@ class SoundcheckFolder:
 
     def write(self, document: Plain) -> None:
         """Keep a soundcheck; raises OSError. The oldest beyond MOST_KEPT are removed."""
-        storage.make_folder(self.path, self._inside)
         file = self.path / f"{document['name']}.json"
         storage.put(
             file, json.dumps(document).encode(), inside=self._inside, mode=0o600, most_bytes=LARGEST_BYTES
