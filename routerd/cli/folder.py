@@ -1,4 +1,4 @@
-"""Commands on rig folders that need no running service: check, explain, sheet, diff, import; and ports."""
+"""Commands that need no running service: check, explain, sheet, diff and import; new and ports."""
 
 from __future__ import annotations
 
@@ -11,7 +11,19 @@ from routerd.printing import complain, say, say_lines
 
 
 def add_commands(commands: Commands) -> None:
-    """Define check, explain, sheet, diff, import and ports."""
+    """Define new, check, explain, sheet, diff, import and ports."""
+    new = commands.add_parser(
+        "new",
+        help="make a rig folder from the ports that are there",
+        description="Make a rig folder as a start: a device for each port that is there, one song, one set. "
+        "Nothing that exists is overwritten. Exit status 0: made; 2: not made.",
+    )
+    new.add_argument("folder", type=Path, metavar="DIR", help="a folder that is new, or empty")
+    new.add_argument("--learn", action="store_true", help="ask for the switches for next, previous and panic")
+    new.add_argument(
+        "--ports", choices=("alsa", "jack"), help="what offers the ports (default: those of this machine)"
+    )
+
     check = commands.add_parser(
         "check",
         help="check a rig folder",
@@ -89,6 +101,12 @@ def add_commands(commands: Commands) -> None:
     ports.add_argument("--ports", choices=("alsa", "jack"), help="what offers the ports")
 
 
+def _new(options: argparse.Namespace) -> int:
+    from routerd.cli.new import make_folder
+
+    return make_folder(options.folder, options.ports, learn=options.learn)
+
+
 def _check(options: argparse.Namespace) -> int:
     from routerd.ports import find_ports, missing_library
     from routerd.server.offline.check import check
@@ -142,6 +160,7 @@ def _ports(options: argparse.Namespace) -> int:
 
 
 COMMANDS = {
+    "new": _new,
     "check": _check,
     "explain": _explain,
     "sheet": _sheet,

@@ -273,10 +273,11 @@ def _entry_of(state: LearningState) -> str | None:
             return None
         where = f"controller: {message[1]}, channel: {(message[0] & 0x0F) + 1}"
         return f"- {{from: {state.device}, {where}, heel: {state.low}, toe: {state.high}}}"
-    return f"- {{from: {state.device}, {_how_written(message)}, do: next}}"
+    return f"- {{from: {state.device}, {message_as_written(message)}, do: next}}"
 
 
-def _how_written(message: bytes) -> str:
+def message_as_written(message: bytes) -> str:
+    """Return a press as a control's entry in rig.yaml says it, such as `note: 36, channel: 10`."""
     channel = (message[0] & 0x0F) + 1
     kind = message[0] & 0xF0
     if kind == NOTE_ON:

@@ -50,7 +50,7 @@ function _shtab_routerd_using
   test "$_shtab_routerd_cmdpath" = "$argv"
 end
 
-set -g _shtab_routerd_commands run demo check explain sheet diff import ports status report soundcheck
+set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status report soundcheck
 set -g _shtab_routerd_opts_with_value --copy --date --device --far-end --html --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
 
 complete -c routerd -e
@@ -71,6 +71,11 @@ complete -c routerd -n '_shtab_routerd_using run; and test $_shtab_routerd_npos 
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a demo -d 'Runs the service on simulated devices at true speed: an invented band'"'"'s rig and three-song set, someone at the keyboard, a foot switch, a section change, a patch dump. It reports what happens and ends with the jitter report.'
 complete -c routerd -n '_shtab_routerd_using demo' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using demo' -l copy -xka "(__fish_complete_directories)" -d 'do not play; copy the demo'"'"'s rig folder to DIR'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a new -d 'Make a rig folder as a start: a device for each port that is there, one song, one set. Nothing that exists is overwritten. Exit status 0: made; 2: not made.'
+complete -c routerd -n '_shtab_routerd_using new' -s h -l help -d 'show this help message and exit'
+complete -c routerd -n '_shtab_routerd_using new' -l learn -d 'ask for the switches for next, previous and panic'
+complete -c routerd -n '_shtab_routerd_using new' -l ports -xka "alsa jack" -d 'what offers the ports (default: those of this machine)'
+complete -c routerd -n '_shtab_routerd_using new; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'a folder that is new, or empty'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a check -d 'Check every file of a rig folder and print every mistake as file:line: what is wrong; what would be right. Exit status 0: all good; 1: mistakes.'
 complete -c routerd -n '_shtab_routerd_using check' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using check' -l set -x -d 'also require that this set exists'
