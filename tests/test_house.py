@@ -90,17 +90,12 @@ LONG_WITHOUT_REASON: list[str] = [
     "routerd.core.clock.clock",
     "routerd.core.routing.tables",
     "routerd.engine.main",
-    "routerd.server.app",
     "routerd.server.http.shapes",
     "routerd.server.rigfiles.scalars",
     "routerd.server.soundcheck.run",
 ]
 
 IN_CIRCLES: list[str] = [
-    "routerd.server.app",
-    "routerd.server.shows.record_keeper",
-    "routerd.server.soundcheck.run",
-    "routerd.server.soundcheck.service",
 ]
 
 

@@ -35,48 +35,45 @@ class EngineSilentError(LinkError):
 class Listener(Protocol):
     """Whoever wants to know what the engine tells by itself."""
 
-    def told(self, kind: str, body: Any) -> None:
+    def on_message(self, kind: str, body: Any) -> None:
         """Take a message of the kinds hello, snapshot, ports, counters, traffic, event."""
 
-    def ticked(self, records: list[TickRecord]) -> None:
+    def on_ticks(self, records: list[TickRecord]) -> None:
         """Take a batch of tick records."""
 
-    def tapped(self, taps: list[Tap]) -> None:
+    def on_taps(self, taps: list[Tap]) -> None:
         """Take a batch of messages that came in or went out."""
 
 
 class EngineLink:
     """One connection to the engine, for the life of this process."""
 
-    def __init__(
-        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener: Listener
-    ) -> None:
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._reader = reader
         self._writer = writer
-        self._listener = listener
         self._numbers = itertools.count(1)
         self._answers: dict[int, asyncio.Future[Any]] = {}
         self._loaded: dict[int, asyncio.Future[Any]] = {}
         self._sending = asyncio.Lock()
 
     @classmethod
-    async def over(cls, end: socket.socket, listener: Listener) -> EngineLink:
+    async def over(cls, end: socket.socket) -> EngineLink:
         """Return the link over this end of a socket pair; it reads nothing before `run`."""
         reader, writer = await asyncio.open_connection(sock=end)
-        return cls(reader, writer, listener)
+        return cls(reader, writer)
 
-    async def run(self) -> None:
+    async def run(self, listener: Listener) -> None:
         """Read until the engine has gone; raises LinkError when it does not speak this version."""
         unpacker = Unpacker()
         try:
             while data := await self._reader.read(65536):
                 for message in unpacker.feed(data):
                     if isinstance(message, Message):
-                        self._take(message)
+                        self._take(message, listener)
                     elif isinstance(message, Taps):
-                        self._listener.tapped(message)
+                        listener.on_taps(message)
                     else:
-                        self._listener.ticked(message)
+                        listener.on_ticks(message)
         except ConnectionError:
             pass
         finally:
@@ -85,7 +82,7 @@ class EngineLink:
                     waiting.set_exception(EngineSilentError("the engine has gone"))
             self._writer.close()
 
-    def _take(self, message: Message) -> None:
+    def _take(self, message: Message, listener: Listener) -> None:
         kind, body = message
         if kind == "ping":
             self._send("pong", body)
@@ -94,7 +91,7 @@ class EngineLink:
         elif kind == "loaded":
             _settle(self._loaded.pop(body["generation"], None), body)
         else:
-            self._listener.told(kind, body)
+            listener.on_message(kind, body)
 
     def _send(self, kind: str, body: Any) -> None:
         if not self._writer.is_closing():

@@ -19,21 +19,18 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic_ns
-from typing import Any
 
 import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model.plain import Plain
-from routerd.core.model.set_list import SetList
-from routerd.errand import StuckError
 from routerd.link.working_book import Origin
 from routerd.server.app import App
-from routerd.server.disk import Disk
 from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.server.link_client import EngineLink
 from routerd.server.log import log_realtime, set_up_log
+from routerd.server.rig_loader import RigFiles
 from routerd.server.state import StateFolder
 
 RETRY_S = 1.0
@@ -96,17 +93,11 @@ async def run(options: Options, end: socket.socket) -> int:
     """Be the server at this end of the link until the engine has gone or SIGTERM comes."""
     end.setblocking(False)
     log = structlog.get_logger()
-    rig_disk = Disk()
-    app = App(
-        StateFolder(options.state_dir, log.warning, Origin(str(options.folder), options.set_name)),
-        lambda: _read_folder(options, rig_disk),
-        _new_measurements,
-        lambda set_list: _save_set(options, set_list),
-        rig_disk,
-    )
-    app.rig_file = options.folder / "rig.yaml"
-    app.link = await EngineLink.over(end, app)
-    reading = asyncio.create_task(app.link.run())
+    link = await EngineLink.over(end)
+    origin = Origin(str(options.folder), options.set_name)
+    state_folder = StateFolder(options.state_dir, log.warning, origin)
+    app = App(link, state_folder, RigFiles(options.folder, options.set_name))
+    reading = asyncio.create_task(link.run(app))
     watching = asyncio.create_task(app.health.run())
     working = asyncio.create_task(_work(app, options))
     ended = asyncio.Event()
@@ -150,7 +141,8 @@ async def _work(app: App, options: Options) -> None:
 
 
 async def _serve(app: App, options: Options) -> None:
-    app.show_log.record(on=options.record)
+    app.record.begin()
+    app.record.record(on=options.record)
     app.health.look()
     renewing = asyncio.create_task(_renew_book(app))
     reloading = asyncio.create_task(_reload_when_asked(app))
@@ -162,7 +154,7 @@ async def _serve(app: App, options: Options) -> None:
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
             began: Plain = {"kind": "server-started", "at_ns": monotonic_ns()}
-            app.tell({**began, "listen": where, "version": __version__})
+            app.feed.emit({**began, "listen": where, "version": __version__})
             await asyncio.gather(renewing, reloading)
 
 
@@ -173,7 +165,7 @@ async def _reload_when_asked(app: App) -> None:
         await app.reload_asked.wait()
         app.reload_asked.clear()
         try:
-            await app.reload()
+            await app.rig.reload()
         except RigFolderError as error:
             log.error("SIGHUP: the rig folder has mistakes and is not taken", count=len(error.problems))
             for problem in error.problems[:20]:
@@ -186,7 +178,7 @@ async def _renew_book(app: App) -> None:
     """Where the engine went on with the book of one that had died: read the folder, as at every start."""
     if app.view.hello["brings_old_book"]:
         try:
-            await app.reload()
+            await app.rig.reload()
         except (RigFolderError, LinkError) as error:
             problems = error.problems if isinstance(error, RigFolderError) else [str(error)]
             log = structlog.get_logger()
@@ -222,36 +214,11 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
 
 async def _bring_book(app: App) -> None:
     """Give the engine its first book, or learn the names of the one it has."""
-    working = await app.keeper.read_working_book()
+    working = await app.state.read_working_book()
     if not app.view.hello["generation"]:
-        await app.begin(working)
+        await app.rig.begin(working)
         return
     try:
-        await app.resume(working)
+        await app.rig.resume(working)
     except RigFolderError as error:
         app.view.problems["files"] = error.problems
-
-
-def _save_set(options: Options, set_list: SetList) -> str:
-    from routerd.server.rigfiles.set_file import save_set
-
-    return save_set(options.folder, set_list)
-
-
-async def _read_folder(options: Options, disk: Disk) -> Any:
-    def read() -> Any:
-        from routerd.server.rigfiles import load_folder
-
-        return load_folder(options.folder, options.set_name)
-
-    try:
-        return await disk.do(read)
-    except StuckError as error:
-        config = await asyncio.to_thread(importlib.import_module, "routerd.server.rigfiles")
-        return config.unreadable(str(error.strerror))
-
-
-def _new_measurements(started_ns: int) -> Any:
-    from routerd.server.report import Measurements
-
-    return Measurements(started_ns)

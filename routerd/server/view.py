@@ -90,6 +90,11 @@ class View:
         return bool(self.hello)
 
     @property
+    def report_facts(self) -> Plain:
+        """What a report says of the machine: `realtime` and the kind of `ports`."""
+        return {"realtime": self.hello["realtime"], "ports": self.hello["ports"]}
+
+    @property
     def ready(self) -> bool:
         """Whether the engine has a book."""
         return self.snapshot.generation > 0

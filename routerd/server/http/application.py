@@ -36,6 +36,8 @@ from routerd.server.http.operation import (
 from routerd.server.http.problems import ProblemError
 from routerd.server.out_of_memory import end_if_out_of_memory
 from routerd.server.rigfiles.problems import choose, nearest, shown
+from routerd.server.soundcheck.run import Access
+from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.status import status_now
 from routerd.server.view import View
 
@@ -94,18 +96,20 @@ def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
     """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
     view, link = app.view, app.link
     status = partial(status_now, view, app.hub)
+    access = Access(view, link, app.feed, app.measurements)
+    soundchecks = Soundchecks(access, app.state, app.rig, app.rig_folder)
     reports = report_handlers.ReportHandlers(
-        reports=app,
-        soundchecks=app.soundchecks,
-        record=app.show_log,
+        reports=app.reports,
+        soundchecks=soundchecks,
+        record=app.record,
         view=view,
         measurements=app.measurements,
-        cache=app.keeper.folder.path,
+        cache=app.state.folder.path,
     )
     owners: tuple[tuple[Operations, Any], ...] = (
         (show_handlers.OPERATIONS, show_handlers.ShowHandlers(view, status, app.hub)),
-        (set_list_handlers.OPERATIONS, set_list_handlers.SetListHandlers(app)),
-        (command_handlers.OPERATIONS, command_handlers.CommandHandlers(view, link, status, app.reload)),
+        (set_list_handlers.OPERATIONS, set_list_handlers.SetListHandlers(view, app.rig, app.feed.emit)),
+        (command_handlers.OPERATIONS, command_handlers.CommandHandlers(view, link, status, app.rig.reload)),
         (tuning_handlers.OPERATIONS, tuning_handlers.TuningHandlers(view, link, status)),
         (report_handlers.OPERATIONS, reports),
         (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),

@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from time import monotonic_ns
-from typing import Annotated, TypeVar
+from typing import Annotated, Protocol, TypeVar
 
 from aiohttp import web
 from pydantic import Field
 
-from routerd.core.errors import CommandError, FileEditError, NotFoundError
+from routerd.core.errors import FileEditError, NotFoundError
 from routerd.core.model import set_list as edits
+from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import SetList
-from routerd.server.app import App
 from routerd.server.http.bodies import Body, Line, Nothing, Number, known_order, known_song
 from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import Call, Handler, Operations, json_response
@@ -25,6 +25,7 @@ from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Saved, SetListDocument
 from routerd.server.rigfiles.problems import choose, shown
 from routerd.server.status import set_list_document
+from routerd.server.view import View
 
 OPERATIONS = Operations()
 EDIT_PROBLEMS = (*PROBLEMS, "changed-meanwhile")
@@ -86,20 +87,35 @@ def tags_in(header: str) -> list[str]:
     return [tag.strip() for tag in header.split(",")]
 
 
-class SetListHandlers:
-    """Reads and changes the running order that `app` plays."""
+class RunningOrder(Protocol):
+    """Who has the running order changed; see routerd.server.rig_loader."""
 
-    def __init__(self, app: App) -> None:
-        self._app = app
+    async def change_order(self, edit: Edit, base: SetList | None = None) -> tuple[SetList, SetList]:
+        """Give tonight what `edit` makes of the present order; return both."""
+
+    async def undo_order(self) -> None:
+        """Take the last change back."""
+
+    async def save_order(self) -> str:
+        """Write it into its file; return the file's name."""
+
+
+class SetListHandlers:
+    """Reads the running order of `view` and has it changed."""
+
+    def __init__(self, view: View, order: RunningOrder, emit: Callable[[Plain], None]) -> None:
+        self._view = view
+        self._order = order
+        self._emit = emit
 
     @property
     def _tag(self) -> str:
         """The entity tag of the running order: which engine, and which of its revisions."""
-        view = self._app.view
+        view = self._view
         return f'"{view.hello["started_ns"]:x}-{view.snapshot.order_revision}"'
 
     def _answer(self) -> web.Response:
-        return json_response(set_list_document(self._app.view), headers={"ETag": self._tag})
+        return json_response(set_list_document(self._view), headers={"ETag": self._tag})
 
     @OPERATIONS.add(
         "GET",
@@ -127,7 +143,7 @@ class SetListHandlers:
     )
     async def put(self, call: Call[SetListBody]) -> web.Response:
         """Another running order, or another set of the folder."""
-        view, body = self._app.view, call.body
+        view, body = self._view, call.body
         if body.order is None:
             chosen = view.find_set_list(str(body.name))
             if chosen is None:
@@ -163,7 +179,7 @@ class SetListHandlers:
     )
     async def insert(self, call: Call[InsertBody]) -> web.Response:
         """Put a song in: at a place, or right behind the one that is on."""
-        song, snapshot = known_song(self._app.view, call.body.song), self._app.view.snapshot
+        song, snapshot = known_song(self._view, call.body.song), self._view.snapshot
         behind = snapshot.gap if snapshot.index is None else snapshot.index + 1
         await self._change(call, lambda now: edits.insert(now, song, call.body.to or behind + 1))
         return self._answer()
@@ -194,15 +210,7 @@ class SetListHandlers:
     @_edit("undo", "Take the last change of the running order back", Nothing)
     async def undo(self, _call: Call[Nothing]) -> web.Response:
         """Take the last change of the order back."""
-        app = self._app
-        async with app.changing:
-            earlier = app.keeper.undo[-1] if app.keeper.undo else None
-            if earlier is None:
-                raise CommandError("there is no change of the running order to take back")
-            gone = [name for name in earlier.order if name not in app.view.songs]
-            if gone:
-                raise CommandError(f"song {gone[0]!r} of the order before is no longer there")
-            await app.set_order(earlier, undoing=True)
+        await self._order.undo_order()
         return self._answer()
 
     @OPERATIONS.add(
@@ -215,39 +223,33 @@ class SetListHandlers:
     )
     async def save(self, _call: Call[Nothing]) -> Saved:
         """Write the running order into its file."""
-        app = self._app
-        async with app.rig_files:
-            set_list = app.view.set_list
-            try:
-                file = await app.rig_disk.do(lambda: app.save_set(set_list))
-            except (FileEditError, OSError) as error:
-                raise ProblemError("not-saved", str(error)) from error
-            app.saved(set_list)
-        return Saved(file)
+        try:
+            return Saved(await self._order.save_order())
+        except (FileEditError, OSError) as error:
+            raise ProblemError("not-saved", str(error)) from error
 
     async def _change_songs(self, call: Call[Body], edit: Edit) -> web.Response:
         """Move songs or take them out; that this has left no encore is reported, as nobody asked for it."""
         before, after = await self._change(call, edit)
         if before.encore and not after.encore:
-            title = self._app.view.title(before.order[-1])
-            self._app.tell({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
+            title = self._view.title(before.order[-1])
+            self._emit({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
         return self._answer()
 
     async def _change(
         self, call: Call[Body], edit: Edit, base: SetList | None = None
     ) -> tuple[SetList, SetList]:
         """Change the running order; return it as it was and as it is."""
-        app = self._app
-        async with app.changing:
+
+        def guarded(now: SetList) -> SetList:
             given = call.request.headers.get("If-Match")
             if given is not None and "*" not in tags_in(given) and self._tag not in tags_in(given):
                 raise ProblemError(
                     "changed-meanwhile", f"the running order is {self._tag} by now, not {shown(given)}"
                 )
-            before = app.view.set_list
             try:
-                changed = edit(before)
+                return edit(now)
             except NotFoundError as error:
                 raise ProblemError("unknown-place", str(error)) from error
-            await app.set_order(changed, base)
-        return before, changed
+
+        return await self._order.change_order(guarded, base)

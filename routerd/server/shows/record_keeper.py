@@ -11,16 +11,14 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic_ns
-from typing import TYPE_CHECKING
 
 from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
+from routerd.server.disk import Disk
+from routerd.server.feed import Feed
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
-from routerd.server.view import NO_SNAPSHOT
-
-if TYPE_CHECKING:
-    from routerd.server.app import App
+from routerd.server.view import NO_SNAPSHOT, View
 
 WRITE_EVERY_S = 1.0
 MESSAGES_EVERY = 5
@@ -36,19 +34,25 @@ MOST_WAITING = 50_000
 
 
 class ShowLog:
-    """One for each start of the server; begins at once. `dropped` counts what could not be kept."""
+    """One for each start of the server, from `begin` to `close`. `dropped` counts what could not be kept.
 
-    def __init__(self, app: App) -> None:
-        hello = app.view.hello
-        ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
-        self._began_at = datetime.now(UTC) - ago
+    It is written into a folder of its own in `state_folder`, by way of `disk`; `report` makes the show's.
+    """
+
+    def __init__(
+        self, view: View, feed: Feed, state_folder: Path, disk: Disk, report: Callable[[], Plain]
+    ) -> None:
+        self._view = view
+        self._feed = feed
+        self._shows = state_folder / FOLDER
+        self._disk = disk
+        self._report = report
+        self._began_at = datetime.now(UTC)
         self.dropped = 0
-        self._app = app
-        self._shows = app.keeper.folder.path / FOLDER
-        self.name = self._began_at.strftime(NAME)
+        self.name = ""
         self._folder: RecordFolder | None = None
         """None until it has been looked for on the disk, which may take its time."""
-        self._number = hello["server_restarts"] + 1
+        self._number = 1
         self._lines: list[Plain] = []
         self._taps: list[Tap] = []
         self._writes = 0
@@ -57,8 +61,7 @@ class ShowLog:
         self._sparing: asyncio.TimerHandle | None = None
         self._worst: dict[int, tuple[int, int]] = {}
         self._full: set[str] = set()
-        self._begin()
-        self._task = asyncio.create_task(self._write_regularly())
+        self._task: asyncio.Task[None] | None = None
 
     @property
     def recording(self) -> bool:
@@ -70,21 +73,27 @@ class ShowLog:
         """Where it is written."""
         return self._shows / self.name
 
-    def _begin(self) -> None:
-        app, hello = self._app, self._app.view.hello
+    def begin(self) -> None:
+        """Begin to write; the engine has sent its hello."""
+        hello = self._view.hello
+        ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
+        self._began_at = datetime.now(UTC) - ago
+        self.name = self._began_at.strftime(NAME)
+        self._number = hello["server_restarts"] + 1
         facts = {"started_ns": hello["started_ns"], "ports": hello["ports"], "server": self._number}
         self._put(head({**facts, "began": datetime.now(UTC).isoformat(timespec="seconds")}))
-        app.event_takers.append(self._take_event)
-        app.record_takers.append(self._take_records)
-        app.traffic_takers.append(self._take_traffic)
+        self._feed.events.subscribe(self._on_event)
+        self._feed.ticks.subscribe(self._on_ticks)
+        self._feed.traffic.subscribe(self._on_traffic)
         self._name_ways()
+        self._task = asyncio.create_task(self._write_regularly())
 
     def record(self, *, on: bool) -> None:
         """Keep every message in and out from now on, or no longer."""
         if on and not self.recording:
             self._name_ways()
             if self._sparing is None:
-                self._app.want_taps(self._take_taps)
+                self._feed.messages.subscribe(self._on_messages)
             else:
                 self._sparing.cancel()
                 self._sparing = None
@@ -95,10 +104,12 @@ class ShowLog:
 
     def _spare(self) -> None:
         self._sparing = None
-        self._app.spare_taps(self._take_taps)
+        self._feed.messages.unsubscribe(self._on_messages)
 
     async def close(self) -> None:
-        """Write what is left, and the report."""
+        """Write what is left, and the report; nothing before `begin`."""
+        if self._task is None:
+            return
         self._task.cancel()
         if self._sparing is not None:
             self._sparing.cancel()
@@ -113,14 +124,14 @@ class ShowLog:
             return
         self._lines.append(line)
 
-    def _take_event(self, event: Plain) -> None:
+    def _on_event(self, event: Plain) -> None:
         self._put(event_line(event))
         if event["kind"] == "loaded":
             self._name_ways()
 
     def _name_ways(self) -> None:
         """Say what the numbers in messages from now on stand for."""
-        snapshot = self._app.view.snapshot
+        snapshot = self._view.snapshot
         if snapshot is not NO_SNAPSHOT:
             song = snapshot.song
             names = {
@@ -128,19 +139,19 @@ class ShowLog:
                 "inputs": snapshot.inputs,
                 "bpm": str(snapshot.bpm),
                 "song": song,
-                "title": None if song is None else self._app.view.title(song),
+                "title": None if song is None else self._view.title(song),
             }
             self._put({"names": names, "at_ns": monotonic_ns()})
 
-    def _take_records(self, records: list[TickRecord]) -> None:
+    def _on_ticks(self, records: list[TickRecord]) -> None:
         for record in records:
             late_ns = record.sent_ns - record.due_ns
             output = record.output & ~OWN_RATE
             count, worst_ns = self._worst.get(output, (0, late_ns))
             self._worst[output] = (count + 1, max(worst_ns, late_ns))
 
-    def _take_traffic(self, body: Plain) -> None:
-        outputs = self._app.view.snapshot.outputs
+    def _on_traffic(self, body: Plain) -> None:
+        outputs = self._view.snapshot.outputs
         ticks = {
             outputs[number]: [count, worst_ns // NS_PER_US]
             for number, (count, worst_ns) in self._worst.items()
@@ -151,7 +162,7 @@ class ShowLog:
         came = dict(body["inputs"])
         self._put({"at_ns": body["at_ns"], "ticks": ticks, "out": sent, "in": came, "cpu_ns": body["cpu_ns"]})
 
-    def _take_taps(self, taps: list[Tap]) -> None:
+    def _on_messages(self, taps: list[Tap]) -> None:
         if not self.recording:
             taps = [tap for tap in taps if tap.at_ns <= self._ended_ns]
         room = MOST_WAITING - len(self._taps)
@@ -163,7 +174,7 @@ class ShowLog:
     def _find_place(self) -> RecordFolder:
         """Return the folder of this show, in which another server may have written already; on a thread."""
         if self._folder is None:
-            self.name = name_of(self._shows, self._began_at, self._app.view.hello["started_ns"])
+            self.name = name_of(self._shows, self._began_at, self._view.hello["started_ns"])
             make_room(self._shows, self.name)
             self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
         return self._folder
@@ -185,7 +196,7 @@ class ShowLog:
         turn = self._writes % MESSAGES_EVERY == 0 or with_report or not self.recording
         if turn or len(self._taps) >= MANY_MESSAGES:
             taps, self._taps = self._taps, []
-        report = self._app.report() if with_report and self._app.view.ready else None
+        report = self._report() if with_report and self._view.ready else None
 
         def write() -> None:
             folder = self._find_place()
@@ -204,12 +215,12 @@ class ShowLog:
         if what not in self._full:
             self._full.add(what)
             text = "this show's record has its full size; no more is kept ({})"
-            self._app.view.problems["record"] = [text.format(each) for each in sorted(self._full)]
+            self._view.problems["record"] = [text.format(each) for each in sorted(self._full)]
 
     async def _blocking(self, work: Callable[[], object]) -> bool:
-        problems = self._app.view.problems
+        problems = self._view.problems
         try:
-            await self._app.keeper.disk.do(work)
+            await self._disk.do(work)
         except OSError as error:
             what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
             problems["show log"] = [what]

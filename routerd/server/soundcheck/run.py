@@ -13,7 +13,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import structlog
 
@@ -24,6 +24,8 @@ from routerd.core.model.set_list import Book
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.server.feed import Feed
+from routerd.server.report import Measurements
 from routerd.server.soundcheck import STAGES, identity
 from routerd.server.soundcheck.cautions import CAUTIONS
 from routerd.server.soundcheck.judge import closed_now, judge_devices, note_closed
@@ -31,9 +33,7 @@ from routerd.server.soundcheck.loopback import PROBE_EVERY_S, PROBES, Loop, prob
 from routerd.server.soundcheck.machine import machine_facts
 from routerd.server.soundcheck.playing import at_rest, densest, play
 from routerd.server.soundcheck.recorded import Recorded
-
-if TYPE_CHECKING:
-    from routerd.server.app import App
+from routerd.server.view import View
 
 SCHEMA_VERSION = 1
 
@@ -86,30 +86,56 @@ class _Taken:
         self.taps += taps
 
 
+class Player(Protocol):
+    """Who has things played and sent; see routerd.server.link_client."""
+
+    async def command(self, action: str, argument: int | str | None = None, when: str = "now") -> None:
+        """Have the show do something; raises CommandError and LinkError."""
+
+    def send_to(self, device: str, messages: list[bytes]) -> None:
+        """Send whole messages to a device."""
+
+    def play(self, device: str, messages: list[bytes]) -> None:
+        """Have whole messages routed as if the device had played them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """What a soundcheck needs of the server: what is known, who plays, what happens, what is measured."""
+
+    view: View
+    player: Player
+    feed: Feed
+    measurements: Measurements
+
+
 class Soundcheck:
     """A run. `document` is what is known so far; `progress` says where it is."""
 
-    def __init__(self, app: App, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
-        self._app = app
+    def __init__(self, access: Access, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
+        self._view = access.view
+        self._player = access.player
+        self._feed = access.feed
+        self._measurements = access.measurements
         self._book = book
         self._plan = plan
         self._recorded = recorded
         began = datetime.now(UTC)
         self.progress = "about to begin"
-        self._span = app.measurements.begin_span(monotonic_ns())
+        self._span = access.measurements.begin_span(monotonic_ns())
         self._taken = _Taken()
         self._task: asyncio.Task[None] | None = None
         self._panicked = False
         self._pulled: str | None = None
         """Whose cable somebody has been asked to pull."""
-        self._closed = closed_now(app.view.ports)
+        self._closed = closed_now(access.view.ports)
         self.document: Plain = {
             "kind": "soundcheck",
             "schema": SCHEMA_VERSION,
             "name": began.strftime("%Y%m%d-%H%M%S"),
             "began": began.isoformat(timespec="seconds"),
             "rig": book.rig.name,
-            "set_list": app.view.set_list.name,
+            "set_list": access.view.set_list.name,
             "ended": "running",
             "cautions": list(CAUTIONS),
             "stages": [],
@@ -126,13 +152,12 @@ class Soundcheck:
 
     async def run(self) -> None:
         """Run to the end; when cancelled, tidy up and come back with what there is."""
-        app = self._app
-        before = app.view.snapshot
-        app.want_taps(self._taken.take_taps)
-        app.record_takers.append(self._taken.records.extend)
-        app.event_takers.append(self._taken.events.append)
-        app.event_takers.append(self._stop_on_panic)
-        app.event_takers.append(self._note_closed)
+        before, feed = self._view.snapshot, self._feed
+        feed.messages.subscribe(self._taken.take_taps)
+        feed.ticks.subscribe(self._taken.records.extend)
+        feed.events.subscribe(self._taken.events.append)
+        feed.events.subscribe(self._stop_on_panic)
+        feed.events.subscribe(self._note_closed)
         self._task = asyncio.current_task()
         try:
             await self._run_stages()
@@ -143,11 +168,11 @@ class Soundcheck:
             structlog.get_logger().error("the soundcheck ended early", why=str(error))
             self.document["ended"] = f"failed: {error}"
         finally:
-            app.spare_taps(self._taken.take_taps)
-            app.record_takers.remove(self._taken.records.extend)
-            app.event_takers.remove(self._taken.events.append)
-            app.event_takers.remove(self._stop_on_panic)
-            app.event_takers.remove(self._note_closed)
+            feed.messages.unsubscribe(self._taken.take_taps)
+            feed.ticks.unsubscribe(self._taken.records.extend)
+            feed.events.unsubscribe(self._taken.events.append)
+            feed.events.unsubscribe(self._stop_on_panic)
+            feed.events.unsubscribe(self._note_closed)
             self._finish()
         await self._put_back(before)
 
@@ -190,41 +215,39 @@ class Soundcheck:
 
     def _say(self, words: str) -> None:
         self.progress = words
-        self._app.tell({"kind": "soundcheck", "at_ns": monotonic_ns(), "stage": words})
+        self._feed.emit({"kind": "soundcheck", "at_ns": monotonic_ns(), "stage": words})
 
     def _finish(self) -> None:
         """Make the report of what was measured."""
-        app = self._app
-        app.measurements.end_span(self._span)
+        self._measurements.end_span(self._span)
         document = self.document
-        report = self._span.report(monotonic_ns(), app.facts)
-        ports, loops = app.view.ports, document["loops"]
+        report = self._span.report(monotonic_ns(), self._view.report_facts)
+        ports, loops = self._view.ports, document["loops"]
         document["devices"] = judge_devices(self._book.rig, ports, report, loops, self._closed)
         document["offsets"] = suggested_offsets(document["loops"])
         document["report"] = report
 
     async def _put_back(self, before: Snapshot) -> None:
         """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
-        app = self._app
         with contextlib.suppress(CommandError, LinkError):
-            await app.command("stop")
+            await self._player.command("stop")
             if self._panicked:
                 return
-            if before.song is not None and app.view.snapshot.song != before.song:
+            if before.song is not None and self._view.snapshot.song != before.song:
                 place = before.index
-                await app.command("song", before.song if place is None else place + 1)
-                await app.command("stop")
-            if before.section and app.view.snapshot.section != before.section:
-                await app.command("section", before.section)
+                await self._player.command("song", before.song if place is None else place + 1)
+                await self._player.command("stop")
+            if before.section and self._view.snapshot.section != before.section:
+                await self._player.command("section", before.section)
 
     # Stages; each returns one sentence
 
     async def _machine(self) -> str:
-        facts = await asyncio.to_thread(machine_facts, self._app.view.hello["realtime"])
+        facts = await asyncio.to_thread(machine_facts, self._view.hello["realtime"])
         self.document["machine"] = [fact._asdict() for fact in facts]
         wrong = sum(fact.grade == "warn" for fact in facts)
-        missing = [port for port in self._app.view.ports if port["state"] != "open"]
-        return f"{wrong} facts to mend; {len(missing)} of {len(self._app.view.ports)} ports are not there"
+        missing = [port for port in self._view.ports if port["state"] != "open"]
+        return f"{wrong} facts to mend; {len(missing)} of {len(self._view.ports)} ports are not there"
 
     async def _roll_call(self) -> str:
         found = self.document["roll_call"]
@@ -238,7 +261,7 @@ class Soundcheck:
 
     async def _call(self, device: Device) -> Plain:
         """Ask one device; it is heard at its own input, or at none."""
-        inputs = self._app.view.snapshot.inputs
+        inputs = self._view.snapshot.inputs
         if not device.answers:
             return _silent("not asked", "marked in the rig file: it never answers")
         if device.name not in inputs:
@@ -246,7 +269,7 @@ class Soundcheck:
         if not self._is_open(device):
             return _silent("not asked", _SHUT)
         self._taken.taps.clear()
-        self._app.link.send_to(device.name, [identity.REQUEST])
+        self._player.send_to(device.name, [identity.REQUEST])
         way = INPUT_BIT | inputs.index(device.name)
         until_s = monotonic() + identity.ANSWER_S
         answers: list[identity.Identity] = []
@@ -268,7 +291,7 @@ class Soundcheck:
 
     def _is_open(self, device: Device) -> bool:
         """Return whether a device can be asked and heard."""
-        states = {(port["device"], port["direction"]): port["state"] for port in self._app.view.ports}
+        states = {(port["device"], port["direction"]): port["state"] for port in self._view.ports}
         return {states.get((device.name, direction)) for direction in ("input", "output")} == {"open"}
 
     async def _clock(self) -> str:
@@ -282,7 +305,7 @@ class Soundcheck:
         devices = [d for d in self._book.rig.devices if d.loop and wires[d.name] == d.name]
         if not devices:
             return "no loop in the rig file: measured on the sending side only"
-        snapshot = self._app.view.snapshot
+        snapshot = self._view.snapshot
         for device in devices:
             self._say(f"loop of {device.name}")
             loop = Loop(device.name, device.loop, device.wire == "din")
@@ -290,7 +313,7 @@ class Soundcheck:
             self._taken.taps.clear()
             self._taken.records.clear()
             for number in range(min(PROBES, int(self._plan.seconds / PROBE_EVERY_S))):
-                self._app.link.send_to(device.name, [probe(number)])
+                self._player.send_to(device.name, [probe(number)])
                 await asyncio.sleep(PROBE_EVERY_S)
             await asyncio.sleep(1)
             loop.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loop))
@@ -299,14 +322,14 @@ class Soundcheck:
         return f"{len(devices)} loops measured from outside"
 
     async def _traffic(self) -> str:
-        tonight = [self._book.song(one) for one in self._app.view.set_list.order]
+        tonight = [self._book.song(one) for one in self._view.set_list.order]
         recorded = self._recorded
         dense = densest(tonight or self._book.songs) if recorded is None else recorded.dense
         if dense is None:
             return "no song lets notes through: nothing to play"
-        await self._app.command("song", dense.song.identifier)
+        await self._player.command("song", dense.song.identifier)
         if dense.section:
-            await self._app.command("section", dense.section)
+            await self._player.command("section", dense.section)
         await self._quiet()
         played = play(dense, self._plan.seconds) if recorded is None else recorded.played
         began_s = monotonic()
@@ -315,12 +338,12 @@ class Soundcheck:
             while place < len(played):
                 ahead_s = monotonic() - began_s
                 while place < len(played) and played[place].at_s <= ahead_s:
-                    self._app.link.play(played[place].device, [played[place].data])
+                    self._player.play(played[place].device, [played[place].data])
                     place += 1
                 await asyncio.sleep(min(_AHEAD_S, 0.005))
         finally:
             for device, data in at_rest(played[:place]):
-                self._app.link.play(device, [data])
+                self._player.play(device, [data])
         self.document["traffic"] = {
             "song": dense.song.title,
             "section": dense.section,
@@ -334,13 +357,13 @@ class Soundcheck:
         return f"{place} messages played through {dense.song.title}: {what}"
 
     async def _songs(self) -> str:
-        order = self._app.view.set_list.order
+        order = self._view.set_list.order
         for number, identifier in enumerate(order, 1):
-            title = self._app.view.title(identifier)
+            title = self._view.title(identifier)
             self._say(f"song {number}: {title}")
             self._taken.taps.clear()
             asked_ns = monotonic_ns()
-            await self._app.command("song", number)
+            await self._player.command("song", number)
             done_ns = monotonic_ns()
             settled = await self._quiet()
             out = [tap for tap in self._taken.taps if not tap.way & INPUT_BIT and tap.at_ns >= asked_ns]
@@ -357,7 +380,7 @@ class Soundcheck:
                 }
             )
             await asyncio.sleep(self._plan.dwell_s)
-            await self._app.command("stop")
+            await self._player.command("stop")
         return f"{len(order)} song changes"
 
     async def _quiet(self) -> bool:

@@ -3,42 +3,38 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
 from contextlib import suppress
+from pathlib import Path
 from time import monotonic_ns
-from typing import TYPE_CHECKING
 
 import structlog
 
 from routerd.core.errors import CommandError
 from routerd.core.model.plain import Plain
 from routerd.server.http.shapes import SoundcheckStage, SoundcheckState
-from routerd.server.rigfiles.edit import Key, replace, write_values
+from routerd.server.rig_loader import RigLoader
 from routerd.server.shows.record import FOLDER
 from routerd.server.soundcheck import STAGES
 from routerd.server.soundcheck.cautions import CAUTIONS
 from routerd.server.soundcheck.keep import SoundcheckFolder, compare_with_kept
 from routerd.server.soundcheck.recorded import Source, find_recorded
-from routerd.server.soundcheck.run import Plan, Soundcheck
-
-if TYPE_CHECKING:
-    from routerd.server.app import App
-    from routerd.server.disk import Disk
+from routerd.server.soundcheck.run import Access, Plan, Soundcheck
+from routerd.server.state_keeper import StateKeeper
 
 
 class Soundchecks:
     """What the API asks. All of it runs on the server's event loop; files are read and written on threads."""
 
-    def __init__(self, app: App) -> None:
-        self._app = app
-        self.folder = SoundcheckFolder(app.keeper.folder.path, structlog.get_logger().warning)
+    def __init__(self, access: Access, state: StateKeeper, rig: RigLoader, rig_folder: Path) -> None:
+        self._access = access
+        self._state = state
+        self._rig = rig
+        self._rig_folder = rig_folder
+        self.folder = SoundcheckFolder(state.folder.path, structlog.get_logger().warning)
+        self._disk = state.disk
         self._run: Soundcheck | None = None
         self._task: asyncio.Task[None] | None = None
         self._last: Plain | None = None
-
-    @property
-    def _disk(self) -> Disk:
-        return self._app.keeper.disk
 
     @property
     def running(self) -> bool:
@@ -49,7 +45,7 @@ class Soundchecks:
         """Start one; raises CommandError when one is under way, or when it cannot be done as planned."""
         if self.running:
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        working = await self._app.keeper.read_working_book()
+        working = await self._state.read_working_book()
         if working is None:
             raise CommandError("the rig is not known here: POST /v1/reload, then try again")
         book = working.book
@@ -72,13 +68,13 @@ class Soundchecks:
                 )
         recorded = None
         if plan.playing is not None:
-            tonight = self._app.view.set_list.order
-            shows = self._app.keeper.folder.path / FOLDER
-            source = Source(plan.playing, self._app.rig_file.parent, shows)
+            tonight = self._access.view.set_list.order
+            shows = self._state.folder.path / FOLDER
+            source = Source(plan.playing, self._rig_folder, shows)
             recorded = await self._disk.do(lambda: find_recorded(source, book, tonight, plan.seconds))
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        self._run = Soundcheck(self._app, book, plan, recorded)
+        self._run = Soundcheck(self._access, book, plan, recorded)
         self._task = asyncio.create_task(self._carry_out(self._run))
 
     async def stop(self) -> None:
@@ -101,7 +97,7 @@ class Soundchecks:
             structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
         failed = [one["device"] for one in document["devices"] if one["verdict"] == "fail"]
         event = {"ended": document["ended"], "failed": failed, "name": document["name"]}
-        self._app.tell({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+        self._access.feed.emit({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
 
     async def names(self) -> list[str]:
         """Return the names of those that are kept, oldest first."""
@@ -118,7 +114,7 @@ class Soundchecks:
     async def write_offsets(self) -> Plain:
         """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
 
-        Return what was written. Raises CommandError without a suggestion, and what `_write` raises.
+        Return what was written. Raises CommandError without a suggestion, and as `RigLoader.edit_devices`.
         """
         document = await self.document()
         if document is None or not document["offsets"]:
@@ -126,13 +122,13 @@ class Soundchecks:
                 "no soundcheck suggests offsets: give two devices or more a 'loop' in rig.yaml and run one"
             )
         offsets = {one["device"]: f"{one['offset_ms']:g}" for one in document["offsets"]}
-        await self._write(("timing", "offset"), offsets)
+        await self._rig.edit_devices(("timing", "offset"), offsets)
         return {"soundcheck": document["name"], "offsets": document["offsets"]}
 
     async def write_silent(self) -> Plain:
         """Mark in rig.yaml what was silent in the newest soundcheck's roll call, and load it.
 
-        Return the devices that are marked. Raises CommandError without one, and what `_write` raises.
+        Return the devices that are marked. Raises CommandError without one, and as `RigLoader.edit_devices`.
         """
         document = await self.document()
         if document is None or not document["roll_call"]:
@@ -142,24 +138,8 @@ class Soundchecks:
             raise CommandError(
                 f"no device was silent in the roll call of soundcheck {document['name']}: nothing to mark"
             )
-        await self._write(("answers",), dict.fromkeys(silent, "false"))
+        await self._rig.edit_devices(("answers",), dict.fromkeys(silent, "false"))
         return {"soundcheck": document["name"], "devices": silent}
-
-    async def _write(self, key: Key, values: Mapping[str, str]) -> None:
-        """Write a key of some devices into rig.yaml, and load it.
-
-        Raises FileEditError when the file cannot be changed, RigFolderError when the folder has a mistake,
-        LinkError when the engine does not take it; in either case the file is as it was.
-        """
-        rig_file = self._app.rig_file
-        async with self._app.rig_files:
-            before = await self._app.rig_disk.do(lambda: write_values(rig_file, key, values))
-        try:
-            await self._app.reload()
-        except Exception:
-            async with self._app.rig_files:
-                await self._app.rig_disk.do(lambda: replace(rig_file, before))
-            raise
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""

@@ -23,15 +23,15 @@ class Notes:
     """Keeps what the engine tells."""
 
     def __init__(self) -> None:
-        self.told_so_far: list[tuple[str, Any]] = []
+        self.messages: list[tuple[str, Any]] = []
         self.ticks: list[TickRecord] = []
         self.more = asyncio.Event()
 
-    def told(self, kind: str, body: Any) -> None:
-        self.told_so_far.append((kind, body))
+    def on_message(self, kind: str, body: Any) -> None:
+        self.messages.append((kind, body))
         self.more.set()
 
-    def ticked(self, records: list[TickRecord]) -> None:
+    def on_ticks(self, records: list[TickRecord]) -> None:
         self.ticks += records
         self.more.set()
 
@@ -43,7 +43,7 @@ class Ends:
         self.link = link
         self.notes = notes
         self.far = far
-        self.task = asyncio.create_task(link.run())
+        self.task = asyncio.create_task(link.run(notes))
         self._unpacker = Unpacker()
         self._said: list[Message] = []
 
@@ -66,7 +66,7 @@ async def ends() -> AsyncIterator[Ends]:
     near.setblocking(False)
     far.setblocking(False)
     notes = Notes()
-    both = Ends(await EngineLink.over(near, notes), notes, far)
+    both = Ends(await EngineLink.over(near), notes, far)
     yield both
     far.close()
     await asyncio.wait_for(asyncio.gather(both.task, return_exceptions=True), 20)
@@ -116,10 +116,10 @@ async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -
     for i in range(0, len(data), 7):  # in pieces of any size
         await asyncio.get_running_loop().sock_sendall(ends.far, data[i : i + 7])
     async with asyncio.timeout(60):
-        while len(ends.notes.told_so_far) < 2:
+        while len(ends.notes.messages) < 2:
             ends.notes.more.clear()
             await ends.notes.more.wait()
-    assert [kind for kind, _ in ends.notes.told_so_far] == ["snapshot", "event"]
+    assert [kind for kind, _ in ends.notes.messages] == ["snapshot", "event"]
     assert ends.notes.ticks == [record, record]
 
 

@@ -1,0 +1,325 @@
+"""What the engine plays: the rig folder read and given to it, and tonight's running order.
+
+There is one `RigFiles` for the folder and one `RigLoader` for what is made of it. Only here is a rig or a
+running order sent to the engine. Two locks keep changes apart: `RigFiles.busy` is held by whoever reads or
+writes the folder, and taken first; `RigLoader._changing` by whoever changes the rig or the order, and never
+while a disk is waited for.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from time import monotonic_ns
+from typing import TYPE_CHECKING, Protocol
+
+import structlog
+
+from routerd.core.errors import CommandError, RigFolderError
+from routerd.core.model.plain import Plain
+from routerd.core.model.rig import AfterRestart
+from routerd.core.model.set_list import Book, SetList
+from routerd.errand import StuckError
+from routerd.server.boottime import steady_s
+from routerd.server.disk import Disk
+from routerd.server.feed import Feed
+from routerd.server.link_client import REPLY_S, EngineSilentError
+from routerd.server.order_choice import Decision, Origin, decide
+from routerd.server.report import Measurements
+from routerd.server.state import State, WorkingBook
+from routerd.server.state_keeper import StateKeeper
+from routerd.server.view import View, facts_by_identifier
+
+if TYPE_CHECKING:
+    from routerd.server.rigfiles import Loaded
+
+EVENING_S = 12 * 3600
+"""A set that began longer ago than this was another evening's."""
+
+MOST_UNDO = 20
+"""How many changes of the running order can be taken back."""
+
+
+class RigFiles:
+    """The rig folder, read and written on threads.
+
+    What reads YAML is imported when a folder is first read, on its thread: it takes a third of a second, in
+    which the engine is greeted and answered.
+    """
+
+    def __init__(self, folder: Path, set_name: str | None) -> None:
+        self.folder = folder
+        self.busy = asyncio.Lock()
+        """Held by whoever reads or writes the folder."""
+        self._set_name = set_name
+        self._disk = Disk()
+
+    async def read(self) -> Loaded:
+        """Return what the folder holds, or the problems that it has."""
+
+        def read() -> Loaded:
+            from routerd.server.rigfiles import load_folder
+
+            return load_folder(self.folder, self._set_name)
+
+        try:
+            return await self._disk.do(read)
+        except StuckError as error:
+            words = str(error.strerror)
+
+        def unread() -> Loaded:
+            from routerd.server.rigfiles import unreadable
+
+            return unreadable(words)
+
+        return await asyncio.to_thread(unread)
+
+    async def save_set(self, set_list: SetList) -> str:
+        """Write a running order into its file; return that file's name. Raises FileEditError and OSError."""
+        from routerd.server.rigfiles.set_file import save_set
+
+        return await self._disk.do(lambda: save_set(self.folder, set_list))
+
+    async def write(self, key: tuple[str, ...], values: Mapping[str, str]) -> Callable[[], object]:
+        """Write a key of some devices into rig.yaml; return what `put_back` needs. Raises FileEditError."""
+        from routerd.server.rigfiles.edit import replace, write_values
+
+        rig_file = self.folder / "rig.yaml"
+        before = await self._disk.do(lambda: write_values(rig_file, key, values))
+        return lambda: replace(rig_file, before)
+
+    async def put_back(self, put_back: Callable[[], object]) -> None:
+        """Undo a `write`."""
+        await self._disk.do(put_back)
+
+
+class Receiver(Protocol):
+    """Who plays it; see routerd.server.link_client."""
+
+    async def book(self, book: Book, generation: int, place: Plain | None) -> None:
+        """Take a compiled rig; raises LinkError."""
+
+    async def order(self, set_list: SetList) -> None:
+        """Take a running order; raises CommandError and LinkError."""
+
+
+class RigLoader:
+    """Gives the engine its rig and its running order, and notes in `view` and state what it has."""
+
+    def __init__(
+        self,
+        *,
+        files: RigFiles,
+        engine: Receiver,
+        view: View,
+        state: StateKeeper,
+        feed: Feed,
+        measurements: Measurements,
+    ) -> None:
+        self._files = files
+        self._engine = engine
+        self._view = view
+        self._state = state
+        self._feed = feed
+        self._measurements = measurements
+        self._changing = asyncio.Lock()
+        self._snapshot_came = asyncio.Event()
+
+    # The rig
+
+    async def begin(self, working: WorkingBook | None) -> None:
+        """Give the engine its first rig: the folder's, or the last one that worked.
+
+        Raises RigFolderError when there is neither, LinkError when the engine refuses it.
+        """
+        state = await self._state.read()
+        loaded = await self._files.read()
+        book: Book | None = loaded.book
+        set_lists: tuple[SetList, ...] = loaded.set_lists
+        if book is None:
+            problems = [str(problem) for problem in loaded.problems]
+            if working is None:
+                raise RigFolderError(problems)
+            self._view.problems["files"] = problems
+            structlog.get_logger().error(
+                "the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD",
+                count=len(problems),
+            )
+            book, set_lists = working.book, working.set_lists
+        decision = Decision(book.set_list, Origin(book.set_list.name, book.set_list))
+        place = None
+        if state is not None:
+            decision = decide(book, set_lists, state.set_list, state.origin, at_start=True)
+            if state.origin.chosen == decision.origin.chosen:
+                place = state.place
+                self._go_on(state)
+                plays = book.rig.after_restart is not AfterRestart.SILENT and state.transport != "stopped"
+                if place is not None and plays:
+                    place = {**place, "play": True}
+        await self._give(book, set_lists, decision, 1, place)
+
+    def _go_on(self, state: State) -> None:
+        """Take up what is remembered of this evening."""
+        self._state.undo = list(state.undo)
+        if state.began_s is not None and 0 <= steady_s() - state.began_s < EVENING_S:
+            self._view.pace.began_s = state.began_s
+
+    async def resume(self, working: WorkingBook | None) -> None:
+        """Take the view of a show that goes on: this process was started again, nothing is changed.
+
+        Raises RigFolderError when the engine's songs are not known here.
+        """
+        hello = self._view.hello
+        state = await self._state.read()
+        known = working is not None and (working.engine_started_ns, working.generation) == (
+            hello["book_from_ns"],
+            hello["generation"],
+        )
+        if working is None or not known:
+            loaded = await self._files.read()
+            if loaded.book is None:
+                raise RigFolderError([str(problem) for problem in loaded.problems])
+            working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
+            self._view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
+        self._view.songs = facts_by_identifier(working.book.songs)
+        self._measurements.rig(working.book.rig)
+        self._view.set_lists = working.set_lists
+        current = self._view.set_list
+        self._state.origin = Origin(current.name, current) if state is None else state.origin
+        if state is not None:
+            self._go_on(state)
+        self._name_numbers()
+
+    async def reload(self) -> None:
+        """Read the folder again and give the engine the new rig, keeping song, section and order.
+
+        Raises RigFolderError and changes nothing when the folder has mistakes; LinkError when the engine
+        refuses or does not answer.
+        """
+        async with self._files.busy:
+            loaded = await self._files.read()
+            if loaded.book is None:
+                problems = [str(problem) for problem in loaded.problems]
+                self._view.problems["files"] = problems
+                raise RigFolderError(problems)
+            async with self._changing:
+                decision = decide(
+                    loaded.book, loaded.set_lists, self._view.set_list, self._state.origin, at_start=False
+                )
+                generation = self._view.snapshot.generation + 1
+                await self._give(loaded.book, loaded.set_lists, decision, generation, None)
+            self._view.problems.pop("files", None)
+
+    async def edit_devices(self, key: tuple[str, ...], values: Mapping[str, str]) -> None:
+        """Write a key of some devices into rig.yaml, and load it.
+
+        Raises FileEditError when the file cannot be changed, RigFolderError when the folder has a mistake,
+        LinkError when the engine does not take it; in either case the file is as it was.
+        """
+        async with self._files.busy:
+            put_back = await self._files.write(key, values)
+        try:
+            await self.reload()
+        except Exception:
+            async with self._files.busy:
+                await self._files.put_back(put_back)
+            raise
+
+    async def _give(
+        self,
+        book: Book,
+        set_lists: tuple[SetList, ...],
+        decision: Decision,
+        generation: int,
+        place: Plain | None,
+    ) -> None:
+        if decision.why:
+            structlog.get_logger().warning("the running order of the files is taken", why=decision.why)
+        book = Book(book.rig, book.songs, decision.set_list)
+        await self._engine.book(book, generation, place)
+        view = self._view
+        view.songs = facts_by_identifier(book.songs)
+        self._measurements.rig(book.rig)
+        view.set_lists = set_lists
+        view.problems.pop("names", None)
+        self._state.origin = decision.origin
+        self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
+        await self._state.keep_book(WorkingBook(book, set_lists, view.hello["started_ns"], generation))
+        await self._snapshot_of(generation)
+        self._name_numbers()
+        summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}
+        self._feed.emit({"kind": "loaded", "at_ns": monotonic_ns(), **summary})
+        self._state.changed()
+
+    async def _snapshot_of(self, generation: int) -> None:
+        try:
+            async with asyncio.timeout(REPLY_S):
+                while self._view.snapshot.generation < generation:
+                    self._snapshot_came.clear()
+                    await self._snapshot_came.wait()
+        except TimeoutError as error:
+            raise EngineSilentError("the engine has loaded the book but not shown it") from error
+
+    def on_snapshot(self) -> None:
+        """Note that `view` has a new snapshot."""
+        self._snapshot_came.set()
+        self._name_numbers()
+
+    def _name_numbers(self) -> None:
+        """Let measurements know what the numbers in the engine's records stand for."""
+        snapshot = self._view.snapshot
+        titles = [self._view.title(identifier) for identifier in snapshot.songs]
+        self._measurements.name(list(snapshot.outputs), titles)
+        song = snapshot.song
+        self._measurements.song(None if song is None else self._view.title(song))
+
+    # The running order
+
+    async def change_order(
+        self, edit: Callable[[SetList], SetList], base: SetList | None = None
+    ) -> tuple[SetList, SetList]:
+        """Give tonight the running order that `edit` makes of the present one; return both.
+
+        With `base` it is that set of the folder from now on. Raises what `edit` raises, CommandError and
+        LinkError; then nothing has changed.
+        """
+        async with self._changing:
+            before = self._view.set_list
+            changed = edit(before)
+            await self._engine.order(changed)
+            if changed != before:
+                self._state.undo = [*self._state.undo, before][-MOST_UNDO:]
+            if base is not None:
+                self._state.origin = Origin(self._state.origin.chosen, base)
+            self._order_changed(changed)
+        return before, changed
+
+    async def undo_order(self) -> None:
+        """Take the last change of the order back; raises as `change_order` does."""
+        async with self._changing:
+            earlier = self._state.undo[-1] if self._state.undo else None
+            if earlier is None:
+                raise CommandError("there is no change of the running order to take back")
+            gone = [name for name in earlier.order if name not in self._view.songs]
+            if gone:
+                raise CommandError(f"song {gone[0]!r} of the order before is no longer there")
+            await self._engine.order(earlier)
+            self._state.undo.pop()
+            self._order_changed(earlier)
+
+    def _order_changed(self, set_list: SetList) -> None:
+        self._state.changed()
+        event = {"name": set_list.name, "order": list(set_list.order)}
+        self._feed.emit({"kind": "set-list", "at_ns": monotonic_ns(), **event})
+
+    async def save_order(self) -> str:
+        """Write the running order into its file; return the file's name. Raises FileEditError and OSError."""
+        async with self._files.busy:
+            set_list = self._view.set_list
+            file = await self._files.save_set(set_list)
+            self._state.origin = Origin(self._state.origin.chosen, set_list)
+            others = tuple(one for one in self._view.set_lists if one.name != set_list.name)
+            self._view.set_lists = (*others, set_list)
+            self._state.changed()
+        return file
