@@ -95,8 +95,7 @@ LONG_WITHOUT_REASON: list[str] = [
     "routerd.server.soundcheck.run",
 ]
 
-IN_CIRCLES: list[str] = [
-]
+IN_CIRCLES: list[str] = []
 
 
 def room_of(module: str) -> str | None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from routerd.core import errors
 
 PACKAGE = Path(__file__).parents[2] / "routerd"
-SYSTEMS_OWN = {"OSError", "PermissionError", "TimeoutError"}
+SYSTEMS_OWN = {"OSError", "PermissionError", "TimeoutError", "ValueError"}
 DRAWN = re.compile(r"^([│├└─ ]*)(\w+Error)", re.MULTILINE)
 
 
@@ -40,6 +40,6 @@ def test_the_tree_is_as_it_is_drawn() -> None:
     assert drawn() == ours
 
 
-def test_errors_of_files_are_the_systems_and_named_beside_the_tree() -> None:
+def test_errors_that_callers_take_for_the_systems_are_named_beside_the_tree() -> None:
     for name in {name for name, base in classes().items() if base in SYSTEMS_OWN}:
         assert f"`{name}`" in str(errors.__doc__)

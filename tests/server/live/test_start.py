@@ -97,7 +97,7 @@ async def test_a_server_that_is_started_again_changes_nothing(service: Service) 
     await service.start()
     status = await service.until_ready()
     assert {message.kind for message in service.engine.said} <= {"pong", "serving"}
-    assert service.engine.show.generation == before["generation"]
+    assert service.engine.show.generation == before.generation
     assert status["song"]["title"] == "Nine Lamps"
     assert status["set_list"]["position"] == 2
     assert status["transport"] in ("starting", "running")
