@@ -12,7 +12,8 @@ from typing import Any
 
 from routerd import __version__, storage
 from routerd.core.errors import PeerError, RouterdError
-from routerd.core.model.set_list import SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
@@ -51,7 +52,7 @@ def record_of(snapshot: Snapshot, origin: Origin) -> dict[str, Any] | None:
         "folder": origin.folder,
         "set": origin.set_name,
         "place": place_in(snapshot),
-        "set_list": set_list_to_plain(snapshot.set_list),
+        "set_list": to_json(snapshot.set_list),
         **standing_in(snapshot),
     }
 
@@ -141,7 +142,7 @@ def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
 
 
 def _order(record: Any) -> SetList:
-    set_list = set_list_from_plain(record["set_list"])
+    set_list = from_json(SetList, record["set_list"])
     if not all(isinstance(identifier, str) for identifier in set_list.order):
         raise TypeError("an order is of identifiers")
     return set_list

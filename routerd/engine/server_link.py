@@ -16,10 +16,10 @@ from typing import Any
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.midi.rest import Pressed
 from routerd.core.model.arming import Action, Command, parse_when
-from routerd.core.model.codec import to_json
-from routerd.core.model.rig import rig_from_plain
-from routerd.core.model.set_list import SetList, set_list_from_plain
-from routerd.core.model.song import song_from_plain
+from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.routing.input import Input
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.engine.worker import Worker
@@ -119,19 +119,19 @@ class ServerLink:
     # What the server says
 
     def _rig(self, body: Any) -> None:
-        self._compiler = Compiler(rig_from_plain(body), self._worker.show.book)
+        self._compiler = Compiler(from_json(Rig, body), self._worker.show.book)
 
     def _song(self, body: Any) -> None:
         if self._compiler is None:
             raise LinkError("a song before a rig")
         try:
-            self._compiler.add(song_from_plain(body))
+            self._compiler.add(from_json(Song, body))
         except (KeyError, ValueError) as error:
             self._compiler = None
             raise LinkError(f"song {body.get('identifier')!r} does not fit the rig: {error!r}") from error
 
     def _take_set_list(self, body: Any) -> None:
-        self._set_list = set_list_from_plain(body)
+        self._set_list = from_json(SetList, body)
 
     def _commit(self, body: Any) -> None:
         generation, begin = body["generation"], body.get("place")
@@ -152,7 +152,7 @@ class ServerLink:
         self.send("loaded", {"generation": generation, "error": None})
 
     def _order(self, body: Any) -> None:
-        set_list = set_list_from_plain(body["set_list"])
+        set_list = from_json(SetList, body["set_list"])
         self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
 
     def _command(self, body: Any) -> None:

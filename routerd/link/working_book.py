@@ -13,13 +13,14 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from routerd import __version__
+from routerd.core.model.codec import decode, encode
 from routerd.core.model.plain import Plain
-from routerd.core.model.rig import Rig, rig_from_plain, rig_to_plain
-from routerd.core.model.set_list import Book, SetList, set_list_from_plain, set_list_to_plain
-from routerd.core.model.song import Song, song_from_plain, song_to_plain
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Song
 
 FILE = "working-book.jsonl"
-FORM = 2
+FORM = 3
 LARGEST_BYTES = 64 * 1024 * 1024
 UNREADABLE = (ValueError, KeyError, TypeError, AttributeError, RecursionError, ZeroDivisionError)
 """What reading raises where the file makes no sense."""
@@ -46,9 +47,9 @@ class Head(NamedTuple):
 
 def pack_book(head: Head, book: Book, set_lists: Iterable[SetList]) -> bytes:
     """Return the file."""
-    lines = [_line(rig_to_plain(book.rig)), _line(set_list_to_plain(book.set_list))]
-    lines.append(_line([set_list_to_plain(one) for one in set_lists]))
-    lines += [_line([song.identifier, song_to_plain(song)]) for song in book.songs]
+    lines = [encode(book.rig), encode(book.set_list)]
+    lines.append(encode(tuple(set_lists), tuple[SetList, ...]))
+    lines += [encode((song.identifier, song), tuple[str, Song]) for song in book.songs]
     body = b"\n".join(lines) + b"\n"
     top = {
         "form": FORM,
@@ -84,15 +85,15 @@ class KeptBook:
 
     def rig(self) -> Rig:
         """Return the rig."""
-        return rig_from_plain(json.loads(self._lines[0]))
+        return decode(Rig, self._lines[0])
 
     def set_list(self) -> SetList:
         """Return tonight's running order as it was when the book was taken."""
-        return set_list_from_plain(json.loads(self._lines[1]))
+        return decode(SetList, self._lines[1])
 
     def set_lists(self) -> tuple[SetList, ...]:
         """Return all running orders."""
-        return tuple(set_list_from_plain(one) for one in json.loads(self._lines[2]))
+        return decode(tuple[SetList, ...], self._lines[2])
 
     def __len__(self) -> int:
         """Return how many songs there are."""
@@ -100,7 +101,7 @@ class KeptBook:
 
     def song_at(self, place: int) -> Song:
         """Return the song at that place, from 0."""
-        return song_from_plain(json.loads(self._lines[_ABOVE_SONGS + place])[1])
+        return decode(tuple[str, Song], self._lines[_ABOVE_SONGS + place])[1]
 
     def find(self, identifier: str) -> Song | None:
         """Return the song of that identifier, without reading the others."""

@@ -15,10 +15,9 @@ from collections.abc import AsyncIterator
 from typing import Any, Protocol
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model.codec import to_json
 from routerd.core.model.plain import Plain
-from routerd.core.model.rig import rig_to_plain
-from routerd.core.model.set_list import Book, SetList, set_list_to_plain
-from routerd.core.model.song import song_to_plain
+from routerd.core.model.set_list import Book, SetList
 from routerd.link.messages import Message, Tap, Taps, TickRecord, Unpacker, pack_message
 
 REPLY_S = 2.0
@@ -129,16 +128,16 @@ class EngineLink:
 
     async def order(self, set_list: SetList) -> None:
         """Give the engine a new running order; raises as `command` does."""
-        await self._ask("order", {"set_list": set_list_to_plain(set_list)})
+        await self._ask("order", {"set_list": to_json(set_list)})
 
     async def book(self, book: Book, generation: int, place: Plain | None) -> None:
         """Send a book, piece by piece, and wait until it is in; raises LinkError when it is refused."""
         async with self._sending:
-            self._send("rig", rig_to_plain(book.rig))
+            self._send("rig", to_json(book.rig))
             for song in book.songs:
-                self._send("song", song_to_plain(song))
+                self._send("song", to_json(song))
                 await self._drain()
-            self._send("set-list", set_list_to_plain(book.set_list))
+            self._send("set-list", to_json(book.set_list))
             async with _expect(self._loaded, generation) as answer:
                 self._send("commit", {"generation": generation, "place": place})
                 body = await _within(LOADED_S, answer)

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from routerd import storage
+from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.plain import Plain
-from routerd.core.model.set_list import Book, SetList, set_list_from_plain, set_list_to_plain
+from routerd.core.model.set_list import Book, SetList
 from routerd.core.units import parse_bpm
 from routerd.link import working_book
 from routerd.link.working_book import Head, KeptBook, pack_book
@@ -129,11 +130,11 @@ def _state_to_bytes(state: State) -> bytes:
 
 def _state_to_plain(state: State) -> Plain:
     return {
-        "set_list": set_list_to_plain(state.set_list),
-        "origin": {"chosen": state.origin.chosen, "base": set_list_to_plain(state.origin.base)},
+        "set_list": to_json(state.set_list),
+        "origin": {"chosen": state.origin.chosen, "base": to_json(state.origin.base)},
         "place": state.place,
         "transport": state.transport,
-        "undo": [set_list_to_plain(one) for one in state.undo],
+        "undo": [to_json(one) for one in state.undo],
         "began_s": state.began_s,
     }
 
@@ -175,7 +176,7 @@ def _set_list(plain: Plain) -> SetList:
     for key in ("encore", "slot_s", "changeover_s"):
         if type(plain.get(key, 0)) is not int or plain.get(key, 0) < 0:
             raise TypeError(f"{key} is a whole number")
-    return set_list_from_plain(plain)
+    return from_json(SetList, plain)
 
 
 def _seconds(value: Any) -> float | None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from routerd.core.errors import CommandError, NotFoundError
 
@@ -71,13 +70,3 @@ class Ticks:
             if song in items and isinstance(numbers, list):
                 known = range(1, len(items[song]) + 1)
                 self._done[song] = {n for n in numbers if type(n) is int and n in known}
-
-
-def item_to_plain(item: Item) -> list[Any]:
-    """Return `item` as JSON values."""
-    return [item.text, item.who, item.section]
-
-
-def item_from_plain(plain: list[Any]) -> Item:
-    """Return the item that `item_to_plain` wrote."""
-    return Item(*plain)

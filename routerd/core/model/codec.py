@@ -81,7 +81,9 @@ def _writer(hint: Any) -> Write | None:  # noqa: PLR0911 - one line for each kin
 
 def _object_writer(cls: Any) -> Write:
     hints = get_type_hints(cls)
-    table = tuple((field.name, field.default, _writer(hints[field.name])) for field in fields(cls))
+    table = tuple(
+        (field.name, field.default, _writer(hints[field.name])) for field in fields(cls) if field.init
+    )
 
     def write(value: Any) -> dict[str, Any]:
         out = {}
@@ -257,7 +259,7 @@ def _named_row_reader(cls: Any) -> Read:
 
 def _object_reader(cls: Any) -> Read:
     hints = get_type_hints(cls)
-    readers = {field.name: _reader(hints[field.name]) for field in fields(cls)}
+    readers = {field.name: _reader(hints[field.name]) for field in fields(cls) if field.init}
     needed = frozenset(
         field.name for field in fields(cls) if field.default is MISSING and field.default_factory is MISSING
     )

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON
-from routerd.core.model.arming import NOW, Action, When, parse_when
+from routerd.core.model.arming import NOW, Action, When
 from routerd.core.units import NS_PER_MS
 
 
@@ -212,54 +212,3 @@ def compile_pedals(pedals: Iterable[Pedal]) -> dict[int, bytes]:
         for pedal in pedals
         for channel in (range(16) if pedal.channel < 0 else (pedal.channel,))
     }
-
-
-def control_to_plain(control: Control) -> list[Any]:
-    """Return `control` as JSON values."""
-    return [
-        control.device,
-        control.status,
-        control.number,
-        control.action.value,
-        control.channel,
-        control.argument,
-        control.press.value,
-        str(control.when),
-        control.guard_ms,
-        control.message.hex(),
-        control.subject,
-    ]
-
-
-def control_from_plain(plain: list[Any]) -> Control:
-    """Return the control that `control_to_plain` wrote."""
-    device, status, number, action, channel, argument, press, when, guard_ms, message, subject = plain
-    return Control(
-        device,
-        status,
-        number,
-        Action(action),
-        channel,
-        argument,
-        Press(press),
-        parse_when(when),
-        guard_ms,
-        bytes.fromhex(message),
-        subject,
-    )
-
-
-def pedal_to_plain(pedal: Pedal) -> list[Any]:
-    """Return `pedal` as JSON values."""
-    return [pedal.device, pedal.number, pedal.heel, pedal.toe, pedal.channel]
-
-
-def lamp_to_plain(lamp: Lamp) -> list[Any]:
-    """Return `lamp` as JSON values."""
-    return [lamp.device, lamp.status, lamp.number, lamp.shows.value, lamp.argument, lamp.on, lamp.off]
-
-
-def lamp_from_plain(plain: list[Any]) -> Lamp:
-    """Return the lamp that `lamp_to_plain` wrote."""
-    device, status, number, shows, argument, on, off = plain
-    return Lamp(device, status, number, Shows(shows), argument, on, off)

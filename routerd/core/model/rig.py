@@ -15,14 +15,8 @@ from routerd.core.model.controls import (
     Lamp,
     Pedal,
     PressTimes,
-    control_from_plain,
-    control_to_plain,
-    lamp_from_plain,
-    lamp_to_plain,
-    pedal_to_plain,
 )
-from routerd.core.model.plain import Plain
-from routerd.core.model.timing import HOLD_S, PLAIN_TIMING, Timing, timing_from_plain, timing_to_plain
+from routerd.core.model.timing import HOLD_S, PLAIN_TIMING, Timing
 
 
 class WireKind(StrEnum):
@@ -139,79 +133,3 @@ def wire_names(rig: Rig) -> dict[str, str]:
     """Return, by the name of each device with an output, what its wire is called in records and reports."""
     groups = sharing(rig.devices, port_out)
     return {device.name: timed_device(group).name for group in groups for device in group}
-
-
-def device_to_plain(device: Device) -> Plain:
-    """Return `device` as JSON values."""
-    return {
-        "name": device.name,
-        "title": device.title,
-        "input": device.input_pattern,
-        "output": device.output_pattern,
-        "wire": device.wire.value,
-        "clock": device.clock,
-        "transport": device.transport,
-        "input_usb": [device.input_usb.serial, device.input_usb.path],
-        "output_usb": [device.output_usb.serial, device.output_usb.path],
-        "running_status": device.running_status,
-        "active_sensing": device.active_sensing,
-        "timing": timing_to_plain(device.timing),
-        "loop": device.loop,
-        "answers": device.answers,
-        "channels": list(device.channels),
-        "local_control": device.local_control,
-        "volts_per_octave": device.volts_per_octave,
-        "zero_volts_note": device.zero_volts_note,
-    }
-
-
-def device_from_plain(plain: Plain) -> Device:
-    """Return the device that `device_to_plain` wrote."""
-    return Device(
-        name=plain["name"],
-        title=plain["title"],
-        input_pattern=plain["input"],
-        output_pattern=plain["output"],
-        wire=WireKind(plain["wire"]),
-        clock=plain["clock"],
-        transport=plain["transport"],
-        input_usb=Usb(*plain["input_usb"]),
-        output_usb=Usb(*plain["output_usb"]),
-        running_status=plain["running_status"],
-        active_sensing=plain["active_sensing"],
-        timing=timing_from_plain(plain["timing"]),
-        loop=plain["loop"],
-        answers=plain["answers"],
-        channels=tuple(plain["channels"]),
-        local_control=plain["local_control"],
-        volts_per_octave=plain.get("volts_per_octave", 0.0),
-        zero_volts_note=plain.get("zero_volts_note", 0),
-    )
-
-
-def rig_to_plain(rig: Rig) -> Plain:
-    """Return `rig` as JSON values."""
-    return {
-        "name": rig.name,
-        "devices": [device_to_plain(device) for device in rig.devices],
-        "controls": [control_to_plain(control) for control in rig.controls],
-        "press_times": [rig.press_times.guard_ms, rig.press_times.long_ms, rig.press_times.double_ms],
-        "pedals": [pedal_to_plain(pedal) for pedal in rig.pedals],
-        "lamps": [lamp_to_plain(lamp) for lamp in rig.lamps],
-        "after_restart": rig.after_restart.value,
-        "hold_s": rig.hold_s,
-    }
-
-
-def rig_from_plain(plain: Plain) -> Rig:
-    """Return the rig that `rig_to_plain` wrote."""
-    return Rig(
-        name=plain["name"],
-        devices=tuple(device_from_plain(device) for device in plain["devices"]),
-        controls=tuple(control_from_plain(control) for control in plain["controls"]),
-        press_times=PressTimes(*plain["press_times"]),
-        pedals=tuple(Pedal(*pedal) for pedal in plain["pedals"]),
-        lamps=tuple(lamp_from_plain(lamp) for lamp in plain["lamps"]),
-        after_restart=AfterRestart(plain["after_restart"]),
-        hold_s=plain["hold_s"],
-    )

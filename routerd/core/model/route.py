@@ -11,10 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
-from typing import Any
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.plain import Readers, read_fields, read_messages, read_pairs
 
 Points = tuple[tuple[int, int], ...]
 
@@ -208,41 +206,3 @@ def scale(value: int, source: tuple[int, int], target: tuple[int, int], points: 
 
 
 # Plain values
-
-
-def route_from_plain(plain: dict[str, Any]) -> Route:
-    """Return the route that `to_plain` wrote."""
-    return Route(**read_fields(plain, _READERS))
-
-
-def _quantity(plain: dict[str, Any]) -> Quantity:
-    return Quantity(QuantityKind(plain["kind"]), plain.get("number", 0))
-
-
-_REMAP_READERS: Readers = {
-    "source": _quantity,
-    "target": _quantity,
-    "source_range": tuple,
-    "target_range": tuple,
-    "curve": read_pairs,
-    "switching": Switching,
-    "channels": tuple,
-}
-
-
-def _remap(plain: dict[str, Any]) -> Remap:
-    return Remap(**read_fields(plain, _REMAP_READERS))
-
-
-_READERS: Readers = {
-    "kinds": lambda value: frozenset(Kind(kind) for kind in value),
-    "velocity_curve": read_pairs,
-    "blocked_channels": frozenset,
-    "blocked_controllers": frozenset,
-    "programs": read_pairs,
-    "sysex_prefixes": read_messages,
-    "chord": tuple,
-    "drone": tuple,
-    "maps": lambda value: tuple(_remap(plain) for plain in value),
-    "zone": lambda value: NoteZone(**value),
-}

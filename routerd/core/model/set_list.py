@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Rig
 from routerd.core.model.song import Song
 
@@ -44,30 +43,6 @@ class Book:
     def song(self, identifier: str) -> Song:
         """Return the song of that identifier; raises KeyError."""
         return self._by_identifier[identifier]
-
-
-def set_list_to_plain(set_list: SetList) -> Plain:
-    """Return `set_list` as JSON values."""
-    return {
-        "name": set_list.name,
-        "order": list(set_list.order),
-        "date": set_list.date,
-        "encore": set_list.encore,
-        "slot_s": set_list.slot_s,
-        "changeover_s": set_list.changeover_s,
-    }
-
-
-def set_list_from_plain(plain: Plain) -> SetList:
-    """Return the set list that `set_list_to_plain` wrote."""
-    return SetList(
-        name=plain["name"],
-        order=tuple(plain["order"]),
-        date=plain["date"],
-        encore=plain.get("encore", 0),
-        slot_s=plain.get("slot_s", 0),
-        changeover_s=plain.get("changeover_s", 0),
-    )
 
 
 def move(set_list: SetList, number: int, to: int) -> SetList:

@@ -10,15 +10,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from routerd.core.model.checklist import Item, item_from_plain, item_to_plain
-from routerd.core.model.controls import Control, control_from_plain, control_to_plain
-from routerd.core.model.plain import Plain, Readers, read_fields, read_messages, read_pairs, to_plain
-from routerd.core.model.route import Route, route_from_plain
+from routerd.core.model.checklist import Item
+from routerd.core.model.controls import Control
+from routerd.core.model.route import Route
 from routerd.core.model.timing import (
     PLAIN_SONG_TIMING,
     SongTiming,
-    song_timing_from_plain,
-    song_timing_to_plain,
 )
 
 
@@ -118,93 +115,3 @@ class Song:
     """The note to tune by (0–127)."""
     holds: tuple[Hold, ...] = ()
     """What it holds where it has no sections."""
-
-
-_PATCH_READERS: Readers = {
-    "controllers": read_pairs,
-    "sysex": read_messages,
-    "messages": read_messages,
-    "rpn": read_pairs,
-    "nrpn": read_pairs,
-    "order": tuple,
-}
-
-
-def _patch_from_plain(plain: Plain) -> Patch:
-    return Patch(**read_fields(plain, _PATCH_READERS))
-
-
-def _hold_from_plain(plain: Plain) -> Hold:
-    return Hold(**read_fields(plain, {}))
-
-
-def song_to_plain(song: Song) -> Plain:
-    """Return `song` as JSON values; tempo as "numerator/denominator"."""
-    return {
-        "identifier": song.identifier,
-        "title": song.title,
-        "bpm": str(song.bpm),
-        "meter": [song.beats, song.beat_unit],
-        "key": song.key,
-        "duration_s": song.duration_s,
-        "start": song.start.value,
-        "routes": [to_plain(route) for route in song.routes],
-        "patches": [to_plain(patch) for patch in song.patches],
-        "sections": [
-            {
-                "name": section.name,
-                "routes": [to_plain(route) for route in section.routes],
-                "patches": [to_plain(patch) for patch in section.patches],
-                "bpm": None if section.bpm is None else str(section.bpm),
-                "sounding": section.sounding.value,
-                "holds": [to_plain(hold) for hold in section.holds],
-            }
-            for section in song.sections
-        ],
-        "checklist": [item_to_plain(item) for item in song.checklist],
-        "notes": song.notes,
-        "sections_end": song.sections_end.value,
-        "sounding": song.sounding.value,
-        "timing": song_timing_to_plain(song.timing),
-        "controls": [control_to_plain(control) for control in song.controls],
-        "reference_hz": song.reference_hz,
-        "tuning_note": song.tuning_note,
-        "holds": [to_plain(hold) for hold in song.holds],
-    }
-
-
-def song_from_plain(plain: Plain) -> Song:
-    """Return the song that `song_to_plain` wrote."""
-    beats, beat_unit = plain["meter"]
-    return Song(
-        identifier=plain["identifier"],
-        title=plain["title"],
-        bpm=Fraction(plain["bpm"]),
-        beats=beats,
-        beat_unit=beat_unit,
-        key=plain["key"],
-        duration_s=plain["duration_s"],
-        start=StartPolicy(plain["start"]),
-        routes=tuple(route_from_plain(route) for route in plain["routes"]),
-        patches=tuple(_patch_from_plain(patch) for patch in plain["patches"]),
-        sections=tuple(
-            Section(
-                name=section["name"],
-                routes=tuple(route_from_plain(route) for route in section["routes"]),
-                patches=tuple(_patch_from_plain(patch) for patch in section["patches"]),
-                bpm=None if section["bpm"] is None else Fraction(section["bpm"]),
-                sounding=Sounding(section["sounding"]),
-                holds=tuple(_hold_from_plain(hold) for hold in section.get("holds", ())),
-            )
-            for section in plain["sections"]
-        ),
-        checklist=tuple(item_from_plain(item) for item in plain["checklist"]),
-        notes=plain["notes"],
-        sections_end=SectionsEnd(plain["sections_end"]),
-        sounding=Sounding(plain["sounding"]),
-        timing=song_timing_from_plain(plain["timing"]),
-        controls=tuple(control_from_plain(control) for control in plain["controls"]),
-        reference_hz=plain["reference_hz"],
-        tuning_note=plain["tuning_note"],
-        holds=tuple(_hold_from_plain(hold) for hold in plain.get("holds", ())),
-    )

@@ -16,10 +16,10 @@ from typing import Any, Self
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command, parse_when
-from routerd.core.model.codec import to_json
-from routerd.core.model.rig import rig_from_plain
-from routerd.core.model.set_list import set_list_from_plain
-from routerd.core.model.song import song_from_plain
+from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
@@ -168,16 +168,16 @@ class FakeEngine:
     def _take(self, message: Message) -> None:
         kind, body = message
         if kind == "rig":
-            self._compiler = Compiler(rig_from_plain(body), self.show.book)
+            self._compiler = Compiler(from_json(Rig, body), self.show.book)
         elif kind == "song":
             assert self._compiler is not None
-            self._compiler.add(song_from_plain(body))
+            self._compiler.add(from_json(Song, body))
         elif kind == "set-list":
-            self._set_list = set_list_from_plain(body)
+            self._set_list = from_json(SetList, body)
         elif kind == "commit":
             self._commit(body)
         elif kind == "order":
-            set_list = set_list_from_plain(body["set_list"])
+            set_list = from_json(SetList, body["set_list"])
             self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
         elif kind == "sound":
             what = body["device"], body["channel"], body["note"], body["velocity"]

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model.codec import from_json
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.model.song import Patch, Song, song_from_plain
+from routerd.core.model.song import Patch, Song
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 from routerd.server import link_client
 from routerd.server.link_client import EngineLink, EngineSilentError
@@ -149,7 +150,7 @@ async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> Non
     kinds = [message.kind for message in said]
     assert [kind for kind in kinds if kind != "pong"] == ["rig", *["song"] * 20, "set-list", "commit"]
     assert "pong" in kinds
-    assert tuple(song_from_plain(message.body) for message in said if message.kind == "song") == whole.songs
+    assert tuple(from_json(Song, message.body) for message in said if message.kind == "song") == whole.songs
     assert said[-1].body == {"generation": 3, "place": {"song": "song-1", "section": 1, "bpm": None}}
     assert not sending.done()
     await ends.say("loaded", {"generation": 3, "error": None})

@@ -11,8 +11,10 @@ import pytest
 from sound_rig import SET, Folder
 
 from routerd.core.midi.messages import is_whole
-from routerd.core.model import rig, set_list, song
-from routerd.core.model.set_list import Book
+from routerd.core.model.codec import decode, encode
+from routerd.core.model.rig import Rig
+from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.song import Song
 from routerd.server.rigfiles import json_schemas, load_folder
 from routerd.server.rigfiles.text import read_document
 
@@ -73,9 +75,9 @@ def test_the_demo_dump_is_whole_and_carries_the_non_commercial_identifier() -> N
 def test_a_book_survives_the_way_over_the_link() -> None:
     book = demo()
     again = Book(
-        rig.rig_from_plain(rig.rig_to_plain(book.rig)),
-        tuple(song.song_from_plain(song.song_to_plain(one)) for one in book.songs),
-        set_list.set_list_from_plain(set_list.set_list_to_plain(book.set_list)),
+        decode(Rig, encode(book.rig)),
+        tuple(decode(Song, encode(one)) for one in book.songs),
+        decode(SetList, encode(book.set_list)),
     )
     assert again == book
 

@@ -17,6 +17,7 @@ from test_resolve import HEAD, book, song
 
 from routerd.core.clock.tempo_map import TempoMap
 from routerd.core.model.arming import Action
+from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
@@ -24,14 +25,11 @@ from routerd.core.model.timing import (
     FrameRate,
     MeterPoint,
     Pulse,
+    SongTiming,
     StartMode,
     TempoPoint,
     TimeCode,
     Timing,
-    song_timing_from_plain,
-    song_timing_to_plain,
-    timing_from_plain,
-    timing_to_plain,
 )
 from routerd.server.rigfiles.tempo_file import read_tempo
 
@@ -74,7 +72,7 @@ def test_a_source_and_its_transport(rig_folder: Folder) -> None:
     found = book(rig_folder({"rig.yaml": restarting}))
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
     assert timing.restarts
-    assert timing_from_plain(timing_to_plain(timing)) == timing
+    assert from_json(Timing, to_json(timing)) == timing
     found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "follow: pedals\n"}))
     assert found.song("one").timing.follow == "pedals"
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
@@ -107,7 +105,7 @@ def test_a_song_wants_devices_otherwise(rig_folder: Folder) -> None:
     pulse = Pulse(F(1), controller=3)
     wanted = replace(usual, rate=F(2), start=StartMode.BAR, sequence_steps=16, pulse=pulse)
     assert one.timing.devices == (("synth", wanted),)
-    assert song_timing_from_plain(song_timing_to_plain(one.timing)) == one.timing
+    assert from_json(SongTiming, to_json(one.timing)) == one.timing
     one = book(
         rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "devices: {synth: {pulses: false}}\n"})
     ).song("one")
