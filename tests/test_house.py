@@ -76,7 +76,6 @@ FOLDERS_TOO_FULL: list[str] = [
     "routerd/core/model",
     "routerd/core/routing",
     "routerd/core/show",
-    "routerd/engine",
     "routerd/server",
     "routerd/server/http",
     "routerd/server/offline",

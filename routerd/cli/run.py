@@ -90,7 +90,7 @@ def _run(options: argparse.Namespace) -> int:
     if not is_folder(folder):
         complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
         return 1
-    from routerd.engine.signals import SignalKeeper
+    from routerd.engine.process import SignalKeeper
 
     signals = SignalKeeper()
     from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime

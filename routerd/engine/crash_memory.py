@@ -46,8 +46,8 @@ def default_path(state_dir: Path) -> Path:
     return _SHARED / f"routerd-{os.geteuid()}-{zlib.crc32(os.fsencode(state_dir)):08x}"
 
 
-class Memory:
-    """Open with `Memory(path)`; raises OSError where there is none to be had, or another engine has it."""
+class CrashMemory:
+    """Open with `CrashMemory(path)`; raises OSError where none can be had, or another engine has it."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -179,11 +179,11 @@ def _checksum(turn: int, data: bytes) -> int:
     return zlib.crc32(data, zlib.crc32(_NUMBER.pack(turn)))
 
 
-def open_memory(state_dir: Path, say: Callable[[str], None]) -> Memory | None:
+def open_crash_memory(state_dir: Path, say: Callable[[str], None]) -> CrashMemory | None:
     """Return the memory of a state folder, or say why there is none."""
     path = default_path(state_dir)
     try:
-        return Memory(path)
+        return CrashMemory(path)
     except BlockingIOError:
         say(f"another engine runs with the state folder {state_dir}: should this one die, it starts afresh")
     except OSError as error:

@@ -19,9 +19,9 @@ from routerd.core.model.snapshot import Snapshot
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.engine.counters import counters_of, traffic_of
-from routerd.engine.crash_memory import open_memory
+from routerd.engine.crash_memory import open_crash_memory
 from routerd.engine.port_keeper import PortKeeper
+from routerd.engine.process import SignalKeeper, hold_folder, ignore_all, slept_since, watch_suspension
 from routerd.engine.realtime import (
     LOOP_PRIORITY,
     Facts,
@@ -30,10 +30,8 @@ from routerd.engine.realtime import (
     prepare_process,
     spare_collector,
 )
-from routerd.engine.recovery import Comeback, RecoveryError, come_back, record_of
-from routerd.engine.server_link import ServerLink
-from routerd.engine.signals import SignalKeeper, ignore_all, slept_since, watch_suspension
-from routerd.engine.state_lock import hold_folder
+from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
+from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
@@ -91,16 +89,16 @@ class Engine:
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
         self._origin = Origin(str(options.folder), options.set_name)
-        self._memory = open_memory(options.state_dir, self._warn)
-        self._back = self._come_back()
+        self._memory = open_crash_memory(options.state_dir, self._warn)
+        self._recovery = self._recover()
         """The show that goes on where another engine has died, until the server brings a newer book."""
-        self._remembers = self._back is None
+        self._remembers = self._recovery is None
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
-        show = Show(monotonic_ns()) if self._back is None else self._back.show
+        show = Show(monotonic_ns()) if self._recovery is None else self._recovery.show
         self._worker = Worker(show, self._outbox_filled)
         self._unsent: deque[Any] = deque(maxlen=UNSENT_LIMIT)
         self._completing: asyncio.Task[None] | None = None
-        self._resumed_gap_ms = None if self._back is None else round(self._back.gap_ns / NS_PER_MS)
+        self._resumed_gap_ms = None if self._recovery is None else round(self._recovery.gap_ns / NS_PER_MS)
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
@@ -126,9 +124,9 @@ class Engine:
         if self._memory is not None:
             self._worker.mark = self._memory.mark
         clock.start()
-        if self._back is not None:
-            self._keeper.keep(self._back.show.book)
-            self._completing = asyncio.create_task(self._complete(self._back))
+        if self._recovery is not None:
+            self._keeper.keep(self._recovery.show.book)
+            self._completing = asyncio.create_task(self._complete(self._recovery))
         self._keeper.thread.start()
         tasks = [
             asyncio.create_task(self._supervisor.run()),
@@ -188,28 +186,29 @@ class Engine:
 
     # After an engine that has died
 
-    def _come_back(self) -> Comeback | None:
+    def _recover(self) -> Recovery | None:
         if self._memory is None:
             return None
         try:
-            back = come_back(self._memory, self._options.state_dir, self._origin, monotonic_ns())
+            recovery = recover(self._memory, self._options.state_dir, self._origin, monotonic_ns())
         except RecoveryError as why:
             if str(why):
                 _say(f"an engine has died here; not going on from where it was: {why}")
             return None
-        song = back.show.snapshot().song
-        _say(f"an engine has died here; going on in {song!r}, {back.gap_ns / NS_PER_S:.3f} s without a tick")
-        return back
+        song = recovery.show.snapshot().song
+        gap_s = recovery.gap_ns / NS_PER_S
+        _say(f"an engine has died here; going on in {song!r}, {gap_s:.3f} s without a tick")
+        return recovery
 
-    async def _complete(self, back: Comeback) -> None:
+    async def _complete(self, recovery: Recovery) -> None:
         """Compile the songs that are still to come."""
         try:
-            book = await back.rest(self._worker)
+            book = await recovery.rest(self._worker)
         except (*UNREADABLE, RouterdError) as error:
             _say(f"the rest of the last working book makes no sense ({error!r}); the server sends it anew")
             return
         self._remembers = True
-        self._worker.call(lambda now_ns: back.complete(book, now_ns))
+        self._worker.call(lambda now_ns: recovery.complete(book, now_ns))
         spare_collector()
 
     # Towards the server
@@ -230,6 +229,7 @@ class Engine:
         return ServerLink(self._worker, self._loaded, self._refused, ponged, serving)
 
     def _greet(self) -> dict[str, object]:
+        recovery = self._recovery
         reload_wanted, self._reload_wanted = self._reload_wanted, False
         return {
             "reload_wanted": reload_wanted,
@@ -238,9 +238,11 @@ class Engine:
             "generation": self._worker.show.generation,
             "realtime": self._facts.plain(),
             "started_ns": self._started_ns,
-            "book_from_ns": self._started_ns if self._back is None else self._back.head.engine_started_ns,
+            "book_from_ns": self._started_ns
+            if self._recovery is None
+            else self._recovery.head.engine_started_ns,
             "resumed_gap_ms": self._resumed_gap_ms,
-            "brings_old_book": self._back is not None,
+            "brings_old_book": recovery is not None,
             "server_restarts": self._supervisor.restarts,
             "port_states": self._keeper.states(),
             "counters": self._counters(),
@@ -250,7 +252,7 @@ class Engine:
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
         self._send_ports()
-        self._back, self._remembers = None, True
+        self._recovery, self._remembers = None, True
         spare_collector()
 
     def _refused(self, problems: list[str]) -> None:

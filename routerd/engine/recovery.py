@@ -19,9 +19,9 @@ from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
-from routerd.engine.crash_memory import Memory
+from routerd.engine.crash_memory import CrashMemory
+from routerd.engine.server_link import give_way
 from routerd.engine.worker import Worker
-from routerd.engine.yielding import give_way
 from routerd.errand import in_time
 from routerd.link.working_book import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptBook, Origin
 
@@ -57,7 +57,7 @@ def record_of(snapshot: Snapshot, origin: Origin) -> dict[str, Any] | None:
     }
 
 
-class Comeback:
+class Recovery:
     """A show that goes on. `head` says which book it plays, `gap_ns` how long no tick went out."""
 
     def __init__(self, show: Show, kept: KeptBook, compiled: CompiledBook, place: dict[str, Any]) -> None:
@@ -82,7 +82,7 @@ class Comeback:
             self.show.complete(book, self.head.generation, now_ns, self._place)
 
 
-def come_back(memory: Memory, state_dir: Path, origin: Origin, now_ns: int) -> Comeback:
+def recover(memory: CrashMemory, state_dir: Path, origin: Origin, now_ns: int) -> Recovery:
     """Return the show that goes on at `now_ns`; raises RecoveryError, wordless where there is nothing."""
     record = memory.left()
     if record is None:
@@ -122,7 +122,7 @@ def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
     return kept
 
 
-def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
+def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Recovery:
     standing, place, set_list = kept_from_plain(record, last_tick), record["place"], _order(record)
     away_ns = now_ns - standing.clock.segment.due_ns(last_tick)
     if not 0 <= away_ns <= LONGEST_NS:
@@ -136,7 +136,7 @@ def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Comeback:
     book = compiler.finish(set_list, whole=False)
     show = Show(now_ns)
     show.load(book, kept.head.generation, now_ns, {**place, "armed": None})
-    made = Comeback(show, kept, book, place)
+    made = Recovery(show, kept, book, place)
     made.gap_ns = show.go_on(standing, now_ns)
     return made
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from routerd.engine import crash_memory as module
-from routerd.engine.crash_memory import SLOT_BYTES, Memory, default_path
+from routerd.engine.crash_memory import SLOT_BYTES, CrashMemory, default_path
 
 
 @pytest.fixture
@@ -19,7 +19,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def died(path: Path, *records: object, tick: int = 7, tries: int = 0) -> None:
-    memory = Memory(path)
+    memory = CrashMemory(path)
     for record in records:
         memory.keep(record)
     memory.mark(tick)
@@ -28,25 +28,26 @@ def died(path: Path, *records: object, tick: int = 7, tries: int = 0) -> None:
 
 
 def test_a_new_memory_is_empty(path: Path) -> None:
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert (memory.left(), memory.last_tick, memory.tries) == (None, -1, 0)
     assert path.stat().st_mode & 0o077 == 0
 
 
 def test_the_last_record_and_tick_are_there_again(path: Path) -> None:
     died(path, {"n": 1}, {"n": 2}, {"n": 3}, tick=123_456_789_012, tries=2)
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert (memory.left(), memory.last_tick, memory.tries) == ({"n": 3}, 123_456_789_012, 2)
 
 
 def test_it_outlives_a_process_that_is_killed(path: Path) -> None:
     program = (
-        "import os, signal, sys; from pathlib import Path; from routerd.engine.crash_memory import Memory\n"
-        "memory = Memory(Path(sys.argv[1])); memory.keep({'song': 'x'}); memory.mark(42)\n"
+        "import os, signal, sys; from pathlib import Path\n"
+        "from routerd.engine.crash_memory import CrashMemory\n"
+        "memory = CrashMemory(Path(sys.argv[1])); memory.keep({'song': 'x'}); memory.mark(42)\n"
         "os.kill(os.getpid(), signal.SIGKILL)"
     )
     assert subprocess.run([sys.executable, "-c", program, str(path)], check=False).returncode == -9
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert (memory.left(), memory.last_tick) == ({"song": "x"}, 42)
 
 
@@ -57,18 +58,18 @@ def test_a_record_that_was_being_written_does_not_count(path: Path, place: int) 
     data = bytearray(path.read_bytes())
     data[4096 + place] ^= 0x40
     path.write_bytes(data)
-    assert Memory(path).left() == {"n": 1}
+    assert CrashMemory(path).left() == {"n": 1}
 
 
 @pytest.mark.parametrize("size", [SLOT_BYTES - 20, SLOT_BYTES, 3 * SLOT_BYTES, 40 * SLOT_BYTES])
 def test_slots_grow_with_what_is_kept(path: Path, size: int) -> None:
     died(path, {"n": 1}, "x" * size, tick=5)
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert (memory.left(), memory.last_tick) == ("x" * size, 5)
     for record in ("y" * size, "z" * 2 * size, {"n": 3}):
         assert memory.keep(record) == ""
     memory.close()
-    assert Memory(path).left() == {"n": 3}
+    assert CrashMemory(path).left() == {"n": 3}
 
 
 def test_an_engine_that_dies_while_slots_grow_leaves_the_record_before(path: Path) -> None:
@@ -78,18 +79,18 @@ def test_an_engine_that_dies_while_slots_grow_leaves_the_record_before(path: Pat
     died(path, {"n": 2}, "x" * SLOT_BYTES)
     with path.open("r+b") as file:
         file.write(head)
-    assert Memory(path).left() == {"n": 2}
+    assert CrashMemory(path).left() == {"n": 2}
 
 
 def test_a_record_without_room_is_reported_and_not_kept_nor_the_one_before(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert memory.keep({"n": 1}) == ""
     monkeypatch.setattr(module, "MOST_BYTES", path.stat().st_size)
     assert "no room" in memory.keep("x" * SLOT_BYTES)
     memory.close()
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert memory.left() is None
     assert memory.keep({"n": 2}) == ""
 
@@ -101,19 +102,19 @@ def test_a_record_without_room_is_reported_and_not_kept_nor_the_one_before(
 )
 def test_a_strange_file_becomes_a_new_memory(path: Path, content: bytes) -> None:
     path.write_bytes(content)
-    memory = Memory(path)
+    memory = CrashMemory(path)
     assert (memory.left(), memory.last_tick) == (None, -1)
     memory.keep({"n": 1})
     memory.close()
-    assert Memory(path).left() == {"n": 1}
+    assert CrashMemory(path).left() == {"n": 1}
 
 
 def test_a_second_engine_is_kept_out(path: Path) -> None:
-    first = Memory(path)
+    first = CrashMemory(path)
     with pytest.raises(BlockingIOError):
-        Memory(path)
+        CrashMemory(path)
     first.close()
-    Memory(path).close()
+    CrashMemory(path).close()
 
 
 def test_links_and_other_peoples_files_are_not_touched(path: Path, tmp_path: Path) -> None:
@@ -121,16 +122,16 @@ def test_links_and_other_peoples_files_are_not_touched(path: Path, tmp_path: Pat
     mine.write_text("dear")
     path.symlink_to(mine)
     with pytest.raises(OSError, match="symbolic link"):
-        Memory(path)
+        CrashMemory(path)
     path.unlink()
     os.link(mine, path)
     with pytest.raises(PermissionError):
-        Memory(path)
+        CrashMemory(path)
     assert mine.read_text() == "dear"
 
 
 def test_an_orderly_end_leaves_nothing(path: Path) -> None:
-    memory = Memory(path)
+    memory = CrashMemory(path)
     memory.keep({"n": 1})
     memory.forget()
     assert not path.exists()

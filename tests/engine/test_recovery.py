@@ -22,9 +22,9 @@ from routerd.core.model.arming import Action, Command
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
-from routerd.engine.crash_memory import Memory
+from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.realtime import make_thread_realtime
-from routerd.engine.recovery import RecoveryError, come_back, record_of
+from routerd.engine.recovery import RecoveryError, record_of, recover
 from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.ports.far_end import Arrival, FarEnd
@@ -159,7 +159,7 @@ def test_a_folder_that_was_broken_meanwhile_is_reported_and_the_book_plays_on(
 # What an engine goes on from, read as another would
 
 
-def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) -> Memory:
+def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) -> CrashMemory:
     """Leave what an engine that died at 4 s would have left; `changes` in the record."""
     state_dir.mkdir(exist_ok=True)
     show = Show(0)
@@ -172,18 +172,18 @@ def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) ->
         show.advance(show.next_deadline_ns())
     record = record_of(show.snapshot(), ORIGIN)
     assert record is not None
-    memory = Memory(state_dir / "memory")
+    memory = CrashMemory(state_dir / "memory")
     memory.keep({**record, **changes})
     memory.mark(tick)
     memory.note_tries(tries)
     memory.close()
     data = pack_book(Head(ORIGIN, 77, 3), Book(RIG, SONGS, SET), (SET,))
     (state_dir / FILE).write_bytes(data)
-    return Memory(state_dir / "memory")
+    return CrashMemory(state_dir / "memory")
 
 
 def test_all_that_is_needed_is_found(tmp_path: Path) -> None:
-    back = come_back(left(tmp_path), tmp_path, ORIGIN, 4_500_000_000)
+    back = recover(left(tmp_path), tmp_path, ORIGIN, 4_500_000_000)
     snapshot = back.show.snapshot()
     assert (snapshot.song, snapshot.section, snapshot.generation) == ("middle", 2, 3)
     assert back.head.engine_started_ns == 77
@@ -200,7 +200,7 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     odd = replace(odd, routes=tuple(replace(one, name="pads to synth") for one in odd.routes))
     data = pack_book(Head(ORIGIN, 77, 3), Book(RIG, (*songs, odd), SetList("tonight", many)), ())
     (tmp_path / FILE).write_bytes(data)
-    back = come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
+    back = recover(memory, tmp_path, ORIGIN, 4_500_000_000)
     assert set(back.show.book.songs) == {"song-6", "song-7", "song-8", "song-9"}
     with pytest.raises(CommandError, match="not loaded yet"):
         back.show.apply(Command(Action.SONG, 31), 4_500_000_000)
@@ -230,7 +230,7 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
 )
 def test_a_record_that_does_not_fit_is_passed_over(tmp_path: Path, changes: Any, why: str) -> None:
     with pytest.raises(RecoveryError, match=why):
-        come_back(left(tmp_path, **changes), tmp_path, ORIGIN, 4_500_000_000)
+        recover(left(tmp_path, **changes), tmp_path, ORIGIN, 4_500_000_000)
 
 
 @pytest.mark.parametrize(
@@ -252,32 +252,32 @@ def test_a_book_that_does_not_fit_is_passed_over(tmp_path: Path, spoil: Any, why
     file = tmp_path / FILE
     file.write_bytes(spoil(file.read_bytes()))
     with pytest.raises(RecoveryError, match=why):
-        come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
+        recover(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 
 def test_without_a_book_the_reason_names_the_file(tmp_path: Path) -> None:
     memory = left(tmp_path)
     (tmp_path / FILE).unlink()
     with pytest.raises(RecoveryError, match=r"working-book\.jsonl: No such file"):
-        come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
+        recover(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 
 def test_too_long_ago_and_too_often_are_passed_over(tmp_path: Path) -> None:
     with pytest.raises(RecoveryError, match="64 s ago"):
-        come_back(left(tmp_path), tmp_path, ORIGIN, 66_000_000_000)
+        recover(left(tmp_path), tmp_path, ORIGIN, 66_000_000_000)
     with pytest.raises(RecoveryError, match="3 engines in a row"):
-        come_back(left(tmp_path / "again", tries=3), tmp_path / "again", ORIGIN, 4_500_000_000)
+        recover(left(tmp_path / "again", tries=3), tmp_path / "again", ORIGIN, 4_500_000_000)
 
 
 def test_each_try_counts_before_it_can_fail(tmp_path: Path) -> None:
     memory = left(tmp_path, tries=1)
     (tmp_path / FILE).unlink()
     with pytest.raises(RecoveryError):
-        come_back(memory, tmp_path, ORIGIN, 4_500_000_000)
+        recover(memory, tmp_path, ORIGIN, 4_500_000_000)
     memory.close()
-    assert Memory(tmp_path / "memory").tries == 2
+    assert CrashMemory(tmp_path / "memory").tries == 2
 
 
 def test_where_nothing_was_left_nothing_is_said(tmp_path: Path) -> None:
     with pytest.raises(RecoveryError, match=r"^$"):
-        come_back(Memory(tmp_path / "memory"), tmp_path, ORIGIN, 0)
+        recover(CrashMemory(tmp_path / "memory"), tmp_path, ORIGIN, 0)

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from routerd.core.midi.messages import NOTE_OFF, NOTE_ON, START, STOP, TICK, note_off, note_on
-from routerd.engine.signals import ENDING, IGNORED
+from routerd.engine.process import ENDING, IGNORED
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until, write_rig
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routerd.engine.signals import SuspensionWatch, slept_since, watch_suspension
+from routerd.engine.process import SuspensionWatch, slept_since, watch_suspension
 
 S = 1_000_000_000
 APART_NS = 5 * S

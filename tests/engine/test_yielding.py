@@ -9,8 +9,8 @@ import pytest
 
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS
+from routerd.engine.server_link import give_way
 from routerd.engine.worker import Worker
-from routerd.engine.yielding import give_way
 
 
 class AtWork:

@@ -20,8 +20,8 @@ from routerd.core.midi.messages import TICK
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
-from routerd.engine.crash_memory import Memory
-from routerd.engine.recovery import Comeback, RecoveryError, come_back, record_of
+from routerd.engine.crash_memory import CrashMemory
+from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.server.state import STATE, StateFolder
 from tests.stage import RIG, SONGS
@@ -103,14 +103,14 @@ def test_memory_that_was_changed(changes: list[tuple[tuple[Any, ...], Any]], las
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / FILE).write_bytes(BOOK)
-        memory = Memory(folder / "memory")
+        memory = CrashMemory(folder / "memory")
         memory.keep(changed(RECORD, changes))
         memory.mark(last_tick)
         memory.close()
-        memory = Memory(folder / "memory")
+        memory = CrashMemory(folder / "memory")
         why = ""
         try:
-            back: Comeback | None = come_back(memory, folder, ORIGIN, NOW_NS)
+            back: Recovery | None = recover(memory, folder, ORIGIN, NOW_NS)
         except RecoveryError as error:
             why, back = str(error), None
         if back is None:
@@ -141,7 +141,7 @@ def sane_from(show: Show) -> None:
 def test_a_memory_file_of_other_bytes(data: st.DataObject) -> None:
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "memory"
-        memory = Memory(path)
+        memory = CrashMemory(path)
         memory.keep(RECORD)
         memory.keep({**RECORD, "n": "x" * 200_000})  # in the larger slots
         memory.close()
@@ -150,11 +150,11 @@ def test_a_memory_file_of_other_bytes(data: st.DataObject) -> None:
             at = data.draw(st.one_of(st.integers(0, 40), st.integers(0, len(content) - 1)))
             content[at] = data.draw(st.integers(0, 255))
         path.write_bytes(bytes(content)[: data.draw(st.one_of(st.none(), st.integers(0, len(content))))])
-        memory = Memory(path)
+        memory = CrashMemory(path)
         assert memory.left() is None or memory.left().keys() <= {*RECORD, "n"}
         assert memory.keep({"a": 1}) == ""
         memory.close()
-        again = Memory(path)
+        again = CrashMemory(path)
         assert again.left() == {"a": 1}
         again.close()
 

@@ -1,4 +1,6 @@
-"""What each signal does to the engine: none that a person or a system sends may leave a note sounding.
+"""The process among others: what each signal does to it, and how it stays the only one on its state folder.
+
+No signal that a person or a system sends may leave a note sounding:
 
     TERM, INT, QUIT, PWR, XCPU   an orderly end: the rig silenced, Stop sent, ports closed
     HUP                          the rig folder is read again; with the terminal gone, an orderly end
@@ -12,19 +14,31 @@ A suspended machine (a lid closed, a battery that ran out) sends no signal, so `
 the clocks: CLOCK_MONOTONIC stands still meanwhile and CLOCK_BOOTTIME does not (clock_gettime(2)), so the grid
 needs nothing: its next tick comes where it would have come, without a burst. But the devices have heard
 nothing for that long, and a person should know why.
+
+One daemon a state folder: `StateLock` is a lock that the kernel releases with the process, and names who
+holds it. Two daemons on one folder would write over each other's state, and play one rig twice.
 """
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
+import fcntl
+import os
 import signal
+import stat
 from collections.abc import Callable
 from pathlib import Path
 from signal import Signals
 from time import CLOCK_BOOTTIME, clock_gettime_ns, monotonic_ns
+from typing import TYPE_CHECKING
 
+from routerd import storage
+from routerd.core.errors import PeerError
 from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.errand import in_time
+
+if TYPE_CHECKING:
+    import asyncio  # not loaded here: this module is, before anything large
 
 ENDING = (Signals.SIGTERM, Signals.SIGINT, Signals.SIGQUIT, Signals.SIGPWR, Signals.SIGXCPU)
 
@@ -133,3 +147,54 @@ def watch_suspension() -> SuspensionWatch:
 def slept_since(watch: SuspensionWatch) -> int:
     """Return what `check` returns for this moment."""
     return watch.check(monotonic_ns(), clock_gettime_ns(CLOCK_BOOTTIME), monotonic_ns())
+
+
+LOCK_FILE = "lock"
+LOCK_PATIENCE_S = 3.0
+
+
+class StateFolderError(PeerError):
+    """The state folder belongs to another daemon."""
+
+
+class StateLock:
+    """Held from `StateLock(folder)` to the end of the process; raises StateFolderError, and OSError where the
+    folder cannot be made or written, so that nothing can be locked."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+        self._handle = os.open(folder / LOCK_FILE, flags, 0o600)
+        try:
+            if not stat.S_ISREG(os.fstat(self._handle).st_mode):
+                raise storage.NotRegularError(folder / LOCK_FILE)
+            try:
+                fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise StateFolderError(
+                    f"the state folder {folder} belongs to a routerd that runs already "
+                    f"({self._holder()}); stop that one, or give this one another --state-dir"
+                ) from None
+            with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
+                os.ftruncate(self._handle, 0)
+                os.pwrite(self._handle, b"%d\n" % os.getpid(), 0)
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Let another daemon have the folder."""
+        os.close(self._handle)
+
+    def _holder(self) -> str:
+        text = os.pread(self._handle, 20, 0).strip()
+        return f"process {int(text)}" if text.isdigit() else "its process is not known"
+
+
+def hold_folder(folder: Path, say: Callable[[str], None]) -> StateLock | None:
+    """Return the lock on a state folder, or say why there is none; raises StateFolderError."""
+    try:
+        return in_time(lambda: StateLock(folder), LOCK_PATIENCE_S)
+    except OSError as error:
+        say(f"{error.filename or folder}: {error.strerror}; a second routerd here would not be noticed")
+    return None
