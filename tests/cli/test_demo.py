@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from routerd.cli.demo import by_hand
+from routerd.cli.demo import by_hand, in_short
 
 
 def test_steps_by_hand_are_text() -> None:
@@ -12,3 +12,17 @@ def test_steps_by_hand_are_text() -> None:
         "by hand: Wind the tape to zero",
         "by hand: before verse: Mute the guitar's channel (Technician)",
     ]
+
+
+def test_a_report_in_short_says_what_a_listener_would_notice() -> None:
+    late = {"p50": 50.0, "p99": 180.0, "max": 360.0}
+    overall = {"ticks": 5670, "missed": 0, "doubled": 0, "lateness_us": late, "heard_us": 6000.0}
+    lines = in_short({"overall": overall, "ports": [{}] * 6, "duration_s": 21.2})
+    assert lines[0] == "5670 ticks to 6 devices in 21 s, 0 missed, 0 doubled;"
+    assert "99 in 100 within 0.18 ms, the latest after 0.36 ms" in lines[1]
+    assert lines[2].endswith("the latest tick was late by less than that.")
+    worse = in_short(
+        {"overall": overall | {"lateness_us": late | {"max": 7000.0}}, "ports": [{}], "duration_s": 1}
+    )
+    assert "to 1 device in 1 s" in worse[0]
+    assert worse[2].endswith("late by that much or more: this computer was busy.")
