@@ -132,7 +132,7 @@ def test_a_rig_folder_that_hangs_holds_up_no_command(tmp_path: Path, hung: Path)
         reloading.start()
         time.sleep(0.5)
         began_s = time.monotonic()
-        order = [song["identifier"] for song in service.ask("GET", "/v1/set-list")["order"]]
+        order = [song["song"] for song in service.ask("GET", "/v1/set-list")["order"]]
         service.ask("PUT", "/v1/set-list", {"order": order[::-1]})
         service.ask("POST", "/v1/previous")
         assert time.monotonic() - began_s < 3

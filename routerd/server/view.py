@@ -116,7 +116,7 @@ class View:
 
     def ticked(self, facts: SongFacts) -> SongFacts:
         """Return the facts of a song with what is ticked off its checklist."""
-        done = self.snapshot.done.get(facts.identifier, ())
+        done = self.snapshot.done.get(facts.song, ())
         return replace(
             facts, checklist=tuple(replace(item, done=item.number in done) for item in facts.checklist)
         )
@@ -133,7 +133,7 @@ class View:
         folded = words.strip().casefold()
         for facts in self.songs.values():
             if facts.title.casefold() == folded:
-                return facts.identifier
+                return facts.song
         return None
 
     def words_for_songs(self) -> list[str]:
@@ -149,7 +149,7 @@ class View:
 def facts_of(song: Song) -> SongFacts:
     """Return what people want to read of a song."""
     return SongFacts(
-        identifier=song.identifier,
+        song=song.identifier,
         title=song.title,
         bpm=format_bpm(song.bpm),
         meter=f"{song.beats}/{song.beat_unit}",

@@ -131,7 +131,7 @@ def test_a_disk_that_refuses_is_reported_once_and_written_to_later(stage: Stage,
         stage.goes_on()
         stage.press(81)
     until(lambda: not unexpected(stage.service.status()), what="it is written again")
-    song = stage.service.status()["song"]["identifier"]
+    song = stage.service.status()["song"]["song"]
     until(lambda: _remembered(stage.state_dir) == song, what="the song is on the disk")
     what = "a restart would forget tonight"
     until(lambda: len(stage.said_since(before, what)) == 2, what="it is said that it is over")

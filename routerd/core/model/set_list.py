@@ -90,6 +90,11 @@ def begin_encore(set_list: SetList, number: int | None) -> SetList:
     return replace(set_list, encore=encore)
 
 
+def song_at(set_list: SetList, number: int) -> str:
+    """Return the identifier of song `number`. Raises NotFoundError."""
+    return set_list.order[_index(set_list, number)]
+
+
 def _index(set_list: SetList, number: int) -> int:
     if not 1 <= number <= len(set_list.order):
         raise NotFoundError(f"the running order has songs 1 to {len(set_list.order)}, not {number}")

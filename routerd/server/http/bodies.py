@@ -31,6 +31,7 @@ from routerd.server.view import View
 
 _MOST_ZEROS = 30
 _MOST_STEP = 50
+_LARGEST_NUMBER = 100_000
 _STEP_DIGITS = Decimal("0.000001")
 
 
@@ -61,6 +62,14 @@ def _read_line(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > 200 or not value.isprintable():
         raise PydanticCustomError("line", "must be text of one line, 1 to 200 characters")
     return value.strip()
+
+
+def _read_number_or_line(value: Any) -> int | str:
+    if isinstance(value, int) and not isinstance(value, bool):
+        if not 1 <= value <= _LARGEST_NUMBER:
+            raise PydanticCustomError("number", "must be a number from 1")
+        return value
+    return _read_line(value)
 
 
 def _read_when(value: Any) -> str:
@@ -95,6 +104,18 @@ Line = Annotated[
     PlainValidator(_read_line),
     WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 200}),
 ]
+NumberOrLine = Annotated[
+    int | str,
+    PlainValidator(_read_number_or_line),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 1, "maximum": _LARGEST_NUMBER},
+                {"type": "string", "minLength": 1, "maxLength": 200},
+            ]
+        }
+    ),
+]
 MomentText = Annotated[
     str,
     PlainValidator(_read_when),
@@ -106,7 +127,7 @@ MomentText = Annotated[
         }
     ),
 ]
-Number = Annotated[int, Field(ge=1, le=100_000)]
+Number = Annotated[int, Field(ge=1, le=_LARGEST_NUMBER)]
 
 
 class Body(BaseModel):
@@ -224,6 +245,25 @@ def known_song(view: View, words: str) -> str:
         remedy = choose(words, view.words_for_songs())
         raise ProblemError("unknown-song", f"there is no song {shown(words)}; {remedy}")
     return identifier
+
+
+def known_place(view: View, song: int | str) -> int:
+    """Return the number (from 1) in the running order of a song given by number or words.
+
+    Raises ProblemError where words name no song, one that is not in it, or one that is in it more than once.
+    """
+    if isinstance(song, int):
+        return song
+    identifier = known_song(view, song)
+    numbers = [number for number, one in enumerate(view.set_list.order, 1) if one == identifier]
+    if not numbers:
+        raise ProblemError("unknown-place", f"{shown(song)} is not in the running order")
+    if len(numbers) > 1:
+        places = " and ".join(str(number) for number in numbers)
+        raise ProblemError(
+            "unknown-place", f"{shown(song)} is number {places} of the running order; say which"
+        )
+    return numbers[0]
 
 
 def known_section(view: View, words: str) -> str:

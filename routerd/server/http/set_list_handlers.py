@@ -18,7 +18,16 @@ from routerd.core.errors import FileEditError, NotFoundError
 from routerd.core.model import set_list as edits
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import SetList
-from routerd.server.http.bodies import Body, Line, Nothing, Number, known_order, known_song
+from routerd.server.http.bodies import (
+    Body,
+    Line,
+    Nothing,
+    Number,
+    NumberOrLine,
+    known_order,
+    known_place,
+    known_song,
+)
 from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import Call, Handler, Operations, json_response
 from routerd.server.http.problems import ProblemError
@@ -36,30 +45,32 @@ Edit = Callable[[SetList], SetList]
 
 
 class MoveBody(Body):
-    """A song by its number in the running order, and the number that it gets."""
+    """A song of the running order, by its number there (from 1) or by title or file name, and the number it
+    gets."""
 
-    number: Number
+    song: NumberOrLine
     to: Number
 
 
 class InsertBody(Body):
-    """A song by title or file name, and the number that it gets; right behind the song that is on when left
-    out."""
+    """A song by title or file name, or by a number that it has in the running order, and the number that it
+    gets; right behind the song that is on when left out."""
 
-    song: Line
+    song: NumberOrLine
     to: Number | None = None
 
 
 class DropBody(Body):
-    """A song by its number in the running order."""
+    """A song of the running order, by its number there (from 1) or by title or file name."""
 
-    number: Number
+    song: NumberOrLine
 
 
 class EncoreBody(Body):
-    """The number of the song that the encore begins with; no encore when left out."""
+    """The song that the encore begins with, by its number (from 1) or by title or file name; no encore when
+    left out."""
 
-    number: Number | None = None
+    song: NumberOrLine | None = None
 
 
 class SetListBody(Body):
@@ -163,12 +174,14 @@ class SetListHandlers:
         "move",
         "Move a song of the running order",
         MoveBody,
-        example='{"number": 3, "to": 1}',
-        problems=("unknown-place",),
+        example='{"song": 3, "to": 1}',
+        problems=("unknown-place", "unknown-song"),
     )
     async def move(self, call: Call[MoveBody]) -> web.Response:
         """Move a song."""
-        return await self._change_songs(call, lambda now: edits.move(now, call.body.number, call.body.to))
+        return await self._change_songs(
+            call, lambda now: edits.move(now, known_place(self._view, call.body.song), call.body.to)
+        )
 
     @_edit(
         "insert",
@@ -179,32 +192,42 @@ class SetListHandlers:
     )
     async def insert(self, call: Call[InsertBody]) -> web.Response:
         """Put a song in: at a place, or right behind the one that is on."""
-        song, snapshot = known_song(self._view, call.body.song), self._view.snapshot
+        snapshot, words, to = self._view.snapshot, call.body.song, call.body.to
         behind = snapshot.gap if snapshot.index is None else snapshot.index + 1
-        await self._change(call, lambda now: edits.insert(now, song, call.body.to or behind + 1))
+
+        def insert(now: SetList) -> SetList:
+            song = edits.song_at(now, words) if isinstance(words, int) else known_song(self._view, words)
+            return edits.insert(now, song, to or behind + 1)
+
+        await self._change(call, insert)
         return self._answer()
 
     @_edit(
         "drop",
         "Take a song out of the running order",
         DropBody,
-        example='{"number": 2}',
-        problems=("unknown-place",),
+        example='{"song": 2}',
+        problems=("unknown-place", "unknown-song"),
     )
     async def drop(self, call: Call[DropBody]) -> web.Response:
         """Take a song out."""
-        return await self._change_songs(call, lambda now: edits.drop(now, call.body.number))
+        return await self._change_songs(
+            call, lambda now: edits.drop(now, known_place(self._view, call.body.song))
+        )
 
     @_edit(
         "encore",
         "Say where the encore begins",
         EncoreBody,
-        example='{"number": 3}',
-        problems=("unknown-place",),
+        example='{"song": 3}',
+        problems=("unknown-place", "unknown-song"),
     )
     async def encore(self, call: Call[EncoreBody]) -> web.Response:
         """Say where the encore begins."""
-        await self._change(call, lambda now: edits.begin_encore(now, call.body.number))
+        song = call.body.song
+        await self._change(
+            call, lambda now: edits.begin_encore(now, None if song is None else known_place(self._view, song))
+        )
         return self._answer()
 
     @_edit("undo", "Take the last change of the running order back", Nothing)

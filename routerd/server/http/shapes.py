@@ -62,9 +62,10 @@ class CheckItem:
 
 @dataclass(frozen=True, slots=True)
 class SongFacts:
-    """A song; `bpm` are exact quarter notes per minute, `duration_s` is 0 where the file says nothing."""
+    """A song; `song` is its file's name, as requests give it. `bpm` are exact quarter notes per minute,
+    `duration_s` is 0 where the file says nothing."""
 
-    identifier: str
+    song: str
     title: str
     bpm: str
     meter: str
@@ -86,10 +87,10 @@ class Songs:
 
 @dataclass(frozen=True, slots=True)
 class SongInOrder:
-    """A song of the running order; `number` counts from 1."""
+    """A song of the running order, by its file's name; `number` counts from 1."""
 
     number: int
-    identifier: str
+    song: str
     title: str
 
 

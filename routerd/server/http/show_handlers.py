@@ -56,18 +56,18 @@ class ShowHandlers:
 
     @OPERATIONS.add(
         "GET",
-        "/v1/songs/{identifier}",
+        "/v1/songs/{song}",
         "One song, by its file's name",
         SongFacts,
         problems=("unknown-song",),
     )
     async def song(self, call: Call[Nothing]) -> SongFacts:
-        """One song by its identifier."""
-        songs, identifier = self._view.songs, call.request.match_info["identifier"]
-        if identifier not in songs:
-            remedy = choose(identifier, songs)
-            raise ProblemError("unknown-song", f"there is no song {shown(identifier)}; {remedy}")
-        return self._view.ticked(songs[identifier])
+        """Answer with one song."""
+        songs, song = self._view.songs, call.request.match_info["song"]
+        if song not in songs:
+            remedy = choose(song, songs)
+            raise ProblemError("unknown-song", f"there is no song {shown(song)}; {remedy}")
+        return self._view.ticked(songs[song])
 
     @OPERATIONS.add(
         "GET",

@@ -20,7 +20,7 @@ async def test_status_tells_the_whole_moment(service: Service) -> None:
     assert status["song"]["title"] == "Copper Ferry"
     assert status["song"]["meter"] == "4/4"
     assert status["song"]["checklist"][0]["text"].startswith("Put the tape")
-    assert status["next_song"] == {"number": 2, "identifier": "nine-lamps", "title": "Nine Lamps"}
+    assert status["next_song"] == {"number": 2, "song": "nine-lamps", "title": "Nine Lamps"}
     assert status["section"] == {"number": 1, "name": "intro"}
     assert status["armed"] is None
     assert status["transport"] == "stopped"
@@ -159,7 +159,7 @@ async def test_panic_has_an_empty_body(service: Service) -> None:
 async def test_the_running_order_can_change_while_a_song_is_on(service: Service) -> None:
     answer = await service.ask("PUT", "/v1/set-list", {"order": ["Weather Room", "low-tide", "copper ferry"]})
     assert answer.status == 200
-    assert [song["identifier"] for song in answer.json["order"]] == [
+    assert [song["song"] for song in answer.json["order"]] == [
         "weather-room",
         "low-tide",
         "copper-ferry",

@@ -14,10 +14,10 @@ from routerd.server.http.application import OPERATIONS
 
 BODIES: dict[tuple[str, str], Any] = {
     ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late", "encore": 1},
-    ("POST", "/v1/set-list/move"): {"number": 1, "to": 2},
+    ("POST", "/v1/set-list/move"): {"song": 1, "to": 2},
     ("POST", "/v1/set-list/insert"): {"song": "Low Tide", "to": 1},
-    ("POST", "/v1/set-list/drop"): {"number": 1},
-    ("POST", "/v1/set-list/encore"): {"number": 3},
+    ("POST", "/v1/set-list/drop"): {"song": 1},
+    ("POST", "/v1/set-list/encore"): {"song": 3},
     ("POST", "/v1/tuning/note"): {"device": "lead-synth", "note": 57},
     ("POST", "/v1/song"): {"number": 2},
     ("POST", "/v1/section"): {"number": 1},
@@ -33,7 +33,7 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/soundcheck"): {"levels_down": True, "seconds": 1, "stages": ["machine"]},
 }
 PARAMETERS = {
-    "/v1/songs/{identifier}": "low-tide",
+    "/v1/songs/{song}": "low-tide",
     "/v1/schemas/{name}": "song",
     "/problems/{name}": "refused",
 }
@@ -76,7 +76,7 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
         jsonschema.Draft202012Validator({**schema, "components": DOCUMENT["components"]}).validate(body)
     await service.ask("POST", "/v1/song", {"number": 2})
     await service.ask("POST", "/v1/section", {"number": 2})
-    await service.ask("POST", "/v1/set-list/encore", {"number": 2})  # something to take back
+    await service.ask("POST", "/v1/set-list/encore", {"song": 2})  # something to take back
     await service.ask("POST", "/v1/start", {"when": "press"})  # something to go with, and to cancel
     if operation.path in ("/v1/soundcheck", "/v1/soundcheck/stop") and body is None:
         begun = await service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["clock"]})

@@ -63,10 +63,10 @@ async def test_an_encore_that_loses_its_only_song_is_told_and_one_that_is_called
     first = asyncio.create_task(until(stream, "encore-gone"))
     await after_reader_joined(service)
     for number in (3, None, 3):  # called off by request in between
-        await service.ask("POST", "/v1/set-list/encore", {"number": number})
-    await service.ask("POST", "/v1/set-list/move", {"number": 1, "to": 2})
+        await service.ask("POST", "/v1/set-list/encore", {"song": number})
+    await service.ask("POST", "/v1/set-list/move", {"song": 1, "to": 2})
     assert not first.done()
-    answer = await service.ask("POST", "/v1/set-list/move", {"number": 3, "to": 1})
+    answer = await service.ask("POST", "/v1/set-list/move", {"song": 3, "to": 1})
     assert answer.json["encore"] == 0
     assert (await first)[2]["last_song"] == "Weather Room"
     await service.ask("POST", "/v1/set-list/undo")

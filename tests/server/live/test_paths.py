@@ -80,9 +80,7 @@ async def test_reading_changes_nothing(service: Service) -> None:
     """A page elsewhere can have a browser GET anything, unseen: no GET may do anything."""
     for operation in OPERATIONS:
         if operation.method == "GET" and operation.path != "/v1/events":
-            await service.ask(
-                "GET", operation.path.replace("{identifier}", "low-tide").replace("{name}", "song")
-            )
+            await service.ask("GET", operation.path.replace("{song}", "low-tide").replace("{name}", "song"))
     assert [
         one for one in service.engine.said if one.kind in ("command", "order", "play", "send", "sound")
     ] == []

@@ -16,12 +16,12 @@ START = ["copper-ferry", "nine-lamps", "weather-room"]
 
 
 def names(document: dict[str, list[dict[str, str]]]) -> list[str]:
-    return [song["identifier"] for song in document["order"]]
+    return [song["song"] for song in document["order"]]
 
 
 async def test_edits_and_undo_while_a_song_is_on(service: Service) -> None:
     await service.ask("POST", "/v1/next")
-    await service.ask("POST", "/v1/set-list/move", {"number": 2, "to": 1})
+    await service.ask("POST", "/v1/set-list/move", {"song": 2, "to": 1})
     answer = await service.ask("POST", "/v1/set-list/insert", {"song": "Low Tide"})
     assert names(answer.json) == [
         "nine-lamps",
@@ -29,8 +29,8 @@ async def test_edits_and_undo_while_a_song_is_on(service: Service) -> None:
         "copper-ferry",
         "weather-room",
     ]  # behind what is on
-    answer = await service.ask("POST", "/v1/set-list/drop", {"number": 4})
-    answer = await service.ask("POST", "/v1/set-list/encore", {"number": 3})
+    answer = await service.ask("POST", "/v1/set-list/drop", {"song": 4})
+    answer = await service.ask("POST", "/v1/set-list/encore", {"song": 3})
     assert answer.json["encore"] == 1
     too_long = await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"], "encore": 1})
     assert too_long.json["type"] == "/problems/unknown-place"
@@ -50,20 +50,20 @@ async def test_nobody_loses_an_edit(service: Service) -> None:
     first = await service.ask("GET", "/v1/set-list")
     tag = first.headers["ETag"]
     assert (await service.ask("GET", "/v1/set-list", If_None_Match=f'"other", W/{tag}')).status == 304
-    mine = await service.ask("POST", "/v1/set-list/drop", {"number": 3}, If_Match=tag)
+    mine = await service.ask("POST", "/v1/set-list/drop", {"song": 3}, If_Match=tag)
     assert mine.status == 200
     assert mine.headers["ETag"] != tag
     for method, path, body in (
-        ("POST", "/v1/set-list/drop", {"number": 1}),
+        ("POST", "/v1/set-list/drop", {"song": 1}),
         ("PUT", "/v1/set-list", {"order": ["low-tide"]}),
     ):
         theirs = await service.ask(method, path, body, If_Match=tag)
         assert (theirs.status, theirs.json["type"]) == (412, "/problems/changed-meanwhile")
-    assert (await service.ask("POST", "/v1/set-list/drop", {"number": 1}, If_Match=f"W/{tag}")).status == 412
+    assert (await service.ask("POST", "/v1/set-list/drop", {"song": 1}, If_Match=f"W/{tag}")).status == 412
     assert names((await service.ask("GET", "/v1/set-list")).json) == START[:2]
-    assert (await service.ask("POST", "/v1/set-list/drop", {"number": 1}, If_Match="*")).status == 200
+    assert (await service.ask("POST", "/v1/set-list/drop", {"song": 1}, If_Match="*")).status == 200
     await service.ask("POST", "/v1/next")
-    assert (await service.ask("POST", "/v1/set-list/drop", {"number": 5})).json[
+    assert (await service.ask("POST", "/v1/set-list/drop", {"song": 5})).json[
         "type"
     ] == "/problems/unknown-place"
 
@@ -72,7 +72,7 @@ async def test_edits_and_undo_survive_a_restart(demo_rig: Path, tmp_path: Path) 
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
         await service.until_ready()
-        await service.ask("POST", "/v1/set-list/drop", {"number": 1})
+        await service.ask("POST", "/v1/set-list/drop", {"song": 1})
         await service.stop()
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
@@ -87,7 +87,7 @@ async def test_the_file_changes_only_when_asked_and_keeps_its_comments(
     file = demo_rig / "sets" / "harbour.yaml"
     before = file.read_text(encoding="utf-8")
     await service.ask("POST", "/v1/set-list/insert", {"song": "low-tide", "to": 4})
-    await service.ask("POST", "/v1/set-list/encore", {"number": 4})
+    await service.ask("POST", "/v1/set-list/encore", {"song": 4})
     assert file.read_text(encoding="utf-8") == before
     answer = await service.ask("POST", "/v1/set-list/save")
     assert (answer.status, answer.json) == (200, {"file": "sets/harbour.yaml"})
@@ -113,7 +113,7 @@ async def test_a_file_that_cannot_be_written_is_told_and_changes_nothing(
     file = demo_rig / "sets" / "harbour.yaml"
     (demo_rig / "songs" / "low-tide.yaml").write_text("title: broken", encoding="utf-8")
     before = file.read_bytes()
-    await service.ask("POST", "/v1/set-list/drop", {"number": 1})
+    await service.ask("POST", "/v1/set-list/drop", {"song": 1})
     answer = await service.ask("POST", "/v1/set-list/save")
     assert (answer.status, answer.json["type"]) == (500, "/problems/not-saved")
     assert "songs/low-tide.yaml:1" in answer.json["detail"]
@@ -163,3 +163,34 @@ async def test_after_a_crash_it_waits_or_plays_on(
         await service.until_ready()
         status = await service.status_when(lambda status: status["transport"] == transport)
         assert (status["song"]["title"], status["section"]["number"]) == ("Nine Lamps", 2)
+
+
+async def test_a_song_of_the_order_goes_by_number_title_or_file_name(service: Service) -> None:
+    await service.ask("POST", "/v1/set-list/move", {"song": "WEATHER room", "to": 1})
+    answer = await service.ask("POST", "/v1/set-list/drop", {"song": "nine-lamps"})
+    assert names(answer.json) == ["weather-room", "copper-ferry"]
+    answer = await service.ask("POST", "/v1/set-list/insert", {"song": 1, "to": 3})
+    assert names(answer.json) == ["weather-room", "copper-ferry", "weather-room"]
+    answer = await service.ask("POST", "/v1/set-list/encore", {"song": "Copper Ferry"})
+    assert answer.json["encore"] == 2
+
+
+@pytest.mark.parametrize(
+    ("song", "kind", "words"),
+    [
+        ("Weather Room", "unknown-place", "'Weather Room' is number 3 and 4 of the running order; say which"),
+        ("Low Tide", "unknown-place", "'Low Tide' is not in the running order"),
+        ("Low Tidy", "unknown-song", "did you mean 'Low Tide'?"),
+        (5, "unknown-place", "songs 1 to 4, not 5"),
+        (0, "wrong-body", "a number from 1"),
+        (True, "wrong-body", "one line"),
+    ],
+)
+async def test_a_song_that_is_not_one_of_the_order_changes_nothing(
+    service: Service, song: int | str, kind: str, words: str
+) -> None:
+    before = (await service.ask("POST", "/v1/set-list/insert", {"song": "weather-room", "to": 4})).json
+    answer = await service.ask("POST", "/v1/set-list/drop", {"song": song})
+    assert answer.json["type"] == f"/problems/{kind}"
+    assert words in answer.json["detail"]
+    assert (await service.ask("GET", "/v1/set-list")).json == before

@@ -59,7 +59,7 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         assert status["transport"] == "stopped"
         assert status["muted"] == ["device lead-synth"]
         order = (await service.ask("GET", "/v1/set-list")).json["order"]
-        assert [song["identifier"] for song in order] == ["weather-room", "low-tide", "nine-lamps"]
+        assert [song["song"] for song in order] == ["weather-room", "low-tide", "nine-lamps"]
 
 
 async def test_the_state_is_written_soon_also_after_a_foot_switch(service: Service) -> None:
@@ -115,7 +115,7 @@ async def test_a_server_that_knows_no_names_still_serves(service: Service) -> No
     status = await service.until_ready()
     assert status["song"]["title"] == "copper-ferry"
     assert status["problems"]
-    assert (await service.ask("POST", "/v1/next")).json["song"]["identifier"] == "nine-lamps"
+    assert (await service.ask("POST", "/v1/next")).json["song"]["song"] == "nine-lamps"
     (service.options.folder / "rig.yaml").write_text(good)
     assert (await service.ask("POST", "/v1/reload")).json["song"]["title"] == "Nine Lamps"
 

@@ -145,7 +145,7 @@ def where() -> dict[str, Any]:
         "song": status["song"]["title"],
         "section": status["section"]["name"],
         "tempo": status["tempo"]["bpm"],
-        "order": [song["identifier"] for song in API.ask("GET", "/v1/set-list")["order"]],
+        "order": [song["song"] for song in API.ask("GET", "/v1/set-list")["order"]],
     }
 
 
