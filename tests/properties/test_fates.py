@@ -12,7 +12,7 @@ from test_tables import messages, routes, wide_routes
 from routerd.core.midi.messages import Kind
 from routerd.core.model.rig import Device
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route
-from routerd.core.routing.fate import _sent, fate_of, why_not
+from routerd.core.routing.fate import RouteAlone, why_not
 
 zones = st.builds(
     lambda upper, members, to_members, low, high: Route(
@@ -31,11 +31,19 @@ def test_a_reason_stands_exactly_where_nothing_is_sent(
     route = replace(route, source="keys", target="synth", maps=tuple(r for r in route.maps if not r.channels))
     source = Device("keys", input_pattern="keys", channels=heard)
     target = Device("synth", output_pattern="synth", channels=theirs)
-    why, sent = why_not(route, data, source, target), _sent(route, data, source, target)
+    why, sent = why_not(route, data, source, target), RouteAlone(route, source, target).sent(data)
     if route.zone is None:
         assert bool(why) is not bool(sent)
     else:  # what is squeezed into fewer channels may send nothing until a note is pressed
         assert not (why and sent)
+
+
+@given(routes | wide_routes | zones, st.lists(messages, min_size=2, max_size=6))
+def test_what_came_before_does_not_count(route: Route, played: list[bytes]) -> None:
+    route = replace(route, source="keys", target="synth")
+    alone = RouteAlone(route, KEYS, SYNTH)
+    for data in played:
+        assert alone.fate(data) == RouteAlone(route, KEYS, SYNTH).fate(data)
 
 
 KEYS, SYNTH = Device("keys", input_pattern="keys"), Device("synth", output_pattern="synth")
@@ -60,8 +68,8 @@ PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS})
 )
 def test_the_reason_in_words(options: dict[str, int], code: str, why: str) -> None:
     route = Route("keys to synth", "keys", "synth", PLAYED, **options)
-    assert fate_of(route, bytes.fromhex(code), KEYS, SYNTH).why == why
-    assert not fate_of(route, bytes.fromhex(code), KEYS, SYNTH).sent
+    assert RouteAlone(route, KEYS, SYNTH).fate(bytes.fromhex(code)).why == why
+    assert not RouteAlone(route, KEYS, SYNTH).fate(bytes.fromhex(code)).sent
 
 
 def test_what_a_route_sends_is_what_its_table_makes() -> None:
@@ -69,7 +77,8 @@ def test_what_a_route_sends_is_what_its_table_makes() -> None:
         Quantity(QuantityKind.CONTROLLER, 11), Quantity(QuantityKind.CONTROLLER, 7), (0, 127), (0, 100)
     )
     route = Route("r", "keys", "synth", PLAYED, to_channel=2, transpose=-12, chord=(0, 7), maps=(fade,))
-    assert fate_of(route, bytes.fromhex("90 3C 64"), KEYS, SYNTH).sent == (
+    alone = RouteAlone(route, KEYS, SYNTH)
+    assert alone.fate(bytes.fromhex("90 3C 64")).sent == (
         bytes.fromhex("92 30 64"), bytes.fromhex("92 37 64"),
     )  # fmt: skip
-    assert fate_of(route, bytes.fromhex("B0 0B 7F"), KEYS, SYNTH).sent == (bytes.fromhex("B2 07 64"),)
+    assert alone.fate(bytes.fromhex("B0 0B 7F")).sent == (bytes.fromhex("B2 07 64"),)

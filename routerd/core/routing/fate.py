@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from routerd.core.midi.messages import (
     BEND,
@@ -29,7 +30,7 @@ from routerd.core.model.rig import Device, WireKind
 from routerd.core.model.route import NoteZone, QuantityKind, Route
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
-from routerd.core.routing.tables import compile_tables
+from routerd.core.routing.tables import Table, compile_tables
 from routerd.core.routing.zones import master_of, members_of
 from routerd.core.units import NEVER_NS
 
@@ -52,13 +53,53 @@ class Fate:
     why: str = ""
 
 
-def fate_of(route: Route, data: bytes, source: Device, target: Device) -> Fate:
-    """Return what `route` makes of one whole message that `source` sends to `target`."""
-    why = why_not(route, data, source, target)
-    sent = () if why else _sent(route, data, source, target)
-    if not why and not sent:
-        why = "it sends something for this only together with other messages"
-    return Fate(route.name, route.target, sent, why)
+class RouteAlone:
+    """One route by itself, its table compiled once for many messages of `source` to `target`."""
+
+    def __init__(self, route: Route, source: Device, target: Device) -> None:
+        self.route = route
+        self._source = source
+        self._target = target
+        self._way: _Way | None = None
+
+    def fate(self, data: bytes) -> Fate:
+        """Return what the route makes of one whole message."""
+        why = why_not(self.route, data, self._source, self._target)
+        sent = () if why else self.sent(data)
+        if not why and not sent:
+            why = "it sends something for this only together with other messages"
+        return Fate(self.route.name, self.route.target, sent, why)
+
+    def sent(self, data: bytes) -> tuple[bytes, ...]:
+        """Return what the route's own table makes of the message, on a wire that holds nothing back."""
+        way = self._way or _compiled(self.route, self._source, self._target)
+        self._way = None if way.remembers else way  # what remembers is made anew, so that it is at rest
+        input_ = Input(self._source)
+        input_.table = way.table
+        sink: list[tuple[Wire, bytes]] = []
+        input_.receive(data, 0, sink)
+        input_.send_banks(BANK_WAIT_NS, sink)
+        while (deadline_ns := way.wire.next_deadline_ns()) != NEVER_NS:
+            way.wire.pump(deadline_ns, sink)
+        way.wire.clear(0, [])
+        way.wire.receivers.sounding.end()
+        return tuple(sent for _, sent in sink)
+
+
+class _Way(NamedTuple):
+    """A compiled route; `remembers`: it has converters, which depend on what came before."""
+
+    table: Table
+    wire: Wire
+    remembers: bool
+
+
+def _compiled(route: Route, source: Device, target: Device) -> _Way:
+    wire = Wire((replace(target, wire=WireKind.VIRTUAL),), 0)
+    wire.connected, wire.takes_pieces = True, False
+    heard = {route.source: source.channels}
+    compiled = compile_tables([route], {route.source: 0}, {route.target: wire.timed}, heard=heard)
+    return _Way(compiled.tables[0], wire, bool(compiled.converters))
 
 
 def why_not(route: Route, data: bytes, source: Device, target: Device) -> str:
@@ -159,20 +200,3 @@ def _is_mapped(route: Route, data: bytes) -> bool:
 def _channels(channels: Iterable[int]) -> str:
     numbers = [str(channel + 1) for channel in sorted(channels)]
     return f"channel {numbers[0]} only" if len(numbers) == 1 else f"channels {', '.join(numbers)} only"
-
-
-def _sent(route: Route, data: bytes, source: Device, target: Device) -> tuple[bytes, ...]:
-    """Return what the route's own table makes of the message, on a wire that holds nothing back."""
-    wire = Wire((replace(target, wire=WireKind.VIRTUAL),), 0)
-    wire.connected, wire.takes_pieces = True, False
-    input_ = Input(source)
-    tables = compile_tables(
-        [route], {route.source: 0}, {route.target: wire.timed}, heard={route.source: source.channels}
-    ).tables
-    input_.table = tables[0]
-    sink: list[tuple[Wire, bytes]] = []
-    input_.receive(data, 0, sink)
-    input_.send_banks(BANK_WAIT_NS, sink)
-    while (deadline_ns := wire.next_deadline_ns()) != NEVER_NS:
-        wire.pump(deadline_ns, sink)
-    return tuple(sent for _, sent in sink)

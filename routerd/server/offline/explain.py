@@ -18,7 +18,7 @@ from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Section, Song
-from routerd.core.routing.fate import Fate, fate_of
+from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
@@ -131,7 +131,7 @@ def _fates(
 ) -> Iterator[Fate]:
     for route in routes:
         if route.source == device.name:
-            yield fate_of(route, data, device, devices[route.target])
+            yield RouteAlone(route, device, devices[route.target]).fate(data)
 
 
 def _elsewhere(
@@ -144,7 +144,7 @@ def _elsewhere(
             if route not in routes and route.source == device.name:
                 where.setdefault(route, []).append(section.name)
     for route, names in where.items():
-        if fate_of(route, data, device, devices[route.target]).sent:
+        if RouteAlone(route, device, devices[route.target]).fate(data).sent:
             why = f"not in this section; it would pass in {', '.join(names)}"
             yield Fate(route.name, route.target, why=why)
 
