@@ -21,6 +21,9 @@ NEVER_NS = 1 << 62
 TICKS_PER_QUARTER = 24
 """MIDI timing clocks in a quarter note (M1 p. 30)."""
 
+TICK_NS_AT_1_BPM = NS_PER_MINUTE // TICKS_PER_QUARTER
+"""2 500 000 000 ns; whole, so that arithmetic with it is exact."""
+
 TICKS_PER_SPP_UNIT = 6
 """MIDI timing clocks in one unit of Song Position Pointer, a sixteenth note (M1 p. 27)."""
 

@@ -13,10 +13,10 @@ from dataclasses import replace
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.clock.grid import Segment
 from routerd.core.model.codec import from_json
 from routerd.core.model.plain import Plain
 from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.timing import Segment
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Tap, TickRecord
 from routerd.server.announcing import HealthWatch

@@ -15,7 +15,6 @@ from time import monotonic_ns
 from typing import Any
 
 from routerd import __version__
-from routerd.core.clock.transport import State
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
 from routerd.core.model.arming import Learns
 from routerd.core.model.snapshot import (
@@ -26,6 +25,7 @@ from routerd.core.model.snapshot import (
     Snapshot,
 )
 from routerd.core.model.snapshot import TuningNote as SoundingNote
+from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
 from routerd.server.boottime import steady_s
 from routerd.server.durations import durations_of

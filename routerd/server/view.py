@@ -11,12 +11,11 @@ from fractions import Fraction
 from time import monotonic_ns
 from typing import Any
 
-from routerd.core.clock.grid import Segment
-from routerd.core.clock.transport import State, TempoBy
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import BarLine, Meter, Snapshot
 from routerd.core.model.song import Song
+from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.server.durations import Pace

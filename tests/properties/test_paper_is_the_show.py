@@ -11,12 +11,11 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
-from routerd.core.clock.transport import State
 from routerd.core.model.arming import Action
 from routerd.core.model.rig import Device, WireKind
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Patch, Song, StartPolicy
-from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, TimeCode, Timing
+from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, State, TimeCode, Timing
 from routerd.server.offline.rehearse import Change, rehearse
 from tests.hostile.rich_rig import RICH, book_of, compiled_book
 from tests.stage import MS, Stage

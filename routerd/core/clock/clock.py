@@ -11,17 +11,24 @@ while transport is stopped, so that "on the next bar" always means something.
 The song's tempo map is taken step by step while transport runs: each step begins a new segment on its
 tick. While a source is followed (`steered`), and once somebody has set the tempo by hand, the steps change
 the meter only.
+
+Transport is one table. Its rules: Start plays from position 0 and Continue from where it stopped, both from
+the tick that follows (M1 pp. 28, 30); Stop holds the position (M1 p. 31); redundant commands are ignored (M1
+pp. 31–32); Start and Continue stand at least 1 ms before the tick that they start (M1 p. 30).
+
+More than 350 lines: the grid, the song's position on it and the place of a Start between two ticks are one
+state; each changes with every tick.
 """
 
 from __future__ import annotations
 
+from enum import StrEnum
 from fractions import Fraction
 from typing import NamedTuple
 
-from routerd.core.clock.grid import Segment
 from routerd.core.clock.tempo_map import TempoMap
-from routerd.core.clock.transport import Command, State, TempoBy, start_slot, step
-from routerd.core.midi.messages import START_LEAD_NS
+from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, START_LEAD_NS, STOP_BYTES
+from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.units import NEVER_NS, TICKS_PER_QUARTER, ticks_per_bar, ticks_per_beat
 
 NEVER_TICK = 1 << 62
@@ -32,10 +39,44 @@ CATCH_UP_TICKS = TICKS_PER_QUARTER
 followers keep their place (M1 p. 32: ticks may not be dropped). When it is later than that, the late ticks
 but the last are given up and counted as missed."""
 
-
 ROOM_NS = 4 * START_LEAD_NS
 """A source's Start begins with a tick; ours waits for our own Start by so much at most: for the 1 ms that the
 standard asks for, and for a thread that is late."""
+
+
+class TransportCommand(StrEnum):
+    """What can be asked of transport."""
+
+    START = "start"
+    CONTINUE = "continue"
+    STOP = "stop"
+    TICK = "tick"
+
+
+_TRANSPORT: dict[tuple[State, TransportCommand], tuple[State, bytes]] = {
+    (State.STOPPED, TransportCommand.START): (State.STARTING, START_BYTES),
+    (State.STOPPED, TransportCommand.CONTINUE): (State.STARTING, CONTINUE_BYTES),
+    (State.STARTING, TransportCommand.TICK): (State.RUNNING, b""),
+    (State.STARTING, TransportCommand.STOP): (State.STOPPED, STOP_BYTES),
+    (State.RUNNING, TransportCommand.STOP): (State.STOPPED, STOP_BYTES),
+}
+
+
+def transport_step(state: State, command: TransportCommand) -> tuple[State, bytes]:
+    """Return the next state and the byte to send; a redundant command changes and sends nothing."""
+    return _TRANSPORT.get((state, command), (state, b""))
+
+
+def start_slot(earliest_ns: int, last_due_ns: int, next_due_ns: int) -> int:
+    """Return when a Start or Continue may go out, START_LEAD_NS or more from the ticks beside it.
+
+    `last_due_ns` and `next_due_ns` are the ticks before and after `earliest_ns`, which is now or
+    when the wires are free. The answer lies after the next tick when there is no room before it.
+    """
+    at_ns = max(earliest_ns, last_due_ns + START_LEAD_NS)
+    if at_ns <= next_due_ns - START_LEAD_NS:
+        return at_ns
+    return max(earliest_ns, next_due_ns + START_LEAD_NS)
 
 
 class Tick(NamedTuple):
@@ -180,11 +221,19 @@ class Clock:
 
         Return whether it has been moved.
         """
+        # 1. When the Start can go out: 1 ms behind the tick before it, too (M1 p. 30).
         earliest_ns = max(earliest_ns, self._last_due_ns + START_LEAD_NS)
+        # 2. By how much the next tick would have to be later for 1 ms between the two. Nothing to do when
+        #    there is room already, and nothing that may be done beyond what is left of ROOM_NS: a tick that
+        #    is later than that is an error that people hear, a Start in the next gap is not.
         late_ns = earliest_ns + START_LEAD_NS - self.next_due_ns
         if not self._start_bytes or not 0 < late_ns <= self._room_ns:
             return False
+        # 3. What is used of the room is gone, so that a thread which is late again and again cannot push the
+        #    same tick before it without end.
         self._room_ns -= late_ns
+        # 4. The tick is the anchor of a new segment, so that all later ticks keep their distance from it;
+        #    the Start takes its new place in the gap.
         self.segment = Segment(earliest_ns + START_LEAD_NS, self.next_tick, self.segment.bpm)
         self.next_due_ns = earliest_ns + START_LEAD_NS
         self._plan_start(earliest_ns)
@@ -264,20 +313,20 @@ class Clock:
         start = self.map.tick_of_bar(bar)
         return self.origin_tick + (start if start >= position else self.map.tick_of_bar(bar + 1))
 
-    def request(self, command: Command, now_ns: int, wires_free_ns: int) -> bytes:
+    def request(self, command: TransportCommand, now_ns: int, wires_free_ns: int) -> bytes:
         """Start, continue or stop. Returns the byte to send now; redundant commands give none.
 
         Start and Continue wait for their place: their byte comes from `take_start`.
         `wires_free_ns` is when the wires that carry transport will be idle.
         """
         position = self.position_ticks
-        state, out = step(self.state, command)
+        state, out = transport_step(self.state, command)
         if state is self.state:
             return b""
         self._room_ns = 0
         self.state = state
         if state is State.STARTING:
-            self._start_position = 0 if command is Command.START else position
+            self._start_position = 0 if command is TransportCommand.START else position
             self._start_bytes = out
             self._plan_start(max(now_ns, wires_free_ns))
             return b""
@@ -291,11 +340,14 @@ class Clock:
 
     def take_start(self, now_ns: int) -> bytes:
         """Return the Start or Continue whose time has come, or none when it must wait for the next gap."""
+        # 1. The caller may be late: check the place again, by what the time is now. Where a source's Start
+        #    is waited for the tick may still move; otherwise the Start waits for the next gap.
         if not self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS:
             if not self.make_room(now_ns):
                 self._plan_start(now_ns)
             if self.start_at_ns > now_ns:
                 return b""
+        # 2. It goes out: the tick that comes next is the first of the song from here.
         out = self._start_bytes
         self._start_bytes = b""
         self.start_at_ns = NEVER_NS
@@ -303,6 +355,8 @@ class Clock:
         self._started_ns = now_ns
         self.origin_tick = self.next_tick - position
         self._take_meter(self.map.index_at(position), position)
+        # 3. A song whose tempo changes on the way begins at the tempo of its place, from the next tick on,
+        #    which stays where it is; one of a single tempo goes on as the clock runs.
         if self.map.moves and self.mapped:
             self._take_tempo()
             self.next_due_ns = self.segment.due_ns(self.next_tick)
@@ -315,23 +369,31 @@ class Clock:
 
     def take_tick(self, now_ns: int) -> Tick:
         """Return the tick that is due and step on to the next."""
+        # 1. Too late to catch up: give up all ticks that were due but the latest. Followers have not counted
+        #    what they did not get, so everything that is counted in ticks of the song moves by as many;
+        #    position and bar stay what the devices believe them to be.
         missed = 0
         if now_ns > self.segment.due_ns(self.next_tick + CATCH_UP_TICKS):
             latest = self.segment.tick_at(now_ns)
             missed = latest - self.next_tick
             self.next_tick = latest
-            self.origin_tick += missed  # followers have not counted them either
+            self.origin_tick += missed
             self.bar_origin_tick += missed
             if self.step_tick != NEVER_TICK:
                 self.step_tick += missed
+        # 2. The tick of this call, due where the segment has it however late the call is: a tick that is
+        #    late does not make the next one late.
         tick = Tick(self.next_tick, self.segment.due_ns(self.next_tick), missed)
+        # 3. Step on, before a step of the tempo map, which retimes the segment at what is `next_tick` by
+        #    then.
         self.next_tick += 1
         self._last_due_ns = tick.due_ns
         self.next_due_ns = self.segment.due_ns(self.next_tick)
         if self.next_tick >= self.step_tick:
             self._take_step()
+        # 4. A Start that went out in the gap before (its bytes are gone) plays with this tick (M1 p. 30).
         if self.state is State.STARTING and not self._start_bytes:
-            self.state, _ = step(self.state, Command.TICK)
+            self.state, _ = transport_step(self.state, TransportCommand.TICK)
         return tick
 
     def _take_step(self) -> None:

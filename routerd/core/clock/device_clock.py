@@ -19,7 +19,6 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.transport import State
 from routerd.core.midi.messages import (
     CONTINUE_BYTES,
     START_BYTES,
@@ -31,7 +30,7 @@ from routerd.core.midi.messages import (
     note_on,
 )
 from routerd.core.model.snapshot import DeviceClockState, Wanted
-from routerd.core.model.timing import StartMode
+from routerd.core.model.timing import StartMode, State
 from routerd.core.units import TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""The metronome: when the click of the song that is on sounds, and the count-in before it.
+"""The metronome: when the click of the song that is on sounds, the count-in before it, and tap tempo.
 
 It clicks while transport runs (unless the song wants a count-in only), while a count-in goes on, and by
 itself when it was asked for alone. A count-in of n bars begins with the next tick and ends before tick
@@ -7,16 +7,70 @@ itself when it was asked for alone. A count-in of n bars begins with the next ti
 
 from __future__ import annotations
 
+import itertools
+import re
+from collections import deque
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.click import Clicker
-from routerd.core.clock.transport import State
+from routerd.core.errors import CommandError
+from routerd.core.midi.messages import note_off, note_on
+from routerd.core.model.timing import State
+from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, parse_bpm
 
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.timing import Click
     from routerd.core.output.wire import Output
+
+CLICK_NS = 30_000_000
+"""How long a click is held; no longer than half way to the next."""
+
+_DECIMAL = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,6})?")
+
+TAPS_KEPT = 9
+MIN_TAPS = 3
+TAP_OUTLIER_PART = Fraction(1, 4)
+LONGEST_TAP_NS = NS_PER_MINUTE // 24
+"""A longer pause than at 24 BPM begins anew."""
+
+
+class Clicker:
+    """Metronome notes from the clock's bars on `output`, `delay_ns` later than the grid.
+
+    The first beat of a bar has the accent's note; beats between have the other; what lies between beats (the
+    subdivision) is the other note at two thirds of the velocity. Notes go into the schedule at the tick that
+    they fall on or after, so a subdivision that is no whole number of ticks lies exactly between.
+    """
+
+    def __init__(self, click: Click, output: Output, delay_ns: int, schedule: Schedule) -> None:
+        self.click = click
+        self.output = output
+        self.delay_ns = delay_ns
+        self._schedule = schedule
+
+    def tick(self, tick: Tick, clock: Clock, bar_tick: int) -> None:
+        """Take a tick of the grid; bars are counted from tick `bar_tick`."""
+        within = (tick.number - bar_tick) % clock.bar_ticks
+        spacing = Fraction(clock.beat_ticks, self.click.subdivision)
+        first = -(-within // spacing)
+        span_ns = clock.next_due_ns - tick.due_ns
+        while (at := first * spacing) < within + 1:
+            at_ns = tick.due_ns + self.delay_ns + int((at - within) * span_ns)
+            self._put(at, clock.beat_ticks, at_ns, int(spacing * span_ns) // 2)
+            first += 1
+
+    def _put(self, at: Fraction, beat_ticks: int, at_ns: int, longest_ns: int) -> None:
+        click = self.click
+        note, velocity = click.note, click.velocity
+        if at == 0:
+            note, velocity = click.accent, click.accent_velocity
+        elif at % beat_ticks:
+            velocity = max(1, velocity * 2 // 3)
+        self._schedule.put(at_ns, self.output, note_on(click.channel, note, velocity))
+        off_ns = at_ns + min(CLICK_NS, longest_ns)
+        self._schedule.put(off_ns, self.output, note_off(click.channel, note))
 
 
 class Metronome:
@@ -74,3 +128,65 @@ class Metronome:
         runs = clock.state is State.RUNNING and not clicker.click.only_count_in
         if runs or self.counting_to or self.alone:
             clicker.tick(tick, clock, clock.bar_origin_tick)
+
+
+class TapTempo:
+    """A tempo from the last taps, one to the quarter note.
+
+    The median of the recent intervals decides what belongs together; what is further from it than
+    TAP_OUTLIER_PART is left out, and the rest is averaged. A pause begins anew.
+    """
+
+    def __init__(self) -> None:
+        self._taps: deque[int] = deque(maxlen=TAPS_KEPT)
+
+    def tap(self, at_ns: int, rounded_to: Fraction = Fraction(1, 100)) -> Fraction | None:
+        """Take a tap; return the tempo rounded to a multiple of `rounded_to` BPM, or None as long as none is
+        clear.
+
+        Tempos outside BPM_MIN to BPM_MAX are None too.
+        """
+        if self._taps and not 0 < at_ns - self._taps[-1] <= LONGEST_TAP_NS:
+            self._taps.clear()
+        self._taps.append(at_ns)
+        if len(self._taps) < MIN_TAPS:
+            return None
+        taps = list(self._taps)
+        intervals = sorted(b - a for a, b in itertools.pairwise(taps))
+        middle = intervals[len(intervals) // 2]
+        near = [one for one in intervals if abs(one - middle) <= middle * TAP_OUTLIER_PART]
+        bpm = Fraction(NS_PER_MINUTE * len(near), sum(near))
+        bpm = round(bpm / rounded_to) * rounded_to
+        return bpm if BPM_MIN <= bpm <= BPM_MAX else None
+
+
+def rounding_of(argument: int | str | None) -> Fraction:
+    """Return the step in BPM that a tapped tempo is rounded to: a hundredth without one; raises
+    CommandError."""
+    if argument is None:
+        return Fraction(1, 100)
+    return _decimal(argument, Fraction(1, 100), Fraction(10), "a step to round to")
+
+
+def bpm_of(argument: int | str | None) -> Fraction:
+    """Return the tempo that a command asks for; raises CommandError."""
+    try:
+        return parse_bpm(str(argument))
+    except ValueError as error:
+        raise CommandError(str(error)) from error
+
+
+def nudge_of(argument: int | str | None) -> Fraction:
+    """Return by how many BPM a nudge goes: text in BPM, a number in thousandths; raises CommandError."""
+    if isinstance(argument, int):
+        return Fraction(argument, 1000)
+    return _decimal(argument or "", Fraction(-50), Fraction(50), "a change of tempo")
+
+
+def _decimal(argument: int | str, low: Fraction, high: Fraction, what: str) -> Fraction:
+    text = str(argument)
+    if _DECIMAL.fullmatch(text) is None or not low <= Fraction(text) <= high:
+        raise CommandError(
+            f"{text[:40]!r} is not {what}; write a decimal from {float(low):g} to {float(high):g}"
+        )
+    return Fraction(text)

@@ -18,9 +18,8 @@ from bisect import bisect_right
 from fractions import Fraction
 from typing import NamedTuple
 
-from routerd.core.clock.grid import TICK_NS_AT_1_BPM
 from routerd.core.model.timing import Curve, MeterPoint, TempoPoint
-from routerd.core.units import ticks_per_bar
+from routerd.core.units import TICK_NS_AT_1_BPM, ticks_per_bar
 
 RAMP_STEPS = 1024
 

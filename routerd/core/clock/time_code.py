@@ -13,10 +13,9 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple
 
-from routerd.core.clock.transport import State
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.messages import TIME_CODE as QUARTER_FRAME
-from routerd.core.model.timing import FrameRate
+from routerd.core.model.timing import FrameRate, State
 from routerd.core.units import NS_PER_S
 
 if TYPE_CHECKING:

@@ -27,10 +27,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 
-from routerd.core.follow.gains import GAINS, LONGEST_MEMORY
-from routerd.core.follow.lines import Line, first_line, fitted
-from routerd.core.follow.slips import Slips
-from routerd.core.follow.steps import Steps
+from routerd.core.follow.estimate import GAINS, LONGEST_MEMORY, Line, Slips, Steps, first_line, fitted
 from routerd.core.model.snapshot import FollowState
 from routerd.core.model.timing import HOLD_S
 from routerd.core.units import (

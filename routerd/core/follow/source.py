@@ -10,9 +10,8 @@ from __future__ import annotations
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from routerd.core.follow.chase import Chase, Chased
 from routerd.core.follow.follower import Follower
-from routerd.core.follow.following import Following
+from routerd.core.follow.following import Chase, Chased, Following
 from routerd.core.midi.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, TIME_CODE, is_whole
 from routerd.core.model.snapshot import FollowingState, FollowState
 from routerd.core.units import NS_PER_S, NS_PER_US, TICKS_PER_SPP_UNIT

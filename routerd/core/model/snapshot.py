@@ -11,10 +11,9 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import NamedTuple
 
-from routerd.core.clock.grid import Segment
-from routerd.core.clock.transport import State, TempoBy
 from routerd.core.model.arming import Command, Learns
 from routerd.core.model.set_list import SetList
+from routerd.core.model.timing import Segment, State, TempoBy
 
 
 class Wanted(StrEnum):

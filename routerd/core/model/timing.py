@@ -10,10 +10,62 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+from routerd.core.units import TICK_NS_AT_1_BPM
+
 Plain = dict[str, Any]
 
 HOLD_S = 15
 """For so many seconds a silent source is held unless the rig says otherwise."""
+
+
+class State(StrEnum):
+    """Where transport is. Starting: the byte waits or is out, its tick is not."""
+
+    STOPPED = "stopped"
+    STARTING = "starting"
+    RUNNING = "running"
+
+
+class TempoBy(StrEnum):
+    """Who has set the tempo that is in force."""
+
+    SONG = "song"
+    HAND = "hand"
+    """It holds until the song ends or somebody asks for the song's own."""
+    SOURCE = "source"
+    """The device that is followed; also when it has fallen silent for good and its tempo is led on in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the grid at one tempo: tick `anchor_tick` lies at `anchor_ns`.
+
+    Tick *n* lies at `anchor_ns + (n − anchor_tick) × 60 / (24 × bpm)` seconds (24 ticks to the quarter note,
+    M1 p. 30), always computed from the anchor with whole numbers, so errors never accumulate and nothing
+    drifts. A tempo change starts a new segment anchored at a tick, so the tick before and the tick after it
+    are one grid without a gap or a double tick; its anchor is rounded down to a nanosecond once, at the
+    change.
+    """
+
+    anchor_ns: int
+    anchor_tick: int
+    bpm: Fraction
+
+    def due_ns(self, tick: int) -> int:
+        """Return when `tick` is due, rounded down to a nanosecond."""
+        return self.anchor_ns + (
+            (tick - self.anchor_tick) * TICK_NS_AT_1_BPM * self.bpm.denominator // self.bpm.numerator
+        )
+
+    def tick_at(self, at_ns: int) -> int:
+        """Return the last tick that is due at `at_ns` or before."""
+        # n is due by `at_ns` exactly when n × K × den < (at − anchor + 1) × num, with K as TICK_NS_AT_1_BPM
+        span = (at_ns - self.anchor_ns + 1) * self.bpm.numerator
+        return self.anchor_tick + -(-span // (TICK_NS_AT_1_BPM * self.bpm.denominator)) - 1
+
+    def retimed(self, tick: int, bpm: Fraction) -> Segment:
+        """Return the segment of the new tempo that begins at `tick` of this one."""
+        return Segment(self.due_ns(tick), tick, bpm)
 
 
 class Curve(StrEnum):

@@ -11,10 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Moment
 from routerd.core.model.snapshot import ArmedCommand
+from routerd.core.model.timing import State
 
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock

@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.tap import bpm_of, nudge_of
-from routerd.core.clock.transport import State
+from routerd.core.clock.metronome import bpm_of, nudge_of
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import START_LEAD_NS
 from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
-from routerd.core.model.timing import ChangePolicy
+from routerd.core.model.timing import ChangePolicy, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -12,9 +12,8 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from routerd.core.clock.clock import ClockState
-from routerd.core.clock.grid import Segment
-from routerd.core.clock.transport import State, TempoBy
 from routerd.core.model.snapshot import ArmedCommand, Snapshot
+from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.units import BPM_MAX, BPM_MIN
 
 MOST_TICKS = 1 << 40

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Command
+from routerd.core.model.timing import State
 from routerd.core.show.contacts import described
 from routerd.core.show.leds import Board, Facts
 from routerd.core.show.presses import Presses

@@ -26,12 +26,11 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.transport import State
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES, is_release, song_position
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.snapshot import Wanted
-from routerd.core.model.timing import StartMode
+from routerd.core.model.timing import StartMode, State
 from routerd.core.output.wire import DOUBTFUL_NS
 from routerd.core.show.routes_in_force import SILENCE
 from routerd.core.units import NS_PER_MS, SPP_MAX, TICKS_PER_QUARTER, TICKS_PER_SPP_UNIT

@@ -33,7 +33,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.transport import Command as TransportCommand
+from routerd.core.clock.clock import TransportCommand
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import SYSEX
 from routerd.core.midi.tuning import TUNING_S

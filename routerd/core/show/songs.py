@@ -19,15 +19,14 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING, Any
 
-from routerd.core.clock.tap import bpm_of
-from routerd.core.clock.transport import Command as TransportCommand
-from routerd.core.clock.transport import State, TempoBy
+from routerd.core.clock.clock import TransportCommand
+from routerd.core.clock.metronome import bpm_of
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import StartPolicy
-from routerd.core.model.timing import ChangePolicy
+from routerd.core.model.timing import ChangePolicy, State, TempoBy
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.show.place import Place, Standing
 from routerd.core.show.tick_sender import NO_SONG

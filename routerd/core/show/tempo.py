@@ -12,10 +12,11 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.tap import Taps, rounding_of
-from routerd.core.clock.transport import Command, State, TempoBy
+from routerd.core.clock.clock import TransportCommand
+from routerd.core.clock.metronome import TapTempo, rounding_of
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.follow.source import Heard, Source
+from routerd.core.model.timing import State, TempoBy
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_S, format_bpm
 
@@ -38,7 +39,7 @@ class Tempo:
         self._transport = transport
         self._armed = armed
         self._book = EMPTY_BOOK
-        self._taps = Taps()
+        self._taps = TapTempo()
         self.source: Source | None = None
         """Who is followed; None: routerd leads."""
         self.source_input: Input | None = None
@@ -181,7 +182,7 @@ class Tempo:
             transport.stop_clock()  # a follower that runs would ignore Start as well
         at_top = heard is Heard.START or clock.position_ticks == 0  # the same (M1 p. 28)
         source.following.started(0 if at_top else clock.position_ticks)
-        transport.request(Command.START if at_top else Command.CONTINUE)
+        transport.request(TransportCommand.START if at_top else TransportCommand.CONTINUE)
         earliest_ns = max(self._effects.now_ns, transport.wires_free_ns())
         source.following.bring_forward(earliest_ns)
         clock.give_room(earliest_ns)

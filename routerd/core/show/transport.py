@@ -15,15 +15,14 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.clock.clock import Clock
+from routerd.core.clock.clock import Clock, TransportCommand
 from routerd.core.clock.device_clocks import DeviceClocks
 from routerd.core.clock.metronome import Metronome
 from routerd.core.clock.schedule import Schedule
-from routerd.core.clock.transport import Command, State
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import SONG_POSITION, song_position
 from routerd.core.model.snapshot import Wanted
-from routerd.core.model.timing import StartMode
+from routerd.core.model.timing import StartMode, State
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
 
@@ -118,11 +117,11 @@ class Transport:
 
     # Start, stop and place
 
-    def request(self, command: Command) -> None:
+    def request(self, command: TransportCommand) -> None:
         """Start, continue or stop; what is redundant changes nothing."""
         clock, now_ns = self.clock, self._effects.now_ns
         was = clock.state
-        if command is Command.STOP:
+        if command is TransportCommand.STOP:
             self.metronome.stop()
             told = self.stop_clock()
             for one in self.devices.by_output.values():
@@ -137,12 +136,12 @@ class Transport:
 
     def stop(self) -> None:
         """Stop, and forget a count-in."""
-        self.request(Command.STOP)
+        self.request(TransportCommand.STOP)
 
     def stop_clock(self) -> bool:
         """Stop the clock and those that are started with transport; return whether they were told."""
         now_ns = self._effects.now_ns
-        data = self.clock.request(Command.STOP, now_ns, now_ns)
+        data = self.clock.request(TransportCommand.STOP, now_ns, now_ns)
         if data:
             self._send(data)
         return bool(data)
@@ -154,11 +153,11 @@ class Transport:
             self._effects.revision += 1
             self._effects.event("count-in", to_tick=metronome.counting_to)
         elif not metronome.counting_to:
-            self.request(Command.START)
+            self.request(TransportCommand.START)
 
     def resume(self) -> None:
         """Continue; from position 0 that is the same as Start (M1 p. 28), wherever the followers stood."""
-        self.request(Command.START if self.clock.position_ticks == 0 else Command.CONTINUE)
+        self.request(TransportCommand.START if self.clock.position_ticks == 0 else TransportCommand.CONTINUE)
 
     def resume_from(self, argument: int | str | None) -> None:
         """Continue from a bar (from 1), or from where transport stands; raises CommandError."""

@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from routerd.core.clock.schedule import Schedule, Timed
-from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import (
     ACTIVE_SENSING,
@@ -33,6 +32,7 @@ from routerd.core.midi.messages import (
 from routerd.core.model.arming import Action, Command
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Song
+from routerd.core.model.timing import State
 from routerd.core.output.wire import Wire
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.show.show import Show

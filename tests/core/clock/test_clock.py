@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.clock.clock import Clock, Tick
+from routerd.core.clock.clock import Clock, Tick, TransportCommand
 from routerd.core.clock.tempo_map import TempoMap
-from routerd.core.clock.transport import Command, State
+from routerd.core.model.timing import State
 from routerd.core.units import NEVER_NS, TICKS_PER_SPP_UNIT
 
 MS = 1_000_000
@@ -46,7 +46,7 @@ def test_ticks_run_from_the_beginning_while_stopped() -> None:
 def test_one_press_of_start() -> None:
     clock = clock_at_125()
     run(clock, 0)
-    assert clock.request(Command.START, 5 * MS, 0) == b""
+    assert clock.request(TransportCommand.START, 5 * MS, 0) == b""
     assert clock.state is State.STARTING
     assert run(clock, 40 * MS) == [(5 * MS, START), (20 * MS, b"\xf8"), (40 * MS, b"\xf8")]
     assert clock.state is State.RUNNING
@@ -57,7 +57,7 @@ def test_nobody_advances_between_start_and_its_tick() -> None:
     """The first tick after Start plays position 0 (M1 p. 30)."""
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     assert run(clock, 19 * MS) == [(5 * MS, START)]
     assert clock.state is State.STARTING
     assert clock.position_ticks == 0
@@ -79,7 +79,7 @@ def test_start_keeps_1_ms_from_ticks_and_waits_for_the_wires(case: str) -> None:
     asked_ms, free_ms, start_ms = (float(part) for part in case.split())
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, int(asked_ms * MS), int(free_ms * MS))
+    clock.request(TransportCommand.START, int(asked_ms * MS), int(free_ms * MS))
     out = run(clock, 100 * MS)
     assert [at_ns for at_ns, data in out if data == START] == [int(start_ms * MS)]
 
@@ -87,7 +87,7 @@ def test_start_keeps_1_ms_from_ticks_and_waits_for_the_wires(case: str) -> None:
 def test_a_late_start_goes_into_the_next_gap() -> None:
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     assert clock.take_start(19 * MS + 1) == b""  # the worker woke up too late for this gap
     assert clock.start_at_ns == 21 * MS
     assert run(clock, 40 * MS) == [(20 * MS, b"\xf8"), (21 * MS, START), (40 * MS, b"\xf8")]
@@ -99,7 +99,7 @@ def test_start_right_behind_a_tick_after_which_the_tempo_falls() -> None:
     clock = clock_at_125()
     run(clock, 20 * MS)
     clock.set_tempo(Fraction(60))
-    clock.request(Command.START, 20 * MS + 1, 0)
+    clock.request(TransportCommand.START, 20 * MS + 1, 0)
     assert clock.start_at_ns == 21 * MS
 
 
@@ -107,12 +107,12 @@ def test_stop_holds_the_position_and_continue_goes_on_from_it() -> None:
     """M1 pp. 28, 31."""
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     run(clock, 200 * MS)  # ticks 1 to 10: positions 0 to 9
-    assert clock.request(Command.STOP, 205 * MS, 0) == STOP
+    assert clock.request(TransportCommand.STOP, 205 * MS, 0) == STOP
     run(clock, 1000 * MS)
     assert (clock.state, clock.position_ticks) == (State.STOPPED, 10)
-    assert clock.request(Command.CONTINUE, 1005 * MS, 0) == b""
+    assert clock.request(TransportCommand.CONTINUE, 1005 * MS, 0) == b""
     assert run(clock, 1020 * MS) == [(1005 * MS, CONTINUE), (1020 * MS, b"\xf8")]
     assert clock.position_ticks == 11
 
@@ -121,14 +121,14 @@ def test_redundant_commands_do_nothing() -> None:
     """M1 pp. 31–32."""
     clock = clock_at_125()
     run(clock, 0)
-    assert clock.request(Command.STOP, 0, 0) == b""
-    clock.request(Command.START, 5 * MS, 0)
-    clock.request(Command.START, 6 * MS, 0)
-    clock.request(Command.CONTINUE, 7 * MS, 0)
+    assert clock.request(TransportCommand.STOP, 0, 0) == b""
+    clock.request(TransportCommand.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 6 * MS, 0)
+    clock.request(TransportCommand.CONTINUE, 7 * MS, 0)
     assert [data for _, data in run(clock, 40 * MS)] == [START, b"\xf8", b"\xf8"]
     before = clock.position_ticks
-    clock.request(Command.START, 45 * MS, 0)
-    clock.request(Command.CONTINUE, 46 * MS, 0)
+    clock.request(TransportCommand.START, 45 * MS, 0)
+    clock.request(TransportCommand.CONTINUE, 46 * MS, 0)
     assert [data for _, data in run(clock, 60 * MS)] == [b"\xf8"]
     assert clock.position_ticks == before + 1
 
@@ -138,9 +138,9 @@ def test_stop_takes_back_a_start_that_is_not_out() -> None:
     clock = clock_at_125()
     clock.locate(48)
     run(clock, 0)
-    clock.request(Command.START, 0, 0)
+    clock.request(TransportCommand.START, 0, 0)
     assert clock.position_ticks == 0
-    assert clock.request(Command.STOP, MS // 2, 0) == b""
+    assert clock.request(TransportCommand.STOP, MS // 2, 0) == b""
     assert clock.start_at_ns == NEVER_NS
     assert clock.position_ticks == 48
     assert [data for _, data in run(clock, 40 * MS)] == [b"\xf8", b"\xf8"]
@@ -149,9 +149,9 @@ def test_stop_takes_back_a_start_that_is_not_out() -> None:
 def test_stop_between_start_and_its_tick() -> None:
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     run(clock, 10 * MS)
-    assert clock.request(Command.STOP, 11 * MS, 0) == STOP
+    assert clock.request(TransportCommand.STOP, 11 * MS, 0) == STOP
     run(clock, 40 * MS)
     assert (clock.state, clock.position_ticks) == (State.STOPPED, 0)
 
@@ -159,7 +159,7 @@ def test_stop_between_start_and_its_tick() -> None:
 def test_start_is_song_position_0_and_continue() -> None:
     """M1 p. 28."""
     seen = []
-    for command in (Command.START, Command.CONTINUE):
+    for command in (TransportCommand.START, TransportCommand.CONTINUE):
         clock = clock_at_125()
         clock.locate(0)
         run(clock, 0)
@@ -182,7 +182,7 @@ def test_song_position_4_continue_and_three_clocks_is_the_27th_clock() -> None:
     clock = clock_at_125()
     clock.locate(4 * TICKS_PER_SPP_UNIT)
     run(clock, 0)
-    clock.request(Command.CONTINUE, 5 * MS, 0)
+    clock.request(TransportCommand.CONTINUE, 5 * MS, 0)
     assert [data for _, data in run(clock, 60 * MS)] == [CONTINUE, b"\xf8", b"\xf8", b"\xf8"]
     assert clock.position_ticks == 27
 
@@ -190,7 +190,7 @@ def test_song_position_4_continue_and_three_clocks_is_the_27th_clock() -> None:
 def test_locate_is_for_a_stopped_clock() -> None:
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     clock.locate(600)
     run(clock, 40 * MS)
     clock.locate(600)
@@ -239,7 +239,7 @@ def test_stall_up_to_a_quarter_note_is_caught_up() -> None:
 def test_longer_stall_gives_up_ticks_and_counts_them() -> None:
     clock = clock_at_125()
     run(clock, 0)
-    clock.request(Command.START, 5 * MS, 0)
+    clock.request(TransportCommand.START, 5 * MS, 0)
     run(clock, 100 * MS)  # ticks 1 to 5 are positions 0 to 4
     now_ns = 1015 * MS  # tick 6 was due at 120 ms; tick 50, at 1000 ms, is the last that is due
     assert clock.take_tick(now_ns) == Tick(50, 1000 * MS, 44)
@@ -257,11 +257,12 @@ def test_one_nanosecond_more_than_a_quarter_note_is_a_longer_stall() -> None:
 @given(
     st.fractions(10, 480, max_denominator=1000),
     st.lists(
-        st.tuples(st.sampled_from([*Command][:3]), st.integers(0, 10**9), st.integers(0, 10**8)), max_size=12
+        st.tuples(st.sampled_from([*TransportCommand][:3]), st.integers(0, 10**9), st.integers(0, 10**8)),
+        max_size=12,
     ),
 )
 def test_start_and_continue_never_stand_beside_a_tick(
-    bpm: Fraction, asked: list[tuple[Command, int, int]]
+    bpm: Fraction, asked: list[tuple[TransportCommand, int, int]]
 ) -> None:
     """Whatever is asked when: 1 ms or more to the ticks on both sides (M1 p. 30)."""
     clock = Clock(0, bpm)

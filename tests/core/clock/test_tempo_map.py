@@ -14,9 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.clock.grid import Segment
 from routerd.core.clock.tempo_map import RAMP_STEPS, TempoMap
-from routerd.core.model.timing import Curve, MeterPoint, TempoPoint
+from routerd.core.model.timing import Curve, MeterPoint, Segment, TempoPoint
 
 F = Fraction
 MS = 1_000_000

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.clock.transport import Command, State, start_slot, step
+from routerd.core.clock.clock import TransportCommand, start_slot, transport_step
 from routerd.core.midi.messages import START_LEAD_NS
+from routerd.core.model.timing import State
 
 FA, FB, FC = b"\xfa", b"\xfb", b"\xfc"
 
@@ -32,11 +33,11 @@ ROWS = [tuple(line.split()) for line in TABLE.strip().splitlines()]
 def test_whole_table(state: str, command: str, after: str, out: str) -> None:
     """Redundant commands are ignored (M1 pp. 31–32); playing begins with a tick (M1 p. 30)."""
     data = b"" if out == "-" else bytes.fromhex(out)
-    assert step(State(state), Command(command)) == (State(after), data)
+    assert transport_step(State(state), TransportCommand(command)) == (State(after), data)
 
 
 def test_the_table_above_is_whole() -> None:
-    assert {(row[0], row[1]) for row in ROWS} == {(s.value, c.value) for s in State for c in Command}
+    assert {(row[0], row[1]) for row in ROWS} == {(s.value, c.value) for s in State for c in TransportCommand}
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from routerd.core.follow.estimate import GAINS, LONGEST_MEMORY, NARROW_BANDWIDTH, loop_gains
 from routerd.core.follow.follower import Follower, FollowState
-from routerd.core.follow.gains import GAINS, LONGEST_MEMORY, NARROW_BANDWIDTH, loop_gains
 
 MS = 1_000_000
 PERIOD = 20_000_000

@@ -10,9 +10,7 @@ from typing import Any
 
 import pytest
 
-from routerd.core.clock.grid import Segment
 from routerd.core.clock.time_code import FrameRate
-from routerd.core.clock.transport import State
 from routerd.core.errors import CommandError
 from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.rig import Device, Rig, WireKind
@@ -23,8 +21,10 @@ from routerd.core.model.timing import (
     Click,
     Curve,
     Pulse,
+    Segment,
     SongTiming,
     StartMode,
+    State,
     TempoPoint,
     TimeCode,
     Timing,

@@ -8,9 +8,8 @@ from typing import Any
 
 import pytest
 
-from routerd.core.clock.grid import Segment
-from routerd.core.clock.transport import State
 from routerd.core.model.snapshot import BarLine, Meter, Snapshot
+from routerd.core.model.timing import Segment, State
 from routerd.server.http.shapes import Position
 from routerd.server.status import bars_to_meet, position_at
 from routerd.server.view import NO_SNAPSHOT

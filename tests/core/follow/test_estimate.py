@@ -7,9 +7,7 @@ import random
 import numpy as np
 import pytest
 
-from routerd.core.follow.lines import first_line, fitted
-from routerd.core.follow.slips import Slips
-from routerd.core.follow.steps import AGE_TICKS, Steps
+from routerd.core.follow.estimate import AGE_TICKS, Slips, Steps, first_line, fitted
 
 MS = 1_000_000.0
 

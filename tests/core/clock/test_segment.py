@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.clock.grid import Segment
+from routerd.core.model.timing import Segment
 from routerd.core.units import parse_bpm
 
 TEN_MILLION = 10_000_000
