@@ -29,7 +29,7 @@ from tests.service import Service, free_port, until
 
 DEMO = Path(__file__).parents[1] / "configs" / "demo"
 REPLY = bytes.fromhex("F0 7E 10 06 02 7D 42 00 00 20 00 01 00 00 F7")
-LOOP = "    loop: loop-in\n"
+LOOP = "    loopback: loop-in\n"
 
 
 @pytest.fixture
@@ -39,8 +39,10 @@ def rig(tmp_path: Path) -> Path:
     shutil.copytree(DEMO, folder)
     text = (folder / "rig.yaml").read_text()
     text = text.replace("    output: Sampler*\n", f"    output: Sampler*\n{LOOP}")
-    text = text.replace("    output: Modular Left*\n", "    output: Modular Left*\n    answers: false\n")
-    text = text.replace("    output: Modular Right*\n", "    output: Modular Right*\n    loop: loop-2\n")
+    text = text.replace(
+        "    output: Modular Left*\n", "    output: Modular Left*\n    identity-reply: false\n"
+    )
+    text = text.replace("    output: Modular Right*\n", "    output: Modular Right*\n    loopback: loop-2\n")
     inputs = "  loop-in: {input: Loop In}\n  loop-2: {input: Loop 2, wire: din}\n"
     text = text.replace("  drum-synth:\n", f"{inputs}  drum-synth:\n")
     (folder / "rig.yaml").write_text(text)
@@ -172,7 +174,7 @@ def test_silent_devices_are_marked_on_request(stage: tuple[Service, Band], rig: 
     file = rig / "rig.yaml"
     text = file.read_text()
     for name in ("Lead Synth", "Bass Synth", "Modular Left", "Drum Synth"):
-        extra = "    answers: true  # the maker says so\n" if name == "Lead Synth" else ""
+        extra = "    identity-reply: true  # the maker says so\n" if name == "Lead Synth" else ""
         text = text.replace(f"    output: {name}*\n", f"    output: {name}*\n    input: {name}*\n{extra}")
     file.write_text(text)
     service.ask("POST", "/v1/reload")
@@ -203,8 +205,8 @@ def test_silent_devices_are_marked_on_request(stage: tuple[Service, Band], rig: 
     song.write_text(good)
     # on request
     done = subprocess.run([*command, "--write-silent"], capture_output=True, text=True, check=False)
-    assert "Marked in rig.yaml (answers: false): lead-synth\n" in done.stdout, done.stderr
-    marked = text.replace("answers: true  # the maker", "answers: false  # the maker")
+    assert "Marked in rig.yaml (identity-reply: false): lead-synth\n" in done.stdout, done.stderr
+    marked = text.replace("identity-reply: true  # the maker", "identity-reply: false  # the maker")
     assert file.read_text() == marked
     # again: as it is; in the next roll call it is not asked, so there is none to mark
     name = service.ask("GET", "/v1/soundchecks")["soundchecks"][-1]

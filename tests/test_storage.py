@@ -217,7 +217,7 @@ def test_saving_a_set_never_leaves_the_rig_folder(rig: Path, tmp_path: Path, pre
 
 def test_editing_the_rig_never_writes_through_what_waits_beside_it(rig: Path, precious: Path) -> None:
     (rig / ".rig.yaml.new").symlink_to(precious)
-    write_values(rig / "rig.yaml", ("answers",), {"keys": "false"})
+    write_values(rig / "rig.yaml", ("identity-reply",), {"keys": "false"})
     assert precious.read_text() == "mine"
     (rig / "rig.yaml").unlink()
     (rig / "rig.yaml").symlink_to(precious)
@@ -232,9 +232,11 @@ def test_line_ends_and_the_mark_of_utf_8_stay(rig: Path, end: str) -> None:
     set_text = f"\ufeff# tonight{end}name: Harbour{end}order:{end}  - one{end}# end{end}"
     (rig / "rig.yaml").write_bytes(rig_text.encode())
     (rig / "sets" / "harbour.yaml").write_bytes(set_text.encode())
-    before = write_values(rig / "rig.yaml", ("answers",), {"keys": "false"})
+    before = write_values(rig / "rig.yaml", ("identity-reply",), {"keys": "false"})
     assert before == rig_text
-    assert (rig / "rig.yaml").read_bytes() == rig_text.replace("{input", "{answers: false, input").encode()
+    assert (rig / "rig.yaml").read_bytes() == rig_text.replace(
+        "{input", "{identity-reply: false, input"
+    ).encode()
     replace(rig / "rig.yaml", before)
     assert (rig / "rig.yaml").read_bytes() == rig_text.encode()
     save_set(rig, NEW)

@@ -129,7 +129,7 @@ def _write_silent(client: Client, document: Any) -> None:
         say("Not written: no device was silent in a roll call")
         return
     marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
-    say("Marked in rig.yaml (answers: false): " + ", ".join(marked))
+    say("Marked in rig.yaml (identity-reply: false): " + ", ".join(marked))
 
 
 def _follow(client: Client) -> None:

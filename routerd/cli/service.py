@@ -94,8 +94,8 @@ def _add_soundcheck(commands: Commands) -> None:
     soundcheck.add_argument(
         "--write-silent",
         action="store_true",
-        help="mark devices that did not answer the roll call in rig.yaml (answers: false), so that their "
-        "silence is no fault any more: they are not asked again",
+        help="mark devices that did not answer the roll call in rig.yaml (identity-reply: false), so that "
+        "their silence is no fault any more: they are not asked again",
     )
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
 

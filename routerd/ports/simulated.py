@@ -144,7 +144,7 @@ class SimulatedPorts:
             faults=self._faults,
             registry=self._open_outputs,
         )
-        heard_by = self._devices[info.handle].loop
+        heard_by = self._devices[info.handle].loopback
         if heard_by:
             cables = self._cables = self._cables or LoopbackCables(self._arrive)
             port.loop = lambda data, at_ns: cables.carry(heard_by, data, at_ns)

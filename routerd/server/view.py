@@ -163,7 +163,7 @@ def facts_of(song: Song) -> SongFacts:
             for number, item in enumerate(song.checklist, 1)
         ),
         notes=song.notes,
-        reference_hz=song.reference_hz,
+        concert_pitch_hz=song.concert_pitch_hz,
         tuning_note=song.tuning_note,
     )
 

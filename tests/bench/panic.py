@@ -64,7 +64,7 @@ def measure(presses: int) -> tuple[list[float], int]:
     make_thread_realtime(PORT_PRIORITY)
     routes = tuple(Route(d.name, "keys", d.name, frozenset({Kind.NOTES, Kind.CONTROLLERS})) for d in SYNTHS)
     compiler = Compiler(
-        Rig("bench", (KEYS, *SYNTHS), (Control("keys", CONTROLLER, 80, Action.PANIC, guard_ms=0),))
+        Rig("bench", (KEYS, *SYNTHS), (Control("keys", CONTROLLER, 80, Action.PANIC, debounce_ms=0),))
     )
     compiler.add(Song("one", "One", Fraction(120), routes=routes))
     book = compiler.finish(SetList("x", ("one",)))

@@ -83,8 +83,8 @@ def a_song(number: int) -> Song:
 def a_book(library: int, tonight: int) -> CompiledBook:
     """Return a compiled book of that many songs and a set of the first of them."""
     controls = (
-        Control("pedals", CONTROLLER, 80, Action.NEXT, guard_ms=0),
-        Control("pedals", CONTROLLER, 81, Action.PREVIOUS, guard_ms=0),
+        Control("pedals", CONTROLLER, 80, Action.NEXT, debounce_ms=0),
+        Control("pedals", CONTROLLER, 81, Action.PREVIOUS, debounce_ms=0),
     )
     compiler = Compiler(Rig("bench", (PEDALS, KEYS, *SYNTHS), controls))
     for number in range(library):

@@ -161,7 +161,7 @@ def test_a_rig_folder_of_a_stranger(entries: list[tuple[tuple[str, str], str]], 
                 lambda: main(["import", str(rig), str(order), "--name", "New"]),
                 lambda: main(["report", str(rig)]),
                 lambda: save_set(rig, SetList("Harbour", ("one", "one"))),
-                lambda: write_values(rig / "rig.yaml", ("answers",), {"synth": "false"}),
+                lambda: write_values(rig / "rig.yaml", ("identity-reply",), {"synth": "false"}),
                 lambda: replace(rig / "rig.yaml", RIG.decode()),
                 lambda: main(["check", str(rig), "--schemas", str(rig / "sysex")]),
             )

@@ -14,7 +14,7 @@ Heard = queue.SimpleQueue[tuple[bytes, int]]
 
 def looped() -> tuple[SimulatedPorts, Heard]:
     ports = SimulatedPorts()
-    out = Device("synth", output_pattern="synth", wire=WireKind.DIN, loop="loop-in")
+    out = Device("synth", output_pattern="synth", wire=WireKind.DIN, loopback="loop-in")
     ports.provide([out, Device("loop-in", input_pattern="loop-in")])
     heard: Heard = queue.SimpleQueue()
     (listed,) = ports.inputs()

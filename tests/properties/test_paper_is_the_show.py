@@ -27,7 +27,7 @@ MORE = (
     Device("part-2", output_pattern="Parts", wire=WireKind.DIN, channels=(8,), timing=Timing(pulse=PULSE)),
     Device(
         "early", output_pattern="Early", wire=WireKind.DIN, clock=True, transport=True, local_control=False,
-        timing=Timing(offset_ns=-40 * MS, time_code=TimeCode(FrameRate.FPS_25)),
+        timing=Timing(offset_ns=-40 * MS, mtc=TimeCode(FrameRate.FPS_25)),
     ),
 )  # fmt: skip
 CLICK = Click("part-2", channel=8, note=3, accent=4, count_in_bars=1)

@@ -90,7 +90,7 @@ KIND_NAMES = {
 }
 SYSTEM_NAMES = {
     0xF0: "sysex",
-    0xF1: "time-code",
+    0xF1: "mtc",
     0xF2: "song-position",
     0xF3: "song-select",
     0xF6: "tune-request",

@@ -37,7 +37,7 @@ GRID = device("grid")
 BAR = device("bar", Timing(start=StartMode.BAR))
 LATE_BAR = device("late bar", Timing(start=StartMode.BAR, offset_ns=7 * MS))
 ENTRY = device("entry", Timing(start=StartMode.ENTRY))
-FOOT = device("foot", Timing(start=StartMode.FOOT, sequence_steps=7))
+FOOT = device("foot", Timing(start=StartMode.RETRIGGER, sequence_steps=7))
 FAST = device("fast", Timing(rate=F(2)))
 GATE = Device("gate", output_pattern="gate", wire=VIRTUAL, timing=Timing(pulse=ALWAYS))
 DRUMS = Device("drums", input_pattern="drums", timing=Timing(restarts=True))
@@ -73,7 +73,7 @@ SONGS = (
 )
 SONGS = (
     *SONGS,
-    Song("follows", "Follows", F(110), timing=SongTiming(follow="drums", change=ChangePolicy.BAR)),
+    Song("follows", "Follows", F(110), timing=SongTiming(clock_source="drums", change=ChangePolicy.BAR)),
 )
 ORDER = tuple(song.identifier for song in SONGS)
 ALWAYS_ONE_RATE = ("grid", "bar", "late bar", "entry", "foot")

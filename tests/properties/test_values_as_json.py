@@ -16,16 +16,18 @@ from routerd.core.model.rig import Device, Rig, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import (
+    HeldNotes,
     Patch,
     Section,
     SectionsEnd,
     Song,
-    Sounding,
     StartPolicy,
 )
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
+    ClickPlays,
+    ClockFrom,
     Curve,
     FrameRate,
     MeterPoint,
@@ -54,7 +56,7 @@ timings = st.builds(
     | st.builds(Pulse, st.fractions(1, 24), st.integers(0, 15), channel, seven, seven, seven, seven),
     st.none() | st.builds(TimeCode, st.sampled_from(FrameRate), st.booleans()),
     st.booleans(),
-    st.booleans(),
+    st.sampled_from(ClockFrom),
 )
 song_timings = st.builds(
     SongTiming,
@@ -64,7 +66,8 @@ song_timings = st.builds(
         max_size=3,
     ).map(tuple),
     st.lists(st.builds(MeterPoint, seven, seven, seven), max_size=2).map(tuple),
-    st.none() | st.builds(Click, text, seven, seven, seven, seven, seven, seven, seven, st.booleans()),
+    st.none()
+    | st.builds(Click, text, seven, seven, seven, seven, seven, seven, seven, st.sampled_from(ClickPlays)),
     st.sampled_from(ChangePolicy),
 )
 devices = st.builds(
@@ -97,7 +100,7 @@ rigs = st.builds(
     times,
     st.lists(pedals, max_size=2).map(tuple),
     st.lists(lamps, max_size=2).map(tuple),
-    hold_s=st.integers(1, 600),
+    holdover_s=st.integers(1, 600),
 )
 pairs = st.tuples(seven, seven)
 quantities = st.builds(Quantity, st.sampled_from(QuantityKind), st.integers(0, 16383))
@@ -170,7 +173,7 @@ songs = st.builds(
     st.lists(st.builds(Item, text, text, text), max_size=2).map(tuple),
     text,
     st.sampled_from(SectionsEnd),
-    st.sampled_from(Sounding),
+    st.sampled_from(HeldNotes),
     controls=st.lists(controls, max_size=2).map(tuple),
     timing=song_timings,
 )

@@ -20,7 +20,7 @@ RIG = """
 name: Loop bench
 devices:
   box: {input: "Box out*", output: "Box in*", clock: true}
-  looped: {output: "Cable in*", wire: virtual, clock: true, loop: loop-in}
+  looped: {output: "Cable in*", wire: virtual, clock: true, loopback: loop-in}
   loop-in: {input: "Cable out*"}
 controls:
   - {from: box, controller: 80, channel: 16, do: next}

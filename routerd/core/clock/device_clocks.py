@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def _wants(timing: Timing) -> bool:
-    return timing.pulse is not None or timing.time_code is not None
+    return timing.pulse is not None or timing.mtc is not None
 
 
 class DeviceClocks:
@@ -54,9 +54,9 @@ class DeviceClocks:
         self._shown = tuple(self._pair_up(outputs))
         self._told: list[tuple[object, ...]] = []
         self.coders = tuple(
-            TimeCoder(output, one.timing.time_code, one.delay_ns, schedule)
+            TimeCoder(output, one.timing.mtc, one.delay_ns, schedule)
             for output, one in self.by_output.items()
-            if one.timing.time_code is not None
+            if one.timing.mtc is not None
         )
         self.straight: tuple[Output, ...] = ()
         """The outputs that get the grid's ticks as they come."""

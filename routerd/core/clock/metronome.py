@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import note_off, note_on
-from routerd.core.model.timing import State
+from routerd.core.model.timing import ClickPlays, State
 from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, parse_bpm
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ class Metronome:
         clicker = self._clicker
         if clicker is None:
             return
-        runs = clock.state is State.RUNNING and not clicker.click.only_count_in
+        runs = clock.state is State.RUNNING and clicker.click.plays is ClickPlays.THROUGHOUT
         if runs or self.counting_to or self.alone:
             clicker.tick(tick, clock, clock.bar_origin_tick)
 

@@ -29,7 +29,7 @@ from collections import deque
 
 from routerd.core.follow.estimate import GAINS, LONGEST_MEMORY, Line, Slips, Steps, first_line, fitted
 from routerd.core.model.snapshot import FollowState
-from routerd.core.model.timing import HOLD_S
+from routerd.core.model.timing import HOLDOVER_S
 from routerd.core.units import (
     BPM_MAX,
     BPM_MIN,
@@ -105,7 +105,7 @@ LOST_PERIODS = 4
 LOST_LEAST_NS = NS_PER_MS * 100
 """The source has fallen silent after four of its periods, and not before a tenth of a second."""
 
-HOLD_NS = HOLD_S * NS_PER_S
+HOLD_NS = HOLDOVER_S * NS_PER_S
 """So long tempo and phase are held for a silent source unless the rig says otherwise; then this clock
 leads on."""
 

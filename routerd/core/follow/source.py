@@ -14,6 +14,7 @@ from routerd.core.follow.follower import Follower
 from routerd.core.follow.following import Chase, Chased, Following
 from routerd.core.midi.messages import CONTINUE, SONG_POSITION, START, STOP, TICK, TIME_CODE, is_whole
 from routerd.core.model.snapshot import FollowingState, FollowState
+from routerd.core.model.timing import ClockFrom
 from routerd.core.units import NS_PER_S, NS_PER_US, TICKS_PER_SPP_UNIT
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ class Source:
         self.leads_transport = timing.leads_transport
         self.restarts = timing.restarts
         self.following = Following(clock, lead_ns, hold_ns)
-        self.chase = Chase(clock, lead_ns, hold_ns) if timing.sends_time_code else None
+        self.chase = Chase(clock, lead_ns, hold_ns) if timing.clock_from is ClockFrom.MTC else None
         self.state: FollowState = self.follower.state
         self.position_ticks = 0
         self._reported_ns = -IGNORED_NS

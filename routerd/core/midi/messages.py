@@ -76,7 +76,7 @@ class Kind(StrEnum):
     CHANNEL_PRESSURE = "channel-pressure"
     BEND = "bend"
     SYSEX = "sysex"
-    TIME_CODE = "time-code"
+    MTC = "mtc"
     SONG_POSITION = "song-position"
     SONG_SELECT = "song-select"
     TUNE_REQUEST = "tune-request"
@@ -99,7 +99,7 @@ STATUSES_OF_KIND: dict[Kind, tuple[int, ...]] = {
 }
 SYSTEM_STATUSES: dict[Kind, tuple[int, ...]] = {
     Kind.SYSEX: (SYSEX,),
-    Kind.TIME_CODE: (TIME_CODE,),
+    Kind.MTC: (TIME_CODE,),
     Kind.SONG_POSITION: (SONG_POSITION,),
     Kind.SONG_SELECT: (SONG_SELECT,),
     Kind.TUNE_REQUEST: (TUNE_REQUEST,),

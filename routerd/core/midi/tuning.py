@@ -15,7 +15,7 @@ from routerd.core.midi.messages import SYSEX, SYSEX_END
 
 A4 = 69
 STANDARD_HZ = 440.0
-REFERENCE_MIN_HZ, REFERENCE_MAX_HZ = 380.0, 500.0
+CONCERT_PITCH_MIN_HZ, CONCERT_PITCH_MAX_HZ = 380.0, 500.0
 """House limits: from below the old low pitches to above any choir pitch; wide of a slipped digit."""
 
 SOFT = 20
@@ -35,9 +35,9 @@ _HIGHEST = (0x7F, 0x7F, 0x7E)
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
 
-def note_hz(note: float, reference_hz: float = STANDARD_HZ) -> float:
+def note_hz(note: float, concert_pitch_hz: float = STANDARD_HZ) -> float:
     """Return the frequency of a note, which may lie between two keys."""
-    return float(reference_hz * 2 ** ((note - A4) / 12))
+    return float(concert_pitch_hz * 2 ** ((note - A4) / 12))
 
 
 def cents(measured_hz: float, wanted_hz: float) -> float:
@@ -45,11 +45,11 @@ def cents(measured_hz: float, wanted_hz: float) -> float:
     return 1200 * log2(measured_hz / wanted_hz)
 
 
-def nearest_note(measured_hz: float, reference_hz: float = STANDARD_HZ) -> int:
+def nearest_note(measured_hz: float, concert_pitch_hz: float = STANDARD_HZ) -> int:
     """Return the note (0–127) that is nearest to a frequency above 0."""
     if not (isfinite(measured_hz) and measured_hz > 0):
         raise ValueError(f"{measured_hz} Hz is not a frequency")
-    return max(0, min(127, round(A4 + 12 * log2(measured_hz / reference_hz))))
+    return max(0, min(127, round(A4 + 12 * log2(measured_hz / concert_pitch_hz))))
 
 
 def volts(note: float, zero_note: int, per_octave: float = 1.0) -> float:
@@ -96,6 +96,6 @@ def single_note_tuning(
 
 
 @cache
-def retuned(reference_hz: float) -> tuple[bytes, ...]:
+def retuned(concert_pitch_hz: float) -> tuple[bytes, ...]:
     """Return the messages that put all notes of a device on a reference."""
-    return single_note_tuning({note: note_hz(note, reference_hz) for note in range(128)})
+    return single_note_tuning({note: note_hz(note, concert_pitch_hz) for note in range(128)})

@@ -29,11 +29,11 @@ class Press(StrEnum):
 class PressTimes:
     """What counts as a press, in milliseconds. House choice, by common practice with foot switches.
 
-    Within `guard_ms` of a press the same switch is not heard again, which is longer than contacts bounce;
+    Within `debounce_ms` of a press the same switch is not heard again, which is longer than contacts bounce;
     a press held for `long_ms` is a long one; a second one within `double_ms` of the first makes them double.
     """
 
-    guard_ms: int = 50
+    debounce_ms: int = 50
     long_ms: int = 600
     double_ms: int = 350
 
@@ -49,7 +49,7 @@ class Control:
     controller or program (0–127), or -1 for any program, whose number from 1 is then the argument. Or
     `message` is a whole message, and then those three mean nothing. `argument` is as in `arming.Command`, 0
     for none, for a nudge in thousandths of a BPM; `subject` what is muted (see core.mutes) or retriggered
-    ("bar NAME", "cycle NAME"). `guard_ms` -1: as the rig says.
+    ("bar NAME", "cycle NAME"). `debounce_ms` -1: as the rig says.
     """
 
     device: str
@@ -60,7 +60,7 @@ class Control:
     argument: int | str = 0
     press: Press = Press.SHORT
     when: When = NOW
-    guard_ms: int = -1
+    debounce_ms: int = -1
     message: bytes = b""
     subject: str = ""
 
@@ -112,7 +112,7 @@ class Switch:
     short: Control | None
     long: Control | None
     double: Control | None
-    guard_ns: int
+    debounce_ns: int
     long_ns: int
     double_ns: int
 
@@ -188,12 +188,12 @@ def _each_number(controls: Iterable[Control]) -> list[Control]:
 
 
 def _switch(meaning: dict[Press, Control], times: PressTimes) -> Switch:
-    guards = [c.guard_ms if c.guard_ms >= 0 else times.guard_ms for c in meaning.values()]
+    debounces = [c.debounce_ms if c.debounce_ms >= 0 else times.debounce_ms for c in meaning.values()]
     return Switch(
         meaning.get(Press.SHORT),
         meaning.get(Press.LONG),
         meaning.get(Press.DOUBLE),
-        max(guards) * NS_PER_MS,
+        max(debounces) * NS_PER_MS,
         times.long_ms * NS_PER_MS,
         times.double_ms * NS_PER_MS,
     )

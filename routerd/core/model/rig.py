@@ -16,7 +16,7 @@ from routerd.core.model.controls import (
     Pedal,
     PressTimes,
 )
-from routerd.core.model.timing import HOLD_S, PLAIN_TIMING, Timing
+from routerd.core.model.timing import HOLDOVER_S, PLAIN_TIMING, Timing
 
 
 class WireKind(StrEnum):
@@ -69,9 +69,9 @@ class Device:
     running_status: bool = False
     """Whether the interface leaves a repeated status byte out on the wire (M1 p. 5)."""
     timing: Timing = PLAIN_TIMING
-    loop: str = ""
+    loopback: str = ""
     """The device whose input hears this output by a loop cable at soundcheck; "" for none."""
-    answers: bool = True
+    identity_reply: bool = True
     """Whether it answers an identity request (M1 p. 40), as far as is known."""
     active_sensing: bool = False
     channels: tuple[int, ...] = ()
@@ -95,7 +95,7 @@ class Rig:
     pedals: tuple[Pedal, ...] = ()
     lamps: tuple[Lamp, ...] = ()
     after_restart: AfterRestart = AfterRestart.SILENT
-    hold_s: int = HOLD_S
+    holdover_s: int = HOLDOVER_S
     """How long tempo and phase of a source that is followed are held when it falls silent."""
 
 

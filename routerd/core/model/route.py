@@ -102,7 +102,7 @@ class Remap:
     """One quantity made into another. Ranges are in the quantities' own units; `target_range` may fall.
 
     `deadband`: changes of the source smaller than this are ignored, except at the ends of its range.
-    `take_over`: nothing is sent until the source meets the value that the target has. `channels`: where
+    `pickup`: nothing is sent until the source meets the value that the target has. `channels`: where
     it goes out instead of the route's channel.
     """
 
@@ -112,7 +112,7 @@ class Remap:
     target_range: tuple[int, int]
     curve: Points = ()
     deadband: int = 0
-    take_over: bool = False
+    pickup: bool = False
     switching: Switching = Switching.NONE
     channels: tuple[int, ...] = ()
 

@@ -35,7 +35,7 @@ class SectionsEnd(StrEnum):
     """On to the next song, or back to the previous one."""
 
 
-class Sounding(StrEnum):
+class HeldNotes(StrEnum):
     """What happens to the notes that are held when a song or section is entered."""
 
     RING = "ring"
@@ -84,7 +84,7 @@ class Section:
     routes: tuple[Route, ...]
     patches: tuple[Patch, ...] = ()
     bpm: Fraction | None = None
-    sounding: Sounding = Sounding.RING
+    held_notes: HeldNotes = HeldNotes.RING
     holds: tuple[Hold, ...] = ()
 
 
@@ -106,11 +106,11 @@ class Song:
     checklist: tuple[Item, ...] = ()
     notes: str = ""
     sections_end: SectionsEnd = SectionsEnd.STAY
-    sounding: Sounding = Sounding.RING
+    held_notes: HeldNotes = HeldNotes.RING
     timing: SongTiming = PLAIN_SONG_TIMING
     controls: tuple[Control, ...] = ()
     """What messages mean in this song, instead of what they mean in the rig."""
-    reference_hz: float = 440.0
+    concert_pitch_hz: float = 440.0
     tuning_note: int = 69
     """The note to tune by (0–127)."""
     holds: tuple[Hold, ...] = ()

@@ -14,7 +14,7 @@ from routerd.core.units import TICK_NS_AT_1_BPM
 
 Plain = dict[str, Any]
 
-HOLD_S = 15
+HOLDOVER_S = 15
 """For so many seconds a silent source is held unless the rig says otherwise."""
 
 
@@ -75,6 +75,21 @@ class Curve(StrEnum):
     EXPONENTIAL = "exponential"
 
 
+class ClockFrom(StrEnum):
+    """What is followed of a device that leads."""
+
+    TICKS = "ticks"
+    MTC = "mtc"
+    """Its MIDI time code."""
+
+
+class ClickPlays(StrEnum):
+    """When a click is heard."""
+
+    THROUGHOUT = "throughout"
+    COUNT_IN = "count-in"
+
+
 class StartMode(StrEnum):
     """When a device that gets transport is started."""
 
@@ -83,7 +98,7 @@ class StartMode(StrEnum):
     """By itself as soon as a song is entered, and with each start that finds it stopped."""
     BAR = "bar"
     """From the top on the first bar of a song that transport plays."""
-    FOOT = "foot"
+    RETRIGGER = "retrigger"
     NEVER = "never"
 
 
@@ -136,7 +151,7 @@ class Timing:
     """How a device gets its clock, and how it is followed.
 
     `offset_ns` later (or earlier, when negative) than the grid; `rate` ticks for each tick; `sequence_steps`
-    sixteenth notes long is its own sequence (0: not stated). `sends_time_code`: it is followed by that, not
+    sixteenth notes long is its own sequence (0: not stated). `clock_from`: what is followed of it, not
     by ticks.
     """
 
@@ -145,9 +160,9 @@ class Timing:
     start: StartMode = StartMode.TRANSPORT
     sequence_steps: int = 0
     pulse: Pulse | None = None
-    time_code: TimeCode | None = None
+    mtc: TimeCode | None = None
     leads_transport: bool = True
-    sends_time_code: bool = False
+    clock_from: ClockFrom = ClockFrom.TICKS
     restarts: bool = False
     """Whether its Start means the top while transport runs, too; else it is ignored (M1 pp. 31-32)."""
 
@@ -180,7 +195,7 @@ class Click:
     """Metronome notes for one device, counted from the song's bars.
 
     `subdivision` notes to the beat; `accent` is the note of a bar's first beat; `count_in_bars` are clicked
-    before the song starts, and nothing else when `only_count_in`.
+    before the song starts, and nothing else with `plays` COUNT_IN.
     """
 
     device: str
@@ -191,17 +206,17 @@ class Click:
     accent_velocity: int = 120
     subdivision: int = 1
     count_in_bars: int = 0
-    only_count_in: bool = False
+    plays: ClickPlays = ClickPlays.THROUGHOUT
 
 
 @dataclass(frozen=True, slots=True)
 class SongTiming:
-    """What a song says about time beyond its tempo and meter. `follow` is a device, or "" to lead.
+    """What a song says about time beyond its tempo and meter. `clock_source` is a device, or "" to lead.
 
     `devices` are devices that want their clock otherwise in this song, each with all of its timing.
     """
 
-    follow: str = ""
+    clock_source: str = ""
     tempo: tuple[TempoPoint, ...] = ()
     meters: tuple[MeterPoint, ...] = ()
     click: Click | None = None

@@ -159,7 +159,7 @@ class Remapper(Converter):
         """By channel: where the source stood last, in the target's units."""
         self._msb: dict[int, int] = {}
         self._on: dict[int, bool] = {}
-        if remap.take_over:
+        if remap.pickup:
             output.wire.report_values()
 
     def convert(self, data: bytes) -> Sequence[bytes]:
@@ -196,7 +196,7 @@ class Remapper(Converter):
             out = scale(value, remap.source_range, remap.target_range, remap.curve)
         messages: list[bytes] = []
         for target_channel in remap.channels or (channel_out,):
-            if not remap.take_over or self._meets(channel, target_channel, out):
+            if not remap.pickup or self._meets(channel, target_channel, out):
                 messages += self._write(target_channel, out)
         self._met[channel] = out
         return messages

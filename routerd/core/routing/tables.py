@@ -327,7 +327,7 @@ def _is_plain(remap: Remap) -> bool:
     """Return whether a map from one controller to another needs no state."""
     return (
         remap.target.kind is QuantityKind.CONTROLLER
-        and not remap.take_over
+        and not remap.pickup
         and not remap.deadband
         and remap.switching is Switching.NONE
         and (remap.target.number in HOLD_CONTROLLERS) <= (remap.source.number in HOLD_CONTROLLERS)

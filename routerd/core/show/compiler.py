@@ -15,7 +15,7 @@ from routerd.core.model.controls import Control, Controls, compile_controls, com
 from routerd.core.model.rig import Device, Rig, port_in, port_out, sharing
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
-from routerd.core.model.song import Hold, Patch, Song, Sounding
+from routerd.core.model.song import HeldNotes, Hold, Patch, Song
 from routerd.core.output.patches import Held, PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.feed import Feed
@@ -153,7 +153,7 @@ class Compiler:
                 self._compile(song.routes),
                 (),
                 None,
-                song.sounding is Sounding.CUT,
+                song.held_notes is HeldNotes.CUT,
                 self._holds(song.holds),
             ),
             sections=tuple(
@@ -162,7 +162,7 @@ class Compiler:
                     self._compile(section.routes),
                     self._patches(section.patches),
                     section.bpm,
-                    section.sounding is Sounding.CUT,
+                    section.held_notes is HeldNotes.CUT,
                     self._holds(section.holds),
                 )
                 for section in song.sections

@@ -71,7 +71,7 @@ class Contact:
 
     def edge(self, switch: Switch | None, down: bool, now_ns: int) -> bool:
         """Take an edge; return False when it is bounce."""
-        settle_ns = SETTLE_NS if switch is None else min(SETTLE_NS, switch.guard_ns)
+        settle_ns = SETTLE_NS if switch is None else min(SETTLE_NS, switch.debounce_ns)
         settled = now_ns - self._edge_ns >= settle_ns
         self._edge_ns = now_ns
         if settled:

@@ -128,10 +128,10 @@ class Presses:
         if switch is None:
             return None
         if state is not None and now_ns < state.guarded_ns:
-            state.guarded_ns = now_ns + state.switch.guard_ns
+            state.guarded_ns = now_ns + state.switch.debounce_ns
             state.up_due_ns = NEVER_NS
             return None
-        guarded_ns = now_ns + switch.guard_ns
+        guarded_ns = now_ns + switch.debounce_ns
         if state is not None and state.phase is _Phase.AGAIN:
             self._states[turn.key] = _State(state.switch, _Phase.DONE, now_ns, guarded_ns)
             return state.switch.double
@@ -146,7 +146,7 @@ class Presses:
         state = self._states.get(key)
         if state is None or state.phase is not _Phase.DOWN:
             return None
-        guarded_ns = state.down_ns + state.switch.guard_ns
+        guarded_ns = state.down_ns + state.switch.debounce_ns
         if now_ns < guarded_ns:
             state.up_due_ns = guarded_ns
             return None

@@ -136,7 +136,7 @@ class Songs:
         self._routes.use_controls(song.controls)
         transport.begin_song(song.map)
         self._routes.enter(on.section)
-        self._tempo.follow(song.song.timing.follow)
+        self._tempo.follow(song.song.timing.clock_source)
         first = song.map.steps[0]
         runs = transport.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
         if on.section.bpm is not None:
@@ -198,8 +198,8 @@ class Songs:
         self._transport.use_map(song.map)
         if old is None:
             return
-        if song.song.timing.follow != old.song.timing.follow:
-            self._tempo.follow(song.song.timing.follow)
+        if song.song.timing.clock_source != old.song.timing.clock_source:
+            self._tempo.follow(song.song.timing.clock_source)
         bpm = on.section.bpm or song.song.bpm
         if bpm != (old_section.bpm or old.song.bpm):
             self._tempo.set(bpm)

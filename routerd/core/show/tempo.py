@@ -51,7 +51,7 @@ class Tempo:
         if self.source is None:
             return
         self.source.lead(self._transport.devices.lead_ns)
-        self.source.follower.hold_ns = book.rig.hold_s * NS_PER_S
+        self.source.follower.hold_ns = book.rig.holdover_s * NS_PER_S
         if self.source.input not in book.inputs:
             self._choose(None)  # its device has left the rig
             self._effects.event("clock-source", device=None)
@@ -116,7 +116,7 @@ class Tempo:
             rig, transport = self._book.rig, self._transport
             timing = next(d.timing for d in rig.devices if d.name == device)
             lead_ns = transport.devices.lead_ns
-            source = Source(input, timing, transport.clock, lead_ns, rig.hold_s * NS_PER_S)
+            source = Source(input, timing, transport.clock, lead_ns, rig.holdover_s * NS_PER_S)
         self._choose(source)
         self._effects.event("clock-source", device=device or None)
 

@@ -234,8 +234,8 @@ class ReportHandlers:
     @OPERATIONS.add(
         "POST",
         "/v1/soundcheck/silent",
-        "Mark devices that were silent in the newest soundcheck's roll call in rig.yaml (answers: false), "
-        "and load it",
+        "Mark devices that were silent in the newest soundcheck's roll call in rig.yaml (identity-reply: "
+        "false), and load it",
         SilentDevices,
         body=Nothing,
         problems=_RIG_PROBLEMS,

@@ -28,7 +28,7 @@ class Tuning:
 
     song: str | None
     key: str
-    reference_hz: float
+    concert_pitch_hz: float
     note: int
     name: str
     frequency_hz: float
@@ -74,7 +74,7 @@ class SongFacts:
     sections: tuple[SectionFacts, ...]
     checklist: tuple[CheckItem, ...]
     notes: str
-    reference_hz: float = 440.0
+    concert_pitch_hz: float = 440.0
     tuning_note: int = 69
 
 

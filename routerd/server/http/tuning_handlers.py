@@ -57,31 +57,33 @@ class TuningHandlers:
         "/v1/tuning",
         "The song's note to tune by: frequency, control voltage, cents off (?measured=109.2)",
         Tuning,
-        query=(Query("note"), Query("reference"), Query("measured"), Query("zero")),
+        query=(Query("note"), Query("concert-pitch"), Query("measured"), Query("zero")),
         problems=("wrong-query",),
     )
     async def tuning(self, call: Call[Nothing]) -> Tuning:
         """The song's tuning line, or any other note's."""
         query = call.request.query
         facts = self._view.song
-        reference_hz = _hz(query.get("reference"), "reference") or (facts.reference_hz if facts else 440.0)
-        if not tuning.REFERENCE_MIN_HZ <= reference_hz <= tuning.REFERENCE_MAX_HZ:
+        of_song_hz = facts.concert_pitch_hz if facts else 440.0
+        concert_pitch_hz = _hz(query.get("concert-pitch"), "concert-pitch") or of_song_hz
+        if not tuning.CONCERT_PITCH_MIN_HZ <= concert_pitch_hz <= tuning.CONCERT_PITCH_MAX_HZ:
             raise ProblemError(
-                "wrong-query", f"reference is {tuning.REFERENCE_MIN_HZ:g} to {tuning.REFERENCE_MAX_HZ:g} Hz"
+                "wrong-query",
+                f"concert-pitch is {tuning.CONCERT_PITCH_MIN_HZ:g} to {tuning.CONCERT_PITCH_MAX_HZ:g} Hz",
             )
         measured_hz = _hz(query.get("measured"), "measured")
         zero = _note(query.get("zero"), "zero")
         note = _note(query.get("note"), "note")
         if note is None and measured_hz is not None:
-            note = tuning.nearest_note(measured_hz, reference_hz)
+            note = tuning.nearest_note(measured_hz, concert_pitch_hz)
         if note is None:
             note = facts.tuning_note if facts else tuning.A4
-        wanted_hz = tuning.note_hz(note, reference_hz)
+        wanted_hz = tuning.note_hz(note, concert_pitch_hz)
         zero = ZERO_NOTE if zero is None else zero
         return Tuning(
             song=facts.title if facts else None,
             key=facts.key if facts else "",
-            reference_hz=reference_hz,
+            concert_pitch_hz=concert_pitch_hz,
             note=note,
             name=tuning.note_name(note),
             frequency_hz=round(wanted_hz, 4),

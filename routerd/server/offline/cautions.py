@@ -139,7 +139,7 @@ def _unused(loaded: Loaded, book: Book) -> Iterator[Caution]:
 
 def _is_timed(device: Device) -> bool:
     timing = device.timing
-    own = timing.pulse is not None or timing.time_code is not None
+    own = timing.pulse is not None or timing.mtc is not None
     return device.clock or device.transport or own or device.local_control is not None
 
 

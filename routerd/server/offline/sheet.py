@@ -185,8 +185,8 @@ def _press(control: Control) -> str:
 
 
 def _technical(book: Book, song: Song) -> Iterator[str]:
-    name, hertz = note_name(song.tuning_note), note_hz(song.tuning_note, song.reference_hz)
-    yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.reference_hz:g} Hz)"
+    name, hertz = note_name(song.tuning_note), note_hz(song.tuning_note, song.concert_pitch_hz)
+    yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.concert_pitch_hz:g} Hz)"
     for patch in song.patches:
         yield _patch(book, patch)
     for hold in song.holds:

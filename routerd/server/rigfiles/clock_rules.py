@@ -44,8 +44,8 @@ def _given(device: DeviceEntry) -> dict[Kind, str]:
         given[Kind.CLOCK] = "clock"
     if device.transport is True:
         given |= {Kind.TRANSPORT: "transport", Kind.SONG_POSITION: "transport"}
-    if device.timing is not None and device.timing is not MISTAKE and device.timing.time_code is not None:
-        given[Kind.TIME_CODE] = "time-code"
+    if device.timing is not None and device.timing is not MISTAKE and device.timing.mtc is not None:
+        given[Kind.MTC] = "mtc"
     return given
 
 

@@ -34,8 +34,8 @@ class ControlEntry(Entry):
     message: Annotated[bytes | None, s.MESSAGE] = key("Exactly this message.", "F0 7F 7F 06 02 F7", None)
     channel: Annotated[int | None, s.CHANNEL] = key("On this channel; any channel when left out.", 16, None)
     press: Annotated[Press, s.PRESS] = key("How it is pressed.", "long", Press.SHORT)
-    guard_ms: Annotated[int | None, s.GUARD] = key(
-        "How long it is not heard again; as the rig says when left out.", 300, None, "guard-ms"
+    debounce_ms: Annotated[int | None, s.DEBOUNCE] = key(
+        "How long it is not heard again; as the rig says when left out.", 300, None, "debounce-ms"
     )
     do: Annotated[Action, s.ACTION] = key("What it means.", "next")
     when: Annotated[str, s.WHEN] = key("When it is done.", "bar", "now")
@@ -56,10 +56,10 @@ class PressesEntry(Entry):
 
     model_config = ConfigDict(title="presses")
 
-    guard_ms: Annotated[int, s.GUARD] = key(
-        "How long a switch is not heard again after a press.", 50, 50, "guard-ms"
+    debounce_ms: Annotated[int, s.DEBOUNCE] = key(
+        "How long a switch is not heard again after a press.", 50, 50, "debounce-ms"
     )
-    long_ms: Annotated[int, s.PRESS_MS] = key("A press held this long is a long one.", 600, 600, "long-ms")
+    long_ms: Annotated[int, s.PRESS_MS] = key("A press held this long is a long one.", 600, 600)
     double_ms: Annotated[int, s.PRESS_MS] = key(
         "A second press within this time makes them double.", 350, 350, "double-ms"
     )

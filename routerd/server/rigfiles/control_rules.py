@@ -32,7 +32,7 @@ def control_of(entry: ControlEntry) -> Control:
         argument=entry.section or entry.song or round((entry.by or 0) * 1000),
         press=entry.press,
         when=parse_when(entry.when),
-        guard_ms=-1 if entry.guard_ms is None else entry.guard_ms,
+        debounce_ms=-1 if entry.debounce_ms is None else entry.debounce_ms,
         message=entry.message or b"",
         subject=_subject(entry),
     )
@@ -59,7 +59,7 @@ def pedal_of(entry: PedalEntry) -> Pedal:
 
 def times_of(entry: PressesEntry | None) -> PressTimes:
     """Return how presses are measured."""
-    return PressTimes() if entry is None else PressTimes(entry.guard_ms, entry.long_ms, entry.double_ms)
+    return PressTimes() if entry is None else PressTimes(entry.debounce_ms, entry.long_ms, entry.double_ms)
 
 
 def review_controls(checked: Checked[Any], entries: Sequence[ControlEntry]) -> None:
@@ -161,11 +161,12 @@ def _review_argument(
 
 def review_presses(checked: Checked[Any], presses: PressesEntry | None) -> None:
     """Check that a second press can be heard at all."""
-    if presses is not None and checked.is_sound(("presses",)) and presses.guard_ms >= presses.double_ms:
+    if presses is not None and checked.is_sound(("presses",)) and presses.debounce_ms >= presses.double_ms:
         checked.report(
             ("presses",),
-            f"guard-ms {presses.guard_ms} lets no second press through within double-ms {presses.double_ms}",
-            "make guard-ms the smaller of the two",
+            f"debounce-ms {presses.debounce_ms} lets no second press through within double-ms "
+            f"{presses.double_ms}",
+            "make debounce-ms the smaller of the two",
         )
 
 

@@ -1,8 +1,8 @@
 """Writes one key of some devices into rig.yaml; comments, order, quotes and line ends stay as they are.
 
-A key is given as its path inside the device (`("answers",)`, `("timing", "offset")`), a value as it is to be
-written. The place of each device is found by the marks of the parsed file. What is to be written is read
-back before it takes the place of the old file, and must differ from it in these values only.
+A key is given as its path inside the device (`("identity-reply",)`, `("timing", "offset")`), a value as it
+is to be written. The place of each device is found by the marks of the parsed file. What is to be written
+is read back before it takes the place of the old file, and must differ from it in these values only.
 """
 
 from __future__ import annotations

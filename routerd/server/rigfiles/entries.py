@@ -14,8 +14,8 @@ from pydantic import ConfigDict, Field
 
 from routerd.core.model.checklist import Item
 from routerd.core.model.rig import AfterRestart, WireKind
-from routerd.core.model.song import SectionsEnd, Sounding, StartPolicy
-from routerd.core.model.timing import HOLD_S, ChangePolicy
+from routerd.core.model.song import HeldNotes, SectionsEnd, StartPolicy
+from routerd.core.model.timing import HOLDOVER_S, ChangePolicy
 from routerd.server.rigfiles import route_leaves as r
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
@@ -62,19 +62,18 @@ class DeviceEntry(Entry):
         "Whether it gets start, stop, continue and song position.", True, False
     )
     running_status: Annotated[bool, s.FLAG] = _key(
-        "Whether its interface leaves repeated status bytes out on a din wire.", True, False, "running-status"
+        "Whether its interface leaves repeated status bytes out on a din wire.", True, False
     )
     active_sensing: Annotated[bool, s.FLAG] = _key(
         "Whether it gets Active Sensing, so that it falls silent when the cable goes.",
         True,
         False,
-        "active-sensing",
     )
     recall: Annotated[bool, s.FLAG] = _key(
         "Whether it can be put on a sound from here; if not, its patches go on the checklist.", False, True
     )
-    takes_tuning: Annotated[bool, s.FLAG] = _key(
-        "Whether it takes MIDI Tuning Standard messages.", True, False, "takes-tuning"
+    tuning_standard: Annotated[bool, s.FLAG] = _key(
+        "Whether it takes MIDI Tuning Standard messages.", True, False
     )
     channels: Annotated[frozenset[int] | None, r.CHANNELS] = _key(
         "Which channels of its ports are its own; all when left out.", [1, "3-4"], None
@@ -83,23 +82,20 @@ class DeviceEntry(Entry):
         "Whether its keys play its own sounds; false separates the two, so that routes may lead back to it.",
         False,
         None,
-        "local-control",
     )
     timing: TimingEntry | None = _key(
         "How it gets its clock, and how it is followed.", {"offset": "-12.5"}, None
     )
-    loop: Annotated[str | None, s.SOURCE] = _key(
+    loopback: Annotated[str | None, s.SOURCE] = _key(
         "At soundcheck: the device whose input hears this output, by a cable from one to the other.",
         "loop-in",
         None,
     )
     volts_per_octave: Annotated[float | None, s.VOLTS_PER_OCTAVE] = _key(
-        "Of the control voltage that it makes of notes, for the technical sheet.", 1, None, "volts-per-octave"
+        "Of the control voltage that it makes of notes, for the technical sheet.", 1, None
     )
-    zero_volts: Annotated[int | None, s.NOTE] = _key(
-        "The note at which that voltage is 0 V.", "C2", None, "zero-volts"
-    )
-    answers: Annotated[bool, s.FLAG] = _key(
+    zero_volts: Annotated[int | None, s.NOTE] = _key("The note at which that voltage is 0 V.", "C2", None)
+    identity_reply: Annotated[bool, s.FLAG] = _key(
         "Whether it answers an identity request; false for a device that never does.", False, True
     )
 
@@ -196,7 +192,7 @@ class SectionEntry(Entry):
         [{"device": "bass-modular", "notes": ["A2"]}],
     )
     mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to here.", ["sampler"])
-    sounding: Annotated[Sounding | None, s.SOUNDING] = _key(
+    held_notes: Annotated[HeldNotes | None, s.HELD_NOTES] = _key(
         "Whether held notes ring on or are cut on entering; as the song says when left out.", "cut", None
     )
 
@@ -215,19 +211,19 @@ class RigFile(Entry):
     controls: list[ControlEntry] = _lines(
         "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
     )
-    reference: Annotated[float, s.REFERENCE] = _key("What A4 is, in Hz.", 442, 440.0)
+    concert_pitch: Annotated[float, s.CONCERT_PITCH] = _key("What A4 is, in Hz.", 442, 440.0)
     after_restart: Annotated[AfterRestart, s.AFTER_RESTART] = _key(
         "Whether transport goes on when the service comes back after a crash or power loss.",
         "play",
         AfterRestart.SILENT,
         "after-restart",
     )
-    hold: Annotated[int, s.HOLD] = _key(
+    holdover: Annotated[int, s.HOLDOVER] = _key(
         "For how many seconds tempo and phase of a source that has fallen silent are held.",
         60,
-        HOLD_S,
+        HOLDOVER_S,
     )
-    presses: PressesEntry | None = _key("How presses are measured.", {"guard-ms": 80}, None)
+    presses: PressesEntry | None = _key("How presses are measured.", {"debounce-ms": 80}, None)
     pedals: list[PedalEntry] = _lines(
         "Expression pedals and the ends of their ranges.",
         [{"from": "pedals", "controller": 11, "heel": 4, "toe": 121}],
@@ -260,7 +256,6 @@ class SongFile(Entry):
         "A Standard MIDI File whose tempo and meter changes are taken.",
         "midi/copper-ferry.mid",
         None,
-        "tempo-file",
     )
     change: Annotated[ChangePolicy, t.CHANGE] = _key(
         "What transport does when the song is entered.", "bar", ChangePolicy.STOP
@@ -271,7 +266,7 @@ class SongFile(Entry):
         description="Devices whose clock is otherwise in this song, by name.",
         examples=[{"bass-modular": {"rate": "1/2"}}],
     )
-    follow: Annotated[str | None, s.SOURCE] = _key(
+    clock_source: Annotated[str | None, s.SOURCE] = _key(
         "The device whose tempo is followed in this song; routerd leads when left out.", "drum-machine", None
     )
     key: Annotated[str, s.NAME] = _key("The key, for people to read.", "D minor", "")
@@ -290,24 +285,22 @@ class SongFile(Entry):
     hold: list[HoldEntry] = _lines(
         "Notes that are held while the song is on.", [{"device": "bass-modular", "notes": ["A2"]}]
     )
-    reference: Annotated[float | None, s.REFERENCE] = _key(
+    concert_pitch: Annotated[float | None, s.CONCERT_PITCH] = _key(
         "What A4 is in this song, in Hz; as in the rig when left out.", 443, None
     )
     tuning_note: Annotated[int | None, s.NOTE] = _key(
         "The note to tune by; the root of the key, in the octave from C3, when left out.",
         "D2",
         None,
-        "tuning-note",
     )
     mute: list[Annotated[str, s.TARGET]] = _lines("Devices that no route leads to.", ["sampler"])
-    sounding: Annotated[Sounding, s.SOUNDING] = _key(
-        "Whether held notes ring on or are cut on entering.", "cut", Sounding.RING
+    held_notes: Annotated[HeldNotes, s.HELD_NOTES] = _key(
+        "Whether held notes ring on or are cut on entering.", "cut", HeldNotes.RING
     )
     after_sections: Annotated[SectionsEnd, s.SECTIONS_END] = _key(
         "Where next section leads from the last: nowhere, to the first, or to the next song.",
         "wrap",
         SectionsEnd.STAY,
-        "after-sections",
     )
     sections: list[SectionEntry] = _lines("The parts of the song, in order.", [{"name": "verse"}])
     controls: list[ControlEntry] = _lines(

@@ -18,6 +18,11 @@ def lines(description: str, example: Any, alias: str | None = None) -> Any:
 
 
 class Entry(BaseModel):
-    """Base of everything written in a file: unknown keys are mistakes."""
+    """Base of everything written in a file: unknown keys are mistakes, and words are joined by hyphens."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        arbitrary_types_allowed=True,
+        alias_generator=lambda name: name.replace("_", "-"),
+    )

@@ -62,8 +62,8 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     problems = tuple(sorted(reading.all_problems(), key=lambda p: (p.file, p.line)))
     if problems or reading.rig is None or reading.rig.model is None or set_list is None:
         return Loaded(None, (), problems)
-    references = {song.model.reference for song in reading.songs.values() if song.model is not None}
-    tuned = bool({reading.rig.model.reference, *references} - {None, STANDARD_HZ})
+    pitches = {song.model.concert_pitch for song in reading.songs.values() if song.model is not None}
+    tuned = bool({reading.rig.model.concert_pitch, *pitches} - {None, STANDARD_HZ})
     songs = [
         resolve_song(stem, song.model, reading.rig.model, tuned=tuned)
         for stem, song in reading.songs.items()

@@ -24,10 +24,10 @@ from routerd.server.rigfiles.problems import MISTAKE, shown
 from routerd.server.rigfiles.route_entries import RouteEntry
 from routerd.server.rigfiles.text import Path
 
-OF_PORT = ("wire", "running_status", "active_sensing", "clock", "transport", "loop")
+OF_PORT = ("wire", "running_status", "active_sensing", "clock", "transport", "loopback")
 """Keys of a device that hold for its output port."""
 
-TIMING_OF_PORT = ("offset", "rate", "starts", "time_code")
+TIMING_OF_PORT = ("offset", "rate", "starts", "mtc")
 """Keys of a timing that hold for the port, where it has clock or transport."""
 
 
@@ -230,10 +230,14 @@ def _settle(found: dict[str, Device], group: list[tuple[str, DeviceEntry]]) -> N
         return found[next(names, group[0][0])]
 
     wire, running_status = first_with("wire").wire, first_with("running_status").running_status
-    active_sensing, loop = first_with("active_sensing").active_sensing, first_with("loop").loop
+    active_sensing, loopback = first_with("active_sensing").active_sensing, first_with("loopback").loopback
     for name, _ in group:
         found[name] = replace(
-            found[name], wire=wire, running_status=running_status, active_sensing=active_sensing, loop=loop
+            found[name],
+            wire=wire,
+            running_status=running_status,
+            active_sensing=active_sensing,
+            loopback=loopback,
         )
     timed = [(name, device) for name, device in group if device.clock or device.transport]
     if not timed:
@@ -243,11 +247,11 @@ def _settle(found: dict[str, Device], group: list[tuple[str, DeviceEntry]]) -> N
         written = set() if device.timing is None else device.timing.model_fields_set
         given = {key: getattr(found[name].timing, _RESOLVED[key]) for key in TIMING_OF_PORT if key in written}
         timing = replace(timing, **{_RESOLVED[key]: value for key, value in given.items()})
-        found[name] = replace(found[name], timing=replace(found[name].timing, time_code=None))
+        found[name] = replace(found[name], timing=replace(found[name].timing, mtc=None))
     found[timed[0][0]] = replace(found[timed[0][0]], timing=timing)
 
 
-_RESOLVED = {"offset": "offset_ns", "rate": "rate", "starts": "start", "time_code": "time_code"}
+_RESOLVED = {"offset": "offset_ns", "rate": "rate", "starts": "start", "mtc": "mtc"}
 
 
 def own_channels(song: Song, rig: Rig) -> Song:

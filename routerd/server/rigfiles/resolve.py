@@ -44,7 +44,7 @@ def resolve_rig(file: RigFile) -> Rig:
         pedals=tuple(pedal_of(entry) for entry in file.pedals),
         lamps=tuple(lamp_of(entry) for entry in file.lamps),
         after_restart=file.after_restart,
-        hold_s=file.hold,
+        holdover_s=file.holdover,
     )
 
 
@@ -63,8 +63,8 @@ def _device(name: str, entry: DeviceEntry) -> Device:
         timing=_timing(entry),
         input_usb=read_from.usb,
         output_usb=write_to.usb,
-        loop=entry.loop or "",
-        answers=entry.answers,
+        loopback=entry.loopback or "",
+        identity_reply=entry.identity_reply,
         channels=tuple(sorted(entry.channels or ())),
         local_control=entry.local_control,
         volts_per_octave=entry.volts_per_octave or 0.0,
@@ -86,7 +86,7 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool =
             routes=unmuted(inherit(routes, entry.routes, root), [*file.mute, *entry.mute]),
             patches=_patches(entry.patches, rig),
             bpm=entry.tempo,
-            sounding=entry.sounding or file.sounding,
+            held_notes=entry.held_notes or file.held_notes,
             holds=_holds([*file.hold, *entry.hold], rig),
         )
         for entry in file.sections
@@ -106,10 +106,10 @@ def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool =
         checklist=(*file.checklist, *_by_hand(file, rig)),
         notes=file.notes,
         sections_end=file.after_sections,
-        sounding=file.sounding,
+        held_notes=file.held_notes,
         timing=_song_timing(file, rig),
         controls=tuple(control_of(entry) for entry in file.controls),
-        reference_hz=file.reference or rig.reference,
+        concert_pitch_hz=file.concert_pitch or rig.concert_pitch,
         tuning_note=_tuning_note(file, root),
         holds=_holds(file.hold, rig),
     )
@@ -122,10 +122,12 @@ def _tuning_note(file: SongFile, root: int | None) -> int:
 
 
 def _tunings(file: SongFile, rig: RigFile) -> tuple[Patch, ...]:
-    """Return what puts devices that can be tuned on the song's reference; the show skips what is in force."""
-    dumps = retuned(file.reference or rig.reference)
+    """Return what tunes devices to the song's concert pitch; the show skips what is in force."""
+    dumps = retuned(file.concert_pitch or rig.concert_pitch)
     return tuple(
-        Patch(name, ALL_CHANNELS, sysex=dumps) for name, device in rig.devices.items() if device.takes_tuning
+        Patch(name, ALL_CHANNELS, sysex=dumps)
+        for name, device in rig.devices.items()
+        if device.tuning_standard
     )
 
 

@@ -75,8 +75,8 @@ class MapEntry(Entry):
         json_schema_extra={"default": "linear"},
     )
     deadband: Annotated[int, s.BYTE] = _key("Changes smaller than this are ignored.", 2, 0)
-    take_over: Annotated[bool, s.FLAG] = _key(
-        "Wait until it meets the value that the target has.", True, False, "take-over"
+    pickup: Annotated[bool, s.FLAG] = _key(
+        "Wait until it meets the value that the target has.", True, False, "pickup"
     )
     switch: Annotated[Switching | None, s.SWITCHING] = _key("Use it as a switch.", "latch", None)
 
@@ -132,10 +132,10 @@ class RouteEntry(Entry):
         json_schema_extra={"minItems": 1},
     )
     from_channel: Annotated[int | None, s.CHANNEL] = _key(
-        "Only what comes on this channel; any channel when left out.", 1, None, "from-channel"
+        "Only what comes on this channel; any channel when left out.", 1, None
     )
     block_channels: Annotated[frozenset[int] | None, r.CHANNELS] = _key(
-        "Nothing that comes on these channels.", [10], None, "block-channels"
+        "Nothing that comes on these channels.", [10], None
     )
     channel: Annotated[int | None, s.CHANNEL] = _key(
         "The channel it goes out on; unchanged when left out.", 3, None
@@ -157,7 +157,7 @@ class RouteEntry(Entry):
         "Only these controllers.", [1, "64-67"], None
     )
     block_controllers: Annotated[frozenset[int] | None, r.CONTROLLERS] = _key(
-        "No such controllers.", [7], None, "block-controllers"
+        "No such controllers.", [7], None
     )
     maps: list[MapEntry] = Field(
         default_factory=list,
@@ -169,7 +169,7 @@ class RouteEntry(Entry):
         "Plays a zone of one note a channel (MPE).", {"from": "lower", "members": 7, "to": "upper"}, None
     )
     bend_range: BendRangeEntry | None = _key(
-        "Makes bends sound alike on a device with another range.", {"from": 2, "to": 12}, None, "bend-range"
+        "Makes bends sound alike on a device with another range.", {"from": 2, "to": 12}, None
     )
     programs: dict[Annotated[int, r.PROGRAM_KEY], Annotated[int, s.PROGRAM]] = Field(
         default_factory=dict,

@@ -154,7 +154,7 @@ def _remap(entry: MapEntry) -> Remap:
         target_range=entry.target_range or (0, entry.target.most),
         curve=entry.curve,
         deadband=entry.deadband,
-        take_over=entry.take_over,
+        pickup=entry.pickup,
         switching=entry.switch or Switching.NONE,
         channels=tuple(sorted(entry.channels or ())),
     )

@@ -172,7 +172,7 @@ def _review_map(checked: Checked[Any], path: Path, one: MapEntry) -> None:
                 f"write numbers from 0 to {end.most}",
             )
     is_switch = one.switch is not None or one.target.kind in SEQUENCE_KINDS
-    if is_switch and (one.curve or one.take_over):
-        checked.report(path, "a switch has neither 'curve' nor 'take-over'", "remove the key, or 'switch'")
+    if is_switch and (one.curve or one.pickup):
+        checked.report(path, "a switch has neither 'curve' nor 'pickup'", "remove the key, or 'switch'")
     if one.target.kind in SEQUENCE_KINDS and one.target_range is not None:
         checked.report((*path, "range"), f"{one.target.kind.value} has no range", "remove 'range'")

@@ -121,7 +121,7 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
     for key, wanted in (
         ("clock", device.clock),
         ("transport", device.transport),
-        ("takes-tuning", device.takes_tuning),
+        ("tuning-standard", device.tuning_standard),
         ("local-control", device.local_control is not None),
         ("volts-per-octave", device.volts_per_octave is not None),
     ):
@@ -138,11 +138,11 @@ def _review_device(checked: Checked[RigFile], path: Path, name: str, device: Dev
         checked.report(
             (*path, given), f"{shown(given)} says nothing without {shown(other)}", f"add '{other}'"
         )
-    if device.loop is not None and not device.output:
+    if device.loopback is not None and not device.output:
         checked.report(
-            (*path, "loop"),
+            (*path, "loopback"),
             f"device {shown(name)} has no output that a loop could begin at",
-            "add 'output', or remove 'loop'",
+            "add 'output', or remove 'loopback'",
         )
 
 

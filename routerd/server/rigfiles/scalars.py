@@ -16,13 +16,13 @@ from functools import partial
 from typing import Any
 
 from routerd.core.midi.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
-from routerd.core.midi.tuning import REFERENCE_MAX_HZ, REFERENCE_MIN_HZ
+from routerd.core.midi.tuning import CONCERT_PITCH_MAX_HZ, CONCERT_PITCH_MIN_HZ
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
 from routerd.core.model.controls import Press, Shows
 from routerd.core.model.rig import AfterRestart, WireKind
 from routerd.core.model.route import Side, Switching
-from routerd.core.model.song import SectionsEnd, Sounding, StartPolicy
+from routerd.core.model.song import HeldNotes, SectionsEnd, StartPolicy
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.server.rigfiles.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, one_of, shown, unquoted
@@ -195,14 +195,15 @@ def _date(value: Any, _: Surroundings) -> str:
     raise wrong(f"{shown(value)} is not a date", "write year, month and day such as 2026-11-27")
 
 
-def _reference(value: Any, _: Surroundings) -> float:
+def _concert_pitch(value: Any, _: Surroundings) -> float:
     written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
     whole_or_decimal = isinstance(written, str) and re.fullmatch(r"\d{3}(?:\.\d{1,3})?", written.strip())
     hertz = float(written) if whole_or_decimal else 0.0
-    if not REFERENCE_MIN_HZ <= hertz <= REFERENCE_MAX_HZ:
+    if not CONCERT_PITCH_MIN_HZ <= hertz <= CONCERT_PITCH_MAX_HZ:
         raise wrong(
-            f"{shown(value)} is not a reference pitch",
-            f"write what A4 is in Hz, {REFERENCE_MIN_HZ:g} to {REFERENCE_MAX_HZ:g}, such as 440 or 442.5",
+            f"{shown(value)} is not a concert pitch",
+            f"write what A4 is in Hz, {CONCERT_PITCH_MIN_HZ:g} to {CONCERT_PITCH_MAX_HZ:g}, such as 440 or "
+            "442.5",
         )
     return hertz
 
@@ -286,12 +287,12 @@ FLAG = Leaf(_flag, {"type": "boolean"})
 WIRE = choice(WireKind)
 START = choice(StartPolicy)
 SECTIONS_END = choice(SectionsEnd)
-SOUNDING = choice(Sounding)
+HELD_NOTES = choice(HeldNotes)
 PRESS = choice(Press)
 AFTER_RESTART = choice(AfterRestart)
-HOLD = whole(1, 600)
+HOLDOVER = whole(1, 600)
 SHOWS = choice(Shows)
-GUARD = whole(0, 2000)
+DEBOUNCE = whole(0, 2000)
 PRESS_MS = whole(100, 5000)
 SECTION = Leaf(_section, {"type": ["integer", "string"], "minimum": 1, "maximum": 999, "maxLength": 64})
 MESSAGE = Leaf(_message, {"type": "string", "pattern": "^[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*$"})
@@ -317,12 +318,12 @@ VOLTS_PER_OCTAVE = Leaf(
     _volts_per_octave,
     {"type": ["number", "string"], "exclusiveMinimum": 0, "maximum": 10, "pattern": r"^\d{1,2}(\.\d{1,3})?$"},
 )
-REFERENCE = Leaf(
-    _reference,
+CONCERT_PITCH = Leaf(
+    _concert_pitch,
     {
         "type": ["number", "string"],
-        "minimum": int(REFERENCE_MIN_HZ),
-        "maximum": int(REFERENCE_MAX_HZ),
+        "minimum": int(CONCERT_PITCH_MIN_HZ),
+        "maximum": int(CONCERT_PITCH_MAX_HZ),
         "pattern": r"^\d{3}(\.\d{1,3})?$",
     },
 )

@@ -7,7 +7,16 @@ from fractions import Fraction
 from typing import Any
 
 from routerd.core.clock.tempo_map import TempoMap
-from routerd.core.model.timing import Click, MeterPoint, Pulse, SongTiming, TempoPoint, TimeCode, Timing
+from routerd.core.model.timing import (
+    Click,
+    ClockFrom,
+    MeterPoint,
+    Pulse,
+    SongTiming,
+    TempoPoint,
+    TimeCode,
+    Timing,
+)
 from routerd.core.units import NS_PER_MS
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.entries import DeviceEntry, RigFile, SongFile
@@ -51,7 +60,7 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
     timing = device.timing
     if timing is None or not checked.is_sound(path):
         return
-    wants_output = sorted(timing.model_fields_set - {"leads_transport", "sends_time_code", "restarts"})
+    wants_output = sorted(timing.model_fields_set - {"leads_transport", "clock_from", "restarts"})
     if wants_output and not device.output:
         key = wants_output[0].replace("_", "-")
         checked.report((*path, key), f"'{key}' needs an output", "add 'output' to the device, or remove it")
@@ -59,9 +68,9 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
         checked.report(
             (*path, "leads-transport"), "only a device with an input is followed", "add 'input', or remove it"
         )
-    if timing.sends_time_code and (not timing.leads_transport or not device.input):
+    if timing.clock_from is ClockFrom.MTC and (not timing.leads_transport or not device.input):
         checked.report(
-            (*path, "sends-time-code"),
+            (*path, "clock-from"),
             "time code is followed with transport, from a device with an input",
             "add 'input', and remove 'leads-transport'",
         )
@@ -69,7 +78,7 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
         checked.report(
             (*path, "restarts"), "only a device with an input is followed", "add 'input', or remove it"
         )
-    elif timing.restarts and (not timing.leads_transport or timing.sends_time_code):
+    elif timing.restarts and (not timing.leads_transport or timing.clock_from is ClockFrom.MTC):
         checked.report(
             (*path, "restarts"),
             "only a device whose transport is followed restarts the song",
@@ -98,11 +107,9 @@ def resolve_timing(entry: TimingEntry | None) -> Timing:
         start=entry.starts,
         sequence_steps=entry.sequence or 0,
         pulse=None if entry.pulse is None else resolve_pulse(entry.pulse),
-        time_code=None
-        if entry.time_code is None
-        else TimeCode(entry.time_code.rate, entry.time_code.counts is Counts.SET),
+        mtc=None if entry.mtc is None else TimeCode(entry.mtc.rate, entry.mtc.counts is Counts.SET),
         leads_transport=entry.leads_transport,
-        sends_time_code=entry.sends_time_code,
+        clock_from=entry.clock_from,
         restarts=entry.restarts,
     )
 
@@ -131,7 +138,7 @@ def _click(entry: ClickEntry) -> Click:
         accent_velocity=entry.accent_velocity,
         subdivision=entry.subdivision,
         count_in_bars=entry.count_in,
-        only_count_in=entry.only_count_in,
+        plays=entry.plays,
     )
 
 
@@ -144,7 +151,7 @@ def resolve_song_timing(file: SongFile) -> SongTiming:
         meters = _meters(file)
         tempo = _tempo(file, meters)
     return SongTiming(
-        follow=file.follow or "",
+        clock_source=file.clock_source or "",
         tempo=tempo,
         meters=meters,
         click=None if file.click is None else _click(file.click),

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from routerd.core.model.timing import Curve, FrameRate, StartMode
+from routerd.core.model.timing import ClickPlays, ClockFrom, Curve, FrameRate, StartMode
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
 from routerd.server.rigfiles.entry import Entry, key
@@ -21,7 +21,7 @@ class PulseEntry(Entry):
     )
 
     per_quarter: Annotated[Fraction, t.PULSES] = key(
-        "So many pulses come to the quarter note.", "4", Fraction(4), "per-quarter"
+        "So many pulses come to the quarter note.", "4", Fraction(4)
     )
     channel: Annotated[int, s.CHANNEL] = Field(
         0, description="On which channel; 1 when left out.", examples=[10], json_schema_extra={"default": 1}
@@ -65,17 +65,14 @@ class TimingEntry(Entry):
         "How many sixteenth notes its own sequence is long.", 7, None
     )
     pulse: PulseEntry | None = key("Notes or controller values while transport runs.", {"note": "C2"}, None)
-    time_code: TimeCodeEntry | None = key(
-        "MIDI time code while transport runs.", {"rate": 25}, None, "time-code"
-    )
-    sends_time_code: Annotated[bool, s.FLAG] = key(
-        "Whether it is followed by MIDI time code, not by ticks.", True, False, "sends-time-code"
+    mtc: TimeCodeEntry | None = key("MIDI time code while transport runs.", {"rate": 25}, None)
+    clock_from: Annotated[ClockFrom, t.CLOCK_FROM] = key(
+        "What of it is followed: its ticks, or MIDI time code.", "mtc", ClockFrom.TICKS, "clock-from"
     )
     leads_transport: Annotated[bool, s.FLAG] = key(
         "Whether its start, stop, continue and song position are followed too.",
         False,
         True,
-        "leads-transport",
     )
     restarts: Annotated[bool, s.FLAG] = key(
         "Whether its start while transport runs means the top again, instead of being ignored.", True, False
@@ -115,8 +112,8 @@ class ClickEntry(Entry):
     )
     subdivision: Annotated[int, t.SUBDIVISION] = key("So many clicks to the beat.", 2, 1)
     count_in: Annotated[int, t.COUNT_IN] = key("So many bars are clicked before a start.", 2, 0, "count-in")
-    only_count_in: Annotated[bool, s.FLAG] = key(
-        "Whether it is silent once the song has started.", True, False, "only-count-in"
+    plays: Annotated[ClickPlays, t.CLICK_PLAYS] = key(
+        "Whether it goes on once the song has started.", "count-in", ClickPlays.THROUGHOUT
     )
 
 

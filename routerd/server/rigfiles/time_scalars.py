@@ -7,7 +7,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from routerd.core.model.timing import ChangePolicy, Curve, FrameRate, StartMode
+from routerd.core.model.timing import ChangePolicy, ClickPlays, ClockFrom, Curve, FrameRate, StartMode
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, shown
 from routerd.server.rigfiles.scalars import choice, whole
@@ -84,6 +84,8 @@ STARTS = choice(StartMode)
 CHANGE = choice(ChangePolicy)
 AT = choice(At)
 COUNTS = choice(Counts)
+CLOCK_FROM = choice(ClockFrom)
+CLICK_PLAYS = choice(ClickPlays)
 FRAME_RATE = Leaf(_frame_rate, {"type": ["string", "number"], "pattern": r"^(24|25|29\.97|30)$"})
 BAR = whole(1, 9999)
 BARS = whole(1, 999)

@@ -139,7 +139,8 @@ def _judge_loop(verdict: _Verdict, loop: Plain) -> None:
         verdict.failed = True
         verdict.say(
             f"the loop is not there: nothing that was sent came in at {loop['hears']}",
-            f"connect its output to the input of {loop['hears']} by a cable, or take 'loop' out of rig.yaml",
+            f"connect its output to the input of {loop['hears']} by a cable, or take 'loopback' "
+            "out of rig.yaml",
         )
         return
     if loop["lost"]:

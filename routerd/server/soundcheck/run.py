@@ -50,7 +50,7 @@ CABLE_S = 120.0
 _SHUT = "its input and its output were not both open"
 _NO_ANSWER = (
     "no answer; if it is on and never answers, `routerd soundcheck --write-silent` marks it in rig.yaml "
-    "(answers: false), and it is not asked again"
+    "(identity-reply: false), and it is not asked again"
 )
 
 _AHEAD_S = 0.1
@@ -252,7 +252,7 @@ class Soundcheck:
     async def _roll_call(self) -> str:
         found = self.document["roll_call"]
         for group in sharing(self._book.rig.devices, port_out):
-            asked = max(group, key=lambda device: (bool(device.input_pattern), device.answers))
+            asked = max(group, key=lambda device: (bool(device.input_pattern), device.identity_reply))
             found.append({"device": asked.name, **await self._call(asked)})
             rest = _silent("not asked", f"on one port with {asked.name}")
             found += [{"device": other.name, **rest} for other in group if other is not asked]
@@ -262,7 +262,7 @@ class Soundcheck:
     async def _call(self, device: Device) -> Plain:
         """Ask one device; it is heard at its own input, or at none."""
         inputs = self._view.snapshot.inputs
-        if not device.answers:
+        if not device.identity_reply:
             return _silent("not asked", "marked in the rig file: it never answers")
         if device.name not in inputs:
             return _silent("not asked", "it has no input in the rig file, so its answer could not be heard")
@@ -302,13 +302,13 @@ class Soundcheck:
 
     async def _loops(self) -> str:
         wires = wire_names(self._book.rig)
-        devices = [d for d in self._book.rig.devices if d.loop and wires[d.name] == d.name]
+        devices = [d for d in self._book.rig.devices if d.loopback and wires[d.name] == d.name]
         if not devices:
             return "no loop in the rig file: measured on the sending side only"
         snapshot = self._view.snapshot
         for device in devices:
             self._say(f"loop of {device.name}")
-            loop = Loop(device.name, device.loop, device.wire == "din")
+            loop = Loop(device.name, device.loopback, device.wire == "din")
             output = _last_index(snapshot.outputs, device.name)
             self._taken.taps.clear()
             self._taken.records.clear()
@@ -316,7 +316,7 @@ class Soundcheck:
                 self._player.send_to(device.name, [probe(number)])
                 await asyncio.sleep(PROBE_EVERY_S)
             await asyncio.sleep(1)
-            loop.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loop))
+            loop.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loopback))
             loop.take_ticks(self._taken.records, output)
             self.document["loops"].append(loop.plain())
         return f"{len(devices)} loops measured from outside"

@@ -61,10 +61,10 @@ class Soundchecks:
                 for routes in (song.routes, *(section.routes for section in song.sections))
                 for route in routes
             }
-            if device.loop and (device.loop, device.name) in sources:
+            if device.loopback and (device.loopback, device.name) in sources:
                 raise CommandError(
-                    f"a route leads from {device.loop} back to {device.name}, whose loop it hears: what goes "
-                    "round would never end; take the route or the loop out"
+                    f"a route leads from {device.loopback} back to {device.name}, whose loop it hears: what "
+                    "goes round would never end; take the route or the loop out"
                 )
         recorded = None
         if plan.playing is not None:
@@ -119,7 +119,8 @@ class Soundchecks:
         document = await self.document()
         if document is None or not document["offsets"]:
             raise CommandError(
-                "no soundcheck suggests offsets: give two devices or more a 'loop' in rig.yaml and run one"
+                "no soundcheck suggests offsets: give two devices or more a 'loopback' in rig.yaml "
+                "and run one"
             )
         offsets = {one["device"]: f"{one['offset_ms']:g}" for one in document["offsets"]}
         await self._rig.edit_devices(("timing", "offset"), offsets)
@@ -138,7 +139,7 @@ class Soundchecks:
             raise CommandError(
                 f"no device was silent in the roll call of soundcheck {document['name']}: nothing to mark"
             )
-        await self._rig.edit_devices(("answers",), dict.fromkeys(silent, "false"))
+        await self._rig.edit_devices(("identity-reply",), dict.fromkeys(silent, "false"))
         return {"soundcheck": document["name"], "devices": silent}
 
     async def state(self) -> SoundcheckState:

@@ -76,7 +76,7 @@ def test_pieces_say_the_time(rate: FrameRate, frame: int) -> None:
 
 
 def stage(rate: FrameRate, *, of_set: bool = False, offset_ns: int = 0) -> Stage:
-    timing = Timing(time_code=TimeCode(rate, of_set), offset_ns=offset_ns)
+    timing = Timing(mtc=TimeCode(rate, of_set), offset_ns=offset_ns)
     tape = Device("tape", output_pattern="t", timing=timing)
     other = Device("other", output_pattern="o", clock=True, transport=True)
     songs = (Song("one", "One", Fraction(125)), Song("two", "Two", Fraction(125)))

@@ -10,11 +10,11 @@ import pytest
 from routerd.core.clock.time_code import frame_ns, frame_number, frame_time, quarter_frame
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.song import Song
-from routerd.core.model.timing import FrameRate, SongTiming, TempoPoint, Timing
+from routerd.core.model.timing import ClockFrom, FrameRate, SongTiming, TempoPoint, Timing
 from tests.stage import CONTINUE, MS, RIG, START, STOP, TICK, Stage, compiled
 
-TAPE = Device("tape", input_pattern="tape", timing=Timing(sends_time_code=True))
-TIMING = SongTiming(follow="tape", tempo=(TempoPoint(Fraction(384), Fraction(250), Fraction(250)),))
+TAPE = Device("tape", input_pattern="tape", timing=Timing(clock_from=ClockFrom.MTC))
+TIMING = SongTiming(clock_source="tape", tempo=(TempoPoint(Fraction(384), Fraction(250), Fraction(250)),))
 
 
 def stage() -> Stage:

@@ -62,9 +62,9 @@ def test_no_frequency_reads_as_no_change() -> None:
 
 
 @given(st.integers(0, 127), st.floats(380, 500))
-def test_a_tuning_message_is_exact_to_its_resolution(note: int, reference_hz: float) -> None:
+def test_a_tuning_message_is_exact_to_its_resolution(note: int, concert_pitch_hz: float) -> None:
     """A step is 100/16 384 cents (M1 p. 47)."""
-    hz = note_hz(note, reference_hz)
+    hz = note_hz(note, concert_pitch_hz)
     if tuning_data(hz) not in ((0, 0, 0), (0x7F, 0x7F, 0x7E)):
         assert abs(cents(tuning_hz(tuning_data(hz)), hz)) <= 0.5 * 100 / 16384 + 1e-9
 
@@ -92,10 +92,10 @@ def test_cents_and_volts() -> None:
 
 
 @given(st.integers(0, 127), st.floats(380, 500), st.floats(-49, 49))
-def test_the_nearest_note_is_found(note: int, reference_hz: float, off_cents: float) -> None:
-    measured = note_hz(note, reference_hz) * 2 ** (off_cents / 1200)
-    assert nearest_note(measured, reference_hz) == note
-    assert cents(measured, note_hz(note, reference_hz)) == pytest.approx(off_cents, abs=1e-6)
+def test_the_nearest_note_is_found(note: int, concert_pitch_hz: float, off_cents: float) -> None:
+    measured = note_hz(note, concert_pitch_hz) * 2 ** (off_cents / 1200)
+    assert nearest_note(measured, concert_pitch_hz) == note
+    assert cents(measured, note_hz(note, concert_pitch_hz)) == pytest.approx(off_cents, abs=1e-6)
 
 
 @pytest.mark.parametrize("measured", [0.0, -3.0, float("nan"), float("inf")])

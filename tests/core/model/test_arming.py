@@ -13,7 +13,7 @@ from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Command, Moment, When, parse_when
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ArmedCommand
-from routerd.core.model.song import SectionsEnd, Sounding
+from routerd.core.model.song import HeldNotes, SectionsEnd
 from routerd.core.model.timing import Click, SongTiming, Timing
 from routerd.core.show.crash_state import place_in
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, SAMPLER, START, STOP, TICK, Stage, compiled
@@ -248,7 +248,7 @@ def test_on_release_nothing_that_sounds_is_cut() -> None:
 
 
 def test_notes_ring_over_a_change_or_are_cut() -> None:
-    ring = (MIDDLE.sections[0], replace(MIDDLE.sections[1], sounding=Sounding.CUT))
+    ring = (MIDDLE.sections[0], replace(MIDDLE.sections[1], held_notes=HeldNotes.CUT))
     song = replace(MIDDLE, sections=ring)
     stage = Stage(compiled(songs=(OPENER, song, CLOSER)))
     stage.do(Action.NEXT)

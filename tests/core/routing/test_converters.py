@@ -1,4 +1,4 @@
-"""Routes with state: maps, take-over, switches, parameters, bends, drones, in literal bytes."""
+"""Routes with state: maps, pickup, switches, parameters, bends, drones, in literal bytes."""
 
 from __future__ import annotations
 
@@ -131,8 +131,8 @@ def test_deadband_ignores_trembling_but_not_the_ends() -> None:
     assert out == ["b0 07 40", "b0 07 44", "b0 07 7e", "b0 07 7f", "b0 07 01", "b0 07 00"]
 
 
-def test_take_over_waits_until_the_pedal_meets_the_value() -> None:
-    line = Line(mapping(remap("controller 1", "controller 7", take_over=True)))
+def test_pickup_waits_until_the_pedal_meets_the_value() -> None:
+    line = Line(mapping(remap("controller 1", "controller 7", pickup=True)))
     line.output.values[0xB0 << 7 | 7] = 100
     assert line.play("b0 01 10|b0 01 20|b0 01 60") == []
     assert line.play("b0 01 66|b0 01 67") == ["b0 07 66", "b0 07 67"]  # has passed 64H = 100
@@ -151,11 +151,11 @@ def test_take_over_waits_until_the_pedal_meets_the_value() -> None:
         ("pressure", "d0 50", "b0 01 40", "b0 01 50", ["d0 50"]),
     ],
 )
-def test_take_over_meets_what_another_has_played(
+def test_pickup_meets_what_another_has_played(
     target: str, moved: str, short: str, meets: str, out: list[str]
 ) -> None:
     """Whoever has moved it last, also while no route took anything over; other channels do not count."""
-    taking = mapping(remap("controller 1", target, take_over=True))
+    taking = mapping(remap("controller 1", target, pickup=True))
     line = Line(taking)
     line.use(Route("plain", "b", "synth", EVERYTHING))
     assert len(line.play(moved, "b")) == len(moved.split("|"))

@@ -14,7 +14,7 @@ from routerd.core.model.arming import Action
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route
-from routerd.core.model.song import Patch, Sounding
+from routerd.core.model.song import HeldNotes, Patch
 from tests.stage import MS, OPENER, RIG, SAMPLER, Stage, compiled
 
 ALL = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
@@ -28,14 +28,14 @@ def stage(
     first: tuple[Route, ...],
     second: tuple[Route, ...] = (),
     *,
-    sounding: Sounding = Sounding.RING,
+    held_notes: HeldNotes = HeldNotes.RING,
     wire: WireKind = WireKind.USB,
     patches: tuple[Patch, ...] = (),
     controls: tuple[Control, ...] = (),
 ) -> Stage:
     songs = (
         replace(OPENER, routes=first, patches=()),
-        replace(OPENER, identifier="other", routes=second, sounding=sounding, patches=patches),
+        replace(OPENER, identifier="other", routes=second, held_notes=held_notes, patches=patches),
     )
     devices = tuple(replace(d, wire=wire) if d is SAMPLER else d for d in RIG.devices)
     rig = replace(RIG, devices=devices, controls=controls)
@@ -140,7 +140,7 @@ def test_a_note_that_rings_elsewhere_holds_nothing_bent() -> None:
 
 
 def test_what_is_cut_rests_at_once() -> None:
-    made = stage((path("sampler"),), (path("modular"),), sounding=Sounding.CUT)
+    made = stage((path("sampler"),), (path("modular"),), held_notes=HeldNotes.CUT)
     made.play("keys", "90 3c 40", "e0 00 50")
     assert after(made, Action.SONG, "other") == ["80 3c 40", "e0 00 40"]
 
@@ -352,7 +352,7 @@ def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
     made.do(Action.SONG, "opener")
     made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
     assert after(made, Action.SONG, "other") == []
-    assert made.sounding() == {}
+    assert made.held_notes() == {}
 
 
 def test_a_rest_that_waits_on_a_full_wire_is_not_lost_with_the_port() -> None:

@@ -220,7 +220,7 @@ def test_a_device_that_goes_takes_its_chatter_with_it() -> None:
 
 
 def test_a_guard_of_0_guards_nothing_but_a_broken_switch_is_still_found() -> None:
-    one = stage(times=PressTimes(guard_ms=0))
+    one = stage(times=PressTimes(debounce_ms=0))
     edges(one, [0, 2, 4, 6])
     assert moved(one) == 2
     edges(one, [1000 + n * 5 for n in range(100)])

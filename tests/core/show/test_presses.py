@@ -89,7 +89,7 @@ def test_what_is_meant(
 
 
 def test_a_long_guard_keeps_an_accidental_second_press_out() -> None:
-    one = switch(replace(SHORT, guard_ms=1000))
+    one = switch(replace(SHORT, debounce_ms=1000))
     assert played(one, "0 down, 80 up, 700 down, 800 up, 1700 down") == [(0, "short"), (1700, "short")]
 
 

@@ -239,7 +239,7 @@ def test_a_new_book_keeps_what_waits_for_the_bar() -> None:
 
 def test_a_sequence_of_its_own_is_started_where_it_would_come_round() -> None:
     """Seven sixteenths are 42 ticks; started at tick 97 (the bar after it was asked for)."""
-    timing = Timing(start=StartMode.FOOT, sequence_steps=7)
+    timing = Timing(start=StartMode.RETRIGGER, sequence_steps=7)
     before = Stage(a_book(AfterRestart.PLAY, timing=timing))
     before.run(4 * MS)
     before.do(Action.START)

@@ -19,6 +19,7 @@ from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
+    ClickPlays,
     MeterPoint,
     Pulse,
     SongTiming,
@@ -233,7 +234,7 @@ def test_what_cannot_be_retriggered_says_why(argument: str, why: str) -> None:
 
 
 def test_start_modes() -> None:
-    one = stage(played=Timing(start=StartMode.FOOT), other=Timing(start=StartMode.ENTRY))
+    one = stage(played=Timing(start=StartMode.RETRIGGER), other=Timing(start=StartMode.ENTRY))
     one.run(1000 * MS)
     one.do(Action.NEXT)
     one.run(1500 * MS)
@@ -340,7 +341,7 @@ def test_triplets_lie_exactly_between_ticks_and_are_softer() -> None:
 
 
 def test_two_bars_of_count_in_and_then_the_song() -> None:
-    one = stage(click_song(count_in_bars=2, only_count_in=True))
+    one = stage(click_song(count_in_bars=2, plays=ClickPlays.COUNT_IN))
     one.run(501 * MS)
     one.do(Action.START)
     assert one.show.snapshot().click.counting_to > 0

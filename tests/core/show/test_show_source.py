@@ -21,7 +21,9 @@ BAND = Rig("band", (*RIG.devices, DRUMS))
 PERIOD = 25 * MS
 """100 BPM: 60 s / (24 × 100) (M1 p. 30). The songs are at 125 BPM, 20 ms."""
 
-FOLLOWING = Song("one", "One", Fraction(125), routes=(route("synth"),), timing=SongTiming(follow="drums"))
+FOLLOWING = Song(
+    "one", "One", Fraction(125), routes=(route("synth"),), timing=SongTiming(clock_source="drums")
+)
 LEADING = Song("two", "Two", Fraction(125), routes=(route("synth"),))
 
 
@@ -409,7 +411,7 @@ def test_the_tempo_of_a_source_that_has_gone_is_told_and_nudged_from() -> None:
 def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     """Also while it is followed, when a book with another hold is loaded; told to the millisecond."""
     drums = replace(DRUMS, timing=Timing(leads_transport=True))
-    one = Stage(compiled(Rig("band", (*RIG.devices, drums), hold_s=2), (FOLLOWING,), ("one",)))
+    one = Stage(compiled(Rig("band", (*RIG.devices, drums), holdover_s=2), (FOLLOWING,), ("one",)))
     last_ns = tick(one, 100, 7 * MS) - PERIOD
     one.run(last_ns + 1999 * MS)
     assert one.show.snapshot().following.state == "holding"
@@ -417,7 +419,7 @@ def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     assert one.show.snapshot().following.state == "free"
     last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
     assert one.show.snapshot().following.state == "locked"
-    longer = Rig("band", (*RIG.devices, drums), hold_s=60)
+    longer = Rig("band", (*RIG.devices, drums), holdover_s=60)
     one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
     one.run(last_ns + 59_999 * MS)
     assert one.show.snapshot().following.state == "holding"

@@ -49,7 +49,7 @@ RIG = Rig(
         device("never", Timing(start=StartMode.NEVER)),
         device("half", Timing(rate=F(1, 2))),
         device("pulsed", Timing(pulse=Pulse(F(4), 9, 36, -1, 100, 10 * MS)), clock=False, transport=False),
-        device("coded", Timing(time_code=TimeCode(FrameRate.FPS_25)), clock=False, transport=False),
+        device("coded", Timing(mtc=TimeCode(FrameRate.FPS_25)), clock=False, transport=False),
         device("deaf", Timing(), clock=False, transport=False),
         device("clicked", Timing(), clock=False, transport=False),
     ),

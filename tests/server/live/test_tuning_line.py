@@ -13,7 +13,7 @@ async def test_the_songs_tuning_line(service: Service) -> None:
     assert (line["song"], line["key"], line["name"]) == ("Copper Ferry", "D minor", "D3")
     assert line["frequency_hz"] == 146.8324
     assert line["volts"] == round(14 / 12, 4)  # from C2, note 36
-    line = (await service.ask("GET", "/v1/tuning?measured=445&reference=442&zero=C4&note=A4")).json
+    line = (await service.ask("GET", "/v1/tuning?measured=445&concert-pitch=442&zero=C4&note=A4")).json
     assert (line["note"], line["volts"], line["off_cents"]) == (69, 0.75, 11.71)
     line = (await service.ask("GET", "/v1/tuning?measured=262")).json
     assert (line["name"], line["off_cents"]) == ("C4", 2.48)
@@ -26,7 +26,7 @@ async def test_what_is_no_frequency_or_note(service: Service) -> None:
         "measured=nan",
         "note=H2",
         "zero=200",
-        "reference=44",
+        "concert-pitch=44",
         "pitch=440",
     ):
         answer = await service.ask("GET", f"/v1/tuning?{query}")

@@ -10,7 +10,7 @@ from routerd.core.model.checklist import Item
 from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book
-from routerd.core.model.song import SectionsEnd, Sounding
+from routerd.core.model.song import HeldNotes, SectionsEnd
 from routerd.server.rigfiles import load_folder
 
 RIG = "name: r\ndevices:\n  pedals: {input: p, output: p}\n  synth: {output: s}\n"
@@ -28,24 +28,24 @@ def test_every_key_of_a_control(rig_folder: Folder) -> None:
     rig = """controls:
   - {from: pedals, controller: 80, do: next}
   - {from: pedals, controller: 80, press: long, do: panic}
-  - {from: pedals, controller: 80, press: double, guard-ms: 300, do: previous}
+  - {from: pedals, controller: 80, press: double, debounce-ms: 300, do: previous}
   - {from: pedals, note: C4, channel: 16, do: section, section: chorus, when: 4 bars}
   - {from: pedals, message: F0 7F 7F 06 02 F7, do: start}
   - {from: pedals, program: 1, do: check}
-presses: {guard-ms: 80, long-ms: 700}
+presses: {debounce-ms: 80, long-ms: 700}
 pedals:
   - {from: pedals, controller: 11, heel: 121, toe: 4}
 lamps:
   - {to: pedals, controller: 80, channel: 16, shows: running}
   - {to: pedals, note: 36, channel: 1, shows: section, section: chorus, on: 100, off: 1}
 after-restart: play
-hold: 600
+holdover: 600
 """
     made = book(rig_folder, rig).rig
     assert made.controls == (
         Control("pedals", 0xB0, 80, Action.NEXT),
         Control("pedals", 0xB0, 80, Action.PANIC, press=Press.LONG),
-        Control("pedals", 0xB0, 80, Action.PREVIOUS, press=Press.DOUBLE, guard_ms=300),
+        Control("pedals", 0xB0, 80, Action.PREVIOUS, press=Press.DOUBLE, debounce_ms=300),
         Control("pedals", 0x90, 60, Action.SECTION, 15, "chorus", when=parse_when("4 bars")),
         Control("pedals", 0, 0, Action.START, message=bytes.fromhex("F07F7F0602F7")),
         Control("pedals", 0xC0, 0, Action.CHECK),
@@ -57,17 +57,17 @@ hold: 600
         Lamp("pedals", 0x90, 36, Shows.SECTION, "chorus", 100, 1),
     )
     assert made.after_restart is AfterRestart.PLAY
-    assert made.hold_s == 600
-    assert book(rig_folder).rig.hold_s == 15
+    assert made.holdover_s == 600
+    assert book(rig_folder).rig.holdover_s == 15
 
 
 def test_every_key_of_a_song_that_feet_meet(rig_folder: Folder) -> None:
     song = """sections:
   - {name: verse}
-  - {name: chorus, sounding: ring, mute: [synth]}
+  - {name: chorus, held-notes: ring, mute: [synth]}
 after-sections: wrap
-sounding: cut
-reference: 442.5
+held-notes: cut
+concert-pitch: 442.5
 tuning-note: D2
 controls:
   - {from: pedals, controller: 80, do: next-section}
@@ -77,20 +77,20 @@ checklist:
 """
     routes = "routes:\n  - {from: pedals, to: synth}\n"
     made = book(rig_folder, routes, song).songs[0]
-    assert (made.sections_end, made.sounding) == (SectionsEnd.WRAP, Sounding.CUT)
-    assert [section.sounding for section in made.sections] == [Sounding.CUT, Sounding.RING]
+    assert (made.sections_end, made.held_notes) == (SectionsEnd.WRAP, HeldNotes.CUT)
+    assert [section.held_notes for section in made.sections] == [HeldNotes.CUT, HeldNotes.RING]
     assert [len(section.routes) for section in made.sections] == [1, 0]
-    assert (made.reference_hz, made.tuning_note) == (442.5, 38)
+    assert (made.concert_pitch_hz, made.tuning_note) == (442.5, 38)
     assert made.controls == (Control("pedals", 0xB0, 80, Action.NEXT_SECTION),)
     assert made.checklist == (Item("Tape in"), Item("Tune", "Technician", "chorus"))
 
 
 def test_tuning_messages_go_only_where_a_reference_asks_for_them(rig_folder: Folder) -> None:
-    tuned = RIG.replace("{output: s}", "{output: s, takes-tuning: true}")
+    tuned = RIG.replace("{output: s}", "{output: s, tuning-standard: true}")
     plain = load_folder(rig_folder({"rig.yaml": tuned, "songs/one.yaml": SONG})).book
     assert plain is not None
     assert plain.songs[0].patches == ()
-    sharp = load_folder(rig_folder({"rig.yaml": tuned + "reference: 443\n", "songs/one.yaml": SONG})).book
+    sharp = load_folder(rig_folder({"rig.yaml": tuned + "concert-pitch: 443\n", "songs/one.yaml": SONG})).book
     assert sharp is not None
     (patch,) = sharp.songs[0].patches
     assert (patch.device, len(patch.sysex)) == ("synth", 2)
@@ -117,18 +117,18 @@ CONTROL = "controls:\n  - {from: pedals, controller: 80, do: next}\n  - {from: p
         (CONTROL + "note: 1, do: learn}\n", 7, "'learn' is not known here"),
         (CONTROL + "note: 1, do: section}\n", 7, "does not say which"),
         (CONTROL + "note: 1, do: next, section: chorus}\n", 7, "has no meaning with 'do: next'"),
-        ("presses: {guard-ms: 400, double-ms: 300}\n", 5, "lets no second press through"),
+        ("presses: {debounce-ms: 400, double-ms: 300}\n", 5, "lets no second press through"),
         ("presses: {long-ms: 5}\n", 5, "outside 100 to 5000"),
         ("pedals:\n  - {from: pedals, controller: 1, heel: 3, toe: 3}\n", 6, "heel and toe are the same"),
         ("lamps:\n  - {to: pedals, channel: 1, shows: armed}\n", 6, "a lamp has one message"),
         ("lamps:\n  - {to: pedals, note: 1, channel: 1, shows: section}\n", 6, "does not say which"),
         ("lamps:\n  - {to: synths, note: 1, channel: 1, shows: armed}\n", 6, "not a device in rig.yaml"),
-        ("reference: 44\n", 5, "not a reference pitch"),
+        ("concert-pitch: 44\n", 5, "not a concert pitch"),
         ("after-restart: loud\n", 5, "'loud' is not known here"),
-        ("hold: 0\n", 5, "0 is outside 1 to 600"),
-        ("hold: 601\n", 5, "601 is outside 1 to 600"),
-        ("hold: 15 s\n", 5, "'15 s' is not a whole number"),
-        ("hold: 1.5\n", 5, "is not a whole number"),
+        ("holdover: 0\n", 5, "0 is outside 1 to 600"),
+        ("holdover: 601\n", 5, "601 is outside 1 to 600"),
+        ("holdover: 15 s\n", 5, "'15 s' is not a whole number"),
+        ("holdover: 1.5\n", 5, "is not a whole number"),
     ],
 )
 def test_mistakes_in_the_rig(rig_folder: Folder, rig: str, line: int, told: str) -> None:
@@ -144,7 +144,7 @@ def test_mistakes_in_the_rig(rig_folder: Folder, rig: str, line: int, told: str)
         ("checklist:\n  - {who: me}\n", 4, "does not say what to do"),
         ("checklist:\n  - {text: tune, whom: me}\n", 4, "did you mean 'who'"),
         ("after-sections: loop\n", 3, "'loop' is not known here"),
-        ("sounding: stop\n", 3, "'stop' is not known here"),
+        ("held-notes: stop\n", 3, "'stop' is not known here"),
         ("mute: [organ]\n", 3, "not a device in rig.yaml"),
         ("controls:\n  - {from: synth, note: 1, do: next}\n", 4, "has no input to read from"),
     ],

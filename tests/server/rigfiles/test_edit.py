@@ -12,7 +12,7 @@ from routerd.server.rigfiles.edit import with_values, write_values
 
 DEMO = Path(__file__).parents[3] / "configs" / "demo" / "rig.yaml"
 OFFSET = ("timing", "offset")
-ANSWERS = ("answers",)
+ANSWERS = ("identity-reply",)
 
 
 @pytest.mark.parametrize(
@@ -39,19 +39,19 @@ def test_every_style_of_a_key_in_a_group(before: str, after: str) -> None:
 @pytest.mark.parametrize(
     ("before", "after"),
     [
-        ("a: {output: A, clock: true}", "a: {answers: false, output: A, clock: true}"),
-        ("a: {output: A, answers: true} # why", "a: {output: A, answers: false} # why"),
-        ("a: {output: A, answers: false}", "a: {output: A, answers: false}"),
-        ("a:  # the old one\n    output: A", "a:  # the old one\n    answers: false\n    output: A"),
+        ("a: {output: A, clock: true}", "a: {identity-reply: false, output: A, clock: true}"),
+        ("a: {output: A, identity-reply: true} # why", "a: {output: A, identity-reply: false} # why"),
+        ("a: {output: A, identity-reply: false}", "a: {output: A, identity-reply: false}"),
+        ("a:  # the old one\n    output: A", "a:  # the old one\n    identity-reply: false\n    output: A"),
         (
             "a:\n    # whose port\n    output: A  # it is\n",
-            "a:\n    # whose port\n    answers: false\n    output: A  # it is\n",
+            "a:\n    # whose port\n    identity-reply: false\n    output: A  # it is\n",
         ),
         (
-            "a:\n    output: A\n    answers: true   # so they say\n    clock: true",
-            "a:\n    output: A\n    answers: false   # so they say\n    clock: true",
+            "a:\n    output: A\n    identity-reply: true   # so they say\n    clock: true",
+            "a:\n    output: A\n    identity-reply: false   # so they say\n    clock: true",
         ),
-        ("'a': {\n    output: A,\n  }", "'a': {\n    answers: false, output: A,\n  }"),
+        ("'a': {\n    output: A,\n  }", "'a': {\n    identity-reply: false, output: A,\n  }"),
     ],
 )
 def test_every_style_of_a_key(before: str, after: str) -> None:
@@ -70,7 +70,9 @@ def test_the_demo_keeps_its_comments(tmp_path: Path) -> None:
     offset = with_values(text, OFFSET, {"lead-synth": "0", "sampler": "12.25"})
     assert [line for line in offset.splitlines() if "timing: {offset" not in line] == text.splitlines()
     changed = with_values(offset, ANSWERS, {"sampler": "false", "keys": "false"})
-    assert [line for line in changed.splitlines() if "answers: false" not in line] == offset.splitlines()
+    assert [
+        line for line in changed.splitlines() if "identity-reply: false" not in line
+    ] == offset.splitlines()
     (tmp_path / "songs").mkdir()
     (tmp_path / "rig.yaml").write_text(changed, encoding="utf-8")
     song = "title: One\ntempo: 100\n"
@@ -79,7 +81,7 @@ def test_the_demo_keeps_its_comments(tmp_path: Path) -> None:
     assert loaded.problems == ()
     offsets = {device.name: device.timing.offset_ns for device in loaded.book.rig.devices}
     assert (offsets["sampler"], offsets["lead-synth"], offsets["bass-synth"]) == (12_250_000, 0, 0)
-    marked = {device.name for device in loaded.book.rig.devices if not device.answers}
+    marked = {device.name for device in loaded.book.rig.devices if not device.identity_reply}
     assert marked == {"sampler", "keys"}
 
 

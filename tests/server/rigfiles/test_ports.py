@@ -51,13 +51,13 @@ def test_the_clock_of_a_port_is_put_together_from_its_devices(rig_folder: Folder
     rig, found = settled(
         rig_folder,
         "lead: {output: Box*, clock: true, timing: {pulse: {note: C2}}}",
-        "pad: {output: Box*, transport: true, timing: {offset: -5, starts: bar, time-code: {rate: 25}}}",
+        "pad: {output: Box*, transport: true, timing: {offset: -5, starts: bar, mtc: {rate: 25}}}",
     )
     timing = found["lead"].timing
     assert (timing.offset_ns, timing.start, timing.rate) == (-5_000_000, StartMode.BAR, Fraction(1))
-    assert timing.time_code is not None
+    assert timing.mtc is not None
     assert timing.pulse is not None
-    assert found["pad"].timing.time_code is None
+    assert found["pad"].timing.mtc is None
     assert [(one.name, one.clock, one.transport) for one in rig.devices if one.name != "keys"] == [
         ("lead", True, False),
         ("pad", False, True),
@@ -104,9 +104,9 @@ CONTRADICTIONS = [
     (("lead: {output: Box*, clock: true, timing: {offset: 5}}",
       "pad: {output: Box*, clock: true, timing: {offset: 6}}"), 5,
      "two different 'offset'", "write the same"),
-    (("lead: {output: Box*, clock: true, timing: {time-code: {rate: 25}}}",
-      "pad: {output: Box*, clock: true, timing: {time-code: {rate: 30}}}"), 5,
-     "two different 'time-code'", "same"),
+    (("lead: {output: Box*, clock: true, timing: {mtc: {rate: 25}}}",
+      "pad: {output: Box*, clock: true, timing: {mtc: {rate: 30}}}"), 5,
+     "two different 'mtc'", "same"),
     (("lead: {output: Box*, channels: 1-3}", "pad: {output: Box*, channels: [3, 4]}"), 5,
      "channel 3 of the output port is already that of 'lead' in line 4", "of its own"),
     (("lead: {output: Box*, local-control: false}", "pad: {output: Box*, local-control: true}"), 5,

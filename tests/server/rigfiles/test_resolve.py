@@ -253,7 +253,7 @@ routes:
     from: pedals
     to: host
     map:
-      - {from: 11, to: fine 7, from-range: 20-100, range: 16383-0, curve: soft, deadband: 2, take-over: true}
+      - {from: 11, to: fine 7, from-range: 20-100, range: 16383-0, curve: soft, deadband: 2, pickup: true}
       - {from: 11, to: 74, device: synth, channels: 1-3}
       - {from: note C3, to: nrpn 300, device: synth, switch: latch}
 """,
@@ -275,7 +275,7 @@ routes:
     assert remap.source == Quantity(QuantityKind.CONTROLLER, 11)
     assert remap.target == Quantity(QuantityKind.FINE, 7)
     assert (remap.source_range, remap.target_range, remap.deadband) == ((20, 100), (16383, 0), 2)
-    assert remap.take_over
+    assert remap.pickup
     assert elsewhere.kinds == frozenset()
     assert [one.channels for one in elsewhere.maps] == [(0, 1, 2), ()]
     assert elsewhere.maps[1].switching is Switching.LATCH

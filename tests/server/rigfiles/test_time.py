@@ -21,6 +21,7 @@ from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
+    ClickPlays,
     Curve,
     FrameRate,
     MeterPoint,
@@ -73,8 +74,8 @@ def test_a_source_and_its_transport(rig_folder: Folder) -> None:
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
     assert timing.restarts
     assert from_json(Timing, to_json(timing)) == timing
-    found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "follow: pedals\n"}))
-    assert found.song("one").timing.follow == "pedals"
+    found = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + "clock-source: pedals\n"}))
+    assert found.song("one").timing.clock_source == "pedals"
     timing = next(d.timing for d in found.rig.devices if d.name == "pedals")
     assert not timing.leads_transport
 
@@ -172,21 +173,21 @@ def test_a_port_has_one_rate_in_a_song(rig_folder: Folder) -> None:
 
 @pytest.mark.parametrize(("rate", "counts"), [(25, "song"), ("29.97", "set")])
 def test_time_code(rig_folder: Folder, rate: object, counts: str) -> None:
-    rig = RIG.replace(
-        "clock: true", f"clock: true, timing: {{time-code: {{rate: {rate}, counts: {counts}}}}}"
-    )
+    rig = RIG.replace("clock: true", f"clock: true, timing: {{mtc: {{rate: {rate}, counts: {counts}}}}}")
     timing = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
-    assert timing.time_code == TimeCode(FrameRate(str(rate)), counts == "set")
+    assert timing.mtc == TimeCode(FrameRate(str(rate)), counts == "set")
 
 
 def test_click_and_change(rig_folder: Folder) -> None:
     one = song(
         rig_folder,
         HEAD + "change: bar\nclick: {device: synth, channel: 2, subdivision: 2, count-in: 2,"
-        " only-count-in: true}\n",
+        " plays: count-in}\n",
     )
     assert one.timing.change is ChangePolicy.BAR
-    assert one.timing.click == Click("synth", channel=1, subdivision=2, count_in_bars=2, only_count_in=True)
+    assert one.timing.click == Click(
+        "synth", channel=1, subdivision=2, count_in_bars=2, plays=ClickPlays.COUNT_IN
+    )
 
 
 def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
@@ -236,10 +237,10 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
             "only a device with an input",
             "input",
         ),
-        ("clock: true", "clock: true, timing: {time-code: {rate: 26}}", "26 is not a frame rate", "29.97"),
+        ("clock: true", "clock: true, timing: {mtc: {rate: 26}}", "26 is not a frame rate", "29.97"),
         (
             "{input: Pedals*}",
-            "{input: P*, timing: {sends-time-code: true, leads-transport: false}}",
+            "{input: P*, timing: {clock-from: mtc, leads-transport: false}}",
             "followed with transport",
             "remove 'leads-transport'",
         ),
@@ -307,8 +308,8 @@ def test_a_real_performance_lasts_as_long_as_mido_says() -> None:
 @pytest.mark.parametrize(
     ("text", "line", "what", "remedy"),
     [
-        ("follow: synth\n", 3, "follow 'synth' has no input", "keys or pedals"),
-        ("follow: nobody\n", 3, "'nobody' is not a device", "keys"),
+        ("clock-source: synth\n", 3, "clock-source 'synth' has no input", "keys or pedals"),
+        ("clock-source: nobody\n", 3, "'nobody' is not a device", "keys"),
         ("tempo-map: [{bar: 0, tempo: 120}]\n", 3, "bar 0 is outside 1 to 9999", "1 to 9999"),
         ("tempo-map: [{bar: 2}]\n", 3, "'tempo' is missing", "tempo: 124.5"),
         ("tempo-map: [{bar: 2, tempo: 0}]\n", 3, "tempo 0 is outside 10 to 480", "10 to 480"),

@@ -102,7 +102,7 @@ def test_verdicts_by_the_spread_of_ticks(tick_spread_us: float, verdict: str) ->
     loop = {"device": "synth", "hears": "loop-in", "probes": 200, "lost": 0, "ticks": 900}
     loops = [{**loop, "tick_latency_us": times, "latency_us": times}]
     ports = [{"device": "synth", "direction": "output", "state": "open", "error": None}]
-    rig = Rig("r", (Device("synth", "Synth", output_pattern="synth", loop="loop-in"),))
+    rig = Rig("r", (Device("synth", "Synth", output_pattern="synth", loopback="loop-in"),))
     (found,) = judge_devices(rig, ports, {"ports": []}, loops, {})
     assert (found["verdict"], found["measured"]) == (verdict, "loop")
     (lost,) = judge_devices(rig, ports, {"ports": []}, [{**loops[0], "lost": 1}], {})

@@ -17,7 +17,7 @@ pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 LOOP_RIG = (
     RIG.replace("box: {output", "box: {input: Far Box out*, output")
     + """\
-  looped: {output: "Midi Through*Port-1*", wire: virtual, clock: true, loop: loop-in}
+  looped: {output: "Midi Through*Port-1*", wire: virtual, clock: true, loopback: loop-in}
   loop-in: {input: "Midi Through*Port-1*"}
 """
 )

@@ -137,5 +137,5 @@ complete -c routerd -n '_shtab_routerd_using soundcheck' -l stage -x -d 'only th
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l unplug -x -d 'also pull and put back this device'"'"'s cable'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l playing -x -d 'play what was recorded (a show that ran with --record, or a Standard MIDI File inside the rig folder) in the traffic run, instead of synthetic playing; just as softly'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l write-offsets -d 'write the suggested time offsets into rig.yaml'
-complete -c routerd -n '_shtab_routerd_using soundcheck' -l write-silent -d 'mark devices that did not answer the roll call in rig.yaml (answers: false), so that their silence is no fault any more: they are not asked again'
+complete -c routerd -n '_shtab_routerd_using soundcheck' -l write-silent -d 'mark devices that did not answer the roll call in rig.yaml (identity-reply: false), so that their silence is no fault any more: they are not asked again'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l html -xka "(__fish_complete_path (commandline -ct))" -d 'also write the page with plots'
