@@ -27,6 +27,7 @@ import os
 import signal
 import stat
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from signal import Signals
 from time import CLOCK_BOOTTIME, clock_gettime_ns, monotonic_ns
@@ -75,11 +76,11 @@ class SignalKeeper:
     ) -> None:
         """Have `end(why)` and `reload()` called on the loop from now on, for what came before too."""
 
-        def hung_up(checked: bool = False) -> None:
+        def hung_up(*, checked: bool = False) -> None:
             if self._had_terminal and not has_terminal():
                 end("the terminal has gone")
             elif self._had_terminal and not checked:
-                loop.call_later(LAST_CHECK_S, hung_up, True)
+                loop.call_later(LAST_CHECK_S, partial(hung_up, checked=True))
             else:
                 reload()
 

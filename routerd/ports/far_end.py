@@ -79,7 +79,7 @@ class Arrival(NamedTuple):
 class FarEnd:
     """Plays the devices of simulated ports at `address`, and hears what reaches them."""
 
-    def __init__(self, address: tuple[str, int], kernel_stamps: bool = False) -> None:
+    def __init__(self, address: tuple[str, int], *, kernel_stamps: bool = False) -> None:
         self._address = address
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
