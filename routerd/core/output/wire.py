@@ -1,9 +1,10 @@
-"""A port's wire and the devices on it: what may go out when, so that a tick always finds the wire idle.
+"""A port's wire and the outputs on it: what may go out when, so that a tick always finds the wire idle.
 
-A `Wire` models what is behind a port. An `Output` is one device's output, to which routes lead. Most wires
-have one; where a keyboard has several parts, or a box several converters, their outputs share a wire, its
-order and its pace. A DIN wire takes 320 µs a byte (M1 p. 1) and an interface buffers what it is given, so
-bytes handed over too soon make a later tick late where no timer shows it. Therefore, on a DIN wire:
+A `Wire` models what is behind a port and paces it. An `Output` is one device's output, to which routes lead.
+Most wires have one; where a keyboard has several parts, or a box several converters, their outputs share a
+wire, its order and its pace. What the devices there are on is `receivers.Receivers`' to know. A DIN wire
+takes 320 µs a byte (M1 p. 1) and an interface buffers what it is given, so bytes handed over too soon make a
+later tick late where no timer shows it. Therefore, on a DIN wire:
 
 - a message goes out only when its last byte leaves the wire before the next tick is due,
   else it waits for that tick (at most its own length);
@@ -28,7 +29,7 @@ bounded, and what finds no room is dropped and counted: in the live lane whateve
 QUEUE_LIMIT messages, and releases of which `lanes.is_surplus` says that enough wait beyond twice as many; in
 the bulk lane what comes by a route beyond BULK_LIMIT_BYTES.
 
-More than 300 lines: the lanes, the wire and what the device stands on are one state with one order of events.
+More than 350 lines: the three lanes and the wire's time are one state, and each message changes both.
 """
 
 from __future__ import annotations
@@ -265,25 +266,34 @@ class Wire:
 
     def offer(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send one whole message as soon as order and wire allow."""
+        # 1. What it sets is noted even where it has to wait or its port is away: a control that is to pick
+        #    the value up asks where the device will be, not where it is.
         if self._report is not None:
             self._report(data)
+        # 2. Nothing waits and no slow wire is behind the port: it goes out as it is. `Output.direct` is this
+        #    same condition, for those who look before they call.
         if self._free and data[0] < SYSEX:
             sink.append((self, data))
             return
         if not self._connected:
             return
+        # 3. A value takes the place of its predecessor, so a flood of any length is one message here.
         key = thinning_key(data)
         if key >= 0:
             self.thinned += put_value(self._newest, key, data)
+        # 4. A SysEx is bulk, and behind it whatever sets a sound as it does: a program change that passed a
+        #    dump would call up what the dump has not loaded yet.
         elif data[0] == SYSEX or (self._bulk and sets_sound(data)):
             if self._bulk_bytes + len(data) + BULK_PLACE_BYTES > BULK_LIMIT_BYTES:
                 self.dropped += 1
                 return
             self._put_bulk(data)
+        # 5. All else is live, and keeps its order. A full lane drops no release that would end something.
         elif len(self._live) >= QUEUE_LIMIT and self._has_no_room(data):
             self.dropped += 1
             return
         else:
+            # 6. What a note begins with goes before it: a bend that came first must not be heard as a slide.
             if self._newest and data[0] & 0xF0 == NOTE_ON:
                 for first in expression_keys(data[0] & 0x0F):
                     self._live += self._newest.pop(first, ())
@@ -334,6 +344,7 @@ class Wire:
         self._let_pass(None)
         queued = len(self._live) + len(self._newest) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)
+        # when others wait and there is no deadline, all of them wait for the tick: so does this one
         if queued == 1 or self._deadline_ns != NEVER_NS:
             self.pump(now_ns, sink)
 
@@ -345,17 +356,32 @@ class Wire:
         self._update_free()
 
     def _pump_one(self, now_ns: int, sink: Sink) -> bool:
-        """Send one message or piece; False when there is none, or none that may go now."""
+        """Send one message or piece; False when there is none, or none that may go now.
+
+        Who goes first is decided here and nowhere else. What may not go now either sets `_deadline_ns` (the
+        wire is ahead of itself: look again then) or does not (it waits for the tick, which pumps).
+        """
+        # 1. A SysEx that is partly out goes on: nothing but real time may stand inside it (T-8 note 2), so
+        #    all else waits for its end in any case. It may run ahead as far as what is played, to be over
+        #    soon.
         if self._sent_of_head:
             return self._pump_sysex(now_ns, HORIZON_NS, sink)
+        # 2. What is played goes before all that is not. While it waits nothing goes in its stead, because
+        #    that would make it wait for longer.
         if self._live:
             return self._pump_live(now_ns, sink)
+        # 3. Values go before bulk as long as they have credit, which bulk earns them byte by byte: a fader
+        #    that is moved during a dump is heard, and cannot stop the dump. A pause takes no wire, so it is
+        #    no bulk.
         bulk = bool(self._bulk) and self._bulk[0][0] != PAUSE
         if self._newest and (not bulk or self._credit >= 3 * VALUE_SHARE):
             if self._pump_value(now_ns, sink):
                 return True
+            # 4. One that waits for the wire keeps its turn; behind one that waits for the tick, because it
+            #    does not fit the gap any more, a shorter piece of bulk may.
             if self._deadline_ns != NEVER_NS:
                 return False
+        # 5. Bulk has what is left.
         return bool(self._bulk) and self._pump_bulk(now_ns, sink)
 
     def _pump_value(self, now_ns: int, sink: Sink) -> bool:
@@ -389,10 +415,10 @@ class Wire:
 
     def _pump_live(self, now_ns: int, sink: Sink) -> bool:
         data = self._live[0]
+        # a routed Start stands 1 ms from the ticks beside it, too (M1 p. 30): it waits for the next gap when
+        # this one is nearly over, and for that 1 ms when it has just begun
         if data[0] in (START, CONTINUE):
-            if (
-                now_ns + START_LEAD_NS > self.gate_ns
-            ):  # a Start stands 1 ms from the ticks beside it (M1 p. 30)
+            if now_ns + START_LEAD_NS > self.gate_ns:
                 return False
             if now_ns < self._tick_ns + START_LEAD_NS:
                 self._deadline_ns = self._tick_ns + START_LEAD_NS
@@ -415,19 +441,26 @@ class Wire:
         self, run: Collection[bytes], now_ns: int, horizon_ns: int, room_ns: int, sink: Sink
     ) -> bool:
         """Send messages one behind the other if they leave the wire idle `room_ns` before the next tick."""
+        # 1. No slow wire: the port takes it as it comes.
         if not self._byte_ns:
             sink += [(self, data) for data in run]
             return True
+        # 2. Not too far ahead. What has been handed over cannot be taken back, and a tick would queue behind
+        #    it. Look again when half of the horizon has gone by, so that the wire never runs empty
+        #    meanwhile.
         start_ns = max(now_ns, self.busy_until_ns)
         if start_ns - now_ns >= horizon_ns:
             self._deadline_ns = start_ns - horizon_ns // 2
             return False
+        # 3. Its last byte must have left before the tick is due, or it waits for the tick. A run goes out
+        #    whole or not at all: nothing may come between bank select and program change (M1 p. 13).
         length_ns, running = 0, self._running
         for data in run:
             length_ns += self._length(data, running) * self._byte_ns
             running = data[0]
         if start_ns + length_ns + room_ns > self.gate_ns:
             return False
+        # 4. It goes. System common ends running status, real time does not.
         sink += [(self, data) for data in run]
         self.busy_until_ns = start_ns + length_ns
         self._running = running if running < SYSEX else 0 if running < TICK_BYTES[0] else self._running
@@ -439,12 +472,16 @@ class Wire:
 
     def _pump_sysex(self, now_ns: int, horizon_ns: int, sink: Sink) -> bool:
         """Send a piece of the SysEx at the head of the bulk lane; False when it must wait."""
+        # 1. Not too far ahead, as any run.
         data = self._bulk[0]
         byte_ns = self._bulk_byte_ns
         start_ns = max(now_ns, self.busy_until_ns)
         if start_ns - now_ns >= horizon_ns:
             self._deadline_ns = start_ns - horizon_ns // 2
             return False
+        # 2. As much as leaves the wire idle when the tick is due, and a horizon's worth at most. A port that
+        #    takes no pieces gets it whole, across the tick where it must: that is counted, since the tick is
+        #    late then.
         done = self._sent_of_head
         if self.takes_pieces:
             length = min(len(data) - done, PIECE_LIMIT)
@@ -456,6 +493,7 @@ class Wire:
             length = len(data)
             if self._byte_ns and start_ns + length * byte_ns > self.gate_ns:
                 self.ungated += 1
+        # 3. It goes, ends running status, and earns values their share.
         sink.append((self, data[done : done + length]))
         self.busy_until_ns = start_ns + length * byte_ns
         self._running = 0
