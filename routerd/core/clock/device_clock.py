@@ -102,21 +102,28 @@ class DeviceClock:
 
     def tick(self, tick: Tick, clock: Clock) -> None:
         """Take a tick of the grid that has just gone out."""
+        # The stretch from this tick to the next, `delay_ns` later, is this call's to fill; what is put into
+        # the schedule goes out at its own time.
         until_ns = clock.next_due_ns
         at_ns = tick.due_ns + self.delay_ns
         span_ns = until_ns - tick.due_ns
         position = tick.number - clock.origin_tick
+        # 1. A Start that was put into the gap before has been sent by now: its sequence plays from this
+        #    tick. One that joins began where transport did, so its cycles are counted from there.
         if self._starting:
             self._starting = False
             self.running = True
             self.started_tick = clock.origin_tick if self._joins else tick.number
             self._joins = False
+        # 2. Own ticks and pulses of the stretch. Those of a device that is plain go out with the grid's.
         if not self.plain:
             if self.output.clock:
                 self._put_ticks(tick.number, position, at_ns, span_ns)
             pulse, runs = self.timing.pulse, clock.state is State.RUNNING
             if pulse is not None and position >= 0 and (runs or pulse.always):
                 self._put_pulses(pulse, position, at_ns, span_ns, resets=runs)
+        # 3. Last, as it takes own ticks that would be too close to a Start out of the schedule again: Stop
+        #    and Start for the tick that comes next, if that is the wanted one.
         if self._wanted is not None and self._comes_up(clock):
             self._put_start(at_ns + span_ns // 4, at_ns + span_ns // 2)
 
@@ -182,18 +189,22 @@ class DeviceClock:
 
     def transport(self, data: bytes, now_ns: int, clock: Clock) -> bool:
         """Pass transport on as far as the start mode lets it; True when it goes out now, by the caller."""
+        # 1. A device with starts of its own gets none of transport's; it may be due to start by itself with
+        #    it.
         if self.timing.start is not StartMode.TRANSPORT:
             if data != STOP_BYTES:
                 self._start_with_transport()
             return False
         at_ns = now_ns + self.delay_ns
+        # 2. What transport does now overrides a Continue that was to join it.
         if self._joins:
             self._schedule.cancel(self.output, CONTINUE_BYTES, now_ns)
             self._wanted, self._joins, self._starting = None, False, False
-        if (
-            self.timing.rate > 1 and data != STOP_BYTES
-        ):  # own ticks between here and the first one are left out
+        # 3. A device at a higher rate has own ticks between here and its first one: they would be counted as
+        #    the song's, so they are left out.
+        if self.timing.rate > 1 and data != STOP_BYTES:
             self._cancel_ticks(at_ns)
+        # 4. It goes out now by the caller, or later by the schedule, as late as its ticks are.
         self.running = data != STOP_BYTES
         self.started_tick = clock.origin_tick
         if self.delay_ns:

@@ -202,25 +202,35 @@ class Follower:
     def tick(self, at_ns: int, told_ns: int = 0) -> bool:
         """Take an arrival; True when the estimate has moved. Arrivals before earlier ones are taken as
         doubled. `told_ns`: when it is told, if that is later: a source whose ticks are late is not silent."""
+        # 1. A silence ends before the arrival that ends it: what was estimated before means nothing after it.
         self.pass_time(at_ns)
         self._heard += 1
         since_ns = at_ns - self._last_ns
+        # 2. Without an estimate there is nothing to judge by: arrivals are collected for a first line.
         if self._memory == 0:
             return self._collect(at_ns, since_ns, told_ns)
+        # 3. How far it is from where the next tick was expected.
         offset = at_ns - self._origin_ns
         error = offset - self._next
         period = self.period_ns
         self._last_ns = max(self._last_ns, at_ns)
         self._told_ns = max(self._last_ns, told_ns)
+        # 4. Near enough to be that tick.
         if abs(error) <= SLIP_PART * period:
             self._slips.good()
+        # 5. Further off: first ask whether the last arrivals, each of them a tick, make an even line at
+        #    another tempo. Doubled and missing ticks never look so even, and a tempo step that was taken for
+        #    them would have the count wrong for good.
         elif self._each_was_a_tick(offset):
             return True
+        # 6. Too early for the next tick: it is the last one doubled, and no tick. It moves nothing.
         elif error < 0:
             self.doubled += 1
             self._kept.append((self.number, offset))
             self._mistrust(-1, at_ns)
             return False
+        # 7. Too late: ticks are missing before it. The count steps over them, so that the place in the song
+        #    stays right, and the arrival is judged against the tick that it is.
         else:
             skipped = max(1, round(error / period))
             self.missing += skipped
@@ -277,14 +287,22 @@ class Follower:
     # The loop
 
     def _judge(self, error: float, offset: float) -> bool:
+        """Take the arrival of the next tick, `error` from its prediction; True when the estimate has
+        moved."""
+        # 1. It is counted whatever else it is: only the count keeps the place in the song.
         excess = offset - self._tick - self.period_ns
         self.number += 1
         self._tick = offset
         self._kept.append((self.number, offset))
+        # 2. Two jumps of one size tell the step of coarse stamps. From then on a line through all that was
+        #    kept is better than the loop, which has taken the drift between two jumps for tempo.
         steps, known = self._steps, self._steps.step_ns
         jump = steps.take(excess, self.sigma_ns)
         if steps.step_ns > known == 0 and steps.apart_ticks < len(self._kept):
             return self._fit_steps()
+        # 3. Beyond the limit it is an outlier and moves nothing, as a single late tick says nothing of where
+        #    the source is. Several in a row on the same side do: then the memory is cut, so that the loop
+        #    follows quickly, unless the gaps say that this is a jump of the stamps.
         if abs(error) > self._limit_ns():
             side = 1 if error > 0 else -1
             self._side = self._side + side if self._side * side > 0 else side
@@ -296,10 +314,14 @@ class Follower:
                 self._memory = SHORT_MEMORY
                 self._forget(SHORT_MEMORY)
                 self._trend = 0.0
+        # 4. A jump that leaves most of itself as error is a new phase: the estimate goes there at once, and
+        #    the tempo stays, because a loop that made it good over many ticks would bend the tempo
+        #    meanwhile.
         if jump and abs(error) > PHASE_PART * abs(jump) and (not known or steps.apart_ticks > KEPT_TICKS):
-            self._next += error  # a new phase of the same tempo
+            self._next += error
             error = self._trend = 0.0
             self._memory = min(self._memory, LOCK_TICKS)
+        # 5. What is left of the error corrects phase and tempo.
         self._side = 0
         self._correct(error)
         return True
@@ -363,10 +385,16 @@ class Follower:
         self._side = 0
 
     def _correct(self, error: float) -> None:
+        """Correct phase and tempo by an error: the step of the loop."""
+        # 1. The source's own noise: half the variance of the change from one error to the next, which a slow
+        #    drift of the estimate does not enter.
         change = error - self._last_error
         self._last_error = error
         self._variance += (change * change / 2 - self._variance) / 32
         self.sigma_ns = self._variance**0.5
+        # 2. The smoothed error. When it leaves zero by more than that noise explains, the source has another
+        #    tempo or ramps: the memory is cut, so that the loop is wide until it has caught up. Else it
+        #    grows.
         self._trend += (error - self._trend) * TREND_WEIGHT
         self.lag_ns = -self._trend
         calm_ns = max(TREND_LEAST_NS, TREND_SIGMAS * self.sigma_ns, TREND_STEPS * self._steps.step_ns)
@@ -375,10 +403,12 @@ class Follower:
             self._trend *= 0.5
         elif self._memory < LONGEST_MEMORY:
             self._memory += 1
+        # 3. The loop itself, clamped at what a tempo can be, so that nothing winds up at the limit.
         proportional, integral = GAINS[self._memory]
         self.period_ns = min(LONGEST_NS, max(SHORTEST_NS, self.period_ns + integral * error))
         self._next += self.period_ns + proportional * error
         self.accepted += 1
+        # 4. With enough memory and little noise the estimate is trusted, and so is the count up to here.
         if self._memory >= LOCK_TICKS and self._slips.calm_at(self._heard):
             self._settled_heard = self._heard
         if self._memory >= LOCK_TICKS and self.sigma_ns < self.period_ns / 4:

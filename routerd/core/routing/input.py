@@ -151,16 +151,25 @@ class Input:
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
+        # 1. A whole message may stand for an action, a SysEx of a controller too: before anything is told
+        #    apart by its status byte. On the fast path nothing does, and one attribute says so.
         fast = self._fast_path
         if not fast and (exact := self.controls.by_message.get(data)) is not None:
             return Turn((self.name, data), exact, True, True)
+        # 2. System messages have no channel and hold nothing down: they have a way of their own.
         if not data or (status := data[0]) >= SYSEX:
             self._receive_system(data, now_ns, sink)
             return None
+        # 3. What is not whole goes nowhere. Both data bytes are looked at in one test: with one data byte
+        #    they are the same one. From here on tables of 128 can be looked up without a check.
         if len(data) != MESSAGE_LENGTH[status] or (data[1] | data[-1]) & 0x80:
             self.malformed += 1
             return None
         self.heard_ns = now_ns
+        # 4. Off the fast path, in this order: a pedal is first made what it should have been; a switch is
+        #    carried out and not routed, nor is the release of one that has lost its meaning since; what
+        #    remains tells where a control stands; and a bank select that waits goes out before anything but
+        #    its other half.
         if not fast:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
                 data = bytes((status, data[1], values[data[2]]))
@@ -171,6 +180,8 @@ class Input:
                 self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
             if self.banks and not (status & 0xF0 == CONTROLLER and data[1] in BANK_SELECT):
                 self._send_bank(status & 0x0F, now_ns, sink)
+        # 5. By what it holds down: notes and hold pedals are remembered, all else only passes. A Note On with
+        #    velocity 0 is a Note Off (M1 p. 10).
         if status >= POLY_PRESSURE:
             _WAYS[status & 0xF0](self, data, now_ns, sink)
         elif status >= NOTE_ON and data[2]:
@@ -360,15 +371,19 @@ class Input:
 
     def press(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Route a Note On with velocity above 0."""
+        # 1. Pressed again without a release in between: the first press ends now, the way it took, because
+        #    there will be one release for both.
         status, note, velocity = data[0], data[1], data[2]
         key = ((status & 0x0F) << 7) | note
         held = self.held_notes
-        if key in held:  # pressed again without a release: the first press ends now
+        if key in held:
             for way in held[key]:
                 way[0].play(release_bytes(way), now_ns, sink)
+        # 2. The legs of this status byte, and of many legs only those that this note may pass.
         legs = self.table[status - 0x80]
         if type(legs) is WideEntry:
             legs = legs.by_first[note]
+        # 3. Each leg that lets note and velocity through is a way, which the release will take.
         ways: tuple[Way, ...] = ()
         for target, status_out, notes, velocities in legs:
             note_out = notes[note]
@@ -377,7 +392,9 @@ class Input:
                 release_status = status_out & 0xEF
                 ways += ((target, release_status, note_out),)
                 out = bytes((status_out, note_out, velocity_out))
-                if (wire := target.direct) is not None:  # as `play` does, without the way there
+                # 4. `Wire.play` written out for the usual case, a wire that is free and a note that does not
+                #    sound there yet: what it costs is mostly finding its code in the processor's caches.
+                if (wire := target.direct) is not None:
                     presses = target.presses
                     out_key = release_status << 7 | note_out
                     if out_key not in presses:
@@ -385,6 +402,7 @@ class Input:
                         sink.append((wire, out))
                         continue
                 target.play(out, now_ns, sink)
+        # 5. Also when there are none: its release must not go by a table that is in force by then.
         held[key] = ways
 
     def release(self, data: bytes, now_ns: int, sink: Sink) -> None:

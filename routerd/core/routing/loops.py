@@ -206,15 +206,21 @@ class Loops:
 
     def lets_in(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
         """Return whether a message that equals one in `sent` is to be routed."""
+        # 1. Too long ago to be an echo, or real time, which is never routed round.
         sent_ns = self.sent[data]
         if now_ns - sent_ns > WINDOW_NS or data[0] >= TICK:
             return True
+        # 2. A probe of ours: nobody plays that key, so it has come over a cable. All that share the port
+        #    hear it.
         probe = self._probes.get(data)
         if probe is not None:
             for one in input.shares:
                 self._prove(probe, one, data, now_ns)
             return False
+        # 3. It came back, whoever sent it: so far nothing speaks against a cable.
         self._returned[data] = now_ns
+        # 4. Over a link that is proven and closes a loop it is one that we expect: it is withheld, but for
+        #    the release of what was let in, because a press without its release would sound for ever.
         if self.links and self._is_echo(input, data, now_ns, sink):
             if input not in self._withheld:
                 self._withheld[input] = 0
@@ -224,10 +230,14 @@ class Loops:
             self._withheld[input] += 1
             input.withheld += 1
             return False
+        # 5. It passes, and may yet turn out to have been an echo: remember presses that no finger holds, so
+        #    that they can be released when the loop is cut.
         if data[0] & 0xF0 in (NOTE_OFF, NOTE_ON, CONTROLLER):
             was = self._pressed.pop((input, *_key(data)), None)
             if not is_release(data) and (was is not None or not input.holds(data)):
                 self._pressed[input, *_key(data)] = now_ns
+        # 6. Over a link that closes no loop it is no reason for suspicion; anything else is, and is looked
+        #    into from time to time, not at every message.
         if self.links and self._is_explained(input, data, sent_ns, now_ns, sink):
             return True
         self._returns.append(_Return(now_ns, input, data, sent_ns))
@@ -294,6 +304,8 @@ class Loops:
 
     def _suspect(self, now_ns: int, sink: Sink) -> None:
         """Ask about the returns of late, if they may be echoes."""
+        # 1. The returns of late, and since when their originals went out. Few, or for a short time only, are
+        #    not asked about: by then what was sent first could not be back yet.
         returns = self._returns
         while returns[0].at_ns < now_ns - MEMORY_NS:
             returns.popleft()
@@ -301,13 +313,19 @@ class Loops:
         is_flood = len(returns) == FLOOD
         if len(returns) < 2 or (now_ns - since_ns < SUSPECT_NS and not is_flood):
             return
+        # 2. Which outputs each may have come from. One that is routed nowhere does no harm, and one that
+        #    nothing was sent to has another reason. The outputs that it is routed to are asked, too: a loop
+        #    may go over several devices, and any of them may be the one that echoes.
         wires: dict[Wire, set[_Heard]] = {}
         for one in {(one.input, one.data): one for one in returns}.values():
             legs = one.input.table[one.data[0] - 0x80]
             come_from = list(self._sent_by(one))
-            if legs and come_from:  # else it goes nowhere, or it is known why it comes
+            if legs and come_from:
                 for wire in (*come_from, *(leg[0].output.wire for leg in legs)):
                     wires.setdefault(wire, set()).add((one.input, one.data))
+        # 3. Ask each output whose returns are not all being asked about already, or known to be fingers, and
+        #    of which nothing has failed to come back meanwhile. A flood is asked about in any case: it loses
+        #    messages itself.
         for wire, returned in wires.items():
             asked = [one.about for one in self._probes.values() if one.wire is wire]
             about = returned.difference(*asked)
