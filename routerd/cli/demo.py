@@ -3,6 +3,8 @@
 Nothing is canned. The service runs as `routerd run` would; this module is the band: it plays the
 controller keyboard and the foot switch through the simulation's far end, asks the API as curl would,
 listens to what reaches each device, and reports it.
+
+More lines than most: the service, who plays it and who listens are one evening.
 """
 
 from __future__ import annotations
