@@ -88,7 +88,6 @@ LONG_WITHOUT_REASON: list[str] = [
     "routerd.engine.main",
     "routerd.server.http.shapes",
     "routerd.server.rigfiles.scalars",
-    "routerd.server.soundcheck.run",
 ]
 
 IN_CIRCLES: list[str] = []

@@ -22,9 +22,9 @@ from routerd.core.midi.messages import controller
 from routerd.ports.far_end import FarEnd
 from routerd.server.http.about import document
 from routerd.server.http.application import OPERATIONS
-from routerd.server.soundcheck.identity import REQUEST
-from routerd.server.soundcheck.loopback import suggested_offsets
-from routerd.server.soundcheck.schema import SOUNDCHECK_SCHEMA
+from routerd.server.report.document import from_json, json_schema
+from routerd.server.soundcheck.figures import Soundcheck
+from routerd.server.soundcheck.probes import REQUEST, suggested_offsets
 from tests.service import Service, free_port, until
 
 DEMO = Path(__file__).parents[1] / "configs" / "demo"
@@ -108,10 +108,10 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     service.ask("POST", "/v1/song", {"number": 2})
     service.ask("POST", "/v1/soundcheck", {"levels_down": True, "seconds": 3, "dwell_seconds": 0})
     document = over(service)
-    jsonschema.Draft202012Validator(SOUNDCHECK_SCHEMA).validate(document)
+    jsonschema.Draft202012Validator(json_schema(Soundcheck)).validate(document)
     assert document["ended"] == "complete"
     assert [one["stage"] for one in document["stages"]] == [
-        "machine", "roll-call", "clock", "loops", "traffic", "songs",
+        "machine", "roll-call", "clock", "loopbacks", "traffic", "songs",
     ]  # fmt: skip
     # roll call: the keyboard says who it is, the modular is not asked, no one else could be heard
     calls = {one["device"]: one for one in document["roll_call"]}
@@ -122,19 +122,21 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     assert "it never answers" in calls["modular-left"]["words"]
     assert ("modular-left", REQUEST) not in band.heard
     # the loop: a virtual cable, so everything comes round
-    (_, loop) = document["loops"]
+    (_, loop) = document["loopbacks"]
     assert (loop["device"], loop["hears"], loop["lost"]) == ("sampler", "loop-in", 0)
     assert loop["probes"] == 60  # 3 s at twenty a second
     assert loop["ticks"] > 60
     measured = {one["device"]: one["measured"] for one in document["devices"]}
     assert (measured["sampler"], measured["lead-synth"], measured["drum-synth"]) == (
-        "loop", "sending side", "port only",
+        "loopback", "sending side", "port only",
     )  # fmt: skip
     # who is slower depends on how busy the machine is, but the slower one waits for nobody
     offsets = {one["device"]: one["offset_ms"] for one in document["offsets"]}
     assert set(offsets) == {"modular-right", "sampler"}
     assert min(offsets.values()) == 0
-    assert document["offsets"] == suggested_offsets(document["loops"])
+    read = from_json(Soundcheck, json.dumps(document))
+    assert read.offsets == suggested_offsets(read.loopbacks)
+    assert document["offsets"] == [vars(one) for one in read.offsets]
     later = max(offsets, key=lambda device: offsets[device])
     written = service.ask("POST", "/v1/soundcheck/offsets")
     assert written["offsets"] == document["offsets"]
@@ -159,7 +161,7 @@ def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
         urllib.request.urlopen(f"http://127.0.0.1:{service.http}/v1/soundcheck?format=text").read().decode()
     )
     assert text.startswith(f"SOUNDCHECK {document['name']}: ")
-    assert "Sampler (measured: loop)" in text
+    assert "Sampler (measured: loopback)" in text
     # a second one is compared with the first
     service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["machine"]})
     until(lambda: len(service.ask("GET", "/v1/soundchecks")["soundchecks"]) == 2)
@@ -294,7 +296,7 @@ def test_what_was_recorded_is_played_again_softly(stage: tuple[Service, Band]) -
     plan = {"levels_down": True, "stages": ["traffic"], "playing": show}
     service.ask("POST", "/v1/soundcheck", plan)
     document = over(service)
-    jsonschema.Draft202012Validator(SOUNDCHECK_SCHEMA).validate(document)
+    jsonschema.Draft202012Validator(json_schema(Soundcheck)).validate(document)
     traffic = document["traffic"]
     assert (traffic["song"], traffic["playing"], traffic["devices"]) == ("Copper Ferry", show, ["keys"])
     assert (traffic["messages"], traffic["left_out"], traffic["unknown"]) == (3, 1, [])
@@ -368,7 +370,7 @@ def test_a_port_that_was_disconnected_for_a_moment_fails(stage: tuple[Service, B
     assert "was not all the time" in str(verdicts["modular-left"]["why"])
     assert "was not all the time" not in str(verdicts["modular-right"]["why"])
     rows = {row["port"]: row for row in document["report"]["ports"]}
-    assert rows["modular-left"]["away"] > 0
+    assert rows["modular-left"]["port_closed"] > 0
     assert rows["modular-left"]["missed"] == 0
 
 

@@ -16,8 +16,9 @@ from routerd.server.rigfiles import load_folder
 from routerd.server.rigfiles.edit import replace, write_values
 from routerd.server.rigfiles.set_file import save_set
 from routerd.server.shows.record import RecordFolder, make_room
-from routerd.server.soundcheck.keep import SoundcheckFolder
+from routerd.server.soundcheck.service import SoundcheckFolder
 from routerd.server.state import StateFolder
+from tests.documents import report, soundcheck
 
 SET = "name: Harbour\norder:\n  - one\n"
 NEW = SetList("Harbour", ("one", "one"))
@@ -251,9 +252,9 @@ def test_the_state_folder_is_not_left_either(tmp_path: Path, precious: Path) -> 
     (state / "soundchecks").mkdir()
     for name in ("state.json.new", "shows/tonight/report.new", "soundchecks/.new", "shows/tonight/log.jsonl"):
         (state / name).symlink_to(precious)
-    SoundcheckFolder(state, said.append).write({"name": "a"})
+    SoundcheckFolder(state, said.append).write(soundcheck("a"))
     record = RecordFolder(state / "shows" / "tonight", state)
-    record.write_report(1, {})
+    record.write_report(1, report())
     with pytest.raises(OSError, match="leads out of its folder"):
         record.append_lines([{"a": 1}])
     StateFolder(state, said.append)._write("state.json", b"{}", 100)

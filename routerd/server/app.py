@@ -24,7 +24,7 @@ from routerd.server.boottime import steady_s
 from routerd.server.feed import Feed
 from routerd.server.http.events import EventHub
 from routerd.server.link_client import EngineLink
-from routerd.server.report import Measurements
+from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
 from routerd.server.shows.record_keeper import ShowLog
 from routerd.server.state import StateFolder
@@ -44,20 +44,20 @@ class Reports:
     def __init__(self, view: View, measurements: Measurements) -> None:
         self._view = view
         self._measurements = measurements
-        self._minute: tuple[int, Plain] = (-MINUTE_FRESH_NS, {})
+        self._minute: tuple[int, Report | None] = (-MINUTE_FRESH_NS, None)
         self._working_out = asyncio.Lock()
 
-    def report(self) -> Plain:
+    def report(self) -> Report:
         """Return the jitter report since this process was started."""
-        return self._measurements.report(monotonic_ns(), self._view.report_facts)
+        return self._measurements.report(monotonic_ns(), self._view.conditions)
 
-    async def last_minute(self) -> Plain:
+    async def last_minute(self) -> Report:
         """Return the jitter report on the last minute, worked out on a thread."""
         async with self._working_out:
             at_ns, minute = self._minute
-            if monotonic_ns() - at_ns > MINUTE_FRESH_NS:
+            if minute is None or monotonic_ns() - at_ns > MINUTE_FRESH_NS:
                 work_out = self._measurements.frozen_minute()
-                minute = await asyncio.to_thread(work_out, monotonic_ns(), self._view.report_facts)
+                minute = await asyncio.to_thread(work_out, monotonic_ns(), self._view.conditions)
                 self._minute = (monotonic_ns(), minute)
             return minute
 

@@ -20,6 +20,7 @@ from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.server.durations import Pace
 from routerd.server.http.shapes import CheckItem, SectionFacts, SongFacts
+from routerd.server.report.figures import Conditions, Realtime
 
 NO_SNAPSHOT = Snapshot(
     revision=0,
@@ -89,9 +90,9 @@ class View:
         return bool(self.hello)
 
     @property
-    def report_facts(self) -> Plain:
-        """What a report says of the machine: `realtime` and the kind of `ports`."""
-        return {"realtime": self.hello["realtime"], "ports": self.hello["ports"]}
+    def conditions(self) -> Conditions:
+        """What is measured under: what the engine was granted, and the kind of its ports."""
+        return Conditions(Realtime(**self.hello["realtime"]), self.hello["ports"])
 
     @property
     def ready(self) -> bool:

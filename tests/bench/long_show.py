@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
@@ -13,7 +12,8 @@ import time
 
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.link.messages import TickRecord
-from routerd.server.report import Measurements
+from routerd.server.report import Conditions, Measurements
+from routerd.server.report.document import to_json
 from routerd.server.status import rss_bytes
 
 STEP_NS = 20_833_333
@@ -51,11 +51,11 @@ def main(ports: int, hours: float) -> None:
     records = total * TICKS_PER_S * ports
     print(f"{records} records in {played_s:.0f} s, {played_s / records * 1e6:.0f} µs each")
     began_s = time.perf_counter()
-    report = measured.report(total * TICKS_PER_S * STEP_NS, {"realtime": None, "ports": "simulated"})
-    text = json.dumps(report)
+    report = measured.report(total * TICKS_PER_S * STEP_NS, Conditions(None, "simulated"))
+    text = to_json(report)
     reported_s = time.perf_counter() - began_s
     command = [sys.executable, "-m", "routerd.server.report.page"]
-    page = subprocess.run(command, input=text.encode(), capture_output=True, check=True).stdout
+    page = subprocess.run(command, input=text, capture_output=True, check=True).stdout
     paged_s = time.perf_counter() - began_s - reported_s
     print(f"report {reported_s:.2f} s ({len(text) / 1000:.0f} kB)")
     print(f"page {paged_s:.1f} s ({len(page) / 1000:.0f} kB)")

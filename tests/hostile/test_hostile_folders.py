@@ -28,8 +28,9 @@ from routerd.server.rigfiles.edit import replace, write_values
 from routerd.server.rigfiles.set_file import save_set
 from routerd.server.shows import record
 from routerd.server.shows.record import RecordFolder, make_room
-from routerd.server.soundcheck.keep import SoundcheckFolder
+from routerd.server.soundcheck.service import SoundcheckFolder
 from routerd.server.state import State, StateFolder
+from tests.documents import report, soundcheck
 
 SECRET = "what-nobody-may-see-0123456789-abcdefghijklmnopqrstuvwxyz"
 RIG = b"name: r\ndevices:\n  keys: {input: k}\n  synth: {output: s}\n"
@@ -219,12 +220,12 @@ def test_a_state_folder_of_a_stranger(entries: list[tuple[tuple[str, str], str]]
                 state.read_state,
                 state.read_working_book,
                 lambda: state.write_state(STATE),
-                lambda: soundchecks.write({"name": "a", "kind": "soundcheck", "schema": 1, "report": {}}),
+                lambda: soundchecks.write(soundcheck("a")),
                 lambda: list(soundchecks.all()),
                 lambda: make_room(folder / "shows", "20270101-200000"),
                 lambda: show.append_lines([{"record": 1}]),
                 lambda: show.append_taps([]),
-                lambda: show.write_report(1, {"schema": 1, "overall": {}}),
+                lambda: show.write_report(1, report()),
                 lambda: main(["report", "20270101-200000", "--state-dir", str(folder)]),
                 lambda: main(["report", "shows", "--state-dir", str(folder)]),
             )

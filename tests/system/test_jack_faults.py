@@ -55,7 +55,7 @@ def test_a_server_that_stood_still_sends_nothing_from_before(bed: Bed) -> None:
 
 def ticks_away(bed: Bed) -> int:
     rows = {row["port"]: row for row in bed.service.ask("GET", "/v1/report")["ports"]}
-    return int(rows["box"]["away"])
+    return int(rows["box"]["port_closed"])
 
 
 def test_a_stop_ends_while_the_server_stands_still(bed: Bed) -> None:

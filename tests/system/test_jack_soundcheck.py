@@ -11,7 +11,7 @@ from dummy_server import DummyServer
 from far_program import FarProgram
 
 from routerd.core.midi.messages import controller, note_off, note_on
-from routerd.server.soundcheck.identity import REQUEST
+from routerd.server.soundcheck.probes import REQUEST
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system
@@ -72,7 +72,7 @@ def service(box: Box, folder: Path, tmp_path: Path) -> Iterator[Service]:
 
 
 def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
-    plan = {"levels_down": True, "seconds": 2, "stages": ["roll-call", "loops"]}
+    plan = {"levels_down": True, "seconds": 2, "stages": ["roll-call", "loopbacks"]}
     service.ask("POST", "/v1/soundcheck", plan)
     until(lambda: not service.ask("GET", "/v1/soundcheck/state")["running"], 60)
     document = service.ask("GET", "/v1/soundcheck")
@@ -81,7 +81,7 @@ def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
     assert calls["box"]["state"] == "answered"
     assert (calls["box"]["identity"]["family"], calls["box"]["identity"]["member"]) == (0x42, 0x1000)
     assert calls["looped"]["state"] == "not asked"
-    (loop,) = document["loops"]
+    (loop,) = document["loopbacks"]
     assert (loop["device"], loop["hears"], loop["lost"]) == ("looped", "loop-in", 0)
     assert loop["probes"] == 40
     assert loop["ticks"] > 40

@@ -11,12 +11,12 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from routerd.link.messages import TickRecord
-from routerd.server.report import Measurements
+from routerd.server.report import Conditions, Measurements
+from routerd.server.report.document import to_json
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 STEP_NS = 20_833_333
@@ -63,10 +63,10 @@ def page(tmp_path: Path) -> Path:
         due_ns = tick * STEP_NS
         late_ns = 80_000_000 if tick == 1000 else tick * 7919 % 200_000
         measured.add([TickRecord(tick, due_ns, due_ns + late_ns, output, tick // 2000) for output in (0, 1)])
-    report: dict[str, Any] = measured.report(4000 * STEP_NS, {"realtime": None, "ports": "alsa"})
+    report = measured.report(4000 * STEP_NS, Conditions(None, "alsa"))
     made = subprocess.run(
         [sys.executable, "-m", "routerd.server.report.page"],
-        input=json.dumps(report), capture_output=True, text=True, check=True,
+        input=to_json(report).decode(), capture_output=True, text=True, check=True,
     )  # fmt: skip
     file = tmp_path / "page.html"
     file.write_text(made.stdout, encoding="utf-8")

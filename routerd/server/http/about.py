@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Iterable, Sequence
-from typing import Any
 
 from aiohttp import web
 from pydantic import TypeAdapter
@@ -29,10 +28,11 @@ from routerd.server.http.operation import (
     text_response,
 )
 from routerd.server.http.problems import KINDS, MEDIA_TYPE, ProblemDocument, ProblemError, words_of
-from routerd.server.report import REPORT_SCHEMA
+from routerd.server.report import Report
+from routerd.server.report.document import DescribedSchema
 from routerd.server.rigfiles import json_schemas
 from routerd.server.rigfiles.problems import choose, shown
-from routerd.server.soundcheck.schema import SOUNDCHECK_SCHEMA
+from routerd.server.soundcheck.figures import Soundcheck
 
 OPERATIONS = Operations()
 
@@ -120,8 +120,9 @@ def help_text(operations: Iterable[Operation], host: str) -> str:
 def document(operations: Iterable[Operation]) -> Plain:
     """Return the document of these operations; it takes a second to make."""
     lines = {"type": "array", "items": {"type": "string"}}
-    schemas: Plain = {"JsonObject": {"type": "object"}, "Lines": lines, **_report_schemas()}
-    _add(schemas, ProblemDocument)
+    schemas: Plain = {"JsonObject": {"type": "object"}, "Lines": lines}
+    for always in (ProblemDocument, Report, Soundcheck):
+        _add(schemas, always)
     paths: Plain = {}
     for operation in operations:
         for shape in (operation.answer, operation.body):
@@ -207,31 +208,9 @@ def _reference(name: str) -> Plain:
 
 
 def _add(schemas: Plain, shape: type) -> None:
-    schema = TypeAdapter(shape).json_schema(ref_template=_REF)
+    schema = TypeAdapter(shape).json_schema(ref_template=_REF, schema_generator=DescribedSchema)
     inner = schema.pop("$defs", {})
     for name, part in {**inner, shape.__name__: schema}.items():
         if "properties" in part:
             part.setdefault("additionalProperties", False)
         schemas[name] = part
-
-
-def _report_schemas() -> Plain:
-    """Bring the report's own schema into the document: its inner names become names of the document."""
-    schema = {key: value for key, value in REPORT_SCHEMA.items() if key not in ("$schema", "$defs")}
-    inner = {f"Report-{name}": part for name, part in REPORT_SCHEMA["$defs"].items()}
-    soundcheck = {key: value for key, value in SOUNDCHECK_SCHEMA.items() if key not in ("$schema", "$defs")}
-    moved: Plain = _move({"Report": schema, "Soundcheck": soundcheck, **inner})
-    return moved
-
-
-def _move(part: Any) -> Any:
-    if isinstance(part, list):
-        return [_move(item) for item in part]
-    if not isinstance(part, dict):
-        return part
-    return {
-        key: value.replace("#/$defs/", "#/components/schemas/Report-")
-        if key == "$ref" and isinstance(value, str)
-        else _move(value)
-        for key, value in part.items()
-    }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from time import monotonic_ns
 
 from prometheus_client import CollectorRegistry
@@ -11,10 +11,18 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
-from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S
 from routerd.server.health import lines_of
 from routerd.server.report import Measurements
+from routerd.server.report.figures import (
+    Counts,
+    CurrentFigures,
+    Deviation,
+    Grade,
+    Lateness,
+    RoutingTimes,
+    WireTotals,
+)
 from routerd.server.view import View
 
 __all__ = ["CONTENT_TYPE_LATEST", "Metrics", "metrics_text"]
@@ -22,20 +30,25 @@ __all__ = ["CONTENT_TYPE_LATEST", "Metrics", "metrics_text"]
 FRESH_NS = NS_PER_S
 """How long a text is good for: many may ask, it is made once."""
 
-_PERCENTILES = (("p50", "50"), ("p99", "99"), ("p99_9", "99.9"), ("max", "100"))
-_COUNTED = (
-    ("ticks", "Ticks sent"),
-    ("missed", "Ticks never sent though the port was open"),
-    ("doubled", "Ticks sent twice"),
-    ("stalls", "Ticks over 6 ms later against the grid than the one before"),
+_COUNTED: tuple[tuple[str, str, Callable[[Counts], int]], ...] = (
+    ("ticks", "Ticks sent", lambda one: one.ticks),
+    ("ticks_missed", "Ticks never sent though the port was open", lambda one: one.missed),
+    ("ticks_doubled", "Ticks sent twice", lambda one: one.doubled),
+    ("ticks_stalls", "Ticks over 6 ms later on the grid than the one before", lambda one: one.stalls),
 )
-_GRADES = ("steady", "fair", "unsteady", "bad", "failed", "unknown")
+_SENT: tuple[tuple[str, Callable[[WireTotals], int]], ...] = (
+    ("messages", lambda one: one.messages),
+    ("bytes", lambda one: one.bytes),
+    ("thinned", lambda one: one.thinned),
+)
 
 
 class _Figures(Collector):
     """Totals of the whole show, and figures of the last minute, as `Measurements.figures` returns them."""
 
-    def __init__(self, figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> None:
+    def __init__(
+        self, figures: CurrentFigures, counters: dict[str, int], problems: Mapping[str, int]
+    ) -> None:
         self._figures = figures
         self._counters = counters
         self._problems = problems
@@ -46,22 +59,23 @@ class _Figures(Collector):
         yield from self._last_minute()
 
     def _totals(self) -> Iterator[Metric]:
-        for key, words in _COUNTED:
-            name = "routerd_ticks" if key == "ticks" else f"routerd_ticks_{key}"
-            family = CounterMetricFamily(name, f"{words}, since the server began.", labels=["port"])
-            for port, counts in self._figures["counts"].items():
-                family.add_metric([port], counts[key])
+        for name, words, of in _COUNTED:
+            family = CounterMetricFamily(
+                f"routerd_{name}", f"{words}, since the server began.", labels=["port"]
+            )
+            for port, counts in self._figures.counts.items():
+                family.add_metric([port], of(counts))
             yield family
-        for key in ("messages", "bytes", "thinned"):
+        for key, total in _SENT:
             family = CounterMetricFamily(
                 f"routerd_output_{key}", f"{key.capitalize()} on a port's way out.", labels=["port"]
             )
-            for wire in self._figures["wires"]:
-                family.add_metric([wire["port"]], wire[key])
+            for wire in self._figures.wires:
+                family.add_metric([wire.port], total(wire))
             yield family
         came = CounterMetricFamily("routerd_input_messages", "Messages from a device.", labels=["port"])
-        for row in self._figures["inputs"]:
-            came.add_metric([row["port"]], row["messages"])
+        for row in self._figures.inputs:
+            came.add_metric([row.port], row.messages)
         yield came
         engine = CounterMetricFamily(
             "routerd_engine_events", "The engine's own counters, as in the status.", labels=["counter"]
@@ -75,41 +89,49 @@ class _Figures(Collector):
         yield problems
 
     def _last_minute(self) -> Iterator[Metric]:
-        rows, traffic = self._figures["minute"], self._figures["traffic"]
+        rows, traffic = self._figures.minute, self._figures.traffic
         late = _gauge("tick_lateness_seconds", "Lateness of ticks", "port", "percentile")
         deviation = _gauge("tick_interval_deviation_seconds", "|Interval deviation|", "port", "percentile")
         grade = _gauge("port_grade", "1 for the grade that a port has", "port", "grade")
         for port, row in rows.items():
-            for family, figures in ((late, row["lateness_us"]), (deviation, row["interval_deviation_us"])):
-                for key, percentile in _PERCENTILES:
-                    if figures[key] is not None:
-                        family.add_metric([port, percentile], figures[key] / 1e6)
-            for word in _GRADES:
-                grade.add_metric([port, word], float(row["verdict"]["grade"] == word))
+            _add_times(late, row.lateness_us, port)
+            _add_times(deviation, row.interval_deviation_us, port)
+            for one in Grade:
+                grade.add_metric([port, one], float(row.verdict.grade is one))
         yield from (late, deviation, grade)
         wire = _gauge("wire_utilisation_ratio", "Share of a DIN wire in its busiest second", "port")
-        for row in traffic["wires"]:
-            if row["max_percent"] is not None:
-                wire.add_metric([row["port"]], row["max_percent"] / 100)
+        for busy in traffic.wires:
+            if busy.max_percent is not None:
+                wire.add_metric([busy.port], busy.max_percent / 100)
         yield wire
         routing = _gauge(
             "routing_seconds", "From a message's arrival until the last port had it", "percentile"
         )
-        for key, percentile in _PERCENTILES:
-            if traffic["routing"]["us"][key] is not None:
-                routing.add_metric([percentile], traffic["routing"]["us"][key] / 1e6)
+        _add_times(routing, traffic.routing.us)
         yield routing
         load = _gauge("process_load_ratio", "Mean share of one processor", "process")
-        for process in ("engine", "server"):
-            load.add_metric([process], traffic["load"][process]["mean_percent"] / 100)
+        load.add_metric(["engine"], traffic.load.engine.mean_percent / 100)
+        load.add_metric(["server"], traffic.load.server.mean_percent / 100)
         yield load
+
+
+def _add_times(family: GaugeMetricFamily, times: Lateness | Deviation | RoutingTimes, *labels: str) -> None:
+    """Add each percentile that there is; the largest is that of 100."""
+    for percentile, value_us in (
+        ("50", times.p50),
+        ("99", times.p99),
+        ("99.9", times.p99_9),
+        ("100", times.max),
+    ):
+        if value_us is not None:
+            family.add_metric([*labels, percentile], value_us / 1e6)
 
 
 def _gauge(name: str, words: str, *labels: str) -> GaugeMetricFamily:
     return GaugeMetricFamily(f"routerd_{name}", f"{words}, over the last minute.", labels=labels)
 
 
-def metrics_text(figures: Plain, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
+def metrics_text(figures: CurrentFigures, counters: dict[str, int], problems: Mapping[str, int]) -> bytes:
     """Return the OpenMetrics text of `Measurements.figures`, of the engine's counters, and of what is wrong.
 
     `problems` counts that by its kind.

@@ -26,18 +26,16 @@ from routerd.server.http.operation import (
 )
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import (
-    Offset,
     Offsets,
     Recording,
     SilentDevices,
     SoundcheckState,
 )
-from routerd.server.report import Measurements, render_text
-from routerd.server.report.making import PageError, make_page
+from routerd.server.report import Measurements, Report, render_text
+from routerd.server.report.document import PageError, make_page, to_plain
 from routerd.server.rigfiles.problems import choose, one_of, shown
 from routerd.server.shows.record_keeper import ShowLog
-from routerd.server.soundcheck import STAGES, Stage
-from routerd.server.soundcheck.cautions import CAUTIONS
+from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
 from routerd.server.soundcheck.run import Plan
 from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.soundcheck.text import render_soundcheck
@@ -80,10 +78,10 @@ class SoundcheckBody(Body):
 class Reports(Protocol):
     """Who makes jitter reports."""
 
-    def report(self) -> Plain:
+    def report(self) -> Report:
         """Return the one of the show so far."""
 
-    async def last_minute(self) -> Plain:
+    async def last_minute(self) -> Report:
         """Return the one on the last minute."""
 
 
@@ -127,19 +125,20 @@ class ReportHandlers:
         report = self._reports.report() if span == "show" else await self._reports.last_minute()
         return await self._in_format(report, wanted)
 
-    async def _in_format(self, document: Plain, wanted: str) -> Plain | web.Response:
+    async def _in_format(self, document: Report | Soundcheck, wanted: str) -> Plain | web.Response:
         """Return a report in one of FORMATS."""
         if wanted == "text":
-            render = render_soundcheck if document.get("kind") == "soundcheck" else render_text
-            return text_response(render(document), {"Vary": "Accept"})
+            text = render_text(document) if isinstance(document, Report) else render_soundcheck(document)
+            return text_response(text, {"Vary": "Accept"})
         if wanted == "html":
+            room = "report" if isinstance(document, Report) else "soundcheck"
             try:
-                page = await make_page(document, self._cache)
+                page = await make_page(document, f"routerd.server.{room}.page", self._cache)
             except PageError as error:
                 raise ProblemError("no-page", str(error)) from error
             headers = {"Vary": "Accept", "Cache-Control": "no-store"}
             return web.Response(text=page, content_type=HTML, charset="utf-8", headers=headers)
-        return document
+        return to_plain(document)
 
     @OPERATIONS.add(
         "POST",
@@ -228,8 +227,7 @@ class ReportHandlers:
     )
     async def write_offsets(self, _call: Call[Nothing]) -> Offsets:
         """Write suggested offsets into rig.yaml."""
-        written = await self._soundchecks.write_offsets()
-        return Offsets(written["soundcheck"], tuple(Offset(**one) for one in written["offsets"]))
+        return await self._soundchecks.write_offsets()
 
     @OPERATIONS.add(
         "POST",
@@ -242,8 +240,7 @@ class ReportHandlers:
     )
     async def mark_silent(self, _call: Call[Nothing]) -> SilentDevices:
         """Mark silent devices in rig.yaml."""
-        written = await self._soundchecks.write_silent()
-        return SilentDevices(written["soundcheck"], tuple(written["devices"]))
+        return await self._soundchecks.write_silent()
 
     @OPERATIONS.add("GET", "/v1/recording", "The show log of this show", Recording)
     async def recording(self, _call: Call[Body]) -> Recording:

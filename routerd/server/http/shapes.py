@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from routerd.server.soundcheck.figures import Offset
+
 
 @dataclass(frozen=True, slots=True)
 class SectionFacts:
@@ -374,14 +376,6 @@ class Recording:
     folder: str
     on: bool
     dropped: int
-
-
-@dataclass(frozen=True, slots=True)
-class Offset:
-    """How much later, in ms, a device gets its clock."""
-
-    device: str
-    offset_ms: float
 
 
 @dataclass(frozen=True, slots=True)

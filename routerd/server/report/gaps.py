@@ -1,7 +1,7 @@
-"""What became of the ticks that have no record: away, missed or unrecorded.
+"""What became of the ticks that have no record: port closed, missed or not recorded.
 
-A port that is closed is away and owes no ticks. What the engine says it skipped is missed on every
-open port. Records that the engine dropped leave ticks unrecorded: they may well have been sent. All
+A port that is closed owes no ticks. What the engine says it skipped is missed on every
+open port. Records that the engine dropped leave ticks not recorded: they may well have been sent. All
 else is missed. Where the instants of missing ticks are needed they are spread evenly over the gap,
 which is exact unless the tempo changed within it.
 """
@@ -22,7 +22,7 @@ _SPANS_KEPT = 512
 
 
 class Spans:
-    """Runs of ticks as the engine told them: the newest few hundred, neighbours joined."""
+    """Runs of ticks as the engine reported them: the newest few hundred, neighbours joined."""
 
     def __init__(self) -> None:
         self._spans: deque[Span] = deque(maxlen=_SPANS_KEPT)
@@ -52,7 +52,7 @@ class Absence:
     noticed_ns: int = 0
 
     def is_over(self, sent_ns: int) -> None:
-        """Take that a tick went out, perhaps after the port was opened and nobody heard of it."""
+        """Take that a tick went out, perhaps after the port was opened and nobody noticed."""
         if self.opened_ns is None and sent_ns > self.noticed_ns:
             self.opened_ns = sent_ns
 
@@ -89,23 +89,23 @@ class Outcome(NamedTuple):
     """The ticks of a gap by what became of them; runs in rising order."""
 
     missed: list[Span]
-    unrecorded: int
-    away: int
+    not_recorded: int
+    port_closed: int
 
 
 def explain(gap: Gap, absences: Iterable[Absence], skipped: Spans, dropped: Spans) -> Outcome:
-    """Tell what became of every tick of `gap`.
+    """Return what became of every tick of `gap`.
 
     `skipped` is what the engine said it could not send, `dropped` whose records it threw away.
     """
     left = [gap.ticks]
-    left, away = _cut(left, _away_spans(gap, absences))
+    left, closed = _cut(left, _closed_spans(gap, absences))
     left, missed = _cut(left, skipped)
-    left, unrecorded = _cut(left, dropped)
-    return Outcome(sorted(missed + left), _size(unrecorded), _size(away))
+    left, not_recorded = _cut(left, dropped)
+    return Outcome(sorted(missed + left), _size(not_recorded), _size(closed))
 
 
-def _away_spans(gap: Gap, absences: Iterable[Absence]) -> Iterator[Span]:
+def _closed_spans(gap: Gap, absences: Iterable[Absence]) -> Iterator[Span]:
     # One tick of grace at either end: a port is seen to close and open some time around a tick.
     step = max(1, gap.interval_ns)
     start, origin = gap.before.due_ns, gap.before.tick

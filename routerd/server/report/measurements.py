@@ -1,20 +1,34 @@
 """All that is measured of a running show: since it began, over the last minute, and over a soundcheck.
 
-What the engine tells comes in here once and goes to every log that wants it.
+What the engine reports comes in here once and goes to every log that wants it. The last minute is kept as it
+came, in bounded memory, and worked out when somebody asks.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import struct
+from collections import deque
+from collections.abc import Callable, Mapping
 from time import process_time_ns
+from typing import Any
 
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Rig, WireKind
+from routerd.core.units import NS_PER_S
 from routerd.link.messages import TickRecord
-from routerd.server.report.collect import TickLog
-from routerd.server.report.recent import Recent
-from routerd.server.report.rows import minute_row
+from routerd.server.report.figures import Conditions, CurrentFigures, Report, Traffic
+from routerd.server.report.series import figures_of
+from routerd.server.report.tick_log import TickLog
 from routerd.server.report.traffic import TrafficLog
+
+SPAN_NS = 60 * NS_PER_S
+
+MOST_RECORDS = 250_000
+"""A minute of 16 ports at 480 BPM is 184 320 records, 5 MB."""
+
+_RECORD = struct.Struct("<qqqHH")
+_Item = tuple[int, str, Any]
+"""When, what ("ticks", "event", "names", "traffic"), and that."""
 
 
 class Span:
@@ -24,9 +38,9 @@ class Span:
         self.ticks = TickLog(started_ns)
         self.traffic = TrafficLog(started_ns, wires)
 
-    def report(self, now_ns: int, facts: Plain) -> Plain:
-        """Return the report, see REPORT_SCHEMA."""
-        return {**self.ticks.report(now_ns, facts), **self.traffic.report()}
+    def report(self, now_ns: int, conditions: Conditions) -> Report:
+        """Return the report on it."""
+        return self.ticks.report(now_ns, conditions, self.traffic.figures())
 
 
 class Measurements:
@@ -53,7 +67,7 @@ class Measurements:
         if span in self._spans:
             self._spans.remove(span)
 
-    # What the engine tells
+    # What the engine reports
 
     def rig(self, rig: Rig) -> None:
         """Learn what carries each device's bytes."""
@@ -94,29 +108,103 @@ class Measurements:
 
     # Reports
 
-    def report(self, now_ns: int, facts: Plain) -> Plain:
+    def report(self, now_ns: int, conditions: Conditions) -> Report:
         """Return the report on the whole show so far."""
-        return self.whole.report(now_ns, facts)
+        return self.whole.report(now_ns, conditions)
 
-    def figures(self, now_ns: int) -> Plain:
-        """Return what whoever asks every few seconds is told: totals, and the last minute in brief.
+    def figures(self, now_ns: int) -> CurrentFigures:
+        """Return what whoever asks every few seconds is told; takes milliseconds, see `series.Minute`."""
+        counts, minutes = self.whole.ticks.current(now_ns)
+        wires, inputs = self.whole.traffic.totals()
+        return CurrentFigures(
+            counts=counts,
+            minute={name: figures_of(series) for name, series in minutes.items()},
+            wires=wires,
+            inputs=inputs,
+            traffic=self.recent.traffic_figures(now_ns, self._wires),
+        )
 
-        `counts` and `minute` are by port, `minute` as rows of a report; `wires` and `inputs` are totals;
-        `traffic` is of the last minute. Takes milliseconds, see routerd.server.report.minute.
-        """
-        counts, minutes = self.whole.ticks.figures(now_ns)
-        return {
-            "counts": {name: one._asdict() for name, one in counts.items()},
-            "minute": {name: minute_row(series) for name, series in minutes.items()},
-            **self.whole.traffic.totals(),
-            "traffic": self.recent.traffic_report(now_ns, self._wires),
-        }
-
-    def last_minute(self, now_ns: int, facts: Plain) -> Plain:
+    def last_minute(self, now_ns: int, conditions: Conditions) -> Report:
         """Return the report on the last minute; takes tenths of a second where many ports have the clock."""
-        return self.recent.report(now_ns, facts, self._wires)
+        return self.recent.report(now_ns, conditions, self._wires)
 
-    def frozen_minute(self) -> Callable[[int, Plain], Plain]:
+    def frozen_minute(self) -> Callable[[int, Conditions], Report]:
         """Return `last_minute` for what is known now, to be called on another thread."""
         recent, wires = self.recent.copy(), dict(self._wires)
-        return lambda now_ns, facts: recent.report(now_ns, facts, wires)
+        return lambda now_ns, conditions: recent.report(now_ns, conditions, wires)
+
+
+class Recent:
+    """Holds what the engine has reported in the last minute."""
+
+    def __init__(self, started_ns: int) -> None:
+        self._started_ns = started_ns
+        self._items: deque[_Item] = deque()
+        self._records = 0
+        self._names: tuple[list[str], list[str]] = ([], [])
+        self._newest_ns = started_ns
+
+    def add(self, records: list[TickRecord]) -> None:
+        """Take tick records."""
+        if not records:
+            return
+        self._records += len(records)
+        packed = b"".join(_RECORD.pack(*record) for record in records)
+        self._put(records[-1].sent_ns, "ticks", packed)
+
+    def event(self, event: Plain) -> None:
+        """Take an event."""
+        self._put(event["at_ns"], "event", event)
+
+    def name(self, outputs: list[str], songs: list[str]) -> None:
+        """Take the names of the numbers in records from now on."""
+        self._put(self._newest_ns, "names", (list(outputs), list(songs)))
+
+    def traffic(self, body: Plain, song: str | None, server_cpu_ns: int) -> None:
+        """Take the totals of a second."""
+        self._put(body["at_ns"], "traffic", (body, song, server_cpu_ns))
+
+    def report(self, now_ns: int, conditions: Conditions, wires: Mapping[str, WireKind]) -> Report:
+        """Return the report on the last minute; may be called from another thread with a `copy`."""
+        from_ns = max(self._started_ns, now_ns - SPAN_NS)
+        ticks, traffic = TickLog(from_ns), TrafficLog(from_ns, wires)
+        ticks.name(*self._names)
+        for at_ns, kind, value in self._items:
+            if kind == "names":
+                ticks.name(*value)
+            elif at_ns < from_ns:
+                continue
+            elif kind == "ticks":
+                ticks.add([TickRecord(*fields) for fields in _RECORD.iter_unpack(value)])
+            elif kind == "event":
+                ticks.event(value)
+            else:
+                traffic.take(*value)
+        return ticks.report(now_ns, conditions, traffic.figures())
+
+    def traffic_figures(self, now_ns: int, wires: Mapping[str, WireKind]) -> Traffic:
+        """Return only what the totals of each second come to; takes milliseconds."""
+        from_ns = max(self._started_ns, now_ns - SPAN_NS)
+        log = TrafficLog(from_ns, wires)
+        for at_ns, kind, value in self._items:
+            if kind == "traffic" and at_ns >= from_ns:
+                log.take(*value)
+        return log.figures()
+
+    def copy(self) -> Recent:
+        """Return what is known now, to be worked out elsewhere."""
+        twin = Recent(self._started_ns)
+        twin._items = self._items.copy()
+        twin._names = self._names
+        return twin
+
+    def _put(self, at_ns: int, kind: str, value: Any) -> None:
+        items = self._items
+        self._newest_ns = max(self._newest_ns, at_ns)
+        items.append((at_ns, kind, value))
+        while items and (items[0][0] < self._newest_ns - SPAN_NS or self._records > MOST_RECORDS):
+            _, kind, value = items.popleft()
+            if kind == "ticks":
+                self._records -= len(value) // _RECORD.size
+            elif kind == "names":
+                self._names = value

@@ -1,24 +1,34 @@
 """The report as one self-contained HTML page: nothing in it asks for anything outside itself.
 
-`python -m routerd.server.report.page` reads a report or a soundcheck as JSON on its standard input
-and writes the page to its standard output; the server has it made that way, so that plots take none
-of its memory or time.
+`python -m routerd.server.report.page` reads a report as JSON on its standard input and writes the page to its
+standard output; the server has it made that way, so that plots take none of its memory or time. Texts are
+plain; cells of tables are HTML already.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from html import escape
-from typing import Any
 
+from routerd.printing import counted
 from routerd.server.report import plots
-from routerd.server.report.markup import clock_words, grade_html, list_html, micro, table_html
-from routerd.server.report.sections import soundcheck_sections
+from routerd.server.report.document import from_json
+from routerd.server.report.figures import Figures, Realtime, Report
 
-Plain = dict[str, Any]
+SIGNS = {
+    "steady": "✔",
+    "pass": "✔",
+    "warn": "▲",
+    "fair": "●",
+    "unsteady": "▲",
+    "bad": "✖",
+    "failed": "✖",
+    "fail": "✖",
+    "unknown": "?",
+}
+"""A shape for every grade, so that none hangs on its colour."""
 
 _STYLE = """
 :root{color-scheme:light}
@@ -43,11 +53,13 @@ figcaption{font-size:.85rem}
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
 
 
-def render_page(document: Plain) -> str:
-    """Return the page of a report (REPORT_SCHEMA) or of a soundcheck (SOUNDCHECK_SCHEMA)."""
-    soundcheck = document if document.get("kind") == "soundcheck" else None
-    report: Plain = document["report"] if soundcheck is not None else document
-    title = "Soundcheck" if soundcheck is not None else "Jitter report"
+def render_page(report: Report) -> str:
+    """Return the page of a report."""
+    return whole_page("Jitter report", report_sections(report, headline=True))
+
+
+def whole_page(title: str, sections: Iterable[str]) -> str:
+    """Return a page of sections under a title."""
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
@@ -55,77 +67,75 @@ def render_page(document: Plain) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f'<link rel="icon" href="data:,"><title>{title}</title><style>{_STYLE}</style></head><body>',
         f"<h1>{title}</h1>",
-        *(soundcheck_sections(soundcheck) if soundcheck is not None else ()),
-        *_report(report, headline=soundcheck is None),
+        *sections,
         "</body></html>",
     ]
     return "\n".join(parts) + "\n"
 
 
-def _report(report: Plain, *, headline: bool) -> Iterator[str]:
-    overall = report["overall"]
+def report_sections(report: Report, *, headline: bool) -> Iterator[str]:
+    """Yield the parts of a page that are about ticks and traffic; `headline` begins with the verdict."""
+    overall = report.overall
     if headline:
-        words = f"{grade_html(overall['verdict']['grade'])}: {escape(overall['verdict']['words'])}."
+        words = f"{grade_html(overall.verdict.grade)}: {escape(overall.verdict.words)}."
         yield f'<p class="headline">{words}</p>'
-    kind = f" ({escape(report['ports_kind'])})" if report["ports_kind"] else ""
+    kind = f" ({escape(report.ports_kind)})" if report.ports_kind else ""
     yield (
-        f"<p>{escape(clock_words(report['duration_s']))}, {overall['ticks']} ticks on "
-        f"{len(report['ports'])} ports{kind}. {_realtime(report['realtime'])}</p>"
+        f"<p>{escape(clock_words(report.duration_s))}, {counted(overall.ticks, 'tick')} on "
+        f"{counted(len(report.ports), 'port')}{kind}. {_realtime(report.realtime)}</p>"
     )
-    if report["silent_s"] is not None:
-        yield f"<p><strong>No ticks for the last {report['silent_s']} s.</strong></p>"
-    if overall["verdict"]["advice"]:
-        yield "<h2>What to do</h2>" + list_html(overall["verdict"]["advice"])
+    if report.silent_s is not None:
+        yield f"<p><strong>No ticks for the last {report.silent_s} s.</strong></p>"
+    if overall.verdict.advice:
+        yield "<h2>What to do</h2>" + list_html(overall.verdict.advice)
     yield "<h2>Ticks by port and song</h2>"
-    rows = [("all ports", overall)]
-    rows += [(row["port"], row) for row in report["ports"]]
-    rows += [(f"in {row['song'] or '(no song)'}", row) for row in report["songs"]]
+    rows: list[tuple[str, Figures]] = [("all ports", overall)]
+    rows += [(row.port, row) for row in report.ports]
+    rows += [(f"in {row.song or '(no song)'}", row) for row in report.songs]
     yield _tick_table(rows)
     yield from _plots(report)
     yield from _traffic(report)
     yield "<h2>How it is judged</h2>"
-    yield f"<p>{escape(report['judged_on'])}</p>"
-    yield list_html(
-        f"{item['us'] / 1000:.2f} ms: {item['meaning']} ({item['source']})" for item in report["thresholds"]
-    )
-    yield "<h2>What it cannot see</h2>" + list_html(report["limits"])
+    yield f"<p>{escape(report.judged_on)}</p>"
+    yield list_html(f"{item.us / 1000:.2f} ms: {item.meaning} ({item.source})" for item in report.thresholds)
+    yield "<h2>What it cannot see</h2>" + list_html(report.limits)
 
 
-def _tick_table(rows: Sequence[tuple[str, Plain]]) -> str:
+def _tick_table(rows: Sequence[tuple[str, Figures]]) -> str:
     head = ("", "verdict", "ticks", "p50", "p99", "p99.9", "max", "dev. p99.9", "dev. max", "missed",
             "stalls", "drift, ppm")  # fmt: skip
     body = []
     for name, row in rows:
-        late, deviation, drift = row["lateness_us"], row["interval_deviation_us"], row["drift"]
-        slope = f"{drift['ppm']:+.2f} ± {drift['uncertainty_ppm']:.2f}" if drift else "–"
-        cells = [escape(name), grade_html(row["verdict"]["grade"]), str(row["ticks"])]
-        cells += [micro(late[key]) for key in ("p50", "p99", "p99_9", "max")]
-        cells += [micro(deviation[key]) for key in ("p99_9", "max")]
-        lost = str(row["missed"]) + (f" + {row['doubled']} doubled" if row["doubled"] else "")
-        cells += [lost, str(row["stalls"]), slope]
+        late, deviation, drift = row.lateness_us, row.interval_deviation_us, row.drift
+        slope = f"{drift.ppm:+.2f} ± {drift.uncertainty_ppm:.2f}" if drift else "–"
+        cells = [escape(name), grade_html(row.verdict.grade), str(row.ticks)]
+        cells += [micro(late.p50), micro(late.p99), micro(late.p99_9), micro(late.max)]
+        cells += [micro(deviation.p99_9), micro(deviation.max)]
+        lost = str(row.missed) + (f" + {row.doubled} doubled" if row.doubled else "")
+        cells += [lost, str(row.stalls), slope]
         body.append(cells)
     note = '<p class="small">Lateness, and dev., the size of interval deviation, in µs.</p>'
     return table_html(head, body) + note
 
 
-def _plots(report: Plain) -> Iterator[str]:
-    if any(curve["lateness"] for curve in report["curves"]):
+def _plots(report: Report) -> Iterator[str]:
+    if any(curve.lateness for curve in report.curves):
         yield "<h2>Lateness over time</h2>"
         caption = (
-            "Band: least to largest of each step; dotted black: mean; dashed grey: song changes; fine grey: "
-            "1, 3 and 6 ms."
+            "Band: smallest to largest in each step; dotted black: mean; dashed grey: song changes; "
+            "fine grey: 1, 3 and 6 ms."
         )
         yield _figure(plots.lateness_over_time(report), caption)
         yield "<h2>Distribution of lateness</h2>"
         yield _figure(plots.distributions(report), "Black lines: percentiles over all ports.")
-    if any(curve["mtie"] for curve in report["curves"]):
+    if any(curve.mtie for curve in report.curves):
         yield "<h2>Stability over observation time</h2>"
         caption = (
             "MTIE (with markers): largest peak-to-peak lateness within any such time. TDEV (plain lines): "
             "how much averages over that time wander. Flat is good; a rising MTIE is drift."
         )
         yield _figure(plots.stability(report), caption)
-    if any(wire["max_percent"] is not None and wire["rates"] for wire in report.get("wires", ())):
+    if any(wire.max_percent is not None and wire.rates for wire in report.wires):
         yield "<h2>Wire utilisation</h2>"
         yield _figure(plots.wire_utilisation(report), "The busiest second of each step.")
 
@@ -134,53 +144,86 @@ def _figure(svg: str, caption: str) -> str:
     return f"<figure>{svg}<figcaption>{escape(caption)}</figcaption></figure>"
 
 
-def _traffic(report: Plain) -> Iterator[str]:
-    if "wires" not in report:
-        return
+def _traffic(report: Report) -> Iterator[str]:
     yield "<h2>Traffic and load</h2>"
     head = ("port", "wire", "messages", "bytes", "mean B/s", "busiest B/s", "busiest %", "thinned", "waited")
     rows = [
         [
-            escape(wire["port"]),
-            escape(wire["wire"] or "–"),
-            str(wire["messages"]),
-            str(wire["bytes"]),
-            f"{wire['mean_bytes_per_s']:.0f}",
-            f"{wire['max_bytes_per_s']:.0f}",
-            "–" if wire["max_percent"] is None else f"{wire['max_percent']:.0f}",
-            str(wire["thinned"]),
-            str(wire["most_waiting"]),
+            escape(wire.port),
+            escape(wire.wire or "–"),
+            str(wire.messages),
+            str(wire.bytes),
+            f"{wire.mean_bytes_per_s:.0f}",
+            f"{wire.max_bytes_per_s:.0f}",
+            "–" if wire.max_percent is None else f"{wire.max_percent:.0f}",
+            str(wire.thinned),
+            str(wire.most_waiting),
         ]
-        for wire in report["wires"]
+        for wire in report.wires
     ]
     yield table_html(head, rows)
-    routing, load = report["routing"], report["load"]
-    times = ", ".join(f"{words} {micro(routing['us'][key])}" for key, words in _ROUTING)
+    routing, load = report.routing, report.load
+    times = ", ".join(
+        f"{words} {micro(value)}"
+        for words, value in (
+            ("p50", routing.us.p50),
+            ("p99", routing.us.p99),
+            ("p99.9", routing.us.p99_9),
+            ("max", routing.us.max),
+        )
+    )
     yield (
-        f"<p>{routing['messages']} messages routed at once, from arrival to the last port in µs: {times}. "
-        f"Engine {load['engine']['mean_percent']} % of a processor (most {load['engine']['max_percent']} %), "
-        f"app {load['server']['mean_percent']} % (most {load['server']['max_percent']} %).</p>"
+        f"<p>{counted(routing.messages, 'message')} routed at once, from arrival to the last port in µs: "
+        f"{times}. Engine {load.engine.mean_percent} % of a processor (peak {load.engine.max_percent} %), "
+        f"server {load.server.mean_percent} % (peak {load.server.max_percent} %).</p>"
     )
 
 
-_ROUTING = (("p50", "p50"), ("p99", "p99"), ("p99_9", "p99.9"), ("max", "max"))
-
-
-def _realtime(realtime: Plain | None) -> str:
+def _realtime(realtime: Realtime | None) -> str:
     if realtime is None:
         return "Real-time scheduling: not known."
-    if realtime.get("scheduling") == "fifo":
-        memory = "memory locked" if realtime.get("memory_locked") else "memory NOT locked"
-        return f"Real-time scheduling: on, priority {realtime.get('priority')}, {memory}."
-    return f"Real-time scheduling: OFF. {escape(realtime.get('remedy') or '')}"
+    if realtime.scheduling == "fifo":
+        memory = "memory locked" if realtime.memory_locked else "memory NOT locked"
+        return f"Real-time scheduling: on, priority {realtime.priority}, {memory}."
+    return f"Real-time scheduling: OFF. {escape(realtime.remedy or '')}"
 
 
-def main() -> int:
-    """Turn JSON into a page; return the exit status."""
+def grade_html(grade: str) -> str:
+    """Return a grade as its sign and word."""
+    return f'<span class="grade {escape(grade)}">{SIGNS.get(grade, "")} {escape(grade)}</span>'
+
+
+def list_html(items: Iterable[str]) -> str:
+    """Return a list of plain texts."""
+    return "<ul>" + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
+
+
+def table_html(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a table of cells that are HTML already; on a narrow screen it scrolls by itself."""
+    top = "".join(f"<th>{escape(cell)}</th>" for cell in head)
+    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows)
+    return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def micro(value_us: float | None) -> str:
+    """Return µs in few characters; a dash for none."""
+    if value_us is None:
+        return "–"
+    return f"{value_us:.1f}" if abs(value_us) < 100 else f"{value_us:.0f}"
+
+
+def clock_words(seconds: float) -> str:
+    """Return a length as h:mm:ss."""
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+def serve(render: Callable[[bytes], str]) -> int:
+    """Turn the JSON on standard input into a page on standard output; return the exit status."""
     os.nice(5)  # the show comes first
-    sys.stdout.write(render_page(json.load(sys.stdin)))
+    sys.stdout.write(render(sys.stdin.buffer.read()))
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(serve(lambda text: render_page(from_json(Report, text))))

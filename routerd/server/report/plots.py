@@ -17,7 +17,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-Plain = dict[str, Any]
+from routerd.core.units import DIN_BYTE_NS, NS_PER_S
+from routerd.server.report.figures import Bin, Report, SongMark
 
 WIDTH_IN = 6.2
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -48,7 +49,7 @@ _MOST_NAMES = 12
 is named."""
 
 _LIMITS = ((1000, "1 ms"), (3000, "3 ms"), (6000, "6 ms"))
-"""Thresholds as in `thresholds`, where they are drawn."""
+"""Thresholds as in `verdict`, where they are drawn."""
 
 
 def draw(name: str, plot: Callable[[Figure], None], height_in: float) -> str:
@@ -63,52 +64,53 @@ def draw(name: str, plot: Callable[[Figure], None], height_in: float) -> str:
     return text[text.index("<svg") :]
 
 
-def lateness_over_time(report: Plain) -> str:
+def lateness_over_time(report: Report) -> str:
     """Return one panel for each port: least to largest lateness as a band, the mean as a line."""
-    curves = [curve for curve in report["curves"] if curve["lateness"]]
+    curves = [curve for curve in report.curves if curve.lateness]
 
     def plot(figure: Figure) -> None:
         panels = figure.subplots(len(curves), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
-        factor, unit = _time_unit(report["duration_s"])
+        factor, unit = _time_unit(report.duration_s)
         for number, (axes, curve) in enumerate(zip(panels, curves, strict=True)):
-            steps = curve["lateness"]
-            at = [step["at_s"] / factor for step in steps]
-            least, mean, most = (
-                [max(_LEAST_US, step[f"{key}_us"]) for step in steps] for key in ("min", "mean", "max")
-            )
+            steps = curve.lateness
+            at = [step.at_s / factor for step in steps]
+            least = [max(_LEAST_US, step.min_us) for step in steps]
+            mean = [max(_LEAST_US, step.mean_us) for step in steps]
+            most = [max(_LEAST_US, step.max_us) for step in steps]
             axes.fill_between(at, least, most, step="post", color=_colour(number), alpha=0.35, linewidth=0)
             axes.step(at, most, where="post", color=_colour(number), linewidth=0.9)
             axes.step(at, mean, where="post", color="#000000", linewidth=0.8, linestyle=":")
             axes.set_yscale("log")
-            axes.set_title(curve["port"], loc="left", fontsize=9, pad=2)
-            _flood_limits(axes.axhline)
-            for mark in report["song_changes"]:
-                axes.axvline(mark["at_s"] / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
-        _name_songs(panels[0], report["song_changes"], factor)
+            axes.set_title(curve.port, loc="left", fontsize=9, pad=2)
+            _limits(axes.axhline)
+            for mark in report.song_changes:
+                axes.axvline(mark.at_s / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
+        _name_songs(panels[0], report.song_changes, factor)
         panels[-1].set_xlabel(f"time in {unit}")
         figure.supylabel("lateness in µs", fontsize=9)
 
     return draw("time", plot, 0.7 + 0.95 * len(curves))
 
 
-def distributions(report: Plain) -> str:
+def distributions(report: Report) -> str:
     """Return how many ticks were how late, on logarithmic axes, with the percentiles of all ports."""
 
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
-        for number, curve in enumerate(report["curves"]):
-            cells = _filled(curve["lateness_bins"])
+        for number, curve in enumerate(report.curves):
+            cells = _filled(curve.lateness_bins)
             if cells:
-                axes.step(*zip(*cells, strict=True), where="pre", label=curve["port"], **_line(number))
+                axes.step(*zip(*cells, strict=True), where="pre", label=curve.port, **_line(number))
         axes.set_xscale("log")
         axes.set_yscale("log")
         axes.set_xlabel("lateness in µs (what is early is drawn at 1)")
         axes.set_ylabel("ticks")
         axes.set_ylim(bottom=_NONE)
-        figures = report["overall"]["lateness_us"]
-        named = (("p50", "p50"), ("p99", "p99"), ("p99_9", "p99.9"), ("max", "max"))
-        for place, (key, words) in enumerate(named):
-            value = figures[key]
+        figures = report.overall.lateness_us
+        named = (
+            ("p50", figures.p50), ("p99", figures.p99), ("p99.9", figures.p99_9), ("max", figures.max)
+        )  # fmt: skip
+        for place, (words, value) in enumerate(named):
             if value is not None and value > 0:
                 axes.axvline(max(_LEAST_US, value), color="#000000", linewidth=0.9, linestyle=_dash(place))
                 axes.annotate(
@@ -124,21 +126,22 @@ def distributions(report: Plain) -> str:
     return draw("distribution", plot, 3.0)
 
 
-def stability(report: Plain) -> str:
+def stability(report: Report) -> str:
     """Return MTIE (with markers) and TDEV (without) over observation times."""
 
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
-        for number, curve in enumerate(report["curves"]):
-            for key, marker in (("mtie", _MARKERS[number % len(_MARKERS)]), ("tdev", "")):
-                points = [(one["s"], one["us"]) for one in curve[key] if one["us"] > 0 and one["s"] > 0]
+        for number, curve in enumerate(report.curves):
+            marked = _MARKERS[number % len(_MARKERS)]
+            for name, found, marker in (("MTIE", curve.mtie, marked), ("TDEV", curve.tdev, "")):
+                points = [(one.s, one.us) for one in found if one.us > 0 and one.s > 0]
                 if points:
-                    label = f"{curve['port']} {key.upper()}"
+                    label = f"{curve.port} {name}"
                     line = {**_line(number), "linewidth": 1.2 if marker else 0.8}
                     axes.plot(*zip(*points, strict=True), label=label, marker=marker, markersize=3.5, **line)
         axes.set_xscale("log")
         axes.set_yscale("log")
-        _flood_limits(axes.axhline)
+        _limits(axes.axhline)
         axes.set_xlabel("observation time in s")
         axes.set_ylabel("µs")
         _legend(figure, axes)
@@ -146,19 +149,19 @@ def stability(report: Plain) -> str:
     return draw("stability", plot, 3.4)
 
 
-def wire_utilisation(report: Plain) -> str:
+def wire_utilisation(report: Report) -> str:
     """Return the busiest second of each step on every DIN wire, as a share of what it can carry."""
-    wires = [wire for wire in report["wires"] if wire["max_percent"] is not None and wire["rates"]]
+    wires = [wire for wire in report.wires if wire.max_percent is not None and wire.rates]
 
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
-        factor, unit = _time_unit(report["duration_s"])
+        factor, unit = _time_unit(report.duration_s)
         for number, wire in enumerate(wires):
-            at = [step["at_s"] / factor for step in wire["rates"]]
-            percent = [step["max"] * 0.032 for step in wire["rates"]]  # 320 µs a byte
-            axes.step(at, percent, where="post", label=wire["port"], **_line(number))
-        for mark in report["song_changes"]:
-            axes.axvline(mark["at_s"] / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
+            at = [step.at_s / factor for step in wire.rates]
+            percent = [step.max * DIN_BYTE_NS / NS_PER_S * 100 for step in wire.rates]
+            axes.step(at, percent, where="post", label=wire.port, **_line(number))
+        for mark in report.song_changes:
+            axes.axvline(mark.at_s / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
         axes.set_ylim(bottom=0)
         axes.set_xlabel(f"time in {unit} (dashed: song changes)")
         axes.set_ylabel("% of a DIN wire")
@@ -167,33 +170,33 @@ def wire_utilisation(report: Plain) -> str:
     return draw("wires", plot, 2.8)
 
 
-def _filled(bins: Iterable[Plain]) -> list[tuple[float, float]]:
+def _filled(bins: Iterable[Bin]) -> list[tuple[float, float]]:
     """Return limit and count of every bin from the first to the last, the empty ones just below 1."""
     counts: dict[int, float] = {}
     for one in bins:
-        number = round(10 * math.log10(max(_LEAST_US, one["to_us"])))
-        counts[number] = counts.get(number, 0) + one["count"]
+        number = round(10 * math.log10(max(_LEAST_US, one.to_us)))
+        counts[number] = counts.get(number, 0) + one.count
     if not counts:
         return []
     numbers = range(min(counts) - 1, max(counts) + 2)
     return [(10 ** (number / 10), counts.get(number, _NONE)) for number in numbers]
 
 
-def _flood_limits(line: Callable[..., Any]) -> None:
+def _limits(line: Callable[..., Any]) -> None:
     for value_us, _ in _LIMITS:
         line(value_us, color="#999999", linewidth=0.6, linestyle=(0, (1, 2)))
 
 
-def _name_songs(axes: Axes, marks: Iterable[Plain], factor: float) -> None:
+def _name_songs(axes: Axes, marks: Iterable[SongMark], factor: float) -> None:
     """Write the names of songs at their changes; of those in one place the first, and how many."""
     first, last = axes.get_xlim()
     names: list[tuple[float, str, int]] = []
     for mark in marks:
-        at = mark["at_s"] / factor
+        at = mark.at_s / factor
         if names and at - names[-1][0] < (last - first) * _NAME_PART:
             names[-1] = at, names[-1][1], names[-1][2] + 1  # behind all their lines
         else:
-            names.append((at, mark["words"], 0))
+            names.append((at, mark.words, 0))
     if len(names) > _MOST_NAMES:
         return
     for at, words, more in names:
@@ -216,7 +219,7 @@ def _legend(figure: Figure, axes: Axes) -> None:
         figure.legend(loc="outside lower center", ncols=columns, fontsize=7.5, frameon=False)
 
 
-def _line(number: int) -> Plain:
+def _line(number: int) -> dict[str, Any]:
     return {"color": _colour(number), "linestyle": _dash(number // 2), "linewidth": 1.2}
 
 

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
 
-from routerd.server.report.advice import ALLOW_REALTIME
-
-Row = dict[str, Any]
+from routerd.printing import counted
+from routerd.server.report.figures import Figures, FindingKind, Grade, Realtime, Report
+from routerd.server.report.verdict import ALLOW_REALTIME
 
 WIDTH = 100
 _NAME = 22
 
-_AT_AN_INSTANT = {"missed", "stall", "jitter"}
+_AT_AN_INSTANT: set[FindingKind] = {"missed", "stall", "jitter"}
 """Findings for which the largest interval deviation tells where to look in the log."""
 
 
-def render_text(report: dict[str, Any]) -> str:
-    """Return `report`, as TickLog.report makes it, as text that ends with a newline."""
-    rows = [("all ports", report["overall"])]
-    rows += [(row["port"], row) for row in report["ports"]]
-    songs = [(row["song"] or "(no song)", row) for row in report["songs"]]
+def render_text(report: Report) -> str:
+    """Return `report` as text that ends with a newline."""
+    rows: list[tuple[str, Figures]] = [("all ports", report.overall)]
+    rows += [(row.port, row) for row in report.ports]
+    songs: list[tuple[str, Figures]] = [(row.song or "(no song)", row) for row in report.songs]
     lines = [
         "JITTER REPORT",
         *_head(report),
@@ -32,96 +31,97 @@ def render_text(report: dict[str, Any]) -> str:
         *_counts([*rows, *songs]),
         "",
         *_remarks([*rows[1:], *songs]),
-        *_list("What to do", report["overall"]["verdict"]["advice"]),
-        *_wrap(f"How it is judged. {report['judged_on']}"),
+        *_list("What to do", report.overall.verdict.advice),
+        *_wrap(f"How it is judged. {report.judged_on}"),
         *(
             line
-            for item in report["thresholds"]
+            for item in report.thresholds
             for line in _wrap(
-                f"{item['us'] / 1000:>5.2f} ms  {item['meaning']} ({item['source']})", indent="          "
+                f"{item.us / 1000:>5.2f} ms  {item.meaning} ({item.source})", indent="          "
             )
         ),
         "",
-        *_list("What it cannot see", report["limits"]),
+        *_list("What it cannot see", report.limits),
     ]
     return "\n".join(line.rstrip() for line in lines).rstrip() + "\n"
 
 
-def _head(report: dict[str, Any]) -> Iterator[str]:
-    overall = report["overall"]
-    verdict = overall["verdict"]
-    kind = f" ({report['ports_kind']})" if report["ports_kind"] else ""
-    yield f"{_clock(report['duration_s'])}, {overall['ticks']} ticks on {len(report['ports'])} ports{kind}"
-    yield from _wrap(f"Verdict: {verdict['grade'].upper()}: {verdict['words']}.")
-    if report["silent_s"] is not None:
-        yield f"NO TICKS for the last {report['silent_s']} s: the clock stands still or its records are lost."
-    yield from _realtime(report["realtime"])
+def _head(report: Report) -> Iterator[str]:
+    overall = report.overall
+    verdict = overall.verdict
+    kind = f" ({report.ports_kind})" if report.ports_kind else ""
+    ticks, ports = counted(overall.ticks, "tick"), counted(len(report.ports), "port")
+    yield f"{_clock(report.duration_s)}, {ticks} on {ports}{kind}"
+    yield from _wrap(f"Verdict: {verdict.grade.upper()}: {verdict.words}.")
+    if report.silent_s is not None:
+        yield f"NO TICKS for the last {report.silent_s} s: the clock has stopped, or its records are lost."
+    yield from _realtime(report.realtime)
 
 
-def _realtime(realtime: dict[str, Any] | None) -> Iterator[str]:
+def _realtime(realtime: Realtime | None) -> Iterator[str]:
     if realtime is None:
         yield "Real-time scheduling: not known."
-    elif realtime.get("scheduling") == "fifo":
-        memory = "memory locked" if realtime.get("memory_locked") else "memory NOT locked"
-        yield f"Real-time scheduling: on, priority {realtime.get('priority')}, {memory}."
+    elif realtime.scheduling == "fifo":
+        memory = "memory locked" if realtime.memory_locked else "memory NOT locked"
+        yield f"Real-time scheduling: on, priority {realtime.priority}, {memory}."
     else:
-        remedy = realtime.get("remedy") or ALLOW_REALTIME
+        remedy = realtime.remedy or ALLOW_REALTIME
         yield from _wrap(f"Real-time scheduling: OFF, ticks wait behind other work. To allow it: {remedy}.")
 
 
-_TIMES: tuple[tuple[str, Callable[[Row], float | None]], ...] = (
-    ("p50", lambda row: row["lateness_us"]["p50"]),
-    ("p99", lambda row: row["lateness_us"]["p99"]),
-    ("p99.9", lambda row: row["lateness_us"]["p99_9"]),
-    ("max", lambda row: row["lateness_us"]["max"]),
-    ("p50", lambda row: row["interval_deviation_us"]["p50"]),
-    ("p99", lambda row: row["interval_deviation_us"]["p99"]),
-    ("p99.9", lambda row: row["interval_deviation_us"]["p99_9"]),
-    ("max", lambda row: row["interval_deviation_us"]["max"]),
+_TIMES: tuple[tuple[str, Callable[[Figures], float | None]], ...] = (
+    ("p50", lambda row: row.lateness_us.p50),
+    ("p99", lambda row: row.lateness_us.p99),
+    ("p99.9", lambda row: row.lateness_us.p99_9),
+    ("max", lambda row: row.lateness_us.max),
+    ("p50", lambda row: row.interval_deviation_us.p50),
+    ("p99", lambda row: row.interval_deviation_us.p99),
+    ("p99.9", lambda row: row.interval_deviation_us.p99_9),
+    ("max", lambda row: row.interval_deviation_us.max),
 )
 
 
-def _table(heading: str, rows: list[tuple[str, Row]]) -> Iterator[str]:
+def _table(heading: str, rows: list[tuple[str, Figures]]) -> Iterator[str]:
     pad = " " * (_NAME + 8)
     yield f"{pad}{'lateness in µs':>28}  {'|interval deviation| in µs':>28}"
     titles = [f"{title:>7}" for title, _ in _TIMES]
     yield f"{heading:<{_NAME}}{'ticks':>8}{''.join(titles[:4])}  {''.join(titles[4:])}  verdict"
     for name, row in rows:
         cells = [f"{_micro(get(row)):>7}" for _, get in _TIMES]
-        grade = row["verdict"]["grade"]
-        yield f"{_short(name)}{row['ticks']:>8}{''.join(cells[:4])}  {''.join(cells[4:])}  {grade}"
+        grade = row.verdict.grade
+        yield f"{_short(name)}{row.ticks:>8}{''.join(cells[:4])}  {''.join(cells[4:])}  {grade}"
 
 
-def _counts(rows: list[tuple[str, Row]]) -> Iterator[str]:
+def _counts(rows: list[tuple[str, Figures]]) -> Iterator[str]:
     yield (
-        f"{'':<{_NAME}}{'missed':>8}{'doubled':>8}{'stalls':>8}{'unrec.':>8}{'away':>8}"
-        f"{'earliest':>10}{'drift, ppm':>20}"
+        f"{'':<{_NAME}}{'missed':>7}{'doubled':>8}{'stalls':>7}{'not recorded':>13}{'port closed':>12}"
+        f"{'earliest':>10}{'drift, ppm':>21}"
     )
     for name, row in rows:
-        drift = row["drift"]
-        slope = f"{drift['ppm']:+.2f} ± {drift['uncertainty_ppm']:.2f}" if drift else "–"
+        drift = row.drift
+        slope = f"{drift.ppm:+.2f} ± {drift.uncertainty_ppm:.2f}" if drift else "–"
         yield (
-            f"{_short(name)}{row['missed']:>8}{row['doubled']:>8}{row['stalls']:>8}{row['unrecorded']:>8}"
-            f"{row['away']:>8}{_micro(row['lateness_us']['min']):>10}{slope:>20}"
+            f"{_short(name)}{row.missed:>7}{row.doubled:>8}{row.stalls:>7}{row.not_recorded:>13}"
+            f"{row.port_closed:>12}{_micro(row.lateness_us.min):>10}{slope:>21}"
         )
 
 
-def _remarks(rows: list[tuple[str, Row]]) -> Iterator[str]:
+def _remarks(rows: list[tuple[str, Figures]]) -> Iterator[str]:
     lines = []
     for name, row in rows:
-        if row["verdict"]["grade"] == "steady":
+        if row.verdict.grade is Grade.STEADY:
             continue
-        worst = row["worst_at_s"]
+        worst = row.worst_at_s
         when = (
             f"; worst at {_clock(worst)}"
-            if _AT_AN_INSTANT & set(row["verdict"]["findings"]) and worst is not None
+            if _AT_AN_INSTANT & set(row.verdict.findings) and worst is not None
             else ""
         )
-        lines.append(f"{name}: {row['verdict']['words']}{when}.")
+        lines.append(f"{name}: {row.verdict.words}{when}.")
     return _list("What was found", lines)
 
 
-def _list(title: str, items: list[str]) -> Iterator[str]:
+def _list(title: str, items: Sequence[str]) -> Iterator[str]:
     if not items:
         return
     yield f"{title}."

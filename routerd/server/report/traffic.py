@@ -1,4 +1,4 @@
-"""How busy wires, routes and processes were, from the totals that the engine tells once a second.
+"""How busy wires, routes and processes were, from the totals that the engine reports once a second.
 
 Utilisation is of a DIN wire only: the share of a second that its bytes take at 320 µs each (M1 p. 1, the
 MIDI 1.0 Detailed Specification 4.2.1). USB and virtual ports have no limit worth naming; theirs is null.
@@ -10,17 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from fractions import Fraction
-from typing import Any
 
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import WireKind
 from routerd.core.units import DIN_BYTE_NS, NS_PER_S, NS_PER_US
-from routerd.server.report.distribution import Distribution
-from routerd.server.report.stats import count_needed
-from routerd.server.report.timeline import Timeline
-
-_PERCENTILES = {"p50": Fraction(50), "p90": Fraction(90), "p99": Fraction(99), "p99_9": Fraction("99.9")}
+from routerd.server.report.curves import Timeline
+from routerd.server.report.figures import (
+    InputTraffic,
+    Load,
+    ProcessLoad,
+    RateStep,
+    Routing,
+    RoutingTimes,
+    SongLoad,
+    Traffic,
+    WireTotals,
+    WireTraffic,
+)
+from routerd.server.report.series import P50, P90, P99, P99_9, percentile_us
+from routerd.server.report.statistics import Distribution
 
 _SHORTEST_NS = NS_PER_S // 10
 """Totals that come closer together, after a server was slow, are taken with the next."""
@@ -53,9 +61,9 @@ class _Load:
         self.over_ns += span_ns
         self.largest = max(self.largest, share)
 
-    def plain(self) -> Plain:
+    def figures(self) -> ProcessLoad:
         mean = self.total_ns / self.over_ns if self.over_ns else 0.0
-        return {"mean_percent": round(mean * 100, 1), "max_percent": self.largest / 10}
+        return ProcessLoad(mean_percent=round(mean * 100, 1), max_percent=self.largest / 10)
 
 
 @dataclass(slots=True)
@@ -139,39 +147,38 @@ class TrafficLog:
         song.seconds += span_ns / NS_PER_S
         song.engine = max(song.engine, cpu_ns * 1000 // span_ns)
 
-    def totals(self) -> Plain:
-        """Return `wires` and `inputs` as in a report, with no more than totals in them."""
-        wires = [
-            {"port": name, "messages": wire.messages, "bytes": wire.bytes, "thinned": wire.thinned}
-            for name, wire in self._outputs.items()
-        ]
-        return {"wires": wires, "inputs": self._plain_inputs()}
+    def totals(self) -> tuple[tuple[WireTotals, ...], tuple[InputTraffic, ...]]:
+        """Return no more than the totals of outputs and inputs."""
+        wires = (
+            WireTotals(name, wire.messages, wire.bytes, wire.thinned) for name, wire in self._outputs.items()
+        )
+        return tuple(wires), self._input_figures()
 
-    def _plain_inputs(self) -> list[Plain]:
-        return [{"port": name, "messages": count} for name, count in self._inputs.items()]
+    def _input_figures(self) -> tuple[InputTraffic, ...]:
+        return tuple(InputTraffic(name, count) for name, count in self._inputs.items())
 
-    def report(self) -> Plain:
-        """Return the parts `wires`, `inputs`, `routing` and `load` of a report."""
-        nothing = {"mean_percent": 0.0, "max_percent": 0.0}
-        return {
-            "wires": [self._plain_wire(name, wire) for name, wire in self._outputs.items()],
-            "inputs": self._plain_inputs(),
-            "routing": self._plain_routing(),
-            "load": {
-                "engine": self._engine.plain() if self._engine else nothing,
-                "server": self._server.plain() if self._server else nothing,
-                "songs": [
-                    {
-                        "song": name,
-                        "seconds": round(song.seconds, 1),
-                        "messages_in": song.messages_in,
-                        "messages_out": song.messages_out,
-                        "engine_max_percent": song.engine / 10,
-                    }
+    def figures(self) -> Traffic:
+        """Return the parts of a report that are about traffic."""
+        idle = ProcessLoad(mean_percent=0.0, max_percent=0.0)
+        return Traffic(
+            wires=tuple(self._wire_figures(name, wire) for name, wire in self._outputs.items()),
+            inputs=self._input_figures(),
+            routing=self._routing_figures(),
+            load=Load(
+                engine=self._engine.figures() if self._engine else idle,
+                server=self._server.figures() if self._server else idle,
+                songs=tuple(
+                    SongLoad(
+                        song=name,
+                        seconds=round(song.seconds, 1),
+                        messages_in=song.messages_in,
+                        messages_out=song.messages_out,
+                        engine_max_percent=song.engine / 10,
+                    )
                     for name, song in self._songs.items()
-                ],
-            },
-        }
+                ),
+            ),
+        )
 
     def _wire(self, name: str) -> _Wire:
         wire = self._outputs.get(name)
@@ -179,47 +186,49 @@ class TrafficLog:
             wire = self._outputs[name] = _Wire(Timeline(self.started_ns))
         return wire
 
-    def _plain_wire(self, name: str, wire: _Wire) -> Plain:
+    def _wire_figures(self, name: str, wire: _Wire) -> WireTraffic:
         kind = self.wires.get(name)
         buckets = list(wire.rates)
         largest = max((bucket.largest for bucket in buckets), default=0)
         seconds = sum(bucket.values for bucket in buckets)
         mean = sum(bucket.mean * bucket.values for bucket in buckets) / seconds if seconds else 0.0
-        return {
-            "port": name,
-            "wire": kind,
-            "messages": wire.messages,
-            "bytes": wire.bytes,
-            "thinned": wire.thinned,
-            "mean_bytes_per_s": round(mean, 1),
-            "max_bytes_per_s": largest,
-            "mean_percent": _utilisation(kind, mean),
-            "max_percent": _utilisation(kind, largest),
-            "most_waiting": wire.most_waiting,
-            "bucket_s": wire.rates.width_ns / NS_PER_S,
-            "rates": [
-                {
-                    "at_s": bucket.from_ns / NS_PER_S,
-                    "mean": round(bucket.mean, 1),
-                    "max": bucket.largest,
-                }
+        return WireTraffic(
+            port=name,
+            wire=kind,
+            messages=wire.messages,
+            bytes=wire.bytes,
+            thinned=wire.thinned,
+            mean_bytes_per_s=round(mean, 1),
+            max_bytes_per_s=largest,
+            mean_percent=_utilisation(kind, mean),
+            max_percent=_utilisation(kind, largest),
+            most_waiting=wire.most_waiting,
+            bucket_s=wire.rates.width_ns / NS_PER_S,
+            rates=tuple(
+                RateStep(at_s=bucket.from_ns / NS_PER_S, mean=round(bucket.mean, 1), max=bucket.largest)
                 for bucket in buckets
-            ],
-        }
+            ),
+        )
 
-    def _plain_routing(self) -> Plain:
+    def _routing_figures(self) -> Routing:
         took = self._took
-        figures: dict[str, Any] = {
-            name: took.percentile_ns(percentile) / NS_PER_US
-            if took.count >= count_needed(percentile)
-            else None
-            for name, percentile in _PERCENTILES.items()
-        }
-        largest = took.largest_ns / NS_PER_US if took.count else None
-        return {"messages": took.count, "us": {**figures, "max": largest}}
+        return Routing(
+            messages=took.count,
+            us=RoutingTimes(
+                p50=percentile_us(took, P50),
+                p90=percentile_us(took, P90),
+                p99=percentile_us(took, P99),
+                p99_9=percentile_us(took, P99_9),
+                max=took.largest_ns / NS_PER_US if took.count else None,
+            ),
+        )
 
 
 def _utilisation(kind: WireKind | None, bytes_per_s: float) -> float | None:
     if kind is not WireKind.DIN:
         return None
     return round(bytes_per_s * DIN_BYTE_NS / NS_PER_S * 100, 1)
+
+
+NO_TRAFFIC = TrafficLog(0).figures()
+"""Of a time in which nothing but ticks was counted."""

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from routerd.core.errors import RouterdError
-from routerd.core.model.plain import Plain
 from routerd.printing import complain, say, say_document
+from routerd.server.report.document import to_plain
 from routerd.server.report.text import render_text
 from routerd.server.shows.record import RecordError, RecordFolder, find_show
 
@@ -50,8 +50,8 @@ def render(folder: RecordFolder, form: str) -> str:
             f"{folder.path}: the show ended before its first report was written, after a minute"
         )
     if form == "json":
-        return json.dumps(reports if len(reports) > 1 else reports[0], ensure_ascii=False)
-    longest = max(reports, key=_length)
+        return json.dumps([to_plain(one) for one in reports] if len(reports) > 1 else to_plain(reports[0]))
+    longest = max(reports, key=lambda one: one.duration_s)
     if form == "html":
         from routerd.server.report.page import render_page
 
@@ -62,7 +62,3 @@ def render(folder: RecordFolder, form: str) -> str:
         else ""
     )
     return more + render_text(longest)
-
-
-def _length(report: Plain) -> float:
-    return float(report["duration_s"])

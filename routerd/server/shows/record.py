@@ -23,6 +23,8 @@ from routerd import storage
 from routerd.core.errors import UsageError
 from routerd.core.model.plain import Plain
 from routerd.link.messages import Tap
+from routerd.server.report.document import from_json, to_json
+from routerd.server.report.figures import Report
 
 FOLDER = "shows"
 LOG, MESSAGES = "log.jsonl", "messages.bin"
@@ -72,30 +74,24 @@ class RecordFolder:
     def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
         return storage.append(self.path / name, data, head, most_bytes, inside=self._inside)
 
-    def write_report(self, number: int, report: Plain) -> None:
+    def write_report(self, number: int, report: Report) -> None:
         """Put the report of the server's start of that number in the place of the one before."""
         file = self.path / f"report-{number}.json"
-        storage.put(
-            file, json.dumps(report).encode(), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES
-        )
+        storage.put(file, to_json(report), inside=self._inside, mode=0o600, most_bytes=MOST_REPORT_BYTES)
 
     # Reading; raises RecordError
 
-    def reports(self, passed_over: list[str]) -> list[Plain]:
+    def reports(self, passed_over: list[str]) -> list[Report]:
         """Return the reports of every start of the server, in their order.
 
         One that is cut off or of another version is left out, and a line on it is added to `passed_over`.
         """
-        found: list[Plain] = []
+        found: list[Report] = []
         for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
             try:
-                report = json.loads(storage.read(file, MOST_REPORT_BYTES))
-                if not isinstance(report, dict) or report.get("schema") != 1 or "overall" not in report:
-                    raise ValueError("it is no jitter report of this version")
-            except (OSError, ValueError, RecursionError) as error:
+                found.append(from_json(Report, storage.read(file, MOST_REPORT_BYTES)))
+            except (OSError, ValueError) as error:
                 passed_over.append(f"{file} cannot be read and is passed over: {error}")
-                continue
-            found.append(report)
         return found
 
     def lines(self) -> Iterator[Plain]:

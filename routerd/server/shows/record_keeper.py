@@ -17,6 +17,7 @@ from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
 from routerd.server.disk import Disk
 from routerd.server.feed import Feed
+from routerd.server.report.figures import Report
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
 from routerd.server.view import NO_SNAPSHOT, View
 
@@ -40,7 +41,7 @@ class ShowLog:
     """
 
     def __init__(
-        self, view: View, feed: Feed, state_folder: Path, disk: Disk, report: Callable[[], Plain]
+        self, view: View, feed: Feed, state_folder: Path, disk: Disk, report: Callable[[], Report]
     ) -> None:
         self._view = view
         self._feed = feed

@@ -1,18 +1,16 @@
-"""What this machine is like for keeping time, by its own facts, and how to mend what is not right.
+"""What this machine is like for keeping time, by its own facts, and how to fix what is not right.
 
 Reads the kernel's files under a root folder, so that any machine can be described in a test. A fact that
-the machine does not tell is "unknown", never good.
+the machine does not show is "unknown", never good.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Literal, NamedTuple
 
-from routerd.core.model.plain import Plain
-
-Grade = Literal["pass", "warn", "unknown"]
+from routerd.server.report.figures import Realtime
+from routerd.server.soundcheck.figures import MachineFact
 
 _GOVERNORS = "sys/devices/system/cpu"
 _USB = "sys/bus/usb/devices"
@@ -20,59 +18,52 @@ _AUDIO_CLASS, _MIDI_SUBCLASS = "01", "03"
 """USB Device Class Definition for MIDI Devices 1.0: the MIDIStreaming interface."""
 
 
-class Fact(NamedTuple):
-    """One fact; `remedy` is "" where nothing is to be done."""
-
-    fact: str
-    grade: Grade
-    words: str
-    remedy: str = ""
+def machine_facts(realtime: Realtime | None, root: Path = Path("/")) -> list[MachineFact]:
+    """Return all facts. `realtime` is what the engine was granted, if known; reading takes milliseconds."""
+    return [*(_granted(realtime) if realtime else ()), _governor(root), _preemption(root), *_usb(root)]
 
 
-def machine_facts(realtime: Plain, root: Path = Path("/")) -> list[Fact]:
-    """Return all facts. `realtime` is what the engine was granted; reading takes milliseconds."""
-    return [*_granted(realtime), _governor(root), _preemption(root), *_usb(root)]
-
-
-def _granted(realtime: Plain) -> Iterator[Fact]:
-    remedies = [part for part in (realtime.get("remedy") or "").split("; allow ") if part]
+def _granted(realtime: Realtime) -> Iterator[MachineFact]:
+    remedies = [part for part in (realtime.remedy or "").split("; allow ") if part]
     remedies = [part if part.startswith("allow ") else f"allow {part}" for part in remedies]
     for fact, good, yes, no, word in (
         (
             "real-time scheduling",
-            realtime.get("scheduling") == "fifo",
-            f"the clock runs under SCHED_FIFO, priority {realtime.get('priority')}",
+            realtime.scheduling == "fifo",
+            f"the clock runs under SCHED_FIFO, priority {realtime.priority}",
             "the clock waits behind other work",
             "scheduling",
         ),
         (
             "memory lock",
-            bool(realtime.get("memory_locked")),
+            realtime.memory_locked,
             "memory is locked",
             "a page may have to come from disk in a tick",
             "memory",
         ),
         (
             "wake-up",
-            bool(realtime.get("idle_held")),
+            realtime.idle_held,
             "processors are kept out of deep sleep",
             "a processor may sleep deeply and wake late",
             "wake-ups",
         ),
     ):
         remedy = next((part for part in remedies if word in part.split(":")[0]), "")
-        yield Fact(fact, "pass", yes) if good else Fact(fact, "warn", no, remedy)
+        yield MachineFact(fact, "pass", yes) if good else MachineFact(fact, "warn", no, remedy)
 
 
-def _governor(root: Path) -> Fact:
+def _governor(root: Path) -> MachineFact:
     fact = "CPU frequency governor"
     files = sorted((root / _GOVERNORS).glob("cpu[0-9]*/cpufreq/scaling_governor"))
     found = sorted({text for file in files if (text := _read(file))})
     if not found:
-        return Fact(fact, "unknown", "this machine shows no frequency scaling (a virtual machine shows none)")
+        return MachineFact(
+            fact, "unknown", "this machine shows no frequency scaling (a virtual machine shows none)"
+        )
     if found == ["performance"]:
-        return Fact(fact, "pass", "performance on every processor")
-    return Fact(
+        return MachineFact(fact, "pass", "performance on every processor")
+    return MachineFact(
         fact,
         "warn",
         f"{' and '.join(found)}: a processor that idles between ticks runs slowly when one is due",
@@ -81,16 +72,16 @@ def _governor(root: Path) -> Fact:
     )
 
 
-def _preemption(root: Path) -> Fact:
+def _preemption(root: Path) -> MachineFact:
     fact = "kernel preemption"
     version = _read(root / "proc/version")
     chosen = _read(root / "sys/kernel/debug/sched/preempt")
     if _read(root / "sys/kernel/realtime") == "1" or "PREEMPT_RT" in version:
-        return Fact(fact, "pass", "a real-time kernel (PREEMPT_RT)")
+        return MachineFact(fact, "pass", "a real-time kernel (PREEMPT_RT)")
     if "(full)" in chosen or "(lazy)" in chosen or "preempt=full" in _read(root / "proc/cmdline"):
-        return Fact(fact, "pass", "full preemption")
+        return MachineFact(fact, "pass", "full preemption")
     if "(" in chosen or "PREEMPT_DYNAMIC" in version:
-        return Fact(
+        return MachineFact(
             fact,
             "warn" if "(" in chosen else "unknown",
             f"chosen at boot: {chosen}"
@@ -100,10 +91,10 @@ def _preemption(root: Path) -> Fact:
             "update-grub, reboot)",
         )
     if "PREEMPT" in version:
-        return Fact(fact, "pass", "full preemption")
+        return MachineFact(fact, "pass", "full preemption")
     if not version:
-        return Fact(fact, "unknown", "this machine does not tell (no /proc/version)")
-    return Fact(
+        return MachineFact(fact, "unknown", "this machine does not show it (no /proc/version)")
+    return MachineFact(
         fact,
         "warn",
         "the kernel finishes its own work first",
@@ -111,35 +102,37 @@ def _preemption(root: Path) -> Fact:
     )
 
 
-def _usb(root: Path) -> Iterator[Fact]:
+def _usb(root: Path) -> Iterator[MachineFact]:
     fact = "USB topology"
     interfaces = sorted((root / _USB).glob("*:*"))
     devices = sorted({file.name.split(":")[0] for file in interfaces if _is_midi(file)}, key=_path_key)
     if not devices:
-        yield Fact(fact, "unknown", "no USB MIDI interface is connected")
+        yield MachineFact(fact, "unknown", "no USB MIDI interface is connected")
     for path in devices:
         folder = root / _USB / path
         name = _read(folder / "product") or "USB MIDI device"
         words = f"{name} at USB path {path}, {_read(folder / 'speed') or '?'} Mbit/s"
         others = [other for other in devices if other != path and _hub(other) and _hub(other) == _hub(path)]
         if others:
-            yield Fact(
+            yield MachineFact(
                 fact,
                 "warn",
                 f"{words}, shares a hub with {', '.join(others)}: they wait for each other",
                 "put them on sockets of the computer itself",
             )
         elif _hub(path):
-            yield Fact(fact, "warn", f"{words}, behind a hub", "put it on a socket of the computer itself")
+            yield MachineFact(
+                fact, "warn", f"{words}, behind a hub", "put it on a socket of the computer itself"
+            )
         elif _read(folder / "power/control") == "auto":
-            yield Fact(
+            yield MachineFact(
                 fact,
                 "warn",
                 f"{words}, may be put to sleep",
                 f"echo on > /sys/bus/usb/devices/{path}/power/control (as root)",
             )
         else:
-            yield Fact(fact, "pass", f"{words}, on a socket of the computer")
+            yield MachineFact(fact, "pass", f"{words}, on a socket of the computer")
 
 
 def _is_midi(interface: Path) -> bool:

@@ -2,7 +2,8 @@
 
 Stages are coroutines in a fixed order; each adds to the document. Whatever ends the run (its end, a stop,
 a fault) the rig is put back: nothing is pressed, taps are off, transport is stopped, and the song that was on
-is on again. A run that is stopped keeps what it has measured, marked as stopped.
+is on again. A run that is stopped keeps what it has measured, marked as stopped. It is over 350 lines because
+all stages stand here, beside each other: each must leave the rig as the next one expects it.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
-from typing import Protocol
+from typing import Literal, Protocol
 
 import structlog
 
@@ -24,20 +25,42 @@ from routerd.core.model.set_list import Book
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
 from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.report import Measurements
-from routerd.server.soundcheck import STAGES, identity
-from routerd.server.soundcheck.cautions import CAUTIONS
-from routerd.server.soundcheck.judge import closed_now, judge_devices, note_closed
-from routerd.server.soundcheck.loopback import PROBE_EVERY_S, PROBES, Loop, probe, suggested_offsets
+from routerd.server.soundcheck.figures import (
+    CAUTIONS,
+    SCHEMA_VERSION,
+    STAGES,
+    Comparison,
+    Identity,
+    LoopbackFigures,
+    MachineFact,
+    RollCall,
+    SongChange,
+    Soundcheck,
+    Stage,
+    StageResult,
+    TrafficRun,
+    Unplugged,
+)
 from routerd.server.soundcheck.machine import machine_facts
 from routerd.server.soundcheck.playing import at_rest, densest, play
+from routerd.server.soundcheck.probes import (
+    ANSWER_S,
+    OTHERS_S,
+    PROBE_EVERY_S,
+    PROBES,
+    REQUEST,
+    Loopback,
+    all_words,
+    parse_identity,
+    probe,
+    suggested_offsets,
+)
 from routerd.server.soundcheck.recorded import Recorded
+from routerd.server.soundcheck.verdicts import closed_now, judge_devices, note_closed
 from routerd.server.view import View
-
-SCHEMA_VERSION = 1
-
-"""How long a device has to answer an identity request."""
 
 SETTLED_S = 1.2
 LONGEST_PATCHES_S = 60.0
@@ -59,10 +82,10 @@ _AHEAD_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What was asked: which stages, how long the clock and the traffic run take and each loop at most, which
-    cable is pulled."""
+    """What was asked: which stages, how long the clock and the traffic run take and each
+    loopback at most, which cable is pulled."""
 
-    stages: tuple[str, ...] = STAGES
+    stages: tuple[Stage, ...] = STAGES
     seconds: int = 30
     dwell_s: float = 2.0
     unplug: str | None = None
@@ -109,8 +132,21 @@ class Access:
     measurements: Measurements
 
 
-class Soundcheck:
-    """A run. `document` is what is known so far; `progress` says where it is."""
+@dataclass(slots=True)
+class _Found:
+    """What the stages have found so far."""
+
+    stages: list[StageResult] = field(default_factory=list)
+    machine: tuple[MachineFact, ...] = ()
+    roll_call: list[RollCall] = field(default_factory=list)
+    loopbacks: list[LoopbackFigures] = field(default_factory=list)
+    traffic: TrafficRun | None = None
+    song_changes: list[SongChange] = field(default_factory=list)
+    unplug: Unplugged | None = None
+
+
+class Run:
+    """A run. `progress` says where it is, `stage` names the one under way, `stages` are over."""
 
     def __init__(self, access: Access, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
         self._view = access.view
@@ -120,37 +156,25 @@ class Soundcheck:
         self._book = book
         self._plan = plan
         self._recorded = recorded
-        began = datetime.now(UTC)
+        self._began = datetime.now(UTC)
+        self._set_list = access.view.set_list.name
         self.progress = "about to begin"
+        self.stage: Stage | None = None
         self._span = access.measurements.begin_span(monotonic_ns())
         self._taken = _Taken()
-        self._task: asyncio.Task[None] | None = None
+        self._found = _Found()
+        self._task: asyncio.Task[Soundcheck] | None = None
         self._panicked = False
         self._pulled: str | None = None
         """Whose cable somebody has been asked to pull."""
         self._closed = closed_now(access.view.ports)
-        self.document: Plain = {
-            "kind": "soundcheck",
-            "schema": SCHEMA_VERSION,
-            "name": began.strftime("%Y%m%d-%H%M%S"),
-            "began": began.isoformat(timespec="seconds"),
-            "rig": book.rig.name,
-            "set_list": access.view.set_list.name,
-            "ended": "running",
-            "cautions": list(CAUTIONS),
-            "stages": [],
-            "machine": [],
-            "devices": [],
-            "roll_call": [],
-            "loops": [],
-            "offsets": [],
-            "traffic": None,
-            "song_changes": [],
-            "unplug": None,
-            "comparison": {"last": None, "best": None},
-        }
 
-    async def run(self) -> None:
+    @property
+    def stages(self) -> tuple[StageResult, ...]:
+        """The stages that are over."""
+        return tuple(self._found.stages)
+
+    async def run(self) -> Soundcheck:
         """Run to the end; when cancelled, tidy up and come back with what there is."""
         before, feed = self._view.snapshot, self._feed
         feed.messages.subscribe(self._taken.take_taps)
@@ -161,20 +185,22 @@ class Soundcheck:
         self._task = asyncio.current_task()
         try:
             await self._run_stages()
-            self.document["ended"] = "complete"
+            ended = "complete"
         except asyncio.CancelledError:
-            self.document["ended"] = "stopped"
+            ended = "stopped"
         except (LinkError, CommandError) as error:
             structlog.get_logger().error("the soundcheck ended early", why=str(error))
-            self.document["ended"] = f"failed: {error}"
+            ended = f"failed: {error}"
         finally:
             feed.messages.unsubscribe(self._taken.take_taps)
             feed.ticks.unsubscribe(self._taken.records.extend)
             feed.events.unsubscribe(self._taken.events.append)
             feed.events.unsubscribe(self._stop_on_panic)
             feed.events.unsubscribe(self._note_closed)
-            self._finish()
+            self._measurements.end_span(self._span)
+        document = self._document(ended)
         await self._put_back(before)
+        return document
 
     def _stop_on_panic(self, event: Plain) -> None:
         """Whoever silences the rig wants it silent: nothing more is played or sent."""
@@ -186,11 +212,11 @@ class Soundcheck:
         note_closed(self._closed, event, self._pulled)
 
     async def _run_stages(self) -> None:
-        ways: dict[str, Callable[[], Awaitable[str]]] = {
+        ways: dict[Stage, Callable[[], Awaitable[str]]] = {
             "machine": self._machine,
             "roll-call": self._roll_call,
             "clock": self._clock,
-            "loops": self._loops,
+            "loopbacks": self._loopbacks,
             "traffic": self._traffic,
             "songs": self._songs,
             "unplug": self._unplug,
@@ -198,34 +224,52 @@ class Soundcheck:
         for stage in STAGES:
             if stage not in self._plan.stages or (stage == "unplug" and self._plan.unplug is None):
                 continue
-            entry: Plain = {"stage": stage, "state": "running", "seconds": 0.0, "words": ""}
-            self.document["stages"].append(entry)
             began_s = monotonic()
             self._taken.taps.clear()
             self._taken.records.clear()
+            self.stage = stage
             self._say(stage)
+            words = ""
+            done = False
             try:
-                entry["words"] = await ways[stage]()
-                entry["state"] = "done"
-            except BaseException:
-                entry["state"] = "stopped"
-                raise
+                words = await ways[stage]()
+                done = True
             finally:
-                entry["seconds"] = round(monotonic() - began_s, 1)
+                seconds = round(monotonic() - began_s, 1)
+                result = StageResult(stage, "done" if done else "stopped", seconds, words)
+                self._found.stages.append(result)
+                self.stage = None
 
     def _say(self, words: str) -> None:
         self.progress = words
         self._feed.emit({"kind": "soundcheck", "at_ns": monotonic_ns(), "stage": words})
 
-    def _finish(self) -> None:
-        """Make the report of what was measured."""
-        self._measurements.end_span(self._span)
-        document = self.document
-        report = self._span.report(monotonic_ns(), self._view.report_facts)
-        ports, loops = self._view.ports, document["loops"]
-        document["devices"] = judge_devices(self._book.rig, ports, report, loops, self._closed)
-        document["offsets"] = suggested_offsets(document["loops"])
-        document["report"] = report
+    def _document(self, ended: str) -> Soundcheck:
+        """Return what was measured, with a verdict on every device."""
+        found = self._found
+        report = self._span.report(monotonic_ns(), self._view.conditions)
+        devices = judge_devices(self._book.rig, self._view.ports, report.ports, found.loopbacks, self._closed)
+        return Soundcheck(
+            kind="soundcheck",
+            schema=SCHEMA_VERSION,
+            name=self._began.strftime("%Y%m%d-%H%M%S"),
+            began=self._began.isoformat(timespec="seconds"),
+            rig=self._book.rig.name,
+            set_list=self._set_list,
+            ended=ended,
+            cautions=CAUTIONS,
+            stages=self.stages,
+            machine=found.machine,
+            devices=devices,
+            roll_call=tuple(found.roll_call),
+            loopbacks=tuple(found.loopbacks),
+            offsets=suggested_offsets(found.loopbacks),
+            traffic=found.traffic,
+            song_changes=tuple(found.song_changes),
+            unplug=found.unplug,
+            comparison=Comparison(),
+            report=report,
+        )
 
     async def _put_back(self, before: Snapshot) -> None:
         """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
@@ -243,51 +287,49 @@ class Soundcheck:
     # Stages; each returns one sentence
 
     async def _machine(self) -> str:
-        facts = await asyncio.to_thread(machine_facts, self._view.hello["realtime"])
-        self.document["machine"] = [fact._asdict() for fact in facts]
+        realtime = self._view.conditions.realtime
+        facts = self._found.machine = tuple(await asyncio.to_thread(machine_facts, realtime))
         wrong = sum(fact.grade == "warn" for fact in facts)
-        missing = [port for port in self._view.ports if port["state"] != "open"]
-        return f"{wrong} facts to mend; {len(missing)} of {len(self._view.ports)} ports are not there"
+        ports = self._view.ports
+        closed = sum(port["state"] != "open" for port in ports)
+        return f"{counted(wrong, 'fact')} to fix; {closed} of {counted(len(ports), 'port')} not open"
 
     async def _roll_call(self) -> str:
-        found = self.document["roll_call"]
+        found = self._found.roll_call
         for group in sharing(self._book.rig.devices, port_out):
             asked = max(group, key=lambda device: (bool(device.input_pattern), device.identity_reply))
-            found.append({"device": asked.name, **await self._call(asked)})
-            rest = _silent("not asked", f"on one port with {asked.name}")
-            found += [{"device": other.name, **rest} for other in group if other is not asked]
-        answered = sum(one["state"] == "answered" for one in found)
-        return f"{answered} of {len(found)} devices said who they are"
+            found.append(await self._call(asked))
+            shared = f"on one port with {asked.name}"
+            found += [_unheard(other, "not asked", shared) for other in group if other is not asked]
+        answered = sum(one.state == "answered" for one in found)
+        return f"{answered} of {counted(len(found), 'device')} answered"
 
-    async def _call(self, device: Device) -> Plain:
+    async def _call(self, device: Device) -> RollCall:
         """Ask one device; it is heard at its own input, or at none."""
         inputs = self._view.snapshot.inputs
         if not device.identity_reply:
-            return _silent("not asked", "marked in the rig file: it never answers")
+            return _unheard(device, "not asked", "marked in the rig file: it never answers")
         if device.name not in inputs:
-            return _silent("not asked", "it has no input in the rig file, so its answer could not be heard")
+            words = "it has no input in the rig file, so its answer could not be heard"
+            return _unheard(device, "not asked", words)
         if not self._is_open(device):
-            return _silent("not asked", _SHUT)
+            return _unheard(device, "not asked", _SHUT)
         self._taken.taps.clear()
-        self._player.send_to(device.name, [identity.REQUEST])
+        self._player.send_to(device.name, [REQUEST])
         way = INPUT_BIT | inputs.index(device.name)
-        until_s = monotonic() + identity.ANSWER_S
-        answers: list[identity.Identity] = []
+        until_s = monotonic() + ANSWER_S
+        answers: list[Identity] = []
         while monotonic() < until_s:
             await asyncio.sleep(0.05)
-            heard = (identity.parse_identity(tap.data) for tap in self._taken.taps if tap.way == way)
+            heard = (parse_identity(tap.data) for tap in self._taken.taps if tap.way == way)
             known = [one for one in heard if one is not None]
             if len(known) > len(answers):  # whoever else is behind the port answers about as soon
-                answers, until_s = known, monotonic() + identity.OTHERS_S
+                answers, until_s = known, monotonic() + OTHERS_S
         if answers:
-            return {
-                "state": "answered",
-                "words": identity.all_words(answers),
-                "identity": answers[0]._asdict(),
-            }
+            return RollCall(device.name, "answered", all_words(answers), answers[0])
         if not self._is_open(device):
-            return _silent("not asked", f"{_SHUT}: a port went just then")
-        return _silent("silent", _NO_ANSWER)
+            return _unheard(device, "not asked", f"{_SHUT}: a port closed just then")
+        return _unheard(device, "silent", _NO_ANSWER)
 
     def _is_open(self, device: Device) -> bool:
         """Return whether a device can be asked and heard."""
@@ -298,17 +340,17 @@ class Soundcheck:
         await asyncio.sleep(self._plan.seconds)
         wires = wire_names(self._book.rig)
         clocked = len({wires[device.name] for device in self._book.rig.devices if device.clock})
-        return f"{self._plan.seconds} s of ticks on {clocked} ports"
+        return f"{self._plan.seconds} s of ticks on {counted(clocked, 'port')}"
 
-    async def _loops(self) -> str:
+    async def _loopbacks(self) -> str:
         wires = wire_names(self._book.rig)
         devices = [d for d in self._book.rig.devices if d.loopback and wires[d.name] == d.name]
         if not devices:
-            return "no loop in the rig file: measured on the sending side only"
+            return "no loopback in the rig file: measured on the sending side only"
         snapshot = self._view.snapshot
         for device in devices:
-            self._say(f"loop of {device.name}")
-            loop = Loop(device.name, device.loopback, device.wire == "din")
+            self._say(f"loopback of {device.name}")
+            loopback = Loopback(device.name, device.loopback, device.wire == "din")
             output = _last_index(snapshot.outputs, device.name)
             self._taken.taps.clear()
             self._taken.records.clear()
@@ -316,10 +358,10 @@ class Soundcheck:
                 self._player.send_to(device.name, [probe(number)])
                 await asyncio.sleep(PROBE_EVERY_S)
             await asyncio.sleep(1)
-            loop.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loopback))
-            loop.take_ticks(self._taken.records, output)
-            self.document["loops"].append(loop.plain())
-        return f"{len(devices)} loops measured from outside"
+            loopback.take_taps(self._taken.taps, output, snapshot.inputs.index(device.loopback))
+            loopback.take_ticks(self._taken.records, output)
+            self._found.loopbacks.append(loopback.figures())
+        return f"{counted(len(devices), 'loopback')} measured"
 
     async def _traffic(self) -> str:
         tonight = [self._book.song(one) for one in self._view.set_list.order]
@@ -344,17 +386,17 @@ class Soundcheck:
         finally:
             for device, data in at_rest(played[:place]):
                 self._player.play(device, [data])
-        self.document["traffic"] = {
-            "song": dense.song.title,
-            "section": dense.section,
-            "messages": place,
-            "devices": sorted({one.device for one in played}),
-            "playing": "synthetic" if recorded is None else recorded.name,
-            "left_out": 0 if recorded is None else recorded.left_out,
-            "unknown": [] if recorded is None else list(recorded.unknown),
-        }
+        self._found.traffic = TrafficRun(
+            song=dense.song.title,
+            section=dense.section,
+            messages=place,
+            devices=tuple(sorted({one.device for one in played})),
+            playing="synthetic" if recorded is None else recorded.name,
+            left_out=0 if recorded is None else recorded.left_out,
+            unknown=() if recorded is None else recorded.unknown,
+        )
         what = "synthetic playing" if recorded is None else recorded.words
-        return f"{place} messages played through {dense.song.title}: {what}"
+        return f"{counted(place, 'message')} played through {dense.song.title}: {what}"
 
     async def _songs(self) -> str:
         order = self._view.set_list.order
@@ -368,20 +410,20 @@ class Soundcheck:
             settled = await self._quiet()
             out = [tap for tap in self._taken.taps if not tap.way & INPUT_BIT and tap.at_ns >= asked_ns]
             last_ns = max((tap.at_ns for tap in out), default=done_ns)
-            self.document["song_changes"].append(
-                {
-                    "number": number,
-                    "song": title,
-                    "answered_ms": round((done_ns - asked_ns) / NS_PER_MS, 2),
-                    "messages": len(out),
-                    "bytes": sum(len(tap.data) for tap in out),
-                    "handed_over_ms": round((last_ns - asked_ns) / NS_PER_MS, 2),
-                    "settled": settled,
-                }
+            self._found.song_changes.append(
+                SongChange(
+                    number=number,
+                    song=title,
+                    answered_ms=round((done_ns - asked_ns) / NS_PER_MS, 2),
+                    messages=len(out),
+                    bytes=sum(len(tap.data) for tap in out),
+                    handed_over_ms=round((last_ns - asked_ns) / NS_PER_MS, 2),
+                    settled=settled,
+                )
             )
             await asyncio.sleep(self._plan.dwell_s)
             await self._player.command("stop")
-        return f"{len(order)} song changes"
+        return counted(len(order), "song change")
 
     async def _quiet(self) -> bool:
         """Wait until nothing but ticks goes out; False when that takes too long."""
@@ -400,11 +442,11 @@ class Soundcheck:
             self._say(f"{words} the cable of {device} now")
             began_s = monotonic()
             if not await self._event(kind, device, began_s + CABLE_S):
-                self.document["unplug"] = {"device": device, "noticed": times, "came_back": False}
+                self._found.unplug = Unplugged(device, tuple(times), came_back=False)
                 return f"nobody {words} the cable of {device} within {CABLE_S:.0f} s, or it was not noticed"
             times.append(round(monotonic() - began_s, 1))
-        self.document["unplug"] = {"device": device, "noticed": times, "came_back": True}
-        return f"{device} went and came back; what the others missed meanwhile stands in their rows"
+        self._found.unplug = Unplugged(device, tuple(times), came_back=True)
+        return f"{device} disappeared and came back; what the others missed meanwhile is in their rows"
 
     async def _event(self, kind: str, device: str, until_s: float) -> bool:
         self._taken.events.clear()
@@ -415,10 +457,10 @@ class Soundcheck:
         return False
 
 
-def _silent(state: str, words: str) -> Plain:
-    return {"state": state, "words": words, "identity": None}
+def _unheard(device: Device, state: Literal["silent", "not asked"], words: str) -> RollCall:
+    return RollCall(device.name, state, words, identity=None)
 
 
 def _last_index(names: Sequence[str], name: str) -> int:
-    """Return the number of an output: of several of one name the last is the one in force."""
+    """Return the number of an output: of several with the same name the last is the one in force."""
     return len(names) - 1 - names[::-1].index(name)

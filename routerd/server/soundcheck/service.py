@@ -1,25 +1,69 @@
-"""Starts and stops soundchecks, one at a time, keeps them, and compares them."""
+"""Starts and stops soundchecks, one at a time; keeps the newest fifty, a file each, and compares them."""
 
 from __future__ import annotations
 
 import asyncio
+import dataclasses
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from time import monotonic_ns
 
 import structlog
 
+from routerd import storage
 from routerd.core.errors import CommandError
-from routerd.core.model.plain import Plain
-from routerd.server.http.shapes import SoundcheckStage, SoundcheckState
+from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckStage, SoundcheckState
+from routerd.server.report.document import from_json, to_json
 from routerd.server.rig_loader import RigLoader
-from routerd.server.shows.record import FOLDER
-from routerd.server.soundcheck import STAGES
-from routerd.server.soundcheck.cautions import CAUTIONS
-from routerd.server.soundcheck.keep import SoundcheckFolder, compare_with_kept
+from routerd.server.shows.record import FOLDER as SHOWS
+from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck
 from routerd.server.soundcheck.recorded import Source, find_recorded
-from routerd.server.soundcheck.run import Access, Plan, Soundcheck
+from routerd.server.soundcheck.run import Access, Plan, Run
+from routerd.server.soundcheck.verdicts import compare_with_kept
 from routerd.server.state_keeper import StateKeeper
+
+FOLDER = "soundchecks"
+MOST_KEPT = 50
+LARGEST_BYTES = 16 * 1024 * 1024
+
+
+class SoundcheckFolder:
+    """Reads and writes the folder; `warn` gets a line for each file that was passed over."""
+
+    def __init__(self, state_folder: Path, warn: Callable[[str], None]) -> None:
+        self.path = state_folder / FOLDER
+        self._inside = state_folder
+        self._warn = warn
+
+    def write(self, document: Soundcheck) -> None:
+        """Keep a soundcheck; raises OSError. The oldest beyond MOST_KEPT are removed."""
+        file = self.path / f"{document.name}.json"
+        storage.put(file, to_json(document), inside=self._inside, mode=0o600, most_bytes=LARGEST_BYTES)
+        for name in self.names()[:-MOST_KEPT]:
+            (self.path / f"{name}.json").unlink(missing_ok=True)
+
+    def names(self) -> list[str]:
+        """Return the names of kept soundchecks, oldest first."""
+        return sorted(file.stem for file in self.path.glob("*.json")) if self.path.is_dir() else []
+
+    def read(self, name: str) -> Soundcheck | None:
+        """Return a kept soundcheck, None when it is not there or makes no sense."""
+        file = self.path / f"{name}.json"
+        try:
+            return from_json(Soundcheck, storage.read(file, LARGEST_BYTES, inside=self._inside))
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:
+            self._warn(f"{file} is not a soundcheck of this version and is passed over: {error}")
+            return None
+
+    def all(self) -> Iterator[Soundcheck]:
+        """Yield every kept soundcheck that makes sense, newest first."""
+        for name in reversed(self.names()):
+            document = self.read(name)
+            if document is not None:
+                yield document
 
 
 class Soundchecks:
@@ -32,9 +76,9 @@ class Soundchecks:
         self._rig_folder = rig_folder
         self.folder = SoundcheckFolder(state.folder.path, structlog.get_logger().warning)
         self._disk = state.disk
-        self._run: Soundcheck | None = None
+        self._run: Run | None = None
         self._task: asyncio.Task[None] | None = None
-        self._last: Plain | None = None
+        self._last: Soundcheck | None = None
 
     @property
     def running(self) -> bool:
@@ -63,18 +107,18 @@ class Soundchecks:
             }
             if device.loopback and (device.loopback, device.name) in sources:
                 raise CommandError(
-                    f"a route leads from {device.loopback} back to {device.name}, whose loop it hears: what "
-                    "goes round would never end; take the route or the loop out"
+                    f"a route leads from {device.loopback} back to {device.name}, whose loopback it hears: "
+                    "what goes round would never end; remove the route or the loopback"
                 )
         recorded = None
         if plan.playing is not None:
             tonight = self._access.view.set_list.order
-            shows = self._state.folder.path / FOLDER
+            shows = self._state.folder.path / SHOWS
             source = Source(plan.playing, self._rig_folder, shows)
             recorded = await self._disk.do(lambda: find_recorded(source, book, tonight, plan.seconds))
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        self._run = Soundcheck(self._access, book, plan, recorded)
+        self._run = Run(self._access, book, plan, recorded)
         self._task = asyncio.create_task(self._carry_out(self._run))
 
     async def stop(self) -> None:
@@ -85,25 +129,23 @@ class Soundchecks:
         with suppress(asyncio.CancelledError):
             await self._task
 
-    async def _carry_out(self, run: Soundcheck) -> None:
-        await run.run()
-        document = run.document
+    async def _carry_out(self, run: Run) -> None:
+        measured = await run.run()
         kept = await self._disk.do(lambda: list(self.folder.all()))
-        document["comparison"] = compare_with_kept(document, iter(kept))
+        document = dataclasses.replace(measured, comparison=compare_with_kept(measured, iter(kept)))
         self._last = document
         try:
             await self._disk.do(lambda: self.folder.write(document))
         except OSError as error:
             structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
-        failed = [one["device"] for one in document["devices"] if one["verdict"] == "fail"]
-        event = {"ended": document["ended"], "failed": failed, "name": document["name"]}
+        event = {"ended": document.ended, "failed": list(document.failed), "name": document.name}
         self._access.feed.emit({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
 
     async def names(self) -> list[str]:
         """Return the names of those that are kept, oldest first."""
         return await self._disk.do(self.folder.names)
 
-    async def document(self, name: str | None = None) -> Plain | None:
+    async def document(self, name: str | None = None) -> Soundcheck | None:
         """Return a kept soundcheck, or the newest; None when there is none."""
         if name is None and self._last is not None:
             return self._last
@@ -111,48 +153,50 @@ class Soundchecks:
         wanted = name or (names[-1] if names else None)
         return None if wanted is None else await self._disk.do(lambda: self.folder.read(wanted))
 
-    async def write_offsets(self) -> Plain:
+    async def write_offsets(self) -> Offsets:
         """Write the offsets that the newest soundcheck suggests into rig.yaml, and load it.
 
         Return what was written. Raises CommandError without a suggestion, and as `RigLoader.edit_devices`.
         """
         document = await self.document()
-        if document is None or not document["offsets"]:
+        if document is None or not document.offsets:
             raise CommandError(
                 "no soundcheck suggests offsets: give two devices or more a 'loopback' in rig.yaml "
                 "and run one"
             )
-        offsets = {one["device"]: f"{one['offset_ms']:g}" for one in document["offsets"]}
+        offsets = {one.device: f"{one.offset_ms:g}" for one in document.offsets}
         await self._rig.edit_devices(("timing", "offset"), offsets)
-        return {"soundcheck": document["name"], "offsets": document["offsets"]}
+        return Offsets(document.name, document.offsets)
 
-    async def write_silent(self) -> Plain:
+    async def write_silent(self) -> SilentDevices:
         """Mark in rig.yaml what was silent in the newest soundcheck's roll call, and load it.
 
         Return the devices that are marked. Raises CommandError without one, and as `RigLoader.edit_devices`.
         """
         document = await self.document()
-        if document is None or not document["roll_call"]:
+        if document is None or not document.roll_call:
             raise CommandError("the newest soundcheck has no roll call: run one with the stage 'roll-call'")
-        silent = [one["device"] for one in document["roll_call"] if one["state"] == "silent"]
+        silent = tuple(one.device for one in document.roll_call if one.state == "silent")
         if not silent:
             raise CommandError(
-                f"no device was silent in the roll call of soundcheck {document['name']}: nothing to mark"
+                f"no device was silent in the roll call of soundcheck {document.name}: nothing to mark"
             )
         await self._rig.edit_devices(("identity-reply",), dict.fromkeys(silent, "false"))
-        return {"soundcheck": document["name"], "devices": silent}
+        return SilentDevices(document.name, silent)
 
     async def state(self) -> SoundcheckState:
         """Return where the one that is under way is."""
         names = await self.names()
-        stages: list[Plain] = []
+        stages: list[SoundcheckStage] = []
         now = None
         if self.running and self._run is not None:
-            stages, now = self._run.document["stages"], self._run.progress
+            run, now = self._run, self._run.progress
+            stages += [SoundcheckStage(one.stage, one.state, one.seconds, one.words) for one in run.stages]
+            stages += [SoundcheckStage(run.stage, "running", 0.0, "")] if run.stage is not None else []
         return SoundcheckState(
             running=self.running,
             now=now,
-            stages=tuple(SoundcheckStage(**stage) for stage in stages),
+            stages=tuple(stages),
             of=STAGES,
             last=names[-1] if names else None,
             cautions=CAUTIONS,

@@ -3,61 +3,61 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from routerd.core.model.plain import Plain
+from routerd.printing import counted
 from routerd.server.report.text import WIDTH, render_text
+from routerd.server.soundcheck.figures import Soundcheck
 
-_MARKS = {"pass": "PASS   ", "fail": "FAIL   ", "unknown": "UNKNOWN", "warn": "MEND   "}
-
-
-def render_soundcheck(document: Plain) -> str:
-    """Return a soundcheck's document as text that ends with a newline."""
-    return "\n".join([*_lines(document), "", render_text(document["report"])])
+_MARKS = {"pass": "PASS   ", "fail": "FAIL   ", "unknown": "UNKNOWN", "warn": "WARN   "}
 
 
-def _lines(document: Plain) -> Iterator[str]:
-    yield f"SOUNDCHECK {document['name']}: {document['rig']}, {document['set_list']}; {document['ended']}"
+def render_soundcheck(document: Soundcheck) -> str:
+    """Return a soundcheck as text that ends with a newline."""
+    return "\n".join([*_lines(document), "", render_text(document.report)])
+
+
+def _lines(document: Soundcheck) -> Iterator[str]:
+    yield f"SOUNDCHECK {document.name}: {document.rig}, {document.set_list}; {document.ended}"
     yield ""
-    for one in document["devices"]:
-        yield f"{_MARKS[one['verdict']]} {one['title']} (measured: {one['measured']})"
-        yield from _items(one["why"])
-        yield from _items([f"TO DO: {item}" for item in one["todo"]])
+    for device in document.devices:
+        yield f"{_MARKS[device.verdict]} {device.title} (measured: {device.measured})"
+        yield from _items(device.why)
+        yield from _items([f"TO DO: {item}" for item in device.todo])
     yield ""
-    for key in ("last", "best"):
-        one = document["comparison"][key]
+    for key, one in (("last", document.comparison.last), ("best", document.comparison.best)):
         if one is not None:
-            yield f"Than the {key} one ({one['name']}):"
-            yield from _items([f"worse: {item}" for item in one["worse"]] or ["nothing is worse"])
-            yield from _items([f"better: {item}" for item in one["better"]])
+            yield f"Compared with the {key} one ({one.name}):"
+            yield from _items([f"worse: {item}" for item in one.worse] or ["nothing is worse"])
+            yield from _items([f"better: {item}" for item in one.better])
     yield "This machine:"
-    for one in document["machine"]:
-        remedy = f"; TO DO: {one['remedy']}" if one["remedy"] else ""
-        yield from _items([f"{_MARKS[one['grade']]} {one['fact']}: {one['words']}{remedy}"])
-    for loop in document["loops"]:
-        ticks = loop["tick_latency_us"]
-        if ticks["p50"] is not None:
+    for fact in document.machine:
+        remedy = f"; TO DO: {fact.remedy}" if fact.remedy else ""
+        yield from _items([f"{_MARKS[fact.grade]} {fact.fact}: {fact.words}{remedy}"])
+    for loopback in document.loopbacks:
+        times = loopback.tick_latency_us
+        if times.p50 is not None and times.min is not None and times.max is not None:
             yield (
-                f"Loop {loop['device']} to {loop['hears']}: ticks {ticks['p50'] / 1000:.2f} ms out to in, "
-                f"{ticks['min'] / 1000:.2f} to {ticks['max'] / 1000:.2f}; "
-                f"{loop['lost']} of {loop['probes']} probes lost"
+                f"Loopback from {loopback.device} to {loopback.hears}: ticks take {times.p50 / 1000:.2f} ms, "
+                f"{times.min / 1000:.2f} to {times.max / 1000:.2f}; "
+                f"{loopback.lost} of {counted(loopback.probes, 'probe')} lost"
             )
-    for offset in document["offsets"]:
-        yield f"  offset_ms for {offset['device']}: {offset['offset_ms']:+.2f}"
+    for offset in document.offsets:
+        yield f"  offset for {offset.device}: {offset.offset_ms:+.2f} ms"
     yield "Roll call:"
-    yield from _items([f"{one['device']}: {one['state']}; {one['words']}" for one in document["roll_call"]])
-    for change in document["song_changes"]:
+    yield from _items([f"{call.device}: {call.state}; {call.words}" for call in document.roll_call])
+    for change in document.song_changes:
         yield (
-            f"Song {change['number']}, {change['song']}: {change['messages']} messages, "
-            f"{change['bytes']} bytes in {change['handed_over_ms']:.1f} ms"
+            f"Song {change.number}, {change.song}: {counted(change.messages, 'message')}, "
+            f"{counted(change.bytes, 'byte')} in {change.handed_over_ms:.1f} ms"
         )
     yield "Stages:"
     yield from _items(
-        [f"{one['stage']}: {one['state']}, {one['seconds']} s; {one['words']}" for one in document["stages"]]
+        [f"{stage.stage}: {stage.state}, {stage.seconds} s; {stage.words}" for stage in document.stages]
     )
 
 
-def _items(items: list[str]) -> Iterator[str]:
+def _items(items: Iterable[str]) -> Iterator[str]:
     """Yield each as lines; options and names of devices stay whole, to be copied."""
     for item in items:
         yield from textwrap.wrap(

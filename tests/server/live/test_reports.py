@@ -14,8 +14,8 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from server_service import Service
 
 from routerd.link.messages import TickRecord
-from routerd.server.report import REPORT_SCHEMA
-from routerd.server.report.making import PageError, make_page
+from routerd.server.report import Report
+from routerd.server.report.document import PageError, json_schema, make_page
 
 STEP_NS = 20_833_333
 
@@ -52,7 +52,7 @@ async def test_the_report_of_the_last_minute(service: Service) -> None:
     whole = (await service.ask("GET", "/v1/report")).json
     minute = (await service.ask("GET", "/v1/report?span=minute")).json
     for report in (whole, minute):
-        jsonschema.Draft202012Validator(REPORT_SCHEMA).validate(report)
+        jsonschema.Draft202012Validator(json_schema(Report)).validate(report)
     assert whole["overall"]["ticks"] == 9600
     # the server has run for less than a minute: its last minute begins where it began
     assert minute["overall"]["ticks"] <= 9600
@@ -100,13 +100,13 @@ async def test_the_page_is_whole_and_asks_for_nothing(service: Service) -> None:
 async def test_a_page_that_cannot_be_made_is_told(
     service: Service, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr("routerd.server.report.making.PAGE_S", 0.01)
+    monkeypatch.setattr("routerd.server.report.document.PAGE_S", 0.01)
     answer = await service.ask("GET", "/v1/report?format=html")
     assert (answer.status, answer.json["type"]) == (500, "/problems/no-page")
     assert "text or JSON" in answer.json["detail"]
-    monkeypatch.setattr("routerd.server.report.making.PAGE_S", 60)
-    with pytest.raises(PageError, match="KeyError"):
-        await make_page({"kind": "foreign"}, tmp_path)
+    monkeypatch.setattr("routerd.server.report.document.PAGE_S", 60)
+    with pytest.raises(PageError, match="ValueError"):
+        await make_page({"kind": "foreign"}, "routerd.server.report.page", tmp_path)
     assert (await service.ask("GET", "/v1/report")).status == 200
 
 

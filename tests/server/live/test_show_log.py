@@ -55,7 +55,7 @@ async def test_the_report_is_written_at_the_end(service: Service) -> None:
     folder = await the_folder(service)
     await service.stop()
     (report,) = folder.reports([])
-    assert report["ports_kind"] == "simulated"
+    assert report.ports_kind == "simulated"
 
 
 async def test_messages_are_recorded_only_when_asked(service: Service) -> None:

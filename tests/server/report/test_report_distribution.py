@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.server.report.distribution import LONGEST_NS, Distribution
 from routerd.server.report.series import Series
+from routerd.server.report.statistics import LONGEST_NS, Distribution
 
 US = 1000
 

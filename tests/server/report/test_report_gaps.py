@@ -25,7 +25,7 @@ def test_unexplained_ticks_are_missed() -> None:
     assert explain(_gap(10, 19), [], Spans(), Spans()) == ([(10, 19)], 0, 0)
 
 
-def test_dropped_records_leave_ticks_unrecorded() -> None:
+def test_dropped_records_leave_ticks_not_recorded() -> None:
     assert explain(_gap(10, 19), [], Spans(), _spans((5, 14))) == ([(15, 19)], 5, 0)
 
 
@@ -34,7 +34,7 @@ def test_what_the_engine_skipped_is_missed_even_where_records_were_dropped() -> 
     assert outcome == ([(12, 13)], 8, 0)
 
 
-def test_a_closed_port_is_away_with_a_tick_of_grace_at_either_end() -> None:
+def test_a_closed_port_owes_nothing_with_a_tick_of_grace_at_either_end() -> None:
     absence = Absence(closed_ns=13 * STEP_NS + 1, opened_ns=16 * STEP_NS - 1)
     assert explain(_gap(10, 19), [absence], Spans(), Spans()) == ([(10, 12), (17, 19)], 0, 4)
 

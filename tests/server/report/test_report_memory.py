@@ -3,7 +3,7 @@
 import tracemalloc
 
 from routerd.link.messages import TickRecord
-from routerd.server.report import TickLog
+from routerd.server.report import Conditions, TickLog
 
 STEP_NS = 20_833_333
 OUTPUTS = 8
@@ -40,6 +40,6 @@ def test_twelve_hours_on_eight_ports_stay_within_what_three_took() -> None:
     finally:
         tracemalloc.stop()
     assert late - early < 100_000
-    report = log.report(12 * 172_800 * STEP_NS, {})
-    assert report["overall"]["missed"] == 12 * OUTPUTS * 24
-    assert report["overall"]["ticks"] == 12 * OUTPUTS * 456
+    report = log.report(12 * 172_800 * STEP_NS, Conditions())
+    assert report.overall.missed == 12 * OUTPUTS * 24
+    assert report.overall.ticks == 12 * OUTPUTS * 456

@@ -9,13 +9,13 @@ from time import process_time_ns
 import pytest
 
 from routerd.link.messages import TickRecord
-from routerd.server.report import Measurements
-from routerd.server.report.distribution import Distribution, SparseDistribution
-from routerd.server.report.stats import rank
+from routerd.server.report import Conditions, Measurements
+from routerd.server.report.figures import Counts
+from routerd.server.report.statistics import Distribution, SparseDistribution, rank
 
 S = 1_000_000_000
 PORTS = 8
-FACTS = {"realtime": None, "ports": "simulated"}
+CONDITIONS = Conditions(None, "simulated")
 
 
 def ticks(
@@ -59,46 +59,46 @@ def test_a_sparse_distribution_says_what_sorting_says(values: str) -> None:
 def test_figures_say_what_the_report_on_the_last_minute_says() -> None:
     measured = measurements()
     ticks(measured, bpm=120, from_s=0, until_s=100)
-    report = measured.last_minute(100 * S, FACTS)
-    whole = measured.report(100 * S, FACTS)
+    report = measured.last_minute(100 * S, CONDITIONS)
+    whole = measured.report(100 * S, CONDITIONS)
     figures = measured.figures(100 * S)
-    for row in report["ports"]:
-        minute = figures["minute"][row["port"]]
-        assert minute["ticks"] == pytest.approx(row["ticks"], abs=2)
-        assert minute["verdict"]["grade"] == row["verdict"]["grade"]
-        for key, value in row["lateness_us"].items():
-            assert minute["lateness_us"][key] == pytest.approx(value, rel=0.02, abs=0.2)
-    for row in whole["ports"]:
-        counts = figures["counts"][row["port"]]
-        assert counts == {key: row[key] for key in ("ticks", "missed", "doubled", "stalls")}
+    for row in report.ports:
+        minute = figures.minute[row.port]
+        assert minute.ticks == pytest.approx(row.ticks, abs=2)
+        assert minute.verdict.grade == row.verdict.grade
+        for key, value in vars(row.lateness_us).items():
+            assert vars(minute.lateness_us)[key] == pytest.approx(value, rel=0.02, abs=0.2)
+    for row in whole.ports:
+        counts = figures.counts[row.port]
+        assert counts == Counts(row.ticks, row.missed, row.doubled, row.stalls)
 
 
 def test_what_was_missed_is_counted_once_it_is_known_why() -> None:
     measured = measurements()
     ticks(measured, bpm=120, from_s=0, until_s=10)
     ticks(measured, bpm=120, from_s=11, until_s=12)
-    assert measured.figures(12 * S)["counts"]["device-0"]["missed"] == 0
+    assert measured.figures(12 * S).counts["device-0"].missed == 0
     measured.event({"kind": "port-closed", "output": 0, "at_ns": 10 * S})
     measured.event({"kind": "port-opened", "output": 0, "at_ns": 11 * S})
-    counts = measured.figures(15 * S)["counts"]
-    assert counts["device-0"]["missed"] == 0
-    assert counts["device-1"]["missed"] == 48
-    minute = measured.figures(15 * S)["minute"]
-    assert (minute["device-0"]["missed"], minute["device-1"]["missed"]) == (0, 48)
-    assert (minute["device-0"]["away"], minute["device-1"]["away"]) == (48, 0)
+    counts = measured.figures(15 * S).counts
+    assert counts["device-0"].missed == 0
+    assert counts["device-1"].missed == 48
+    minute = measured.figures(15 * S).minute
+    assert (minute["device-0"].missed, minute["device-1"].missed) == (0, 48)
+    assert (minute["device-0"].port_closed, minute["device-1"].port_closed) == (48, 0)
 
 
 def test_a_port_that_has_fallen_silent_is_seen_and_forgotten_after_a_minute() -> None:
     measured = measurements()
     ticks(measured, bpm=120, from_s=0, until_s=10)
     ticks(measured, bpm=120, from_s=10, until_s=20, ports=range(1))
-    assert measured.figures(22 * S)["counts"]["device-1"]["missed"] == 479
-    assert measured.figures(22 * S)["counts"]["device-1"]["missed"] == 479
-    assert measured.figures(22 * S)["minute"]["device-1"]["verdict"]["grade"] == "failed"
+    assert measured.figures(22 * S).counts["device-1"].missed == 479
+    assert measured.figures(22 * S).counts["device-1"].missed == 479
+    assert measured.figures(22 * S).minute["device-1"].verdict.grade == "failed"
     quiet = measurements()
     ticks(quiet, bpm=120, from_s=0, until_s=10)
-    assert quiet.figures(200 * S)["minute"] == {}
-    assert quiet.figures(200 * S)["counts"]["device-1"]["ticks"] == 480
+    assert quiet.figures(200 * S).minute == {}
+    assert quiet.figures(200 * S).counts["device-1"].ticks == 480
 
 
 def test_figures_take_no_longer_for_ten_times_the_ticks() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any
 
 import pytest
 
@@ -13,7 +12,8 @@ from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
 from routerd.core.show.compiler import CompiledBook
 from routerd.link.messages import OWN_RATE, TickRecord
-from routerd.server.report import TickLog
+from routerd.server.report import Conditions, TickLog
+from routerd.server.report.figures import PortFigures
 from tests.stage import MS, TICK, Stage, compiled
 
 RATES = [Fraction(1, 6), Fraction(1, 2), Fraction(3, 2), Fraction(2), Fraction(4)]
@@ -45,9 +45,9 @@ def recorded(rate: Fraction) -> Recorded:
     return Recorded(compiled(Rig("rig", (own,)), (Song("one", "One", Fraction(125)),), ("one",)))
 
 
-def row(log: TickLog, end_ns: int, name: str = "own") -> Any:
-    report = log.report(end_ns, {"realtime": None, "ports": "simulated"})
-    return next(one for one in report["ports"] if one["port"] == name)
+def row(log: TickLog, end_ns: int, name: str = "own") -> PortFigures:
+    report = log.report(end_ns, Conditions(None, "simulated"))
+    return next(one for one in report.ports if one.port == name)
 
 
 def a_log() -> TickLog:
@@ -72,9 +72,9 @@ def test_its_own_ticks_are_judged_and_none_is_missing(rate: Fraction) -> None:
     log = a_log()
     log.add(one.records)
     found = row(log, one.now_ns)
-    assert found["ticks"] == len(one.records) > 14 * 50 * rate - 5
-    assert (found["missed"], found["doubled"]) == (0, 0)
-    assert found["lateness_us"]["max"] == pytest.approx(100, rel=0.01)
+    assert found.ticks == len(one.records) > 14 * 50 * rate - 5
+    assert (found.missed, found.doubled) == (0, 0)
+    assert found.lateness_us.max == pytest.approx(100, rel=0.01)
 
 
 @pytest.mark.parametrize("rate", RATES)
@@ -87,7 +87,7 @@ def test_what_a_stall_has_skipped_is_missed_at_its_own_rate(rate: Fraction) -> N
     log = a_log()
     log.event(stall)
     log.add(one.records)
-    assert abs(row(log, one.now_ns)["missed"] - stall["count"] * rate) <= 1
+    assert abs(row(log, one.now_ns).missed - stall["count"] * rate) <= 1
 
 
 def ticks(*numbers: int, output: int = OWN_RATE) -> list[TickRecord]:
@@ -95,22 +95,22 @@ def ticks(*numbers: int, output: int = OWN_RATE) -> list[TickRecord]:
     return [TickRecord(n, n * 10 * MS, n * 10 * MS + 50_000, output, 0) for n in numbers]
 
 
-def test_what_was_dropped_is_unrecorded_and_what_is_missing_is_missed() -> None:
+def test_what_was_dropped_is_not_recorded_and_what_is_missing_is_missed() -> None:
     log = a_log()
     log.add(ticks(*range(100), *range(110, 400)))
     # in numbers of the grid, which say nothing about this port
     log.event({"kind": "records-dropped", "at_ns": 1050 * MS, "count": 2, "from_tick": 50, "to_tick": 54})
     log.add(ticks(*range(405, 500)))
     found = row(log, 5000 * MS)
-    assert (found["missed"], found["unrecorded"]) == (5, 10)
+    assert (found.missed, found.not_recorded) == (5, 10)
 
 
 def test_a_port_that_fell_silent_owes_by_its_own_interval() -> None:
     log = a_log()
     log.add(ticks(*range(100)))
     log.add([TickRecord(n, n * 20 * MS, n * 20 * MS, 1, 0) for n in range(200)])
-    assert row(log, 4000 * MS)["missed"] == pytest.approx(300, abs=2)
-    assert row(log, 4000 * MS, "other")["missed"] == 0
+    assert row(log, 4000 * MS).missed == pytest.approx(300, abs=2)
+    assert row(log, 4000 * MS, "other").missed == 0
 
 
 def test_a_device_that_changes_its_rate_has_missed_nothing() -> None:
@@ -118,4 +118,4 @@ def test_a_device_that_changes_its_rate_has_missed_nothing() -> None:
     log.add(ticks(*range(100)))
     log.add([TickRecord(n + 5000, n * 20 * MS, n * 20 * MS, 0, 0) for n in range(50, 100)])
     found = row(log, 2000 * MS)
-    assert (found["ticks"], found["missed"]) == (150, 0)
+    assert (found.ticks, found.missed) == (150, 0)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
+from routerd.server.report import Conditions, Report, TickLog
+from routerd.server.report.figures import Curves, LatenessStep, SongMark
 from routerd.server.report.plots import lateness_over_time
 
 
-def report(changes: list[tuple[float, str]], duration_s: float = 60.0) -> dict[str, Any]:
-    steps = [{"at_s": at, "min_us": 1.0, "mean_us": 5.0, "max_us": 20.0} for at in (0.0, duration_s)]
-    return {
-        "duration_s": duration_s,
-        "curves": [{"port": "lead-synth", "lateness": steps}],
-        "song_changes": [{"at_s": at, "words": words} for at, words in changes],
-    }
+def report(changes: list[tuple[float, str]], duration_s: float = 60.0) -> Report:
+    steps = tuple(LatenessStep(at, 48, min_us=1.0, mean_us=5.0, max_us=20.0) for at in (0.0, duration_s))
+    return replace(
+        TickLog(0).report(0, Conditions()),
+        duration_s=duration_s,
+        curves=(Curves("lead-synth", 1.0, steps, (), (), (), ()),),
+        song_changes=tuple(SongMark(at, words) for at, words in changes),
+    )
 
 
 def test_names_of_songs_far_apart_stand_for_themselves() -> None:

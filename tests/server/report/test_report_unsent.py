@@ -5,14 +5,15 @@ from __future__ import annotations
 import pytest
 
 from routerd.link.messages import TickRecord
-from routerd.server.report import TickLog
+from routerd.server.report import Conditions, TickLog
+from routerd.server.report.figures import PortFigures
 from routerd.server.report.text import render_text
 
 S = 1_000_000_000
 STEP = S // 48
 """120 BPM."""
 
-FACTS = {"realtime": None, "ports": "simulated"}
+CONDITIONS = Conditions(None, "simulated")
 
 
 def played(log: TickLog, ticks: range, *ports: int, late_ns: int = 0) -> None:
@@ -26,9 +27,9 @@ def log_of_two() -> TickLog:
     return log
 
 
-def row(log: TickLog, port: str, now_ns: int) -> dict[str, object]:
-    (found,) = [one for one in log.report(now_ns, FACTS)["ports"] if one["port"] == port]
-    return dict(found)
+def row(log: TickLog, port: str, now_ns: int) -> PortFigures:
+    (found,) = [one for one in log.report(now_ns, CONDITIONS).ports if one.port == port]
+    return found
 
 
 def test_a_process_that_stood_still_for_two_seconds_had_a_stall_of_two_seconds() -> None:
@@ -39,16 +40,16 @@ def test_a_process_that_stood_still_for_two_seconds_had_a_stall_of_two_seconds()
     log.add([TickRecord(575, 575 * STEP, 12 * S + 10_800_000, 0, 0)])
     played(log, range(577, 960), 0)
     found = row(log, "lead-synth", 20 * S)
-    assert (found["missed"], found["stalls"]) == (96, 1)
-    assert found["longest_stall_us"] == pytest.approx(2_010_800, abs=1)
-    assert "one stall of 2.0 s" in render_text(log.report(20 * S, FACTS))
+    assert (found.missed, found.stalls) == (96, 1)
+    assert found.longest_stall_us == pytest.approx(2_010_800, abs=1)
+    assert "one stall of 2.0 s" in render_text(log.report(20 * S, CONDITIONS))
 
 
 def test_a_single_lost_tick_is_no_stall() -> None:
     log = log_of_two()
     played(log, range(100), 0)
     played(log, range(101, 200), 0)
-    assert (row(log, "lead-synth", 5 * S)["missed"], row(log, "lead-synth", 5 * S)["stalls"]) == (1, 0)
+    assert (row(log, "lead-synth", 5 * S).missed, row(log, "lead-synth", 5 * S).stalls) == (1, 0)
 
 
 def test_ticks_to_a_port_that_had_been_disconnected_were_not_sent() -> None:
@@ -60,8 +61,8 @@ def test_ticks_to_a_port_that_had_been_disconnected_were_not_sent() -> None:
     log.event({"kind": "port-opened", "output": 0, "at_ns": 552 * STEP - 1})
     played(log, range(552, 960), 0, 1)
     found = row(log, "lead-synth", 20 * S)
-    assert (found["ticks"], found["away"], found["missed"]) == (960 - 72, 72, 0)
-    assert row(log, "drum-synth", 20 * S)["ticks"] == 960
+    assert (found.ticks, found.port_closed, found.missed) == (960 - 72, 72, 0)
+    assert row(log, "drum-synth", 20 * S).ticks == 960
 
 
 def test_records_that_come_after_the_word_that_the_port_is_closed_do_not_open_it() -> None:
@@ -72,10 +73,10 @@ def test_records_that_come_after_the_word_that_the_port_is_closed_do_not_open_it
     played(log, range(400, 505), 0)
     played(log, range(400, 960), 1)
     found = row(log, "lead-synth", 20 * S)
-    assert (found["ticks"], found["away"], found["missed"]) == (480, 479, 0)
+    assert (found.ticks, found.port_closed, found.missed) == (480, 479, 0)
 
 
 def test_a_report_asked_for_meanwhile_does_not_wait() -> None:
     log = log_of_two()
     played(log, range(100), 0)
-    assert row(log, "lead-synth", 100 * STEP)["ticks"] == 100
+    assert row(log, "lead-synth", 100 * STEP).ticks == 100

@@ -12,7 +12,7 @@ import allantools
 import numpy as np
 import pytest
 
-from routerd.server.report.stability import Stability
+from routerd.server.report.curves import Stability
 
 NBS = (892, 809, 823, 798, 671, 644, 883, 903, 677)
 """Nine frequencies of W. J. Riley, NIST SP 1065, section 12.4 (pp. 107-109)."""

@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from routerd.server.report.stats import LineFit, common_slope, count_needed, rank
+from routerd.server.report.statistics import LineFit, common_slope, count_needed, rank
 
 
 @pytest.mark.parametrize("percentile", [Fraction(50), Fraction(99), Fraction("99.9"), Fraction(100)])

@@ -15,6 +15,7 @@ from routerd.server.shows import record
 from routerd.server.shows.afterwards import print_show
 from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import RecordError, RecordFolder, find_show, head, make_room, name_of
+from tests.documents import report
 
 S = 1_000_000_000
 NAMES = {"outputs": ["synth"], "inputs": ["keys", "pads"], "bpm": "120"}
@@ -24,13 +25,6 @@ def a_show(path: Path, *lines: dict[str, Any]) -> RecordFolder:
     folder = RecordFolder(path)
     assert folder.append_lines([head({"began": "2031-05-06T20:00:00+00:00"}), *lines])
     return folder
-
-
-def report(duration_s: float = 60.0) -> dict[str, Any]:
-    from routerd.server.report import TickLog
-
-    made = TickLog(0).report(int(duration_s * S), {"realtime": None, "ports": "alsa"})
-    return dict(made)
 
 
 def test_lines_and_messages_come_back(tmp_path: Path) -> None:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.server.soundcheck.machine import Fact, machine_facts
+from routerd.server.report.figures import Realtime
+from routerd.server.soundcheck.figures import MachineFact
+from routerd.server.soundcheck.machine import machine_facts
 
-GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
+GRANTED = Realtime("fifo", priority=70, memory_locked=True, idle_held=True, remedy=None)
 
 
-def machine(root: Path, **files: str) -> dict[str, list[Fact]]:
+def machine(root: Path, **files: str) -> dict[str, list[MachineFact]]:
     for name, text in files.items():
         file = root / name.replace("__", "/").replace("-PORT-", ":")
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_text(text + "\n")
-    found: dict[str, list[Fact]] = {}
+    found: dict[str, list[MachineFact]] = {}
     for fact in machine_facts(GRANTED, root):
         found.setdefault(fact.fact, []).append(fact)
     return found
@@ -43,8 +45,8 @@ def test_what_was_not_granted_comes_with_its_own_remedy() -> None:
     remedy = (
         "allow real-time scheduling: do this; allow locked memory: do that; allow short wake-ups: and this"
     )
-    refused = {"scheduling": "other", "priority": 0, "memory_locked": False, "idle_held": False}
-    facts = machine_facts({**refused, "remedy": remedy}, Path("/nonexistent"))[:3]
+    refused = Realtime("other", priority=0, memory_locked=False, idle_held=False, remedy=remedy)
+    facts = machine_facts(refused, Path("/nonexistent"))[:3]
     assert [fact.grade for fact in facts] == ["warn"] * 3
     assert [fact.remedy for fact in facts] == [
         "allow real-time scheduling: do this",

@@ -10,7 +10,7 @@ from daemon import RIG, Daemon
 from far_program import FarProgram
 from usb import wait_for
 
-from routerd.server.soundcheck.identity import REQUEST
+from routerd.server.soundcheck.probes import REQUEST
 
 pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 
@@ -45,7 +45,7 @@ def answer(program: FarProgram) -> None:
 def test_roll_call_and_loop_over_alsa(looped: Daemon, box: FarProgram) -> None:
     looped.wait_for_port("box", "input")
     threading.Thread(target=answer, args=(box,), daemon=True).start()
-    plan = {"levels_down": True, "seconds": 1, "stages": ["roll-call", "loops"]}
+    plan = {"levels_down": True, "seconds": 1, "stages": ["roll-call", "loopbacks"]}
     looped.post("/v1/soundcheck", plan)
     wait_for(
         "the end of the soundcheck",
@@ -57,6 +57,6 @@ def test_roll_call_and_loop_over_alsa(looped: Daemon, box: FarProgram) -> None:
     calls = {one["device"]: one for one in document["roll_call"]}
     assert calls["box"]["state"] == "answered"
     assert (calls["box"]["identity"]["family"], calls["box"]["identity"]["member"]) == (0x42, 0x1000)
-    (loop,) = document["loops"]
+    (loop,) = document["loopbacks"]
     print(loop, [(one["stage"], one["seconds"]) for one in document["stages"]])
     assert (loop["device"], loop["hears"], loop["probes"], loop["lost"]) == ("looped", "loop-in", 20, 0)

@@ -11,18 +11,18 @@ grid, so their gaps are explained by time alone, and their silence is measured b
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import OWN_RATE, TickRecord
-from routerd.server.report.curves import Course, Marks
-from routerd.server.report.distribution import SparseDistribution
+from routerd.server.report.curves import Course, Marks, Timeline
+from routerd.server.report.figures import Conditions, Counts, Report, Traffic
 from routerd.server.report.gaps import Absence, Gap, Spans, explain
-from routerd.server.report.minute import Minute
-from routerd.server.report.rows import Collected, build
-from routerd.server.report.series import STALL_NS, Series
-from routerd.server.report.timeline import Timeline
+from routerd.server.report.series import STALL_NS, Minute, Series
+from routerd.server.report.statistics import SparseDistribution
+from routerd.server.report.summary import Collected, summarize
+from routerd.server.report.traffic import NO_TRAFFIC
 
 NO_SONG = 65535
 
@@ -32,7 +32,7 @@ _GAPS_WAITING = 64
 _ABSENCES_KEPT = 64
 _DROPS_KEPT = 64
 _DROP_TOLD_NS = 2 * NS_PER_S
-"""By then the engine has told that it had to drop records."""
+"""By then the engine has reported that it had to drop records."""
 
 UNSURE_NS = 3 * NS_PER_S // 2
 """So long after a tick was handed over its port may be found to have carried nothing since."""
@@ -43,17 +43,8 @@ _SILENT_TICKS = 24
 """A port that is this far behind the others, a quarter note, has fallen silent."""
 
 
-class Counts(NamedTuple):
-    """Of one port's ticks."""
-
-    ticks: int
-    missed: int
-    doubled: int
-    stalls: int
-
-
-class Figures(NamedTuple):
-    """What whoever asks every few seconds is told, by port."""
+class Current(NamedTuple):
+    """What whoever asks every few seconds is told of ticks, by port."""
 
     counts: dict[str, Counts]
     minutes: dict[str, Series]
@@ -61,7 +52,7 @@ class Figures(NamedTuple):
 
 @dataclass(slots=True)
 class _Port:
-    """One output: where its ticks are, and what was away."""
+    """One output: where its ticks are, and when it was closed."""
 
     name: str
     series: Series
@@ -138,11 +129,8 @@ class TickLog:
             for port in self._ports.values():
                 port.owes_ticks = False
 
-    def report(self, now_ns: int, facts: dict[str, Any]) -> dict[str, Any]:
-        """Return the report as plain JSON values, see REPORT_SCHEMA.
-
-        `facts` may hold "realtime" (as the engine's hello tells it) and "ports" (the kind of ports).
-        """
+    def report(self, now_ns: int, conditions: Conditions, traffic: Traffic = NO_TRAFFIC) -> Report:
+        """Return the report on the ticks so far, and on traffic, which is collected elsewhere."""
         self._follow_all()
         self._settle_waiting()
         ports = {name: port.series for name, port in self._ports.items() if port.last is not None}
@@ -158,14 +146,12 @@ class TickLog:
             self._settle(port, gap_now, ports[port.name], songs[song])
         ends = [port.last.sent_ns for port in self._ports.values() if port.last is not None]
         last_ns = self._newest.sent_ns if self._newest else max(ends, default=None)
-        report = build(Collected(self._started_ns, last_ns, ports, songs), now_ns, facts)
-        report["song_changes"] = self._marks.plain(self._started_ns)
-        report["curves"] = [
-            {"port": name, **self._ports[name].course.plain(series)} for name, series in ports.items()
-        ]
-        return report
+        curves = tuple(self._ports[name].course.curves(name, series) for name, series in ports.items())
+        marks = self._marks.since(self._started_ns)
+        collected = Collected(self._started_ns, last_ns, ports, songs, marks, curves)
+        return summarize(collected, now_ns, conditions, traffic)
 
-    def figures(self, now_ns: int) -> Figures:
+    def current(self, now_ns: int) -> Current:
         """Return counts since the start and the series of the last minute of every port that has ticked.
 
         Takes a millisecond a port, whatever the tempo and the length of the show. What is missing counts once
@@ -184,10 +170,10 @@ class TickLog:
             if (silence := self._silence(port)) is not None:
                 now = Series(self._started_ns, SparseDistribution)
                 self._settle(port, silence, now, minute)
-                counts[name] = counts[name]._replace(missed=series.missed + now.missed)
+                counts[name] = replace(counts[name], missed=series.missed + now.missed)
             if minute.ticks or minute.missed:
                 minutes[name] = minute
-        return Figures(counts, minutes)
+        return Current(counts, minutes)
 
     def _follow_until(self, port: _Port, until_ns: int) -> None:
         """Follow what is older than this, and so has surely been sent."""
@@ -272,15 +258,15 @@ class TickLog:
         outcome = explain(gap, port.absences, skipped, dropped)
         before, after = gap
         for series in rows:
-            series.unrecorded += outcome.unrecorded
-            series.away += outcome.away
+            series.not_recorded += outcome.not_recorded
+            series.port_closed += outcome.port_closed
             stalled = False
             for first, last in outcome.missed:
                 # the device waited until its next tick; where that has no record, until it was due
                 ended_ns = after.sent_ns if last + 1 == after.tick else gap.due_ns(last + 1)
                 costs = ended_ns - gap.due_ns(first), ended_ns - gap.due_ns(last)
                 stalled |= series.add_missed(last - first + 1, *costs, gap.interval_ns)
-            if not outcome.unrecorded and not outcome.away:
+            if not outcome.not_recorded and not outcome.port_closed:
                 later_ns = (after.sent_ns - after.due_ns) - (before.sent_ns - before.due_ns)
                 deviation_ns = after.sent_ns - before.sent_ns - gap.interval_ns
                 due_ns = after.due_ns
