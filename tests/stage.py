@@ -23,7 +23,7 @@ from routerd.core.show.show import Show
 MS = 1_000_000
 TICK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
 
-PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS, Kind.BEND})
+PLAYED = frozenset({Kind.NOTES, Kind.CC, Kind.PITCH_BEND})
 
 KEYS = Device("keys", input_pattern="keys")
 PEDALS = Device("pedals", input_pattern="pedals")
@@ -50,7 +50,7 @@ OPENER = Song(
     "Opener",
     Fraction(125),
     routes=(route("synth"),),
-    patches=(Patch("synth", channel=2, bank=129, program=5, controllers=((7, 100),)),),
+    patches=(Patch("synth", channel=2, bank=129, program=5, cc=((7, 100),)),),
 )
 MIDDLE = Song(
     "middle",

@@ -271,7 +271,7 @@ def _entry_of(state: LearningState) -> str | None:
     if state.learns is Learns.PEDAL:
         if state.low == state.high:
             return None
-        where = f"controller: {message[1]}, channel: {(message[0] & 0x0F) + 1}"
+        where = f"cc: {message[1]}, channel: {(message[0] & 0x0F) + 1}"
         return f"- {{from: {state.device}, {where}, heel: {state.low}, toe: {state.high}}}"
     return f"- {{from: {state.device}, {message_as_written(message)}, do: next}}"
 
@@ -283,7 +283,7 @@ def message_as_written(message: bytes) -> str:
     if kind == NOTE_ON:
         return f"note: {message[1]}, channel: {channel}"
     if kind == CONTROLLER:
-        return f"controller: {message[1]}, channel: {channel}"
+        return f"cc: {message[1]}, channel: {channel}"
     if kind == PROGRAM:
         return f"program: {message[1] + 1}, channel: {channel}"
     return f'message: "{message.hex(" ").upper()}"'

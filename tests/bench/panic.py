@@ -62,7 +62,7 @@ def measure(presses: int) -> tuple[list[float], int]:
     clock = threading.Thread(target=worker.run)
     clock.start()
     make_thread_realtime(PORT_PRIORITY)
-    routes = tuple(Route(d.name, "keys", d.name, frozenset({Kind.NOTES, Kind.CONTROLLERS})) for d in SYNTHS)
+    routes = tuple(Route(d.name, "keys", d.name, frozenset({Kind.NOTES, Kind.CC})) for d in SYNTHS)
     compiler = Compiler(
         Rig("bench", (KEYS, *SYNTHS), (Control("keys", CONTROLLER, 80, Action.PANIC, debounce_ms=0),))
     )

@@ -22,7 +22,7 @@ COUNTS = (1, 10, 100)
 MESSAGES = 2_000
 ROUNDS = 41
 LATER_NS = 10**12  # with no window begun, so that the bench is not taken for a loop
-PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS, Kind.BEND})
+PLAYED = frozenset({Kind.NOTES, Kind.CC, Kind.PITCH_BEND})
 MATCHES = Route("match", "keys", "synth", PLAYED, from_channel=0, to_channel=3, note_low=60, note_high=72)
 CURVE = ((0, 0), (64, 90), (127, 127))
 REMAP = Remap(Quantity(QuantityKind.NRPN, 300), Quantity(QuantityKind.FINE, 1), (0, 16383), (0, 16383))

@@ -69,11 +69,9 @@ PRESS_S = 0.021
 
 def a_song(number: int) -> Song:
     """Return a song that puts every synth on a sound of its own."""
-    routes = tuple(
-        Route(f"r{d.name}", "keys", d.name, frozenset({Kind.NOTES, Kind.CONTROLLERS})) for d in SYNTHS
-    )
+    routes = tuple(Route(f"r{d.name}", "keys", d.name, frozenset({Kind.NOTES, Kind.CC})) for d in SYNTHS)
     patches = tuple(
-        Patch(device.name, program=(number + index) % 128, controllers=((7, number % 128),))
+        Patch(device.name, program=(number + index) % 128, cc=((7, number % 128),))
         for index, device in enumerate(SYNTHS)
     )
     name = f"song-{number}"

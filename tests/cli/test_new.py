@@ -117,8 +117,8 @@ def test_switches_are_learnt_each_once(tmp_path: Path, monkeypatch: pytest.Monke
     text = (tmp_path / "rig" / "rig.yaml").read_text()
     assert text.endswith(
         "controls:\n"
-        "  - {from: pedal-board, controller: 80, channel: 16, do: next}\n"
-        "  - {from: pedal-board, controller: 81, channel: 16, do: previous}\n"
+        "  - {from: pedal-board, cc: 80, channel: 16, do: next}\n"
+        "  - {from: pedal-board, cc: 81, channel: 16, do: previous}\n"
         "  - {from: pedal-board, program: 6, channel: 1, do: panic}\n"
     )
     assert load_folder(tmp_path / "rig").problems == ()

@@ -29,7 +29,7 @@ SONG = """
 title: Serenade
 tempo: 132
 routes:
-  - {from: keys, to: high, notes: C4-G9, transpose: 12, channel: 3, velocity: {most: 80}}
+  - {from: keys, to: high, notes: C4-G9, transpose: 12, channel: 3, velocity: {max: 80}}
   - {from: keys, to: low, notes: C-1-B3, channel: 7, velocity: {fixed: 64}}
 """
 MIDDLE_C = 60

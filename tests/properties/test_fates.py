@@ -47,21 +47,21 @@ def test_what_came_before_does_not_count(route: Route, played: list[bytes]) -> N
 
 
 KEYS, SYNTH = Device("keys", input_pattern="keys"), Device("synth", output_pattern="synth")
-PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS})
+PLAYED = frozenset({Kind.NOTES, Kind.CC})
 
 
 @pytest.mark.parametrize(
     ("options", "code", "why"),
     [
-        ({}, "C0 05", "it passes controllers, notes; this is program"),
-        ({}, "F8", "it passes controllers, notes; this is clock"),
+        ({}, "C0 05", "it passes cc, notes; this is program"),
+        ({}, "F8", "it passes cc, notes; this is clock"),
         ({}, "FE", "active sensing, system reset and undefined bytes pass no route"),
         ({"from_channel": 0}, "93 3C 64", "it takes channel 1 only; this is on 4"),
         ({"blocked_channels": frozenset({9})}, "99 3C 64", "it blocks channel 10"),
         ({"note_low": 48, "note_high": 71}, "90 48 64", "it takes notes C3 to B4; this is C5"),
         ({"velocity_high": 80}, "90 3C 64", "it takes velocities 1 to 80; this is 100"),
         ({"transpose": 48}, "90 7F 64", "transposed it would be note 175, and notes go from 0 to 127"),
-        ({"blocked_controllers": frozenset({7})}, "B0 07 64", "it blocks controller 7 (volume)"),
+        ({"blocked_cc": frozenset({7})}, "B0 07 64", "it blocks controller 7 (volume)"),
         ({"drone": (48,)}, "80 3C 40", "a drone is switched by presses; this is none"),
         ({}, "90 3C", "it is not one whole MIDI message"),
     ],
@@ -73,9 +73,7 @@ def test_the_reason_in_words(options: dict[str, int], code: str, why: str) -> No
 
 
 def test_what_a_route_sends_is_what_its_table_makes() -> None:
-    fade = Remap(
-        Quantity(QuantityKind.CONTROLLER, 11), Quantity(QuantityKind.CONTROLLER, 7), (0, 127), (0, 100)
-    )
+    fade = Remap(Quantity(QuantityKind.CC, 11), Quantity(QuantityKind.CC, 7), (0, 127), (0, 100))
     route = Route("r", "keys", "synth", PLAYED, to_channel=2, transpose=-12, chord=(0, 7), maps=(fade,))
     alone = RouteAlone(route, KEYS, SYNTH)
     assert alone.fate(bytes.fromhex("90 3C 64")).sent == (

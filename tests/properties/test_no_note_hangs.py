@@ -66,8 +66,8 @@ LAYERED = replace(
     ),
     patches=(Patch("synth", sysex=(DUMP,), program=1), Patch("sampler", sysex=(DUMP,))),
 )
-SWITCH = Quantity(QuantityKind.CONTROLLER, 80)
-SUSTAIN = Quantity(QuantityKind.CONTROLLER, 64)
+SWITCH = Quantity(QuantityKind.CC, 80)
+SUSTAIN = Quantity(QuantityKind.CC, 64)
 FULL_RANGE = (0, 127)
 OPTIONS = Route(
     "options",
@@ -78,7 +78,7 @@ OPTIONS = Route(
     velocity_low=40,
     maps=(
         Remap(Quantity(QuantityKind.NOTE, 61), SWITCH, FULL_RANGE, FULL_RANGE),
-        Remap(Quantity(QuantityKind.CONTROLLER, 4), SUSTAIN, FULL_RANGE, FULL_RANGE),
+        Remap(Quantity(QuantityKind.CC, 4), SUSTAIN, FULL_RANGE, FULL_RANGE),
     ),
 )
 ZONES = replace(

@@ -28,9 +28,7 @@ curves = st.lists(seven, min_size=2, max_size=5, unique=True).flatmap(
         lambda ys: tuple(zip(sorted(xs), sorted(ys), strict=True))
     )
 )
-controllers = st.builds(
-    Quantity, st.just(QuantityKind.CONTROLLER), st.integers(1, 31).filter(lambda n: n != 6)
-)
+controllers = st.builds(Quantity, st.just(QuantityKind.CC), st.integers(1, 31).filter(lambda n: n != 6))
 maps = st.builds(
     Remap,
     controllers,
@@ -57,7 +55,7 @@ routes = st.builds(
     velocity_high=st.integers(1, 127),
     velocity_curve=st.just(()) | curves,
     blocked_channels=st.frozensets(st.integers(0, 15), max_size=4),
-    blocked_controllers=st.frozensets(seven, max_size=10),
+    blocked_cc=st.frozensets(seven, max_size=10),
     programs=st.dictionaries(seven, seven, max_size=3).map(lambda d: tuple(d.items())),
     sysex_prefixes=st.lists(st.sampled_from((b"\xf0", b"\xf0\x7d", b"\xf0\x7d\x03")), max_size=2).map(tuple),
     bend_from=st.integers(1, 48),
@@ -83,10 +81,10 @@ KIND_NAMES = {
     8: "notes",
     9: "notes",
     10: "poly-pressure",
-    11: "controllers",
+    11: "cc",
     12: "program",
     13: "channel-pressure",
-    14: "bend",
+    14: "pitch-bend",
 }
 SYSTEM_NAMES = {
     0xF0: "sysex",
@@ -138,7 +136,7 @@ def interpret_notes(route: Route, out: list[int]) -> list[bytes]:
             out[2] = route.velocity_fixed
         else:
             value = shaped(route.velocity_curve, Fraction(out[2]))
-            out[2] = min(max(1, nearest(value)), route.velocity_most or 127)
+            out[2] = min(max(1, nearest(value)), route.velocity_max or 127)
     elif out[0] // 16 == 9:  # a release is a Note Off on the way out (M1 p. 10: the same thing)
         out[0] -= 16
         out[2] = 64
@@ -171,7 +169,7 @@ def interpret(route: Route, message: bytes) -> list[bytes]:
         return []
     if high in (8, 9, 10):
         return interpret_notes(route, out)
-    if high == 11 and message[1] in route.blocked_controllers:
+    if high == 11 and message[1] in route.blocked_cc:
         return []
     if high == 12:
         out[1] = dict(route.programs).get(out[1], out[1])

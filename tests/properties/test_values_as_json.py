@@ -11,7 +11,7 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
 from routerd.core.model.codec import decode, encode, from_json
-from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
+from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import Device, Rig, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.model.set_list import SetList
@@ -91,7 +91,7 @@ controls = st.builds(
 )  # fmt: skip
 times = st.builds(PressTimes, st.integers(0, 2000), st.integers(100, 5000), st.integers(100, 5000))
 pedals = st.builds(Pedal, text, seven, seven, seven, channel)
-lamps = st.builds(Lamp, text, seven, seven, st.sampled_from(Shows), seven | text, seven, seven)
+lamps = st.builds(Led, text, seven, seven, st.sampled_from(Shows), seven | text, seven, seven)
 rigs = st.builds(
     Rig,
     text,
@@ -131,7 +131,7 @@ routes = st.builds(
     seven,
     velocity_curve=st.lists(pairs, max_size=3).map(tuple),
     blocked_channels=st.frozensets(st.integers(0, 15), max_size=3),
-    blocked_controllers=st.frozensets(seven, max_size=3),
+    blocked_cc=st.frozensets(seven, max_size=3),
     programs=st.lists(pairs, max_size=2).map(tuple),
     sysex_prefixes=st.lists(st.binary(max_size=3), max_size=2).map(tuple),
     bend_to=st.integers(0, 48),

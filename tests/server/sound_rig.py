@@ -13,7 +13,7 @@ devices:
   synth: {output: Synth*, wire: din, clock: true}
   host: {output: Host*, wire: virtual}
 controls:
-  - {from: pedals, controller: 80, channel: 16, do: next}
+  - {from: pedals, cc: 80, channel: 16, do: next}
 routes:
   - {name: shared, from: keys, to: synth}
 """

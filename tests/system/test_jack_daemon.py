@@ -32,7 +32,7 @@ devices:
   box-synth: {output: "Box in*", wire: virtual, clock: true, transport: true}
   absent: {output: "Nobody*"}
 controls:
-  - {from: box-keys, controller: 80, channel: 16, do: next}
+  - {from: box-keys, cc: 80, channel: 16, do: next}
 """
 SONGS = {
     "one": "title: One\ntempo: 240\nroutes: [{from: box-keys, to: box-synth, channel: 5, transpose: 12}]\n"

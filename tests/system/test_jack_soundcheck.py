@@ -23,8 +23,8 @@ devices:
   looped: {output: "Cable in*", wire: virtual, clock: true, loopback: loop-in}
   loop-in: {input: "Cable out*"}
 controls:
-  - {from: box, controller: 80, channel: 16, do: next}
-lamps:
+  - {from: box, cc: 80, channel: 16, do: next}
+leds:
   - {to: box, note: 10, channel: 16, shows: running}
   - {to: box, note: 11, channel: 16, shows: song, song: 2}
   - {to: box, note: 12, channel: 16, shows: armed}

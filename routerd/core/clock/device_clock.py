@@ -296,7 +296,7 @@ class DeviceClock:
         if position == 0 and resets and pulse.reset >= 0:
             self._put_pulse(pulse, pulse.reset, at_ns, length_ns)
         for part in _parts(position, rate):
-            number = pulse.note if pulse.note >= 0 else pulse.controller
+            number = pulse.note if pulse.note >= 0 else pulse.cc
             self._put_pulse(pulse, number, at_ns + int(part * span_ns), length_ns)
 
     def _put_pulse(self, pulse: Pulse, number: int, at_ns: int, length_ns: int) -> None:

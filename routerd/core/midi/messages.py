@@ -71,10 +71,10 @@ class Kind(StrEnum):
 
     NOTES = "notes"
     POLY_PRESSURE = "poly-pressure"
-    CONTROLLERS = "controllers"
+    CC = "cc"
     PROGRAM = "program"
     CHANNEL_PRESSURE = "channel-pressure"
-    BEND = "bend"
+    PITCH_BEND = "pitch-bend"
     SYSEX = "sysex"
     MTC = "mtc"
     SONG_POSITION = "song-position"
@@ -88,10 +88,10 @@ _CHANNEL_KINDS = (
     Kind.NOTES,
     Kind.NOTES,
     Kind.POLY_PRESSURE,
-    Kind.CONTROLLERS,
+    Kind.CC,
     Kind.PROGRAM,
     Kind.CHANNEL_PRESSURE,
-    Kind.BEND,
+    Kind.PITCH_BEND,
 )
 STATUSES_OF_KIND: dict[Kind, tuple[int, ...]] = {
     kind: tuple(0x80 + 16 * i for i, k in enumerate(_CHANNEL_KINDS) if k is kind)

@@ -1,4 +1,4 @@
-"""Controls: messages of devices that stand for an action instead of being played, pedals' ranges, and lamps.
+"""Controls: messages of devices that stand for an action instead of being played, pedals' ranges, and LEDs.
 
 A message may mean one thing when pressed, another when held and a third when pressed twice; what one
 message means altogether is a `Switch`, worked out when songs are loaded. A song may give a message of
@@ -77,7 +77,7 @@ class Pedal:
 
 
 class Shows(StrEnum):
-    """What a lamp can show."""
+    """What an LED can show."""
 
     RUNNING = "running"
     STOPPED = "stopped"
@@ -89,8 +89,8 @@ class Shows(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Lamp:
-    """A lamp of a device. `status` is NOTE_ON or CONTROLLER with the channel in its low half.
+class Led:
+    """An LED of a device. `status` is NOTE_ON or CONTROLLER with the channel in its low half.
 
     `argument` with SONG is the place in the order from 1, with SECTION the number from 1 or the name.
     `on` and `off` are the values sent (0–127); a Note On with 0 is a Note Off (M1 p. 10).

@@ -12,7 +12,7 @@ from enum import StrEnum
 from routerd.core.model.controls import (
     DEFAULT_TIMES,
     Control,
-    Lamp,
+    Led,
     Pedal,
     PressTimes,
 )
@@ -93,7 +93,7 @@ class Rig:
     controls: tuple[Control, ...] = ()
     press_times: PressTimes = DEFAULT_TIMES
     pedals: tuple[Pedal, ...] = ()
-    lamps: tuple[Lamp, ...] = ()
+    leds: tuple[Led, ...] = ()
     after_restart: AfterRestart = AfterRestart.SILENT
     holdover_s: int = HOLDOVER_S
     """How long tempo and phase of a source that is followed are held when it falls silent."""

@@ -47,10 +47,10 @@ def bend_by(points: Points, value: int) -> int:
 class QuantityKind(StrEnum):
     """What a map reads or writes: a value of 7 or 14 bits, or something that happens."""
 
-    CONTROLLER = "controller"
+    CC = "cc"
     FINE = "fine"
     PRESSURE = "pressure"
-    BEND = "bend"
+    PITCH_BEND = "pitch-bend"
     RPN = "rpn"
     NRPN = "nrpn"
     NOTE = "note"
@@ -63,16 +63,16 @@ class QuantityKind(StrEnum):
 
 
 NUMBERED = frozenset(
-    {QuantityKind.CONTROLLER, QuantityKind.FINE, QuantityKind.RPN, QuantityKind.NRPN, QuantityKind.NOTE}
+    {QuantityKind.CC, QuantityKind.FINE, QuantityKind.RPN, QuantityKind.NRPN, QuantityKind.NOTE}
 )
 """Kinds with a number of their own; `fine` is a controller 0–31 with its lower half 32 above (M1 p. 11)."""
 SEQUENCE_KINDS = frozenset(
     {QuantityKind.START, QuantityKind.STOP, QuantityKind.CONTINUE, QuantityKind.RETRIGGER}
 )
-SOURCE_KINDS = NUMBERED | {QuantityKind.PRESSURE, QuantityKind.BEND}
+SOURCE_KINDS = NUMBERED | {QuantityKind.PRESSURE, QuantityKind.PITCH_BEND}
 TARGET_KINDS = frozenset(QuantityKind) - {QuantityKind.NOTE}
 _FINE_KINDS = frozenset(
-    {QuantityKind.FINE, QuantityKind.BEND, QuantityKind.RPN, QuantityKind.NRPN, QuantityKind.VOLUME}
+    {QuantityKind.FINE, QuantityKind.PITCH_BEND, QuantityKind.RPN, QuantityKind.NRPN, QuantityKind.VOLUME}
 )
 
 
@@ -84,7 +84,7 @@ class Quantity:
     number: int = 0
 
     @property
-    def most(self) -> int:
+    def max(self) -> int:
         """Largest value: 127 or 16383."""
         return FULL if self.kind in _FINE_KINDS else 127
 
@@ -144,7 +144,7 @@ class NoteZone:
 class Route:
     """From a device to a device.
 
-    `velocity_fixed` and `velocity_most` are 1–127, or 0 for none. `programs` are pairs (in, out). A SysEx
+    `velocity_fixed` and `velocity_max` are 1–127, or 0 for none. `programs` are pairs (in, out). A SysEx
     passes when it begins with one of `sysex_prefixes`, if there are any. `bend_from` and `bend_to` are bend
     ranges in semitones, 0 for none. `chord` are semitones from the key that is pressed, empty for the key
     alone; `drone` are notes that a key switches on and off. Several routes may share a name: they are
@@ -161,12 +161,12 @@ class Route:
     note_high: int = 127
     transpose: int = 0
     velocity_fixed: int = 0
-    velocity_most: int = 0
+    velocity_max: int = 0
     velocity_low: int = 1
     velocity_high: int = 127
     velocity_curve: Points = ()
     blocked_channels: frozenset[int] = frozenset()
-    blocked_controllers: frozenset[int] = frozenset()
+    blocked_cc: frozenset[int] = frozenset()
     programs: tuple[tuple[int, int], ...] = ()
     sysex_prefixes: tuple[bytes, ...] = ()
     bend_from: int = 0
@@ -181,15 +181,17 @@ class Route:
 
 
 @cache
-def velocity_map(fixed: int = 0, most: int = 0, low: int = 1, high: int = 127, points: Points = ()) -> bytes:
-    """Return the map of velocities: range, then a fixed value or curve and cap; 0 in `fixed`, `most` is none.
+def velocity_map(
+    fixed: int = 0, maximum: int = 0, low: int = 1, high: int = 127, points: Points = ()
+) -> bytes:
+    """Return the map of velocities: range, then a fixed value or curve and cap; 0 for none.
 
     A press stays a press: 1 to 127 never becomes 0, and 0 stays 0, a release (M1 p. 10). 255 stands for a
     velocity that is not let through.
     """
     out = [0]
     for velocity in range(1, 128):
-        shaped = fixed or min(max(1, (bend_by(points, 129 * velocity) + 64) // 129), most or 127)
+        shaped = fixed or min(max(1, (bend_by(points, 129 * velocity) + 64) // 129), maximum or 127)
         out.append(shaped if low <= velocity <= high else 255)
     return bytes(out)
 

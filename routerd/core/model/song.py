@@ -56,7 +56,7 @@ class Patch:
     channel: int = 0
     bank: int = -1
     program: int = -1
-    controllers: tuple[tuple[int, int], ...] = ()
+    cc: tuple[tuple[int, int], ...] = ()
     sysex: tuple[bytes, ...] = ()
     messages: tuple[bytes, ...] = ()
     rpn: tuple[tuple[int, int], ...] = ()

@@ -122,7 +122,7 @@ class ChangePolicy(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """Notes or controller values in place of a clock. One of `note` and `controller` is 0–127, the other -1.
+    """Notes or controller values in place of a clock. One of `note` and `cc` is 0–127, the other -1.
 
     `per_quarter` pulses come to the quarter note while transport runs, or `always`, each `length_ns` long.
     `reset` is the note or controller that is pulsed once where the song starts at bar one; -1 for none.
@@ -131,7 +131,7 @@ class Pulse:
     per_quarter: Fraction
     channel: int = 0
     note: int = -1
-    controller: int = -1
+    cc: int = -1
     value: int = 100
     length_ns: int = 10_000_000
     reset: int = -1

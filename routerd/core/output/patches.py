@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from routerd.core.model.song import Patch
     from routerd.core.output.wire import Output, Sink, Wire
 
-DEFAULT_ORDER = ("sysex", "messages", "program", "controllers", "rpn", "nrpn")
+DEFAULT_ORDER = ("sysex", "messages", "program", "cc", "rpn", "nrpn")
 SOUND = frozenset({"sysex", "messages", "program"})
 """Parts that need not be sent again."""
 
@@ -82,7 +82,7 @@ def compile_patch(patch: Patch, output: Output) -> PatchSend:
         tuple(sound),
         bool(patch.sysex or patch.messages),
         patch.always,
-        tuple((status << 7 | number, value) for number, value in patch.controllers),
+        tuple((status << 7 | number, value) for number, value in patch.cc),
     )
 
 
@@ -99,9 +99,7 @@ def _parts(patch: Patch) -> dict[str, list[bytes]]:
         "sysex": list(patch.sysex),
         "messages": list(patch.messages),
         "program": program,
-        "controllers": [
-            messages.controller(patch.channel, number, value) for number, value in patch.controllers
-        ],
+        "cc": [messages.controller(patch.channel, number, value) for number, value in patch.cc],
         "rpn": _parameters(patch, messages.RPN, patch.rpn),
         "nrpn": _parameters(patch, messages.NRPN, patch.nrpn),
     }

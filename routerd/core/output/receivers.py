@@ -156,7 +156,7 @@ class Receivers:
 
 def quantity_key(channel: int, target: Quantity) -> int:
     """Return the key of a quantity in `Receivers.values`; that of a controller is its first two bytes."""
-    if target.kind is QuantityKind.CONTROLLER:
+    if target.kind is QuantityKind.CC:
         return (CONTROLLER | channel) << 7 | target.number
     return _kind_key(target.kind) | target.number << 4 | channel
 
@@ -165,4 +165,4 @@ def _kind_key(kind: QuantityKind) -> int:
     return (list(QuantityKind).index(kind) + 1) << 20
 
 
-_FINE, _PRESSURE, _BEND = map(_kind_key, (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.BEND))
+_FINE, _PRESSURE, _BEND = map(_kind_key, (QuantityKind.FINE, QuantityKind.PRESSURE, QuantityKind.PITCH_BEND))

@@ -166,11 +166,11 @@ class Remapper(Converter):
         """Read the source's value from a message; parameters come by `follow` instead."""
         channel = data[0] & 0x0F
         kind = self._source.kind
-        if kind is QuantityKind.CONTROLLER:
+        if kind is QuantityKind.CC:
             value = data[2]
         elif kind is QuantityKind.PRESSURE:
             value = data[1]
-        elif kind is QuantityKind.BEND:
+        elif kind is QuantityKind.PITCH_BEND:
             value = bend_value(data)
         elif kind is QuantityKind.NOTE:
             value = 127 if data[0] & 0xF0 == NOTE_ON and data[2] else 0
@@ -238,14 +238,14 @@ class Remapper(Converter):
         target = self._target
         kind, number = target.kind, target.number
         self.output.values[self._key(channel)] = value
-        if kind is QuantityKind.CONTROLLER:
+        if kind is QuantityKind.CC:
             if number in HOLD_CONTROLLERS:
                 self._hold(channel, value)
             return (bytes((CONTROLLER | channel, number, value)),)
         if kind is QuantityKind.FINE:
             status = CONTROLLER | channel
             return bytes((status, number, value >> 7)), bytes((status, number + 32, value & 0x7F))
-        if kind is QuantityKind.BEND:
+        if kind is QuantityKind.PITCH_BEND:
             return (bytes((BEND | channel, value & 0x7F, value >> 7)),)
         if kind is QuantityKind.VOLUME:  # universal real time, all devices, lower half first (M1 p. 57)
             return (bytes((SYSEX, 0x7F, 0x7F, 4, 1, value & 0x7F, value >> 7, SYSEX_END)),)

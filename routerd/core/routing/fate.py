@@ -149,7 +149,7 @@ def _reasons(route: Route, data: bytes, target: Device) -> Iterator[str]:
         if kind not in route.kinds:
             yield _why_no_kind(route, kind)
         yield from _reasons_of_note(route, data)
-        if kind is Kind.CONTROLLERS and data[1] in route.blocked_controllers:
+        if kind is Kind.CC and data[1] in route.blocked_cc:
             yield f"it blocks {controller_words(data[1])}"
     out = channel if route.to_channel < 0 else route.to_channel
     if target.channels and out not in target.channels:
@@ -184,10 +184,10 @@ def _is_mapped(route: Route, data: bytes) -> bool:
     for remap in route.maps:
         kind, of = remap.source.kind, remap.source.number
         is_one = {
-            QuantityKind.CONTROLLER: status == CONTROLLER and number == of,
+            QuantityKind.CC: status == CONTROLLER and number == of,
             QuantityKind.FINE: status == CONTROLLER and number in (of, of + 32),
             QuantityKind.PRESSURE: status == CHANNEL_PRESSURE,
-            QuantityKind.BEND: status == BEND,
+            QuantityKind.PITCH_BEND: status == BEND,
             QuantityKind.NOTE: status < POLY_PRESSURE and number == of,
             QuantityKind.RPN: status == CONTROLLER and number in (6, 38, 96, 97, 100, 101),
             QuantityKind.NRPN: status == CONTROLLER and number in (6, 38, 96, 97, 98, 99),

@@ -193,7 +193,7 @@ class _Compiler:
             return
         first, target = IDENTITY, self.output
         if base == CONTROLLER:
-            first = _without(route.blocked_controllers | self._mapped_controllers())
+            first = _without(route.blocked_cc | self._mapped_controllers())
         elif base == PROGRAM:
             table = dict(route.programs)
             first = bytes(table.get(program, program) for program in range(128))
@@ -210,7 +210,7 @@ class _Compiler:
         route = self.route
         return velocity_map(
             route.velocity_fixed,
-            route.velocity_most,
+            route.velocity_max,
             route.velocity_low,
             route.velocity_high,
             route.velocity_curve,
@@ -266,7 +266,7 @@ class _Compiler:
         numbers: set[int] = set()
         for remap in self.maps:
             kind, number = remap.source.kind, remap.source.number
-            if kind is QuantityKind.CONTROLLER:
+            if kind is QuantityKind.CC:
                 numbers.add(number)
             elif kind is QuantityKind.FINE:
                 numbers |= {number, number + 32}
@@ -286,7 +286,7 @@ class _Compiler:
             elif kind is QuantityKind.FINE:
                 halves = _only(frozenset({number, number + 32}))
                 yield from self._spread(CONTROLLER, self._remapper(remap), halves, IDENTITY)
-            elif kind is not QuantityKind.CONTROLLER:
+            elif kind is not QuantityKind.CC:
                 yield from self._spread(_STATUS_OF_SOURCE[kind], self._remapper(remap), IDENTITY, IDENTITY)
             elif _is_plain(remap):
                 yield from self._plain_map(remap)
@@ -295,12 +295,12 @@ class _Compiler:
                     CONTROLLER, self._remapper(remap), _only(frozenset({number})), IDENTITY
                 )
         if parameters:
-            others = Kind.CONTROLLERS in self.route.kinds
+            others = Kind.CC in self.route.kinds
             reader = self._converter(
                 (ParameterReader, self.maps, others),
                 lambda: ParameterReader(self.output, parameters, others),
             )
-            first = _only(_PARAMETERS - self.route.blocked_controllers)
+            first = _only(_PARAMETERS - self.route.blocked_cc)
             yield from self._spread(CONTROLLER, reader, first, IDENTITY)
 
     def _remapper(self, remap: Remap) -> Converter:
@@ -320,13 +320,13 @@ class _Compiler:
                 yield CONTROLLER | channel, (self.output, CONTROLLER | out, first, second)
 
 
-_STATUS_OF_SOURCE = {QuantityKind.PRESSURE: CHANNEL_PRESSURE, QuantityKind.BEND: BEND}
+_STATUS_OF_SOURCE = {QuantityKind.PRESSURE: CHANNEL_PRESSURE, QuantityKind.PITCH_BEND: BEND}
 
 
 def _is_plain(remap: Remap) -> bool:
     """Return whether a map from one controller to another needs no state."""
     return (
-        remap.target.kind is QuantityKind.CONTROLLER
+        remap.target.kind is QuantityKind.CC
         and not remap.pickup
         and not remap.deadband
         and remap.switching is Switching.NONE

@@ -188,7 +188,7 @@ class Compiler:
                 compile_pedals(pedal for pedal in self.rig.pedals if pedal.device == name)
                 for name in self._inputs
             ),
-            board=Board(self.rig.lamps, self._outputs),
+            board=Board(self.rig.leds, self._outputs),
             songs=self._songs,
             set_list=set_list,
             output_names=tuple(self._output_names),

@@ -1,6 +1,6 @@
-"""Lamps of foot controllers and button boxes: a note or controller that says how something stands.
+"""LEDs of foot controllers and button boxes: a note or controller that says how something stands.
 
-A lamp is told only when it changes, and again when its device comes back. What can be shown is one table.
+An LED is told only when it changes, and again when its device comes back. What can be shown is one table.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
-from routerd.core.model.controls import Lamp, Shows
+from routerd.core.model.controls import Led, Shows
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Output, Wire
@@ -38,24 +38,24 @@ _LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
 
 
 class Board:
-    """All lamps of a rig, and what each was last told."""
+    """All LEDs of a rig, and what each was last told."""
 
-    def __init__(self, lamps: Iterable[Lamp], outputs: Mapping[str, Output]) -> None:
-        self._lamps = [(lamp, outputs[lamp.device]) for lamp in lamps]
-        self._told: list[bool | None] = [None] * len(self._lamps)
+    def __init__(self, leds: Iterable[Led], outputs: Mapping[str, Output]) -> None:
+        self._leds = [(led, outputs[led.device]) for led in leds]
+        self._told: list[bool | None] = [None] * len(self._leds)
 
     def forget(self, wire: Wire) -> None:
-        """A port has been away: tell all its lamps again."""
-        for index, (_, output) in enumerate(self._lamps):
+        """A port has been away: tell all its LEDs again."""
+        for index, (_, output) in enumerate(self._leds):
             if output.wire is wire:
                 self._told[index] = None
 
     def update(self, facts: Facts) -> list[tuple[Output, bytes]]:
-        """Return what has to be sent so that every lamp that can be reached shows `facts`."""
+        """Return what has to be sent so that every LED that can be reached shows `facts`."""
         sends: list[tuple[Output, bytes]] = []
-        for index, (lamp, output) in enumerate(self._lamps):
-            lit = _LIT[lamp.shows](facts, lamp.argument)
+        for index, (led, output) in enumerate(self._leds):
+            lit = _LIT[led.shows](facts, led.argument)
             if output.connected and lit is not self._told[index]:
                 self._told[index] = lit
-                sends.append((output, bytes((lamp.status, lamp.number, lamp.on if lit else lamp.off))))
+                sends.append((output, bytes((led.status, led.number, led.on if lit else led.off))))
         return sends

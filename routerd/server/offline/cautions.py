@@ -126,14 +126,14 @@ def _slow(loaded: Loaded, changes: Iterable[Change]) -> Iterator[Caution]:
 
 def _unused(loaded: Loaded, book: Book) -> Iterator[Caution]:
     reached = {route.target for route in _routes(book)} | {patch.device for patch in _patches(book)}
-    reached |= {lamp.device for lamp in book.rig.lamps}
+    reached |= {led.device for led in book.rig.leds}
     reached |= {hold.device for hold in _holds(book)}
     clicks = (song.timing.click for song in book.songs)
     reached |= {click.device for click in clicks if click is not None}
     for device in book.rig.devices:
         if device.output_pattern and device.name not in reached and not _is_timed(device):
             place = _at(loaded, RIG, ("devices", device.name, "output"))
-            what = f"nothing is ever sent to {device.name}: no route, patch, hold, click or lamp, no clock"
+            what = f"nothing is ever sent to {device.name}: no route, patch, hold, click or LED, no clock"
             yield Caution("unused", *place, what, "lead a route there, or remove its 'output'")
 
 

@@ -54,7 +54,7 @@ class DeviceShare:
     """What one port gets at a change: messages (a SysEx in pieces), and when the last has left the wire.
 
     `device` is the name of its device, of several all names. What follows later, as a start on the next bar
-    or the lamp that shows it, is not waited for.
+    or the LED that shows it, is not waited for.
     """
 
     device: str

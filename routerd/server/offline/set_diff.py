@@ -29,8 +29,8 @@ def differences(old: Book, new: Book) -> Iterator[str]:
                 yield from _changed(kind, name, before[name], after[name])
     if old.rig.controls != new.rig.controls:
         yield "~ rig: controls"
-    if old.rig.lamps != new.rig.lamps or old.rig.pedals != new.rig.pedals:
-        yield "~ rig: lamps or pedals"
+    if old.rig.leds != new.rig.leds or old.rig.pedals != new.rig.pedals:
+        yield "~ rig: LEDs or pedals"
 
 
 def _order(old: Book, new: Book) -> Iterator[str]:

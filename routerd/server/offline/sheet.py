@@ -214,7 +214,7 @@ def _patch(book: Book, patch: Patch) -> str:
         words.append(f"bank {patch.bank >> 7}/{patch.bank & 127}")
     if patch.program >= 0:
         words.append(f"program {patch.program + 1}")
-    words += [f"controller {number} = {value}" for number, value in patch.controllers]
+    words += [f"controller {number} = {value}" for number, value in patch.cc]
     if patch.sysex:
         words.append(f"SysEx, {sum(len(message) for message in patch.sysex)} bytes")
     channel = f" ch {patch.channel + 1}" if patch.channel >= 0 else ""

@@ -23,7 +23,7 @@ M = TypeVar("M", bound=Entry)
 
 _MOST_PASSES = 6
 _KEY_MARK = "[key]"
-_KEY_WORDS: dict[Any, str] = {"controllers": "controller", "devices": "device"}
+_KEY_WORDS: dict[Any, str] = {"cc": "controller", "devices": "device"}
 _GROUP_WANTED = frozenset({"dict_type", "model_type", "model_attributes_type"})
 
 

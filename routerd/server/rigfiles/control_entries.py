@@ -1,4 +1,4 @@
-"""The shape of what feet and fingers do: controls, how presses are measured, pedals, lamps."""
+"""The shape of what feet and fingers do: controls, how presses are measured, pedals, LEDs."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
 from routerd.server.rigfiles.entry import Entry, key
 
-KINDS = ("note", "controller", "program", "message")
+KINDS = ("note", "cc", "program", "message")
 
 
 class ControlEntry(Entry):
@@ -25,9 +25,7 @@ class ControlEntry(Entry):
 
     source: Annotated[str, s.SOURCE] = key("The device that sends it.", "pedals", alias="from")
     note: Annotated[int | None, s.NOTE] = key("This note, when pressed.", "C4", None)
-    controller: Annotated[int | None, s.BYTE] = key(
-        "This controller, when it rises to 64 or above.", 80, None
-    )
+    cc: Annotated[int | None, s.BYTE] = key("This controller, when it rises to 64 or above.", 80, None)
     program: Annotated[int | None, s.PROGRAM_OR_ANY] = key(
         "This program, counted from 1, or any: its number is then the song's or section's.", 1, None
     )
@@ -71,22 +69,22 @@ class PedalEntry(Entry):
     model_config = ConfigDict(title="pedal")
 
     source: Annotated[str, s.SOURCE] = key("The device that sends it.", "pedals", alias="from")
-    controller: Annotated[int, s.BYTE] = key("Its controller.", 11)
+    cc: Annotated[int, s.BYTE] = key("Its controller.", 11)
     channel: Annotated[int | None, s.CHANNEL] = key("On this channel; any channel when left out.", 16, None)
     heel: Annotated[int, s.BYTE] = key("What it sends with the heel down; becomes 0.", 4)
     toe: Annotated[int, s.BYTE] = key("What it sends with the toe down; becomes 127.", 121)
 
 
-class LampEntry(Entry):
-    """A lamp of a foot controller, switched by a note or controller."""
+class LedEntry(Entry):
+    """An LED of a foot controller, switched by a note or controller."""
 
     model_config = ConfigDict(
-        title="lamp", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["controller"]}]}
+        title="LED", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["cc"]}]}
     )
 
     target: Annotated[str, s.TARGET] = key("The device that has it.", "pedals", alias="to")
     note: Annotated[int | None, s.NOTE] = key("Switched by this note.", "C4", None)
-    controller: Annotated[int | None, s.BYTE] = key("Switched by this controller.", 80, None)
+    cc: Annotated[int | None, s.BYTE] = key("Switched by this controller.", 80, None)
     channel: Annotated[int, s.CHANNEL] = key("On this channel.", 16)
     shows: Annotated[Shows, s.SHOWS] = key("What it shows.", "running")
     section: Annotated[int | str | None, s.SECTION] = key(

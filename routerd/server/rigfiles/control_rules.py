@@ -1,4 +1,4 @@
-"""What must be true across the values of controls, presses, pedals and lamps, and what they mean."""
+"""What must be true across the values of controls, presses, pedals and LEDs, and what they mean."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ from typing import Any
 
 from routerd.core.midi import messages
 from routerd.core.model.arming import Action, parse_when
-from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
+from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.routing.mutes import DEVICE, ROUTE
 from routerd.core.show.place import DONE_AT_ONCE
 from routerd.server.rigfiles.check import Checked
-from routerd.server.rigfiles.control_entries import KINDS, ControlEntry, LampEntry, PedalEntry, PressesEntry
+from routerd.server.rigfiles.control_entries import KINDS, ControlEntry, LedEntry, PedalEntry, PressesEntry
 from routerd.server.rigfiles.problems import shown
 from routerd.server.rigfiles.text import Path
 from routerd.server.rigfiles.time_scalars import At
 
 ANY_PROGRAM = -1
-_STATUSES = {"note": messages.NOTE_ON, "controller": messages.CONTROLLER, "program": messages.PROGRAM}
+_STATUSES = {"note": messages.NOTE_ON, "cc": messages.CONTROLLER, "program": messages.PROGRAM}
 
 
 def control_of(entry: ControlEntry) -> Control:
@@ -44,17 +44,17 @@ def _subject(entry: ControlEntry) -> str:
     return DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else ""
 
 
-def lamp_of(entry: LampEntry) -> Lamp:
-    """Return the lamp that an entry means."""
-    base, number = (messages.NOTE_ON, entry.note) if entry.note is not None else (0xB0, entry.controller)
+def led_of(entry: LedEntry) -> Led:
+    """Return the LED that an entry means."""
+    base, number = (messages.NOTE_ON, entry.note) if entry.note is not None else (0xB0, entry.cc)
     argument = entry.section or entry.song or 0
-    return Lamp(entry.target, base | entry.channel, number or 0, entry.shows, argument, entry.on, entry.off)
+    return Led(entry.target, base | entry.channel, number or 0, entry.shows, argument, entry.on, entry.off)
 
 
 def pedal_of(entry: PedalEntry) -> Pedal:
     """Return the pedal that an entry means."""
     channel = -1 if entry.channel is None else entry.channel
-    return Pedal(entry.source, entry.controller, entry.heel, entry.toe, channel)
+    return Pedal(entry.source, entry.cc, entry.heel, entry.toe, channel)
 
 
 def times_of(entry: PressesEntry | None) -> PressTimes:
@@ -74,7 +74,7 @@ def review_controls(checked: Checked[Any], entries: Sequence[ControlEntry]) -> N
             checked.report(
                 path,
                 f"the control has {' and '.join(kinds)}" if kinds else "the control names no message",
-                "write exactly one of note, controller, program and message",
+                "write exactly one of note, cc, program and message",
             )
             continue
         _review_control(checked, path, entry)
@@ -180,13 +180,13 @@ def review_pedals(checked: Checked[Any], pedals: Sequence[PedalEntry]) -> None:
             )
 
 
-def review_lamps(checked: Checked[Any], lamps: Sequence[LampEntry]) -> None:
-    """Check that every lamp has one message and says what it shows."""
-    for index, lamp in enumerate(lamps):
-        path: Path = ("lamps", index)
+def review_leds(checked: Checked[Any], leds: Sequence[LedEntry]) -> None:
+    """Check that every LED has one message and says what it shows."""
+    for index, led in enumerate(leds):
+        path: Path = ("leds", index)
         if not checked.is_sound(path):
             continue
-        if (lamp.note is None) == (lamp.controller is None):
-            checked.report(path, "a lamp has one message", "write one of note and controller")
-        arguments = ((Shows.SECTION, lamp.section), (Shows.SONG, lamp.song))
-        _review_argument(checked, path, "shows", lamp.shows, arguments)
+        if (led.note is None) == (led.cc is None):
+            checked.report(path, "an LED has one message", "write one of note and cc")
+        arguments = ((Shows.SECTION, led.section), (Shows.SONG, led.song))
+        _review_argument(checked, path, "shows", led.shows, arguments)

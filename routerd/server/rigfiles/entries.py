@@ -19,7 +19,7 @@ from routerd.core.model.timing import HOLDOVER_S, ChangePolicy
 from routerd.server.rigfiles import route_leaves as r
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
-from routerd.server.rigfiles.control_entries import ControlEntry, LampEntry, PedalEntry, PressesEntry
+from routerd.server.rigfiles.control_entries import ControlEntry, LedEntry, PedalEntry, PressesEntry
 from routerd.server.rigfiles.entry import Entry
 from routerd.server.rigfiles.entry import key as _key
 from routerd.server.rigfiles.entry import lines as _lines
@@ -109,7 +109,7 @@ class BankEntry(Entry):
     lsb: Annotated[int, s.BYTE] = _key("Controller 32 of the bank select.", 5, 0)
 
 
-PATCH_PARTS = ("bank", "program", "controllers", "sysex", "messages", "rpn", "nrpn")
+PATCH_PARTS = ("bank", "program", "cc", "sysex", "messages", "rpn", "nrpn")
 
 
 class PatchEntry(Entry):
@@ -128,7 +128,7 @@ class PatchEntry(Entry):
     program: Annotated[int | None, s.PROGRAM] = _key(
         "Counted from 1, as the General MIDI table prints it.", 12, None
     )
-    controllers: dict[Annotated[int, s.CONTROLLER_KEY], Annotated[int, s.BYTE]] = Field(
+    cc: dict[Annotated[int, s.CONTROLLER_KEY], Annotated[int, s.BYTE]] = Field(
         default_factory=dict,
         description="Controller numbers and the values they are set to, sent after the program.",
         examples=[{7: 100, 91: 40}],
@@ -209,7 +209,7 @@ class RigFile(Entry):
         json_schema_extra={"minProperties": 1},
     )
     controls: list[ControlEntry] = _lines(
-        "What foot switches, pads and buttons mean.", [{"from": "pedals", "controller": 80, "do": "next"}]
+        "What foot switches, pads and buttons mean.", [{"from": "pedals", "cc": 80, "do": "next"}]
     )
     concert_pitch: Annotated[float, s.CONCERT_PITCH] = _key("What A4 is, in Hz.", 442, 440.0)
     after_restart: Annotated[AfterRestart, s.AFTER_RESTART] = _key(
@@ -226,11 +226,11 @@ class RigFile(Entry):
     presses: PressesEntry | None = _key("How presses are measured.", {"debounce-ms": 80}, None)
     pedals: list[PedalEntry] = _lines(
         "Expression pedals and the ends of their ranges.",
-        [{"from": "pedals", "controller": 11, "heel": 4, "toe": 121}],
+        [{"from": "pedals", "cc": 11, "heel": 4, "toe": 121}],
     )
-    lamps: list[LampEntry] = _lines(
-        "Lamps that show how things stand.",
-        [{"to": "pedals", "controller": 80, "channel": 16, "shows": "running"}],
+    leds: list[LedEntry] = _lines(
+        "LEDs that show how things stand.",
+        [{"to": "pedals", "cc": 80, "channel": 16, "shows": "running"}],
     )
     routes: list[RouteEntry] = _lines(
         "Routes that every song starts from.", [{"from": "keys", "to": "lead-synth"}]
@@ -305,7 +305,7 @@ class SongFile(Entry):
     sections: list[SectionEntry] = _lines("The parts of the song, in order.", [{"name": "verse"}])
     controls: list[ControlEntry] = _lines(
         "What controls mean in this song, instead of what they mean in the rig.",
-        [{"from": "pedals", "controller": 80, "do": "next-section"}],
+        [{"from": "pedals", "cc": 80, "do": "next-section"}],
     )
     checklist: list[Annotated[Item, s.CHECKLIST_ITEM]] = _lines(
         "What people do by hand at this song.",

@@ -192,7 +192,7 @@ def _with_channels(checked: Checked[Any]) -> Iterator[tuple[Path, Any, str]]:
         return
     lists: list[tuple[Path, Iterable[Any], str]] = [(("controls",), model.controls, "source")]
     if isinstance(model, RigFile):
-        lists += [(("pedals",), model.pedals, "source"), (("lamps",), model.lamps, "target")]
+        lists += [(("pedals",), model.pedals, "source"), (("leds",), model.leds, "target")]
         for name, device in model.devices.items():
             if device is not MISTAKE and device.timing not in (None, MISTAKE) and device.timing.pulse:
                 yield ("devices", name, "timing", "pulse"), device.timing.pulse, name

@@ -15,7 +15,7 @@ from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
 from routerd.core.model.song import Hold, Patch, Section, Song
 from routerd.core.model.timing import SongTiming, Timing
-from routerd.server.rigfiles.control_rules import control_of, lamp_of, pedal_of, times_of
+from routerd.server.rigfiles.control_rules import control_of, led_of, pedal_of, times_of
 from routerd.server.rigfiles.entries import (
     DeviceEntry,
     HoldEntry,
@@ -42,7 +42,7 @@ def resolve_rig(file: RigFile) -> Rig:
         controls=tuple(control_of(entry) for entry in file.controls),
         press_times=times_of(file.presses),
         pedals=tuple(pedal_of(entry) for entry in file.pedals),
-        lamps=tuple(lamp_of(entry) for entry in file.lamps),
+        leds=tuple(led_of(entry) for entry in file.leds),
         after_restart=file.after_restart,
         holdover_s=file.holdover,
     )
@@ -159,7 +159,7 @@ def _patch(entry: PatchEntry, device: DeviceEntry) -> Patch:
         channel=own_channel(entry, entry.channel, device),
         bank=-1 if entry.bank is None else 128 * entry.bank.msb + entry.bank.lsb,
         program=-1 if entry.program is None else entry.program,
-        controllers=tuple(entry.controllers.items()),
+        cc=tuple(entry.cc.items()),
         sysex=tuple(message for dump in entry.sysex for message in dump),
         messages=tuple(message for group in entry.messages for message in group),
         rpn=tuple(entry.rpn.items()),

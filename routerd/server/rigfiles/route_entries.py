@@ -13,9 +13,7 @@ from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles.entry import Entry
 from routerd.server.rigfiles.entry import key as _key
 
-DEFAULT_KINDS = frozenset(
-    {Kind.NOTES, Kind.CONTROLLERS, Kind.BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
-)
+DEFAULT_KINDS = frozenset({Kind.NOTES, Kind.CC, Kind.PITCH_BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE})
 
 
 class VelocityEntry(Entry):
@@ -24,7 +22,7 @@ class VelocityEntry(Entry):
     model_config = ConfigDict(title="velocity", json_schema_extra={"minProperties": 1, "maxProperties": 2})
 
     fixed: Annotated[int | None, s.LOUDNESS] = _key("Every note gets this velocity.", 100, None)
-    most: Annotated[int | None, s.LOUDNESS] = _key("No note gets more than this velocity.", 110, None)
+    max: Annotated[int | None, s.LOUDNESS] = _key("No note gets more than this velocity.", 110, None)
     curve: Annotated[Points | None, r.CURVE] = _key(
         "How velocity answers to playing: a name, or points from played to sent.", "soft", None
     )
@@ -33,7 +31,7 @@ class VelocityEntry(Entry):
 class BendRangeEntry(Entry):
     """The bend ranges of the device that is played and of the one that sounds, in semitones."""
 
-    model_config = ConfigDict(title="bend-range")
+    model_config = ConfigDict(title="pitch-bend-range")
 
     source: Annotated[int, s.SEMITONES] = _key("Range of the device that is played.", 2, alias="from")
     target: Annotated[int, s.SEMITONES] = _key("Range of the device that sounds.", 12, alias="to")
@@ -95,7 +93,9 @@ class ZoneEntry(Entry):
         "The member channels there; as many when left out.", 3, None, "to-members"
     )
     channel: Annotated[int | None, s.CHANNEL] = _key("Instead of 'to': everything on this channel.", 4, None)
-    bend: Annotated[int, s.SEMITONES] = _key("With 'channel': the bend range there, in semitones.", 12, 2)
+    pitch_bend_range: Annotated[int, s.SEMITONES] = _key(
+        "With 'channel': the bend range there, in semitones.", 12, 2
+    )
 
 
 class RouteEntry(Entry):
@@ -122,13 +122,13 @@ class RouteEntry(Entry):
         None,
         alias="pass",
         description="The kinds of message let through; notes, controllers, bend and pressure when left out.",
-        examples=[["notes", "bend"]],
+        examples=[["notes", "pitch-bend"]],
         json_schema_extra={"minItems": 1},
     )
     block: list[Annotated[Kind, s.KIND]] | None = Field(
         None,
         description="The kinds of message kept back, instead of 'pass'.",
-        examples=[["bend"]],
+        examples=[["pitch-bend"]],
         json_schema_extra={"minItems": 1},
     )
     from_channel: Annotated[int | None, s.CHANNEL] = _key(
@@ -145,7 +145,7 @@ class RouteEntry(Entry):
     )
     transpose: Annotated[int, s.TRANSPOSE] = _key("Semitones up, or down when negative.", -12, 0)
     octave: Annotated[int, s.OCTAVES] = _key("Octaves up, or down when negative.", -1, 0)
-    velocity: VelocityEntry | None = _key("How velocity is changed.", {"most": 110}, None)
+    velocity: VelocityEntry | None = _key("How velocity is changed.", {"max": 110}, None)
     velocities: Annotated[tuple[int, int] | None, r.VELOCITIES] = _key(
         "Only notes played with a velocity in this range; their releases follow them.", "1-80", None
     )
@@ -153,12 +153,8 @@ class RouteEntry(Entry):
         "Every key plays these semitones from it.", [0, 7, 12], None
     )
     drone: DroneEntry | None = _key("Every key switches held notes on and off.", {"intervals": [0, 7]}, None)
-    controllers: Annotated[frozenset[int] | None, r.CONTROLLERS] = _key(
-        "Only these controllers.", [1, "64-67"], None
-    )
-    block_controllers: Annotated[frozenset[int] | None, r.CONTROLLERS] = _key(
-        "No such controllers.", [7], None
-    )
+    cc: Annotated[frozenset[int] | None, r.CONTROLLERS] = _key("Only these controllers.", [1, "64-67"], None)
+    block_cc: Annotated[frozenset[int] | None, r.CONTROLLERS] = _key("No such controllers.", [7], None)
     maps: list[MapEntry] = Field(
         default_factory=list,
         alias="map",
@@ -168,7 +164,7 @@ class RouteEntry(Entry):
     zone: ZoneEntry | None = _key(
         "Plays a zone of one note a channel (MPE).", {"from": "lower", "members": 7, "to": "upper"}, None
     )
-    bend_range: BendRangeEntry | None = _key(
+    pitch_bend_range: BendRangeEntry | None = _key(
         "Makes bends sound alike on a device with another range.", {"from": 2, "to": 12}, None
     )
     programs: dict[Annotated[int, r.PROGRAM_KEY], Annotated[int, s.PROGRAM]] = Field(

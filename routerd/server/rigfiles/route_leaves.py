@@ -33,7 +33,7 @@ _PAUSE = re.compile(r"(\d{1,4}) ms")
 LONGEST_PAUSE_MS = 5000
 _HEX = re.compile(r"[0-9A-Fa-f]{2}(?:\s*[0-9A-Fa-f]{2})*\Z")
 _MOST_OF_NUMBER = {
-    QuantityKind.CONTROLLER: 119,
+    QuantityKind.CC: 119,
     QuantityKind.FINE: 31,
     QuantityKind.RPN: FULL,
     QuantityKind.NRPN: FULL,
@@ -115,9 +115,9 @@ def _curve(value: Any, _: Surroundings) -> Points:
 
 def _quantity(value: Any, known: frozenset[QuantityKind]) -> Quantity:
     if isinstance(value, int) and not isinstance(value, bool):
-        value = f"controller {value}"
+        value = f"cc {value}"
     words = value.split() if isinstance(value, str) else []
-    remedy = "write a controller's number, or words such as 'fine 1', 'pressure', 'bend', 'nrpn 300'"
+    remedy = "write a controller's number, or words such as 'fine 1', 'pressure', 'pitch-bend', 'nrpn 300'"
     if not 1 <= len(words) <= 2:
         raise wrong(f"{shown(value)} is nothing that can be mapped", remedy)
     names = sorted(kind.value for kind in known)
@@ -139,9 +139,7 @@ def _quantity(value: Any, known: frozenset[QuantityKind]) -> Quantity:
                 f"{shown(value)} names no note from 0 to 127", "write 'note C3' or 'note 48'"
             ) from error
     number = read_whole(int(words[1]) if words[1].isdecimal() else words[1], 0, _MOST_OF_NUMBER[kind])
-    if (kind is QuantityKind.CONTROLLER and number in _NO_VALUE) or (
-        kind is QuantityKind.FINE and number == 6
-    ):
+    if (kind is QuantityKind.CC and number in _NO_VALUE) or (kind is QuantityKind.FINE and number == 6):
         raise wrong(f"controller {number} is part of a parameter", "write 'rpn' or 'nrpn' and its number")
     return Quantity(kind, number)
 

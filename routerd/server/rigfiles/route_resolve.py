@@ -74,16 +74,16 @@ def resolve_route(name: str, entry: RouteEntry, root: int | None) -> tuple[Route
         note_high=high,
         transpose=entry.transpose + 12 * entry.octave,
         velocity_fixed=(velocity and velocity.fixed) or 0,
-        velocity_most=(velocity and velocity.most) or 0,
+        velocity_max=(velocity and velocity.max) or 0,
         velocity_low=low_velocity,
         velocity_high=high_velocity,
         velocity_curve=(velocity and velocity.curve) or (),
         blocked_channels=entry.block_channels or frozenset(),
-        blocked_controllers=_blocked_controllers(entry),
+        blocked_cc=_blocked_cc(entry),
         programs=tuple(sorted(entry.programs.items())),
         sysex_prefixes=tuple(entry.sysex),
-        bend_from=entry.bend_range.source if entry.bend_range else 0,
-        bend_to=entry.bend_range.target if entry.bend_range else 0,
+        bend_from=entry.pitch_bend_range.source if entry.pitch_bend_range else 0,
+        bend_to=entry.pitch_bend_range.target if entry.pitch_bend_range else 0,
         chord=entry.chord or (),
         drone=() if entry.drone is None else _drone(entry.drone, root),
         maps=tuple(_remap(one) for one in here),
@@ -123,9 +123,9 @@ def _kinds(entry: RouteEntry) -> frozenset[Kind]:
     return kinds - frozenset(entry.block or ())
 
 
-def _blocked_controllers(entry: RouteEntry) -> frozenset[int]:
-    only = frozenset() if entry.controllers is None else _ALL_CONTROLLERS - entry.controllers
-    return only | (entry.block_controllers or frozenset())
+def _blocked_cc(entry: RouteEntry) -> frozenset[int]:
+    only = frozenset() if entry.cc is None else _ALL_CONTROLLERS - entry.cc
+    return only | (entry.block_cc or frozenset())
 
 
 def _drone(entry: DroneEntry, root: int | None) -> tuple[int, ...]:
@@ -142,7 +142,7 @@ def _zone(entry: ZoneEntry) -> NoteZone:
         to_upper=entry.target is Side.UPPER,
         to_members=0 if folded else entry.to_members or entry.members,
         to_channel=entry.channel or 0,
-        to_bend=entry.bend,
+        to_bend=entry.pitch_bend_range,
     )
 
 
@@ -150,8 +150,8 @@ def _remap(entry: MapEntry) -> Remap:
     return Remap(
         source=entry.source,
         target=entry.target,
-        source_range=entry.source_range or (0, entry.source.most),
-        target_range=entry.target_range or (0, entry.target.most),
+        source_range=entry.source_range or (0, entry.source.max),
+        target_range=entry.target_range or (0, entry.target.max),
         curve=entry.curve,
         deadband=entry.deadband,
         pickup=entry.pickup,

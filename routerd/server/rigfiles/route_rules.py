@@ -105,8 +105,8 @@ def _review_kinds(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
     for key, value, kind in (
         ("sysex", entry.sysex, Kind.SYSEX),
         ("programs", entry.programs, Kind.PROGRAM),
-        ("bend-range", entry.bend_range, Kind.BEND),
-        ("controllers", entry.controllers, Kind.CONTROLLERS),
+        ("pitch-bend-range", entry.pitch_bend_range, Kind.PITCH_BEND),
+        ("cc", entry.cc, Kind.CC),
     ):
         if value and (kind in (entry.block or ()) or (entry.kinds and kind not in entry.kinds)):
             checked.report(
@@ -129,7 +129,7 @@ def _review_notes(checked: Checked[Any], path: Path, entry: RouteEntry) -> None:
     velocity = entry.velocity
     if velocity is None:
         return
-    others = velocity.model_fields_set & {"most", "curve"}
+    others = velocity.model_fields_set & {"max", "curve"}
     if not velocity.model_fields_set or (velocity.fixed is not None and others):
         checked.report(
             (*path, "velocity"),
@@ -165,11 +165,11 @@ def _review_map(checked: Checked[Any], path: Path, one: MapEntry) -> None:
         ("from-range", one.source_range, one.source),
         ("range", one.target_range, one.target),
     ):
-        if value is not None and max(value) > end.most:
+        if value is not None and max(value) > end.max:
             checked.report(
                 (*path, key),
-                f"{key} goes up to {max(value)}, but {end.kind.value} only to {end.most}",
-                f"write numbers from 0 to {end.most}",
+                f"{key} goes up to {max(value)}, but {end.kind.value} only to {end.max}",
+                f"write numbers from 0 to {end.max}",
             )
     is_switch = one.switch is not None or one.target.kind in SEQUENCE_KINDS
     if is_switch and (one.curve or one.pickup):

@@ -13,7 +13,7 @@ from typing import Any
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.control_rules import (
     review_controls,
-    review_lamps,
+    review_leds,
     review_pedals,
     review_presses,
 )
@@ -38,7 +38,7 @@ def review_rig(checked: Checked[RigFile]) -> RouteNames:
     review_controls(checked, rig.controls)
     review_presses(checked, rig.presses)
     review_pedals(checked, rig.pedals)
-    review_lamps(checked, rig.lamps)
+    review_leds(checked, rig.leds)
     return review_routes(checked, ("routes",), rig.routes, RouteNames())
 
 

@@ -93,7 +93,7 @@ def review_timing(checked: Checked[RigFile], path: Path, device: DeviceEntry) ->
 
 def review_pulse(checked: Checked[Any], path: Path, pulse: PulseEntry | None) -> None:
     """Check that a pulse is one thing."""
-    if pulse is not None and (pulse.note is None) == (pulse.controller is None):
+    if pulse is not None and (pulse.note is None) == (pulse.cc is None):
         checked.report(path, "a pulse is a note or a controller", "write one of the two")
 
 
@@ -120,7 +120,7 @@ def resolve_pulse(entry: PulseEntry) -> Pulse:
         per_quarter=entry.per_quarter,
         channel=entry.channel,
         note=-1 if entry.note is None else entry.note,
-        controller=-1 if entry.controller is None else entry.controller,
+        cc=-1 if entry.cc is None else entry.cc,
         value=entry.value,
         length_ns=round(entry.length * NS_PER_MS),
         reset=-1 if entry.reset is None else entry.reset,

@@ -17,7 +17,7 @@ class PulseEntry(Entry):
     """Notes or controller values for a box that is clocked by them."""
 
     model_config = ConfigDict(
-        title="pulse", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["controller"]}]}
+        title="pulse", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["cc"]}]}
     )
 
     per_quarter: Annotated[Fraction, t.PULSES] = key(
@@ -27,7 +27,7 @@ class PulseEntry(Entry):
         0, description="On which channel; 1 when left out.", examples=[10], json_schema_extra={"default": 1}
     )
     note: Annotated[int | None, s.NOTE] = key("A note for each pulse.", "C2", None)
-    controller: Annotated[int | None, s.BYTE] = key("A controller for each pulse, 0 at its end.", 20, None)
+    cc: Annotated[int | None, s.BYTE] = key("A controller for each pulse, 0 at its end.", 20, None)
     value: Annotated[int, s.LOUDNESS] = key("Velocity of the notes, or value of the controller.", 127, 100)
     length: Annotated[Fraction, t.LENGTH] = key("How long a pulse is, in ms.", 5, Fraction(10))
     reset: Annotated[int | None, s.NOTE] = key(

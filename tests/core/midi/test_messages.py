@@ -61,10 +61,10 @@ def test_every_channel_status_has_one_kind() -> None:
         0x80: Kind.NOTES,
         0x90: Kind.NOTES,
         0xA0: Kind.POLY_PRESSURE,
-        0xB0: Kind.CONTROLLERS,
+        0xB0: Kind.CC,
         0xC0: Kind.PROGRAM,
         0xD0: Kind.CHANNEL_PRESSURE,
-        0xE0: Kind.BEND,
+        0xE0: Kind.PITCH_BEND,
     }
 
 

@@ -10,13 +10,13 @@ from routerd.core.model.song import Patch, Section
 from tests.stage import MIDDLE, MS, OPENER, Stage, compiled, patch_messages, route
 
 DUMP = b"\xf0\x7d\x01\xf7"
-BASS = Patch("sampler", 2, bank=129, program=5, controllers=((7, 100),), nrpn=((300, 129),), sysex=(DUMP,))
+BASS = Patch("sampler", 2, bank=129, program=5, cc=((7, 100),), nrpn=((300, 129),), sysex=(DUMP,))
 SOUND = ["f0 7d 01 f7", "b2 00 01", "b2 20 01", "c2 05"]
 SETTINGS = ["b2 07 64", "b2 63 02", "b2 62 2c", "b2 06 01", "b2 26 01"]
 
 
 def stage(*patches: Patch, other: tuple[Patch, ...] = ()) -> Stage:
-    kinds = (Kind.NOTES, Kind.PROGRAM, Kind.SYSEX, Kind.CONTROLLERS)
+    kinds = (Kind.NOTES, Kind.PROGRAM, Kind.SYSEX, Kind.CC)
     routes = (replace(route("sampler"), kinds=frozenset(kinds)),)
     first = replace(OPENER, patches=patches, routes=routes)
     second = replace(OPENER, identifier="second", patches=other, routes=routes)
@@ -83,7 +83,7 @@ def test_panic_and_absence_make_it_unknown() -> None:
 
 
 def test_order_and_pauses() -> None:
-    patch = replace(BASS, nrpn=(), order=("program", 50 * MS, "sysex", 20 * MS, "controllers"))
+    patch = replace(BASS, nrpn=(), order=("program", 50 * MS, "sysex", 20 * MS, "cc"))
     made = Stage(compiled(songs=(replace(OPENER, patches=(patch,)),), order=("opener",)))
     made.run(200 * MS)
     times = [(at_ns // MS, data.hex(" ")) for at_ns, name, data in made.log if name == "sampler"]
@@ -92,7 +92,7 @@ def test_order_and_pauses() -> None:
 
 
 def test_notes_do_not_wait_for_a_pause() -> None:
-    patch = Patch("synth", program=1, controllers=((7, 90),), order=("program", 500 * MS, "controllers"))
+    patch = Patch("synth", program=1, cc=((7, 90),), order=("program", 500 * MS, "cc"))
     made = Stage(compiled(songs=(replace(OPENER, patches=(patch,)),), order=("opener",)))
     made.run(100 * MS)
     made.play("keys", "90 3c 40", "b0 01 10")

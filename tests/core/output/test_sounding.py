@@ -110,7 +110,7 @@ def test_a_drone_ends_where_its_route_goes_to_another_channel() -> None:
 
 
 def test_a_pedal_that_is_latched_ends_where_its_route_goes_to_another_channel() -> None:
-    pedal = Quantity(QuantityKind.CONTROLLER, 64)
+    pedal = Quantity(QuantityKind.CC, 64)
     latch = Remap(Quantity(QuantityKind.NOTE, 60), pedal, (0, 127), (0, 127), switching=Switching.LATCH)
     made = on_two_channels(replace(route("sampler"), maps=(latch,)))
     assert played(made, "90 3c 40", "80 3c 40") == ["b0 40 7f"]
@@ -140,7 +140,7 @@ def test_a_zone_folded_to_one_channel() -> None:
 
 
 def test_a_key_that_is_mapped_presses_no_note() -> None:
-    switch = Remap(Quantity(QuantityKind.NOTE, 60), Quantity(QuantityKind.CONTROLLER, 80), (0, 127), (0, 127))
+    switch = Remap(Quantity(QuantityKind.NOTE, 60), Quantity(QuantityKind.CC, 80), (0, 127), (0, 127))
     made = stage(replace(route("sampler"), maps=(switch,)))
     assert played(made, "90 3c 40", "80 3c 40") == ["b0 50 7f", "b0 50 00"]
     assert made.output("sampler").wire.receivers.presses == {}

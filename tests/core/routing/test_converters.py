@@ -34,7 +34,7 @@ def q(words: str) -> Quantity:
 
 
 def remap(source: str, target: str, **options: object) -> Remap:
-    ends = {"source_range": (0, q(source).most), "target_range": (0, q(target).most)}
+    ends = {"source_range": (0, q(source).max), "target_range": (0, q(target).max)}
     return Remap(q(source), q(target), **{**ends, **options})  # type: ignore[arg-type]
 
 
@@ -104,16 +104,16 @@ def test_ranges_and_direction() -> None:
 
 
 def test_a_controller_becomes_another_and_all_others_pass() -> None:
-    line = Line(mapping(remap("controller 1", "controller 11", target_range=(127, 0))))
+    line = Line(mapping(remap("cc 1", "cc 11", target_range=(127, 0))))
     assert line.play("b0 01 00|b0 01 7f|b0 07 40") == ["b0 0b 7f", "b0 0b 00", "b0 07 40"]
 
 
 def test_one_fader_to_many_targets() -> None:
     line = Line(
         mapping(
-            remap("controller 1", "controller 7", channels=(0, 1, 2)),
-            remap("controller 1", "controller 74", target_range=(127, 64)),
-            remap("controller 1", "master-volume"),
+            remap("cc 1", "cc 7", channels=(0, 1, 2)),
+            remap("cc 1", "cc 74", target_range=(127, 64)),
+            remap("cc 1", "master-volume"),
         )
     )
     assert line.play("b0 01 7f") == [
@@ -126,13 +126,13 @@ def test_one_fader_to_many_targets() -> None:
 
 
 def test_deadband_ignores_trembling_but_not_the_ends() -> None:
-    line = Line(mapping(remap("controller 1", "controller 7", deadband=4)))
+    line = Line(mapping(remap("cc 1", "cc 7", deadband=4)))
     out = line.play("b0 01 40|b0 01 42|b0 01 3e|b0 01 44|b0 01 7e|b0 01 7f|b0 01 01|b0 01 00")
     assert out == ["b0 07 40", "b0 07 44", "b0 07 7e", "b0 07 7f", "b0 07 01", "b0 07 00"]
 
 
 def test_pickup_waits_until_the_pedal_meets_the_value() -> None:
-    line = Line(mapping(remap("controller 1", "controller 7", pickup=True)))
+    line = Line(mapping(remap("cc 1", "cc 7", pickup=True)))
     line.output.values[0xB0 << 7 | 7] = 100
     assert line.play("b0 01 10|b0 01 20|b0 01 60") == []
     assert line.play("b0 01 66|b0 01 67") == ["b0 07 66", "b0 07 67"]  # has passed 64H = 100
@@ -144,10 +144,10 @@ def test_pickup_waits_until_the_pedal_meets_the_value() -> None:
 @pytest.mark.parametrize(
     ("target", "moved", "short", "meets", "out"),
     [
-        ("controller 7", "b0 07 50", "b0 01 40", "b0 01 50", ["b0 07 50"]),
+        ("cc 7", "b0 07 50", "b0 01 40", "b0 01 50", ["b0 07 50"]),
         ("fine 7", "b0 07 50|b0 27 00", "b0 01 40", "b0 01 51", ["b0 07 51", "b0 27 51"]),
         ("fine 7", "b0 27 05|b0 07 50", "b0 01 40", "b0 01 51", ["b0 07 51", "b0 27 51"]),  # M1 p. 12
-        ("bend", "e0 00 50", "b0 01 40", "b0 01 51", ["e0 51 51"]),
+        ("pitch-bend", "e0 00 50", "b0 01 40", "b0 01 51", ["e0 51 51"]),
         ("pressure", "d0 50", "b0 01 40", "b0 01 50", ["d0 50"]),
     ],
 )
@@ -155,7 +155,7 @@ def test_pickup_meets_what_another_has_played(
     target: str, moved: str, short: str, meets: str, out: list[str]
 ) -> None:
     """Whoever has moved it last, also while no route took anything over; other channels do not count."""
-    taking = mapping(remap("controller 1", target, pickup=True))
+    taking = mapping(remap("cc 1", target, pickup=True))
     line = Line(taking)
     line.use(Route("plain", "b", "synth", EVERYTHING))
     assert len(line.play(moved, "b")) == len(moved.split("|"))
@@ -166,28 +166,28 @@ def test_pickup_meets_what_another_has_played(
 
 
 def test_switches() -> None:
-    line = Line(mapping(remap("controller 80", "controller 81", switching=Switching.LATCH)))
+    line = Line(mapping(remap("cc 80", "cc 81", switching=Switching.LATCH)))
     presses = "b0 50 7f|b0 50 00|"
     assert line.play(presses + presses + "b0 50 7f") == ["b0 51 7f", "b0 51 00", "b0 51 7f"]
-    line = Line(mapping(remap("controller 1", "controller 81", switching=Switching.MOMENTARY)))
+    line = Line(mapping(remap("cc 1", "cc 81", switching=Switching.MOMENTARY)))
     assert line.play("b0 01 10|b0 01 40|b0 01 60|b0 01 30") == ["b0 51 7f", "b0 51 00"]
 
 
 def test_fourteen_bits_from_pairs_and_back() -> None:
     """Upper half first; a new upper half clears the lower one (M1 pp. 11–12)."""
-    line = Line(mapping(remap("fine 1", "bend")))
+    line = Line(mapping(remap("fine 1", "pitch-bend")))
     assert line.play("b0 01 40|b0 21 05|b0 01 41") == ["e0 00 40", "e0 05 40", "e0 00 41"]
-    line = Line(mapping(remap("bend", "fine 16")))
+    line = Line(mapping(remap("pitch-bend", "fine 16")))
     assert line.play("e0 05 40") == ["b0 10 40", "b0 30 05"]
-    line = Line(mapping(remap("pressure", "controller 1")))
+    line = Line(mapping(remap("pressure", "cc 1")))
     assert line.play("d0 33") == ["b0 01 33"]
-    line = Line(mapping(remap("controller 2", "pressure")))
+    line = Line(mapping(remap("cc 2", "pressure")))
     assert line.play("b5 02 33") == ["d5 33"]
 
 
 def test_parameters_are_whole_quantities() -> None:
     """Select 99, 98, data 6, 38, steps 96, 97 (M1 pp. 17–18). 300 is 02 2CH."""
-    line = Line(mapping(remap("nrpn 300", "controller 74")))
+    line = Line(mapping(remap("nrpn 300", "cc 74")))
     assert line.play("b0 63 02|b0 62 2c") == []
     assert line.play("b0 06 40") == ["b0 4a 40"]  # 8192 of 16383 in 127 steps: 63.5
     assert line.play("b0 26 7f|b0 60 00|b0 06 7f") == ["b0 4a 40", "b0 4a 40", "b0 4a 7e"]  # 64.49, 64.5, 126
@@ -196,7 +196,7 @@ def test_parameters_are_whole_quantities() -> None:
 
 
 def test_a_controller_sets_a_parameter() -> None:
-    line = Line(mapping(remap("controller 1", "rpn 0", target_range=(0, 24 << 7))))
+    line = Line(mapping(remap("cc 1", "rpn 0", target_range=(0, 24 << 7))))
     assert line.play("b3 01 7f") == ["b3 65 00", "b3 64 00", "b3 06 18", "b3 26 00"]
 
 
@@ -260,16 +260,14 @@ def test_a_drone_is_switched_by_its_key_and_ends_with_its_route() -> None:
 
 
 def test_a_pedal_made_by_a_map_is_released_when_the_map_goes() -> None:
-    line = Line(mapping(remap("controller 4", "controller 64")))
+    line = Line(mapping(remap("cc 4", "cc 64")))
     assert line.play("b0 04 7f") == ["b0 40 7f"]
     line.use()
     assert line.taken() == ["b0 40 00"]
 
 
 def test_a_note_sets_a_controller_and_starts_a_sequence() -> None:
-    line = Line(
-        mapping(remap("note 40", "controller 80", target_range=(10, 90)), remap("note 41", "retrigger"))
-    )
+    line = Line(mapping(remap("note 40", "cc 80", target_range=(10, 90)), remap("note 41", "retrigger")))
     assert line.play("90 28 40|80 28 00|90 2a 01") == ["b0 50 5a", "b0 50 0a", "90 2a 01"]
     assert line.play("90 29 40|80 29 00") == ["fc", "fa"]
 

@@ -254,7 +254,7 @@ SOFTER = (path("a", "a", velocity_curve=((0, 0), (127, 90))),)
 RISING = (path("a", "a", transpose=1),)
 LOUDER = (path("a", "b", velocity_curve=((0, 20), (127, 127))), path("b", "c"), path("c", "a"))
 BENDS = (path("a", "b", bend_from=2, bend_to=12), path("b", "a", bend_from=12, bend_to=2))
-WHEEL, SLIDER = Quantity(QuantityKind.CONTROLLER, 1), Quantity(QuantityKind.CONTROLLER, 11)
+WHEEL, SLIDER = Quantity(QuantityKind.CC, 1), Quantity(QuantityKind.CC, 11)
 MAPPED = (
     path("a", "b", maps=(Remap(WHEEL, SLIDER, (0, 127), (0, 127), deadband=1),)),
     path("b", "a", maps=(Remap(SLIDER, WHEEL, (0, 127), (0, 127), deadband=1),)),

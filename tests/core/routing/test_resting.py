@@ -157,10 +157,8 @@ def test_who_moves_it_again_over_a_new_route_is_not_disturbed() -> None:
 
 
 def test_what_maps_and_bend_ranges_make() -> None:
-    slider = Remap(
-        Quantity(QuantityKind.CONTROLLER, 2), Quantity(QuantityKind.CONTROLLER, 1), (0, 127), (0, 127)
-    )
-    wheel = Remap(Quantity(QuantityKind.CONTROLLER, 3), Quantity(QuantityKind.BEND), (0, 127), (0, 16383))
+    slider = Remap(Quantity(QuantityKind.CC, 2), Quantity(QuantityKind.CC, 1), (0, 127), (0, 127))
+    wheel = Remap(Quantity(QuantityKind.CC, 3), Quantity(QuantityKind.PITCH_BEND), (0, 127), (0, 16383))
     made = stage((path("sampler", maps=(slider, wheel)), path("modular", bend_from=2, bend_to=12)))
     made.play("keys", "b0 02 40", "b0 03 7f", "e0 00 50")
     assert sorted(after(made, Action.SONG, "other")) == ["b0 01 00", "e0 00 40"]
@@ -237,7 +235,7 @@ def test_what_is_moved_while_a_device_is_away_is_brought_back_to_it(
 
 
 def test_a_device_comes_back_to_where_the_player_is_behind_its_patches() -> None:
-    sounds = (Patch("sampler", program=3, controllers=((11, 100),)),)
+    sounds = (Patch("sampler", program=3, cc=((11, 100),)),)
     made = stage((path("sampler"),), (path("sampler"),), patches=sounds)
     made.do(Action.SONG, "other")
     made.play("keys", "b0 0b 20", "b0 65 00", "b0 64 00")
@@ -279,7 +277,7 @@ CHASED = path("sampler", chase=True)
 
 
 def test_on_entry_the_device_gets_the_present_positions() -> None:
-    made = stage((path("modular"),), (CHASED,), patches=(Patch("sampler", controllers=((11, 64),)),))
+    made = stage((path("modular"),), (CHASED,), patches=(Patch("sampler", cc=((11, 64),)),))
     made.play("keys", "b0 0b 10", "b0 0b 50", "e0 10 30", "d0 22", "b0 01 00", "b0 40 7f", "90 3c 40")
     sent = after(made, Action.SONG, "other")
     assert sent == ["b0 0b 40", "b0 0b 50", "b0 01 00", "b0 40 7f", "d0 22", "e0 10 30"]
@@ -295,12 +293,8 @@ def test_without_chase_it_gets_nothing() -> None:
 
 
 def test_positions_go_through_the_routes_options() -> None:
-    turned = Remap(
-        Quantity(QuantityKind.CONTROLLER, 1), Quantity(QuantityKind.CONTROLLER, 11), (0, 127), (127, 0)
-    )
-    second = replace(
-        CHASED, to_channel=4, maps=(turned,), blocked_controllers=frozenset({7}), bend_from=2, bend_to=12
-    )
+    turned = Remap(Quantity(QuantityKind.CC, 1), Quantity(QuantityKind.CC, 11), (0, 127), (127, 0))
+    second = replace(CHASED, to_channel=4, maps=(turned,), blocked_cc=frozenset({7}), bend_from=2, bend_to=12)
     made = stage((path("modular"),), (second,))
     made.play("keys", "b0 01 20", "b0 07 11", "e0 00 7f", "b1 04 05")
     assert sorted(after(made, Action.SONG, "other")) == ["b4 04 05", "b4 0b 5f", "e4 40 4a"]
@@ -352,7 +346,7 @@ def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
     made.do(Action.SONG, "opener")
     made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
     assert after(made, Action.SONG, "other") == []
-    assert made.held_notes() == {}
+    assert made.sounding() == {}
 
 
 def test_a_rest_that_waits_on_a_full_wire_is_not_lost_with_the_port() -> None:

@@ -51,7 +51,7 @@ def test_velocity_map_keeps_0_a_release() -> None:
         ("90 3c 40", {"note_high": 59}, []),
         ("90 7f 40", {"transpose": 1}, []),
         ("90 3c 40", {"velocity_fixed": 127}, ["90 3c 7f"]),
-        ("90 3c 40", {"velocity_most": 32}, ["90 3c 20"]),
+        ("90 3c 40", {"velocity_max": 32}, ["90 3c 20"]),
         ("b3 07 64", {"to_channel": 0}, ["b0 07 64"]),
         ("e0 00 40", {"transpose": 5}, ["e0 00 40"]),
         ("c0 05", {}, []),  # not among the kinds let through

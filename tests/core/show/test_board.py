@@ -9,22 +9,22 @@ import pytest
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.arming import Action, Learns
 from routerd.core.model.checklist import Item
-from routerd.core.model.controls import Lamp, Shows
+from routerd.core.model.controls import Led, Shows
 from routerd.core.model.rig import Device
 from routerd.core.model.snapshot import LearningState, TuningNote
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 BOARD = Device("board", output_pattern="board")
 LAMPS = (
-    Lamp("board", 0xBF, 80, Shows.RUNNING),
-    Lamp("board", 0xBF, 81, Shows.ARMED, on=100),
-    Lamp("board", 0xBF, 82, Shows.SECTION, 2),
-    Lamp("board", 0xBF, 83, Shows.SECTION, "verse"),
-    Lamp("board", 0x9F, 36, Shows.SONG, 2),
-    Lamp("board", 0x9F, 37, Shows.LAST_SONG),
-    Lamp("board", 0x9F, 38, Shows.CHECKLIST),
+    Led("board", 0xBF, 80, Shows.RUNNING),
+    Led("board", 0xBF, 81, Shows.ARMED, on=100),
+    Led("board", 0xBF, 82, Shows.SECTION, 2),
+    Led("board", 0xBF, 83, Shows.SECTION, "verse"),
+    Led("board", 0x9F, 36, Shows.SONG, 2),
+    Led("board", 0x9F, 37, Shows.LAST_SONG),
+    Led("board", 0x9F, 38, Shows.CHECKLIST),
 )
-LIT_RIG = replace(RIG, devices=(*RIG.devices, BOARD), lamps=LAMPS)
+LIT_RIG = replace(RIG, devices=(*RIG.devices, BOARD), leds=LAMPS)
 LISTED = replace(MIDDLE, checklist=(Item("tape in"), Item("tune", "Technician", "chorus")))
 
 

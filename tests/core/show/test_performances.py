@@ -25,15 +25,15 @@ from routerd.core.routing.tables import compile_tables
 from routerd.core.units import NEVER_NS
 
 EVERYTHING = frozenset(Kind) - {Kind.CLOCK, Kind.TRANSPORT}
-LOW = Route("low", "keys", "synth", EVERYTHING - {Kind.BEND}, note_high=59, transpose=-12, velocity_most=90)
-REVERSED = Remap(
-    Quantity(QuantityKind.CONTROLLER, 7), Quantity(QuantityKind.CONTROLLER, 11), (0, 127), (127, 0)
+LOW = Route(
+    "low", "keys", "synth", EVERYTHING - {Kind.PITCH_BEND}, note_high=59, transpose=-12, velocity_max=90
 )
+REVERSED = Remap(Quantity(QuantityKind.CC, 7), Quantity(QuantityKind.CC, 11), (0, 127), (127, 0))
 HIGH = Route(
     "high",
     "keys",
     "synth",
-    frozenset({Kind.NOTES, Kind.BEND}),
+    frozenset({Kind.NOTES, Kind.PITCH_BEND}),
     note_low=60,
     transpose=5,
     bend_from=2,

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.arming import Action
-from routerd.core.model.controls import Lamp, Shows
+from routerd.core.model.controls import Led, Shows
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.song import Patch, Song
@@ -15,7 +15,7 @@ from routerd.core.model.timing import Pulse, Timing
 from routerd.core.units import DIN_BYTE_NS
 from tests.stage import KEYS, MS, START, STOP, TICK, Stage, compiled
 
-PLAYED = frozenset({Kind.NOTES, Kind.CONTROLLERS})
+PLAYED = frozenset({Kind.NOTES, Kind.CC})
 
 
 def device(name: str, channel: int, port: str = "Box", **more: object) -> Device:
@@ -132,9 +132,9 @@ def test_a_mute_ends_and_keeps_back_one_device_of_the_port() -> None:
 
 
 def test_lamps_and_pulses_of_each_device() -> None:
-    lamps = (Lamp("lead", 0x90, 1, Shows.RUNNING), Lamp("pad", 0x91, 1, Shows.STOPPED))
+    lamps = (Led("lead", 0x90, 1, Shows.RUNNING), Led("pad", 0x91, 1, Shows.STOPPED))
     pulsed = replace(BASS, timing=Timing(pulse=Pulse(Fraction(4), channel=2, note=36)))
-    rig = Rig("stage", (KEYS, LEAD, PAD, pulsed), lamps=lamps)
+    rig = Rig("stage", (KEYS, LEAD, PAD, pulsed), leds=lamps)
     one = stage(rig=rig, song=BARE)
     one.run(50 * MS)
     assert one.sent() == ["90 01 00", "91 01 7f"]

@@ -154,7 +154,7 @@ def test_gate_notes_and_a_reset_at_bar_one(note: int) -> None:
 
 
 def test_controller_pulses_with_an_offset() -> None:
-    pulse = Pulse(F(1), controller=20, value=127, length_ns=5 * MS)
+    pulse = Pulse(F(1), cc=20, value=127, length_ns=5 * MS)
     one = stage(box=Timing(pulse=pulse, offset_ns=3 * MS))
     one.do(Action.START)
     one.run(2000 * MS)

@@ -26,7 +26,7 @@ async def test_the_next_message_becomes_an_entry_that_loads(service: Service, de
         status = await service.status_when(lambda status: status["learning"]["over"])
         entries.append(status["learning"]["entry"])
     assert entries == [
-        "- {from: pedals, controller: 90, channel: 16, do: next}",
+        "- {from: pedals, cc: 90, channel: 16, do: next}",
         "- {from: pedals, note: 36, channel: 16, do: next}",
         "- {from: pedals, program: 5, channel: 16, do: next}",
         '- {from: pedals, message: "F0 7F 7F 06 02 F7", do: next}',
@@ -37,7 +37,7 @@ async def test_the_next_message_becomes_an_entry_that_loads(service: Service, de
         press(service, "pedals", f"bf 0b {value}")
     await service.ask("POST", "/v1/learn", {"what": "nothing"})
     pedal = (await service.ask("GET", "/v1/learn")).json["learning"]["entry"]
-    assert pedal == "- {from: pedals, controller: 11, channel: 16, heel: 6, toe: 121}"
+    assert pedal == "- {from: pedals, cc: 11, channel: 16, heel: 6, toe: 121}"
     rig = demo_rig / "rig.yaml"
     text = rig.read_text(encoding="utf-8").replace(
         "controls:\n", "controls:\n  " + "\n  ".join(entries) + "\n"

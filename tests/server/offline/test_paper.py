@@ -136,12 +136,12 @@ devices:
   clicked: {output: Clicked*}
   forgotten: {output: Forgotten*}
 controls:
-  - {from: pedals, controller: 1, do: section, section: coda}
-  - {from: pedals, controller: 2, do: song, song: 9}
-  - {from: pedals, controller: 3, do: section, section: 2}
+  - {from: pedals, cc: 1, do: section, section: coda}
+  - {from: pedals, cc: 2, do: song, song: 9}
+  - {from: pedals, cc: 3, do: section, section: 2}
   - {from: keys, note: C#4, do: stop}
-lamps:
-  - {to: pedals, controller: 80, channel: 16, shows: running}
+leds:
+  - {to: pedals, cc: 80, channel: 16, shows: running}
 routes:
   - {from: keys, to: lead}
 """
@@ -155,7 +155,7 @@ sections:
   - {name: verse}
   - {name: chorus}
 controls:
-  - {from: pedals, controller: 9, do: section, section: bridge}
+  - {from: pedals, cc: 9, do: section, section: bridge}
 """
 SET = "name: Tonight\norder: [one]\nslot: 45:00\n"
 
@@ -174,7 +174,7 @@ def told(tmp_path: Path, rig: str = RIG, song: str = SONG, one_set: str = SET) -
 
 def test_what_may_go_wrong_is_told_with_its_place(tmp_path: Path) -> None:
     assert [line.partition(";")[0] for line in told(tmp_path)] == [
-        "rig.yaml:10: nothing is ever sent to forgotten: no route, patch, hold, click or lamp, no clock",
+        "rig.yaml:10: nothing is ever sent to forgotten: no route, patch, hold, click or LED, no clock",
         "rig.yaml:12: the control leads to section 'coda', which no song has",
         "rig.yaml:13: the control leads to song 9",
         "rig.yaml:15: note C#4 of keys is a control and never sounds, though routes would let it through",

@@ -7,7 +7,7 @@ from sound_rig import Folder
 
 from routerd.core.model.arming import Action, parse_when
 from routerd.core.model.checklist import Item
-from routerd.core.model.controls import Control, Lamp, Pedal, Press, PressTimes, Shows
+from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import HeldNotes, SectionsEnd
@@ -26,17 +26,17 @@ def book(folder: Folder, rig: str = "", song: str = "") -> Book:
 
 def test_every_key_of_a_control(rig_folder: Folder) -> None:
     rig = """controls:
-  - {from: pedals, controller: 80, do: next}
-  - {from: pedals, controller: 80, press: long, do: panic}
-  - {from: pedals, controller: 80, press: double, debounce-ms: 300, do: previous}
+  - {from: pedals, cc: 80, do: next}
+  - {from: pedals, cc: 80, press: long, do: panic}
+  - {from: pedals, cc: 80, press: double, debounce-ms: 300, do: previous}
   - {from: pedals, note: C4, channel: 16, do: section, section: chorus, when: 4 bars}
   - {from: pedals, message: F0 7F 7F 06 02 F7, do: start}
   - {from: pedals, program: 1, do: check}
 presses: {debounce-ms: 80, long-ms: 700}
 pedals:
-  - {from: pedals, controller: 11, heel: 121, toe: 4}
-lamps:
-  - {to: pedals, controller: 80, channel: 16, shows: running}
+  - {from: pedals, cc: 11, heel: 121, toe: 4}
+leds:
+  - {to: pedals, cc: 80, channel: 16, shows: running}
   - {to: pedals, note: 36, channel: 1, shows: section, section: chorus, on: 100, off: 1}
 after-restart: play
 holdover: 600
@@ -52,9 +52,9 @@ holdover: 600
     )
     assert made.press_times == PressTimes(80, 700, 350)
     assert made.pedals == (Pedal("pedals", 11, 121, 4),)
-    assert made.lamps == (
-        Lamp("pedals", 0xBF, 80, Shows.RUNNING),
-        Lamp("pedals", 0x90, 36, Shows.SECTION, "chorus", 100, 1),
+    assert made.leds == (
+        Led("pedals", 0xBF, 80, Shows.RUNNING),
+        Led("pedals", 0x90, 36, Shows.SECTION, "chorus", 100, 1),
     )
     assert made.after_restart is AfterRestart.PLAY
     assert made.holdover_s == 600
@@ -70,7 +70,7 @@ held-notes: cut
 concert-pitch: 442.5
 tuning-note: D2
 controls:
-  - {from: pedals, controller: 80, do: next-section}
+  - {from: pedals, cc: 80, do: next-section}
 checklist:
   - Tape in
   - {text: Tune, who: Technician, section: chorus}
@@ -96,14 +96,14 @@ def test_tuning_messages_go_only_where_a_reference_asks_for_them(rig_folder: Fol
     assert (patch.device, len(patch.sysex)) == ("synth", 2)
 
 
-CONTROL = "controls:\n  - {from: pedals, controller: 80, do: next}\n  - {from: pedals, "
+CONTROL = "controls:\n  - {from: pedals, cc: 80, do: next}\n  - {from: pedals, "
 
 
 @pytest.mark.parametrize(
     ("rig", "line", "told"),
     [
-        (CONTROL + "controller: 80, do: stop}\n", 7, "already has a meaning in line 6"),
-        (CONTROL + "controller: 80, channel: 3, do: stop}\n", 7, "already has a meaning in line 6"),
+        (CONTROL + "cc: 80, do: stop}\n", 7, "already has a meaning in line 6"),
+        (CONTROL + "cc: 80, channel: 3, do: stop}\n", 7, "already has a meaning in line 6"),
         (CONTROL + "do: stop}\n", 7, "the control names no message"),
         (CONTROL + "note: 1, message: FA, do: stop}\n", 7, "the control has note and message"),
         (CONTROL + "message: F8, do: stop}\n", 7, "not a message that can be a control"),
@@ -119,10 +119,10 @@ CONTROL = "controls:\n  - {from: pedals, controller: 80, do: next}\n  - {from: p
         (CONTROL + "note: 1, do: next, section: chorus}\n", 7, "has no meaning with 'do: next'"),
         ("presses: {debounce-ms: 400, double-ms: 300}\n", 5, "lets no second press through"),
         ("presses: {long-ms: 5}\n", 5, "outside 100 to 5000"),
-        ("pedals:\n  - {from: pedals, controller: 1, heel: 3, toe: 3}\n", 6, "heel and toe are the same"),
-        ("lamps:\n  - {to: pedals, channel: 1, shows: armed}\n", 6, "a lamp has one message"),
-        ("lamps:\n  - {to: pedals, note: 1, channel: 1, shows: section}\n", 6, "does not say which"),
-        ("lamps:\n  - {to: synths, note: 1, channel: 1, shows: armed}\n", 6, "not a device in rig.yaml"),
+        ("pedals:\n  - {from: pedals, cc: 1, heel: 3, toe: 3}\n", 6, "heel and toe are the same"),
+        ("leds:\n  - {to: pedals, channel: 1, shows: armed}\n", 6, "an LED has one message"),
+        ("leds:\n  - {to: pedals, note: 1, channel: 1, shows: section}\n", 6, "does not say which"),
+        ("leds:\n  - {to: synths, note: 1, channel: 1, shows: armed}\n", 6, "not a device in rig.yaml"),
         ("concert-pitch: 44\n", 5, "not a concert pitch"),
         ("after-restart: loud\n", 5, "'loud' is not known here"),
         ("holdover: 0\n", 5, "0 is outside 1 to 600"),

@@ -108,9 +108,9 @@ key: D minor
 duration: 4:{number % 60:02}
 routes:
   - {{name: low, from: keys, to: synth, channel: 2, notes: C1-B3, transpose: -12}}
-  - {{name: high, from: keys, to: host, channel: 1, notes: C4-C8, velocity: {{most: 110}}}}
+  - {{name: high, from: keys, to: host, channel: 1, notes: C4-C8, velocity: {{max: 110}}}}
 patches:
-  - {{device: synth, channel: 2, bank: {{msb: 1, lsb: {number % 128}}}, program: 12, controllers: {{7: 100}}}}
+  - {{device: synth, channel: 2, bank: {{msb: 1, lsb: {number % 128}}}, program: 12, cc: {{7: 100}}}}
   - {{device: host, program: {1 + number % 128}, sysex: [F0 7D 01 {number % 128:02X} F7]}}
 sections:
   - name: verse
@@ -122,7 +122,7 @@ sections:
       - {{device: host, program: 5}}
   - name: outro
     routes:
-      - {{name: high, from: keys, to: synth, pass: [notes, bend]}}
+      - {{name: high, from: keys, to: synth, pass: [notes, pitch-bend]}}
 checklist:
   - Put the tape in
   - Tune oscillator two by ear

@@ -20,7 +20,7 @@ from routerd.server.rigfiles import load_folder
 from tests.stage import patch_messages
 
 HEAD = "title: One\ntempo: 120\n"
-DEFAULT = {Kind.NOTES, Kind.CONTROLLERS, Kind.BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
+DEFAULT = {Kind.NOTES, Kind.CC, Kind.PITCH_BEND, Kind.CHANNEL_PRESSURE, Kind.POLY_PRESSURE}
 SHARED = Route("shared", "keys", "synth", frozenset(DEFAULT))
 
 
@@ -91,14 +91,14 @@ def test_every_key_of_a_route(rig_folder: Folder) -> None:
         HEAD
         + "routes:\n  - {name: r, from: keys, to: host, pass: [notes, program, sysex], from-channel: 1,\n"
         "     channel: 16, notes: C2-B4, transpose: -12, velocity: {fixed: 99}}\n"
-        "  - {from: pedals, to: host, velocity: {most: 64}}\n",
+        "  - {from: pedals, to: host, velocity: {max: 64}}\n",
     )
     assert one.routes == (
         SHARED,
         Route(
             "r", "keys", "host", frozenset({Kind.NOTES, Kind.PROGRAM, Kind.SYSEX}), 0, 15, 36, 71, -12, 99, 0
         ),
-        Route("pedals to host", "pedals", "host", frozenset(DEFAULT), velocity_most=64),
+        Route("pedals to host", "pedals", "host", frozenset(DEFAULT), velocity_max=64),
     )
 
 
@@ -157,7 +157,7 @@ def test_every_key_of_a_patch(rig_folder: Folder) -> None:
         {
             "songs/one.yaml": HEAD
             + "patches:\n  - device: synth\n    channel: 2\n    bank: {lsb: 5}\n    program: 12\n"
-            "    controllers: {7: 100, 91: 40}\n    sysex: [F07E7F0901F7, {file: dumps/a.syx}, f07d03f7]\n"
+            "    cc: {7: 100, 91: 40}\n    sysex: [F07E7F0901F7, {file: dumps/a.syx}, f07d03f7]\n"
             "sections:\n  - {name: a, patches: [{device: host, bank: {msb: 3}}]}\n",
             "dumps/a.syx": dump,
         }
@@ -176,7 +176,7 @@ def test_the_rig(rig_folder: Folder) -> None:
                     "routes:",
                     "  - {from: keys, note: C4, do: section, section: 2}\n"
                     "  - {from: keys, program: 128, channel: 1, do: song, song: 3}\n"
-                    "  - {from: keys, controller: 60, do: panic}\nroutes:",
+                    "  - {from: keys, cc: 60, do: panic}\nroutes:",
                 )
             }
         )
@@ -238,14 +238,14 @@ routes:
   - name: r
     from: keys
     to: host
-    block: [bend]
+    block: [pitch-bend]
     octave: -1
     transpose: 2
-    velocity: {curve: [[0, 0], [127, 90]], most: 80}
+    velocity: {curve: [[0, 0], [127, 90]], max: 80}
     velocities: 20-127
     chord: [0, 7]
     block-channels: [10, 12-13]
-    controllers: [1, 64-66]
+    cc: [1, 64-66]
     programs: {3: 128}
     sysex: [F0 7D]
   - {name: low, from: keys, to: synth, notes: C1, drone: {intervals: [0, 7], octave: 2}}
@@ -263,16 +263,16 @@ routes:
         ("shared", "synth"), ("r", "host"), ("low", "synth"), ("fader", "host"), ("fader", "synth"),
     ]  # fmt: skip
     r, low, fader, elsewhere = one.routes[1:]
-    assert Kind.BEND not in r.kinds
+    assert Kind.PITCH_BEND not in r.kinds
     assert {Kind.SYSEX, Kind.PROGRAM, Kind.NOTES} <= r.kinds
-    assert (r.transpose, r.velocity_curve, r.velocity_most) == (-10, ((0, 0), (127, 90)), 80)
+    assert (r.transpose, r.velocity_curve, r.velocity_max) == (-10, ((0, 0), (127, 90)), 80)
     assert (r.velocity_low, r.velocity_high, r.chord, r.programs) == (20, 127, (0, 7), ((2, 127),))
     assert r.blocked_channels == {9, 11, 12}
-    assert r.blocked_controllers == set(range(128)) - {1, 64, 65, 66}
+    assert r.blocked_cc == set(range(128)) - {1, 64, 65, 66}
     assert r.sysex_prefixes == (b"\xf0\x7d",)
     assert low.drone == (42, 49)  # F#2 is 42: C4 is 60
     (remap,) = fader.maps
-    assert remap.source == Quantity(QuantityKind.CONTROLLER, 11)
+    assert remap.source == Quantity(QuantityKind.CC, 11)
     assert remap.target == Quantity(QuantityKind.FINE, 7)
     assert (remap.source_range, remap.target_range, remap.deadband) == ((20, 100), (16383, 0), 2)
     assert remap.pickup
@@ -304,7 +304,7 @@ def test_what_a_patch_can_say(rig_folder: Folder) -> None:
 def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder) -> None:
     rig = RIG.replace("wire: virtual", "wire: virtual, recall: false, title: Glass box")
     text = HEAD + "checklist: [Tune]\npatches:\n  - {device: host, program: 12, bank: {msb: 1}}\n"
-    text += "sections:\n  - {name: end, patches: [{device: host, controllers: {7: 1}}]}\n"
+    text += "sections:\n  - {name: end, patches: [{device: host, cc: {7: 1}}]}\n"
     book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).book
     assert book is not None
     assert book.songs[0].patches == book.songs[0].sections[0].patches == ()
@@ -338,7 +338,8 @@ def test_zones(rig_folder: Folder) -> None:
     one = song(
         rig_folder,
         HEAD + "routes:\n  - {name: a, from: keys, to: host, zone: {from: lower, members: 7, to: upper}}\n"
-        "  - {name: b, from: keys, to: host, zone: {from: upper, members: 15, channel: 4, bend: 12}}\n",
+        "  - {name: b, from: keys, to: host, zone: {from: upper, members: 15, channel: 4,\n"
+        "     pitch-bend-range: 12}}\n",
     )
     assert [route.zone for route in one.routes[1:]] == [
         NoteZone(False, 7, True, 7),

@@ -101,9 +101,9 @@ def test_a_song_wants_devices_otherwise(rig_folder: Folder) -> None:
     rig = RIG.replace("wire: din, clock: true", f"clock: true, transport: true, timing: {timing}")
     usual = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
     assert usual.pulse == Pulse(F(4), note=36, always=True)
-    text = "devices: {synth: {rate: 2, starts: bar, sequence: 16, pulse: {controller: 3, per-quarter: 1}}}\n"
+    text = "devices: {synth: {rate: 2, starts: bar, sequence: 16, pulse: {cc: 3, per-quarter: 1}}}\n"
     one = book(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + text})).song("one")
-    pulse = Pulse(F(1), controller=3)
+    pulse = Pulse(F(1), cc=3)
     wanted = replace(usual, rate=F(2), start=StartMode.BAR, sequence_steps=16, pulse=pulse)
     assert one.timing.devices == (("synth", wanted),)
     assert from_json(SongTiming, to_json(one.timing)) == one.timing

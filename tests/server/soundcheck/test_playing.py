@@ -29,7 +29,7 @@ DENSE = Song(
     ),
 )
 SILENT = Song(
-    "silent", "Silent", Fraction(120), routes=(Route("x", "keys", "synth", frozenset({Kind.BEND})),)
+    "silent", "Silent", Fraction(120), routes=(Route("x", "keys", "synth", frozenset({Kind.PITCH_BEND})),)
 )
 
 

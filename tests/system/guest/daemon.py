@@ -53,12 +53,12 @@ SONGS = {
 title: Remap
 tempo: 120
 routes:
-  - {from: keys, to: box, channel: 5, notes: 48-72, transpose: 12, velocity: {most: 100},
-     pass: [notes, controllers, bend, sysex]}
+  - {from: keys, to: box, channel: 5, notes: 48-72, transpose: 12, velocity: {max: 100},
+     pass: [notes, cc, pitch-bend, sysex]}
   - {from: keys, to: left, channel: 2}
   - {from: keys, to: right, channel: 3}
 patches:
-  - {device: left, channel: 2, program: 6, controllers: {7: 90}}
+  - {device: left, channel: 2, program: 6, cc: {7: 90}}
   - {device: right, channel: 3, program: 9}
   - {device: instrument, channel: 1, program: 6}
   - {device: instrument, channel: 2, program: 41}
@@ -72,7 +72,7 @@ sections:
 title: Through
 tempo: 120
 routes:
-  - {from: left, to: box, pass: [notes, poly-pressure, controllers, program, channel-pressure, bend, sysex]}
+  - {from: left, to: box, pass: [notes, poly-pressure, cc, program, channel-pressure, pitch-bend, sysex]}
   - {from: left, to: right, pass: [notes, sysex]}
   - {from: keys, to: instrument, channel: 1}
   - {name: second, from: keys, to: instrument, channel: 2}
