@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import json
 import os
 import socket
 import subprocess
@@ -17,13 +16,27 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from time import monotonic_ns, sleep
-from typing import Any
+from typing import Literal
 
 from routerd.core.errors import PortError
+from routerd.core.model.codec import encode
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, StalledError, split_handle
 from routerd.ports.jack_ends import LONGEST_MESSAGE, is_stopped
-from routerd.ports.jack_process import IN_HEAD, LARGEST, OUT_HEAD
+from routerd.ports.jack_process import (
+    IN_HEAD,
+    LARGEST,
+    OUT_HEAD,
+    ClosePort,
+    Leave,
+    Opened,
+    OpenPort,
+    Report,
+    Request,
+    ServerSought,
+    Standing,
+    read_report,
+)
 
 STALL_NS = 300 * NS_PER_MS
 LEAST_STALL_NS = 150 * NS_PER_MS
@@ -134,15 +147,15 @@ class JackLink:
             for name in sorted(self._lists[direction])
         ]
 
-    def open(self, direction: str, number: int, info: PortInfo, name: str) -> None:
+    def open(self, direction: Literal["in", "out"], number: int, info: PortInfo, name: str) -> None:
         """Have a port opened, and ours called `name`; raises PortError."""
         if info not in self.list("sources" if direction == "in" else "destinations"):
             raise PortError(f"port {info.name!r} has gone")
         opening = self._openings[number] = _Opening()
-        self._request({"open": direction, "port": number, "to": split_handle(info.handle), "name": name})
+        self._request(OpenPort(direction, number, split_handle(info.handle), name))
         if not opening.answered.wait(OPEN_S):
             self._openings.pop(number, None)
-            self._request({"close": number})
+            self._request(ClosePort(number))
             raise StalledError("the JACK server does not answer; a program that hangs may hold it up")
         if opening.error:
             raise (StalledError if opening.stalled else PortError)(opening.error)
@@ -150,7 +163,7 @@ class JackLink:
     def close(self, number: int) -> None:
         """Have a port closed."""
         self.inputs.pop(number, None)
-        self._request({"close": number})
+        self._request(ClosePort(number))
 
     def send(self, number: int, data: bytes) -> None:
         """Have a whole message sent; never waits; raises PortError."""
@@ -182,14 +195,14 @@ class JackLink:
 
     def end(self) -> None:
         """Have it end by itself; kill it if that takes too long."""
-        self._request({"end": True})
+        self._request(Leave())
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._popen.wait(END_S)
         self._kill(_GONE)
 
-    def _request(self, what: dict[str, Any]) -> None:
+    def _request(self, request: Request) -> None:
         with contextlib.suppress(OSError):
-            self._control.send(json.dumps(what).encode(), socket.MSG_DONTWAIT)
+            self._control.send(encode(request, Request), socket.MSG_DONTWAIT)
 
     def _kill(self, ended: Condition) -> None:
         self.ended = self.ended or ended
@@ -213,7 +226,7 @@ class JackLink:
                 packet = b""
             if packet == b"":
                 self.ended = _GONE
-            elif packet is not None and self._take(json.loads(packet)):
+            elif packet is not None and self._take(read_report(packet)):
                 changed()
             elif why := self._stall():
                 self.ended = Condition("stalled", why, since_ns=min(self._heard_ns, self._moved_ns))
@@ -221,41 +234,39 @@ class JackLink:
         self._control.close()
         changed()
 
-    def _take(self, report: dict[str, Any]) -> bool:
+    def _take(self, report: Report) -> bool:
         """Take a message of the process; return whether something has changed."""
         self._heard_ns = monotonic_ns()
-        if "port" in report:
-            opening = self._openings.pop(report["port"], None)
+        if isinstance(report, Opened):
+            opening = self._openings.pop(report.number, None)
             if opening is None:
                 return True  # too late: it is closed again, and can be opened now
-            opening.error, opening.stalled = report["error"], report["stalled"]
+            opening.error, opening.stalled = report.error, report.stalled
             opening.answered.set()
             return False
-        if "server" in report:
-            asked = report["server"] == "asked"
-            self._asked_ns = self._heard_ns if asked else 0
-            news = not asked and not self.knows
-            self.knows = self.knows or not asked
+        if isinstance(report, ServerSought):
+            self._asked_ns = self._heard_ns if report.there else 0
+            news = not report.there and not self.knows
+            self.knows = self.knows or not report.there
             return news
-        if "moved_ns" in report:
-            return self._take_report(report)
-        for key, names in report.items():
-            self._coming[key] += names
+        if isinstance(report, Standing):
+            return self._take_standing(report)
+        self._coming[report.kind] += report.names
         return False
 
-    def _take_report(self, report: dict[str, Any]) -> bool:
+    def _take_standing(self, report: Standing) -> bool:
         self._asked_ns = 0
-        self._moved_ns = report["moved_ns"]
+        self._moved_ns = report.moved_ns
         before = (self.there, self.disconnected, self.stopped)
         self.there = self.knows = True
-        self.disconnected = frozenset(report["disconnected"])
-        self.stopped = {int(number): name for number, name in report["stopped"].items()}
-        if listed := report["listed"]:
+        self.disconnected = frozenset(report.disconnected)
+        self.stopped = dict(report.stopped)
+        if report.listed:
             lists, self._coming = self._coming, {key: [] for key in self._lists}
             left = {name for key, names in self._lists.items() for name in names if name not in lists[key]}
             self._departures.update(left)
             self._lists = lists
-        return listed or before != (self.there, self.disconnected, self.stopped)
+        return report.listed or before != (self.there, self.disconnected, self.stopped)
 
     def _stall(self) -> str:
         """Return why it is given up, "" while it is not."""

@@ -12,30 +12,13 @@ ports and connections are polled, and the end of the server ends this process by
 Objects of RtMidi are never freed, as freeing one while its callback waits for the interpreter would last for
 ever; their ports are connected, disconnected and used again.
 
-Messages, one JSON object a packet on CONTROL, a socket; from the engine:
-
-    {"open": "out" or "in", "port": number, "to": port of JACK, "name": what ours is called}
-               answered by {"port": number, "error": text or "", "stalled": whether it stands still}
-    {"close": number}
-    {"end": true}                                  send what is on its way, leave the server, and end
-
-and to it:
-
-    {"server": "asked" or "none"}                  a server is looked for; there is none (asked again soon)
-    {"sources": [...]} and {"destinations": [...]}
-                        ports of others, NAMES_A_PACKET in each at most: before a report, if they have changed
-    {"moved_ns": n, "listed": true or false, "disconnected": [...], "stopped": {...}}
-                        every REPORT_S: when the server last began a period, in ns of CLOCK_MONOTONIC; whether
-                        all its ports have just been listed; which open ports have lost their connection; and
-                        at which the program at the other end is stopped, with its name
-
-OUT and IN are pipes with messages, each behind a head: OUT_HEAD, IN_HEAD.
+On CONTROL, a socket, each packet is one message (see `core.model.codec`): a `Request` of the engine's, or a
+`Report` to it. OUT and IN are pipes with messages, each behind a head: OUT_HEAD, IN_HEAD.
 """
 
 from __future__ import annotations
 
 import ctypes
-import json
 import os
 import resource
 import signal
@@ -43,13 +26,94 @@ import socket
 import struct
 import sys
 import threading
+from dataclasses import dataclass
 from time import monotonic_ns, sleep
-from typing import Any
+from typing import Any, Literal, cast
 
+from routerd.core.model.codec import decode, encode
 from routerd.ports import libjack
 from routerd.ports.base import CLIENT_NAME, SETTLE_S, StalledError
 from routerd.ports.jack_ends import Ends
 from routerd.ports.libjack import Server
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPort:
+    """Open a port to `other`, a port of JACK, and call ours `name`; answered by `Opened`."""
+
+    direction: Literal["in", "out"]
+    number: int
+    other: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClosePort:
+    """Close a port."""
+
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """Send what is on its way, leave the server, and end."""
+
+
+Request = OpenPort | ClosePort | Leave
+"""What the engine asks for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A port is open, or why it is not; `stalled`: because it, or the server, stands still."""
+
+    number: int
+    error: str = ""
+    stalled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ServerSought:
+    """A server is asked to take a client; `there` is False when there is none, and it is asked again soon."""
+
+    there: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PortNames:
+    """Ports of others, NAMES_A_PACKET at most: before a `Standing`, if they have changed."""
+
+    kind: Literal["sources", "destinations"]
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Every REPORT_S: how things stand."""
+
+    moved_ns: int
+    """When the server last began a period, in ns of CLOCK_MONOTONIC."""
+    listed: bool
+    """Whether all its ports have just been listed."""
+    disconnected: tuple[int, ...]
+    """Which open ports have lost their connection."""
+    stopped: tuple[tuple[int, str], ...]
+    """At which the program at the other end is stopped, and its name."""
+
+
+Report = Opened | ServerSought | PortNames | Standing
+"""What the engine hears."""
+
+
+def read_request(data: bytes) -> Request:
+    """Return what the engine asks for; raises ValueError."""
+    return decode(cast("type[Request]", Request), data)
+
+
+def read_report(data: bytes) -> Report:
+    """Return what the process reports; raises ValueError."""
+    return decode(cast("type[Report]", Report), data)
+
 
 OUT_HEAD = struct.Struct("=II")
 """Number of the port, length of the message."""
@@ -90,27 +154,29 @@ class JackProcess:
         for body in (self._report, self._send):
             threading.Thread(target=body, daemon=True).start()
         while message := self._control.recv(LARGEST):
-            asked = json.loads(message)
-            if "open" in asked:
-                open_one = self._ends.open_out if asked["open"] == "out" else self._ends.open_in
-                try:
-                    error, stalled = open_one(asked["port"], asked["to"], asked["name"]), False
-                except StalledError as why:
-                    error, stalled = str(why), True
-                self._reply({"port": asked["port"], "error": error, "stalled": stalled})
-            elif "close" in asked:
-                self._ends.close(asked["close"])
+            request = read_request(message)
+            if isinstance(request, OpenPort):
+                self._reply(self._open(request))
+            elif isinstance(request, ClosePort):
+                self._ends.close(request.number)
             else:
                 self._end()
         os._exit(0)  # the engine has gone
 
+    def _open(self, wanted: OpenPort) -> Opened:
+        open_one = self._ends.open_out if wanted.direction == "out" else self._ends.open_in
+        try:
+            return Opened(wanted.number, open_one(wanted.number, wanted.other, wanted.name))
+        except StalledError as why:
+            return Opened(wanted.number, str(why), stalled=True)
+
     def _find(self, library: Any) -> int:
         while True:
-            self._reply({"server": "asked"})
+            self._reply(ServerSought())
             client = library.jack_client_open(CLIENT_NAME.encode(), libjack.NO_START_SERVER, None)
             if client:
                 return int(client)
-            self._reply({"server": "none"})
+            self._reply(ServerSought(there=False))
             sleep(LOOK_FOR_SERVER_S)
 
     def _end(self) -> None:
@@ -121,9 +187,9 @@ class JackProcess:
         self._server.library.jack_client_close(self._server.client)
         os._exit(0)
 
-    def _reply(self, what: dict[str, Any]) -> None:
+    def _reply(self, report: Report) -> None:
         try:
-            self._control.send(json.dumps(what).encode())
+            self._control.send(encode(report, Report))
         except OSError:
             os._exit(0)  # the engine has gone
 
@@ -131,24 +197,25 @@ class JackProcess:
 
     def _report(self) -> None:
         server, ends = self._server, self._ends
-        before: dict[str, Any] = {}
+        before: tuple[list[str], list[str]] = ([], [])
+        first = True
         period, moved_ns = server.period(), monotonic_ns()
         while True:
             if period != (now := server.period()):
                 period, moved_ns = now, monotonic_ns()
             # Before the ports: a connection that went with its port must not look like one that was removed.
-            state = {"moved_ns": moved_ns, "disconnected": ends.disconnected(), "stopped": ends.stopped()}
-            lists = {
-                "sources": server.ports(libjack.IS_OUTPUT),
-                "destinations": server.ports(libjack.IS_INPUT),
-            }
-            if listed := lists != before:
-                for key, names in lists.items():
-                    for start in range(0, len(names), NAMES_A_PACKET):
-                        self._reply({key: names[start : start + NAMES_A_PACKET]})
-            self._reply(state | {"listed": listed})
-            before = lists
+            disconnected, stopped = tuple(ends.disconnected()), tuple(ends.stopped().items())
+            lists = server.ports(libjack.IS_OUTPUT), server.ports(libjack.IS_INPUT)
+            if listed := first or lists != before:
+                self._list("sources", lists[0])
+                self._list("destinations", lists[1])
+            self._reply(Standing(moved_ns, listed, disconnected, stopped))
+            before, first = lists, False
             sleep(REPORT_S)
+
+    def _list(self, kind: Literal["sources", "destinations"], names: list[str]) -> None:
+        for start in range(0, len(names), NAMES_A_PACKET):
+            self._reply(PortNames(kind, tuple(names[start : start + NAMES_A_PACKET])))
 
     def _send(self) -> None:
         left = b""
