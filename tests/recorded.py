@@ -17,14 +17,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import parse_when
 from tests.hostile.rich_rig import RICH, book_of, compiled_book
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
 DIGESTS = Path(__file__).parent / "recorded.txt"
 EVENINGS, STRETCHES, STEPS = 4, 40, 12
-WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "bar 3", "release", "press")
+WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "bar 3", "release", "next-press")
 
 
 class Evening:
@@ -93,11 +94,11 @@ class Evening:
             Action.SECTION: one((1, 2, 3, "chorus", "verse")),
             Action.CONTINUE: one((None, None, 1, 2, 5, 9)),
             Action.TEMPO: one(("100", "121.5", "243/2", "300")),
-            Action.SOURCE: one(("", "beat-box", "tape", "keys")),
+            Action.CLOCK_SOURCE: one(("", "beat-box", "tape", "keys")),
             Action.NUDGE: one(("0.5", "-3", "12")),
             Action.RETRIGGER: one((f"bar {one(outputs)}", f"cycle {one(outputs)}")),
             Action.CLICK: one((None, "on", "off")),
-            Action.CHECK: one((None, 1, 2)),
+            Action.DONE: one((None, 1, 2)),
             Action.LEARN: one((None, "control", "pedal")),
         }.get(action)
         if action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO):

@@ -5,9 +5,28 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
+from typing import Any
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.actions import (
+    ACTIONS,
+    Action,
+    Argument,
+    At,
+    ClockSource,
+    FromBar,
+    Learn,
+    Learns,
+    Nudge,
+    OnOff,
+    Restart,
+    Step,
+    Subject,
+    TapRounding,
+    ToSection,
+    ToTempo,
+)
+from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
@@ -19,6 +38,7 @@ from routerd.core.routing.input import Input
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.show.crash_state import Kept
 from routerd.core.show.show import Show
+from routerd.core.units import parse_bpm
 
 MS = 1_000_000
 TICK, START, CONTINUE, STOP = b"\xf8", b"\xfa", b"\xfb", b"\xfc"
@@ -32,11 +52,11 @@ SAMPLER = Device("sampler", output_pattern="sampler", wire=WireKind.USB)
 MODULAR = Device("modular", output_pattern="modular", wire=WireKind.VIRTUAL, clock=True, transport=True)
 
 CONTROLS = (
-    Control("pedals", 0xB0, 80, Action.NEXT),
-    Control("pedals", 0xB0, 81, Action.PREVIOUS, channel=3),
-    Control("pedals", 0x90, 36, Action.SECTION, argument=2),
-    Control("pedals", 0xC0, 7, Action.PANIC),
-    Control("pedals", 0xB0, 82, Action.START),
+    Control("pedals", 0xB0, 80, Command(Action.NEXT)),
+    Control("pedals", 0xB0, 81, Command(Action.PREVIOUS), channel=3),
+    Control("pedals", 0x90, 36, Command(Action.SECTION, ToSection(2))),
+    Control("pedals", 0xC0, 7, Command(Action.PANIC)),
+    Control("pedals", 0xB0, 82, Command(Action.START)),
 )
 RIG = Rig("test rig", (KEYS, PEDALS, SYNTH, SAMPLER, MODULAR), CONTROLS)
 
@@ -85,6 +105,47 @@ def compiled(
 def patch_messages(patch: Patch) -> tuple[bytes, ...]:
     """Return everything that a patch sends to a device that is not on it."""
     return compile_patch(patch, Wire((SYNTH,), 0).outputs[0]).steps
+
+
+Short = int | str | Fraction | bool | Argument | None
+"""An argument, or its only field: "device pad" is a subject, "bar pad" a restart, tempos are text."""
+
+
+NEEDS_NOTHING = [
+    action
+    for action, row in ACTIONS.items()
+    if row.argument in (None, FromBar, TapRounding, OnOff, Step, Learn)
+]
+"""Actions that can be asked for without saying anything more."""
+
+
+def ask(action: Action, short: Short = None, when: str = "now") -> Command:
+    """Return a command, its argument written in short."""
+    kind = ACTIONS[action].argument
+    made: Any = short
+    if kind is None or isinstance(short, Argument):
+        pass
+    elif kind is Subject:
+        key, _, name = str(short).partition(" ")
+        made = Subject(**{key: name})
+    elif kind is Restart:
+        at, _, name = str(short).partition(" ")
+        made = Restart(name, At(at))
+    elif kind is OnOff:
+        made = OnOff({"on": True, "off": False}.get(str(short)))
+    elif kind is ClockSource:
+        made = ClockSource(str(short) if short else None)
+    elif kind is Learn:
+        made = Learn(Learns(str(short or "nothing")))
+    elif kind is Step:
+        made = Step(None if short is None else int(str(short)))
+    elif kind is ToTempo:
+        made = ToTempo(parse_bpm(str(short)))
+    elif kind is Nudge or (kind is TapRounding and short is not None):
+        made = kind(Fraction(str(short)))  # type: ignore[arg-type]
+    else:
+        made = kind(short)  # type: ignore[arg-type]
+    return Command(action, made, parse_when(when))
 
 
 class Stage:
@@ -152,11 +213,8 @@ class Stage:
             self.show.receive(self.input(device), bytes.fromhex(text), self.now_ns)
             self.collect()
 
-    def do(
-        self, action: Action, argument: int | str | None = None, when: str = "now", *, at_bar: bool = False
-    ) -> None:
-        moment = parse_when("bar" if at_bar else when)
-        self.show.apply(Command(action, argument, moment), self.now_ns)
+    def do(self, action: Action, argument: Short = None, when: str = "now", *, at_bar: bool = False) -> None:
+        self.show.apply(ask(action, argument, "bar" if at_bar else when), self.now_ns)
         self.collect()
 
     def sent(self, name: str | None = None, *, ticks: bool = False) -> list[str]:

@@ -105,7 +105,7 @@ def refused(service: Service, method: str, path: str, body: Any = None) -> tuple
 
 def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
     service, band = stage
-    service.ask("POST", "/v1/song", {"number": 2})
+    service.ask("POST", "/v1/song", {"song": 2})
     service.ask("POST", "/v1/soundcheck", {"levels_down": True, "seconds": 3, "dwell_seconds": 0})
     document = over(service)
     jsonschema.Draft202012Validator(json_schema(Soundcheck)).validate(document)

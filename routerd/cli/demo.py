@@ -252,7 +252,7 @@ class _Evening:
                 "This song starts its sequencers by itself; the patch dump went out between ticks.",
                 "sequences at the new tempo, and no tune: no route takes these keys here",
             )
-            self._service.post("/v1/song", {"title": "Weather Room"})
+            self._service.post("/v1/song", {"song": "Weather Room"})
             self._where()
             self._service.post("/v1/start", {"when": "bar"})
             self._phrase(140, 20)

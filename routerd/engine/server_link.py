@@ -20,8 +20,8 @@ from typing import Any
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.midi.rest import Pressed
-from routerd.core.model.arming import Action, Command, parse_when
 from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
@@ -161,17 +161,13 @@ class ServerLink:
         self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
 
     def _command(self, body: Any) -> None:
-        command = Command(Action(body["action"]), body.get("argument"), parse_when(body.get("when", "now")))
+        command = from_json(Command, body["command"])
         self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
 
     def _sound(self, body: Any) -> None:
         what = body["device"], body["channel"], body["note"], body["velocity"]
         for_s = body["seconds"]
         self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=for_s))
-
-    def _check(self, body: Any) -> None:
-        song, number, done = body["song"], body["number"], body["done"]
-        self._ask(body["id"], lambda _: self._worker.show.check(song, number, done=done))
 
     def _ask(self, number: int, function: Callable[[int], None]) -> None:
         """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
@@ -247,7 +243,6 @@ _HANDLERS: dict[str, Callable[[ServerLink, Any], None]] = {
     "tap": ServerLink._tap,
     "send": ServerLink._send_out,
     "play": ServerLink._play,
-    "check": ServerLink._check,
     "sound": ServerLink._sound,
     "pong": ServerLink._pong,
     "serving": ServerLink._serving,

@@ -7,12 +7,11 @@ Kinds from the server:
     rig, song, set-list   one piece of a book that is being loaded, as plain values of core.model
     commit                {"generation": n, "place": place or null}: all pieces are here, swap
     order                 {"id": n, "set_list": plain}: a new running order
-    command               {"id": n, "action": str, "argument", "when": see core.arming}
+    command               {"id": n, "command": a Command}
     tap                   {"on": bool}: whether every message in and out is wanted from now on
     send                  {"device": str, "data": [hex, ...]}: messages for a device, past all routes
     play                  {"device": str, "data": [hex, ...]}: messages as if that device had played them
     sound                 {"id": n, "device": str, "channel": 0-15, "note": n, "velocity": n}: see Show.sound
-    check                 {"id": n, "song": identifier or null, "number": n or null, "done": bool}
     pong                  the body of the ping it answers
     serving               {}: the API answers from now on
     refuse                {"problems": [str, ...]}: this server cannot start, for these reasons

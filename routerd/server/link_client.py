@@ -16,6 +16,7 @@ from typing import Any, Protocol
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.codec import to_json
+from routerd.core.model.commands import Command
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import Book, SetList
 from routerd.link.messages import Message, Tap, Taps, TickRecord, Unpacker, pack_message
@@ -98,21 +99,17 @@ class EngineLink:
 
     # Towards the engine
 
-    async def command(self, action: str, argument: int | str | None = None, when: str = "now") -> None:
+    async def command(self, command: Command) -> None:
         """Have a command carried out; returns when it is, with its snapshot taken.
 
         Raises CommandError as the show raised it, EngineSilentError without an answer.
         """
-        await self._ask("command", {"action": action, "argument": argument, "when": when})
+        await self._ask("command", {"command": to_json(command)})
 
     async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
         """Sound a note to tune by for so long, or with velocity 0 end it; raises as `command` does."""
         what = {"device": device, "channel": channel, "note": note}
         await self._ask("sound", {**what, "velocity": velocity, "seconds": seconds})
-
-    async def check(self, song: str | None, number: int | None, *, done: bool) -> None:
-        """Tick an item of a checklist; raises as `command` does."""
-        await self._ask("check", {"song": song, "number": number, "done": done})
 
     def tap(self, *, on: bool) -> None:
         """Have every message in and out told from now on, or no longer."""

@@ -16,7 +16,7 @@ from typing import Any
 
 from routerd import __version__
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
-from routerd.core.model.arming import Learns
+from routerd.core.model.actions import Learns
 from routerd.core.model.snapshot import (
     ArmedCommand,
     DeviceClockState,
@@ -208,8 +208,8 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
 
 
 def _armed(armed: ArmedCommand) -> Armed:
-    command = armed.command
-    return Armed(command.action.value, command.argument, str(command.when), armed.lines_left)
+    shown = armed.command.shown
+    return Armed(str(shown["action"]), shown["argument"], str(shown["when"]), armed.lines_left)
 
 
 def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:
@@ -253,7 +253,7 @@ def learning_of(state: LearningState | None) -> Learning | None:
     if state is None:
         return None
     return Learning(
-        learns=state.learns.value,
+        learns="pedal" if state.learns is Learns.PEDAL else "control",
         over=state.over,
         device=state.device or None,
         message=state.message.hex(" ").upper() or None,

@@ -77,7 +77,7 @@ def watched(*options: str, cwd: Path | None = None, stderr: int | None = None) -
         state = Path(place) / "state"
         with Service(folder, state, *far_end, *options, cwd=cwd, stderr=stderr) as service:
             service.wait_until_open()
-            service.ask("POST", "/v1/song", {"title": SONG})
+            service.ask("POST", "/v1/song", {"song": SONG})
             service.ask("POST", "/v1/tempo", {"bpm": str(BPM)})
             time.sleep(1)
             yield Watched(service, udp, folder)

@@ -18,7 +18,8 @@ from fractions import Fraction
 from time import monotonic_ns
 
 from routerd.core.midi.messages import CONTROLLER, Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
@@ -64,7 +65,9 @@ def measure(presses: int) -> tuple[list[float], int]:
     make_thread_realtime(PORT_PRIORITY)
     routes = tuple(Route(d.name, "keys", d.name, frozenset({Kind.NOTES, Kind.CC})) for d in SYNTHS)
     compiler = Compiler(
-        Rig("bench", (KEYS, *SYNTHS), (Control("keys", CONTROLLER, 80, Action.PANIC, debounce_ms=0),))
+        Rig(
+            "bench", (KEYS, *SYNTHS), (Control("keys", CONTROLLER, 80, Command(Action.PANIC), debounce_ms=0),)
+        )
     )
     compiler.add(Song("one", "One", Fraction(120), routes=routes))
     book = compiler.finish(SetList("x", ("one",)))

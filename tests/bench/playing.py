@@ -16,19 +16,20 @@ import random
 import time
 from collections.abc import Callable
 
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import Action
 from tests.properties.test_no_note_hangs import NAMES, REROUTED, RIGS, SONGS, Player
+from tests.stage import NEEDS_NOTHING, ask
 
 STEPS = 400
 CHANNELS, KEYS, DEVICES = (0, 1), (60, 61, 62, 72), ("synth", "sampler")
 MOVED = ("e0 00 50", "e0 00 40", "d0 45", "b0 01 33", "b0 0b 20", "b0 43 7f", "b0 02 11")
 SUBJECTS = ("device sampler", "device synth", "route options", "route keys to synth")
 COMMANDS = (
-    *(Command(action) for action in Action),
-    *(Command(Action.SONG, name) for name in NAMES),
-    *(Command(Action.SECTION, number) for number in (1, 2, 3)),
+    *(ask(action) for action in NEEDS_NOTHING),
+    *(ask(Action.SONG, name) for name in NAMES),
+    *(ask(Action.SECTION, number) for number in (1, 2, 3)),
     *(
-        Command(action, subject)
+        ask(action, subject)
         for action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO)
         for subject in SUBJECTS
     ),

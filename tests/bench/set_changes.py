@@ -26,7 +26,8 @@ from pathlib import Path
 from time import monotonic_ns
 
 from routerd.core.midi.messages import CONTROLLER, PROGRAM, Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
@@ -81,8 +82,8 @@ def a_song(number: int) -> Song:
 def a_book(library: int, tonight: int) -> CompiledBook:
     """Return a compiled book of that many songs and a set of the first of them."""
     controls = (
-        Control("pedals", CONTROLLER, 80, Action.NEXT, debounce_ms=0),
-        Control("pedals", CONTROLLER, 81, Action.PREVIOUS, debounce_ms=0),
+        Control("pedals", CONTROLLER, 80, Command(Action.NEXT), debounce_ms=0),
+        Control("pedals", CONTROLLER, 81, Command(Action.PREVIOUS), debounce_ms=0),
     )
     compiler = Compiler(Rig("bench", (PEDALS, KEYS, *SYNTHS), controls))
     for number in range(library):

@@ -26,7 +26,7 @@ from typing import Any
 from routerd.cli.demo import rig_folder
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import controller, note_off, note_on
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.units import NS_PER_S
 from routerd.server.rigfiles import load_folder

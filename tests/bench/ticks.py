@@ -75,7 +75,7 @@ def routerd(http: int, udp: int) -> Iterator[subprocess.Popen[bytes]]:
             until_s = time.monotonic() + 20
             while time.monotonic() < until_s:
                 with contextlib.suppress(OSError):
-                    get(f"http://127.0.0.1:{http}/v1/song", json.dumps({"title": SONG}).encode())
+                    get(f"http://127.0.0.1:{http}/v1/song", json.dumps({"song": SONG}).encode())
                     get(f"http://127.0.0.1:{http}/v1/tempo", json.dumps({"bpm": str(BPM)}).encode())
                     break
                 time.sleep(0.2)

@@ -111,11 +111,11 @@ def test_it_is_kept_live_on_a_terminal_until_ctrl_c(service: Service) -> None:
             return words in seen
 
         until(lambda: has(b"Tonight"), what="the screen")
-        service.ask("POST", "/v1/section", {"name": "chorus"})
+        service.ask("POST", "/v1/section", {"section": "chorus"})
         until(lambda: has(b"<chorus>"), what="the section that has come")
         watching.send_signal(signal.SIGINT)
         assert watching.wait(20) in (0, 1)
-    service.ask("POST", "/v1/section", {"name": "verse"})
+    service.ask("POST", "/v1/section", {"section": "verse"})
     os.close(theirs)
     os.close(ours)
 

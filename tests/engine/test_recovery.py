@@ -18,7 +18,8 @@ import pytest
 from routerd.cli.demo import rig_folder
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, song_position
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
@@ -29,7 +30,7 @@ from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.ports.far_end import Arrival, FarEnd
 from tests.service import Restarted, free_port, unexpected, until
-from tests.stage import OPENER, RIG, SONGS, route
+from tests.stage import OPENER, RIG, SONGS, ask, route
 
 ORIGIN = Origin("/rig", None)
 SET = SetList("tonight", tuple(song.identifier for song in SONGS))
@@ -95,8 +96,8 @@ def stage(folder: Path, tmp_path: Path) -> Iterator[tuple[Restarted, FarEnd]]:
 
 def test_a_killed_engine_is_followed_by_one_on_the_same_grid(stage: tuple[Restarted, FarEnd]) -> None:
     service, far_end = stage
-    service.ask("POST", "/v1/song", {"title": "Weather Room"})
-    service.ask("POST", "/v1/section", {"name": "chorus"})
+    service.ask("POST", "/v1/song", {"song": "Weather Room"})
+    service.ask("POST", "/v1/section", {"section": "chorus"})
     service.ask("POST", "/v1/mute", {"device": "drum-synth"})
     service.ask("POST", "/v1/tempo", {"bpm": "361/3"})
     service.ask("PUT", "/v1/set-list", {"order": ["weather-room", "nine-lamps", "copper-ferry"]})
@@ -153,7 +154,7 @@ def test_a_folder_that_was_broken_meanwhile_is_reported_and_the_book_plays_on(
     status = until(lambda: (s := service.status()) and unexpected(s) and s)
     assert status["problems"][0].startswith("songs/low-tide.yaml:2: ")
     assert status["song"]["title"] == "Copper Ferry"
-    assert service.ask("POST", "/v1/song", {"title": "Low Tide"})["song"]["title"] == "Low Tide"
+    assert service.ask("POST", "/v1/song", {"song": "Low Tide"})["song"]["title"] == "Low Tide"
 
 
 # What an engine goes on from, read as another would
@@ -203,13 +204,13 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     back = recover(memory, tmp_path, ORIGIN, 4_500_000_000)
     assert set(back.show.book.songs) == {"song-6", "song-7", "song-8", "song-9"}
     with pytest.raises(CommandError, match="not loaded yet"):
-        back.show.apply(Command(Action.SONG, 31), 4_500_000_000)
+        back.show.apply(ask(Action.SONG, 31), 4_500_000_000)
     back.show.apply(Command(Action.NEXT), 4_500_000_000)
     back.complete(await back.rest(Worker(back.show, lambda: None)), 4_600_000_000)
     assert set(back.show.book.songs) == set(many)
     assert back.show.snapshot().song == "song-8"
     assert back.show.snapshot().muted == ("route pads to synth",)
-    back.show.apply(Command(Action.SONG, "song-30"), 4_700_000_000)
+    back.show.apply(ask(Action.SONG, "song-30"), 4_700_000_000)
 
 
 @pytest.mark.parametrize(

@@ -92,8 +92,8 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
     with Service(folder, tmp_path / "state", *options) as service:
         service.wait_until_open()
         service.ask("PUT", "/v1/set-list", {"order": ["weather-room", "nine-lamps", "copper-ferry"]})
-        service.ask("POST", "/v1/song", {"title": "Weather Room"})
-        service.ask("POST", "/v1/section", {"name": "chorus"})
+        service.ask("POST", "/v1/song", {"song": "Weather Room"})
+        service.ask("POST", "/v1/section", {"section": "chorus"})
         service.ask("POST", "/v1/tempo", {"bpm": "141.25"})
         until(lambda: _remembered(tmp_path / "state") == ("weather-room", "141.25", "weather-room"))
         engine, server = service.status()["engine"]["pid"], service.status()["server"]["pid"]
@@ -117,12 +117,12 @@ def test_after_a_killed_engine_it_plays_on_and_what_was_armed_still_is(
     rig = folder / "rig.yaml"
     rig.write_text("after-restart: play\n" + rig.read_text())
     options = ("--ports", "simulated", "--far-end", str(far_end_port))
-    armed = {"action": "song", "argument": "copper-ferry", "when": "press", "left": None}
+    armed = {"action": "song", "argument": "copper-ferry", "when": "next-press", "left": None}
     with Service(folder, tmp_path / "state", *options) as service:
         service.wait_until_open()
-        service.ask("POST", "/v1/song", {"title": "Nine Lamps"})  # starts its sequencers on entry
+        service.ask("POST", "/v1/song", {"song": "Nine Lamps"})  # starts its sequencers on entry
         until(lambda: service.status()["transport"] == "running")
-        service.ask("POST", "/v1/song", {"title": "Copper Ferry", "when": "press"})
+        service.ask("POST", "/v1/song", {"song": "Copper Ferry", "when": "next-press"})
         # what a status shows the engine has kept before
         until(lambda: (s := service.status())["armed"] == armed and s["transport"] == "running")
         os.kill(service.process.pid, signal.SIGKILL)

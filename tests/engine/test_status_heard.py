@@ -52,7 +52,7 @@ def test_the_tempo_in_the_middle_of_a_ramp_is_the_one_that_sounds(stage: tuple[S
     """From 120 to 240 BPM in 4 bars of 4/4, some 5 s: the status said 120, or the tempo of a beat ago."""
     service, far_end = stage
     far_end.listen()
-    service.ask("POST", "/v1/song", {"title": "Ramp"})
+    service.ask("POST", "/v1/song", {"song": "Ramp"})
     service.ask("POST", "/v1/start")
     far = []
     until_s = time.monotonic() + 5
@@ -83,7 +83,7 @@ def test_the_tempo_in_the_middle_of_a_ramp_is_the_one_that_sounds(stage: tuple[S
 def test_device_clocks_are_complete_and_of_this_moment(stage: tuple[Service, FarEnd]) -> None:
     service, far_end = stage
     service.ask("POST", "/v1/stop")
-    service.ask("POST", "/v1/song", {"title": "Steady"})
+    service.ask("POST", "/v1/song", {"song": "Steady"})
     stopped = clocks(service.status())
     assert list(stopped) == ["plain", "seven", "half", "pulsed"]
     assert [stopped[name]["running"] for name in stopped] == [False, False, None, None]
@@ -136,7 +136,7 @@ PLACE = (
         ("mute", {"device": "plain", "on": False}, lambda s: s["muted"] == []),
         ("click", {"on": True}, lambda s: s["click"]["alone"] is True),
         ("click", {"on": False}, lambda s: s["click"]["alone"] is False),
-        ("song", {"title": "Steady", "when": "press"}, lambda s: s["armed"]["when"] == "press"),
+        ("song", {"song": "Steady", "when": "next-press"}, lambda s: s["armed"]["when"] == "next-press"),
         ("cancel", None, lambda s: s["armed"] is None),
         ("start", None, lambda s: s["transport"] in ("starting", "running")),
         ("stop", None, lambda s: s["transport"] == "stopped"),

@@ -18,7 +18,8 @@ from collections.abc import Iterable
 from contextlib import suppress
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import Action, OnOff
+from routerd.core.model.commands import Command
 from routerd.core.output.lanes import SURPLUS
 from routerd.core.output.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
 from routerd.core.show.compiler import CompiledBook
@@ -192,7 +193,7 @@ class UnderFire:
         """Stop, panic, and wait until every wire is empty: nothing may sound."""
         self.show.apply(Command(Action.STOP), self.now_ns)
         with suppress(CommandError):  # of a song that has no click
-            self.show.apply(Command(Action.CLICK, "off"), self.now_ns)
+            self.show.apply(Command(Action.CLICK, OnOff(on=False)), self.now_ns)
         self._collect()
         self.pass_time(self.now_ns + 500 * MS)  # pulses and clicks that have begun end by themselves
         self.show.apply(Command(Action.PANIC), self.now_ns)

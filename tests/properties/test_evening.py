@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import SectionsEnd, Song
 from routerd.core.show.crash_state import place_in
@@ -148,7 +148,7 @@ class Evening(RuleBasedStateMachine):
     @rule(song=names)
     def arm_a_song(self, song: str) -> None:
         try:
-            self.stage.do(Action.SONG, song, "press")
+            self.stage.do(Action.SONG, song, "next-press")
             self.reference.armed = ("song", song)
         except CommandError:
             assert song not in self.reference.library
@@ -156,7 +156,7 @@ class Evening(RuleBasedStateMachine):
     @rule()
     def arm_next(self) -> None:
         try:
-            self.stage.do(Action.NEXT, None, "press")
+            self.stage.do(Action.NEXT, None, "next-press")
             self.reference.armed = ("next", "")
         except CommandError:
             assert not self.reference.after

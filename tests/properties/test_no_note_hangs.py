@@ -18,7 +18,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
@@ -30,12 +31,14 @@ from tests.stage import (
     MIDDLE,
     MODULAR,
     MS,
+    NEEDS_NOTHING,
     OPENER,
     RIG,
     SAMPLER,
     SYNTH,
     TICK,
     Stage,
+    ask,
     compiled,
     not_at_rest,
     route,
@@ -44,8 +47,8 @@ from tests.stage import (
 
 DUMP = b"\xf0\x7d" + bytes(299) + b"\xf7"
 PLAIN = compiled().rig
-KEY_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 61, Action.NEXT)))
-PEDAL_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0xB0, 64, Action.PANIC)))
+KEY_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 61, Command(Action.NEXT))))
+PEDAL_CONTROL = replace(RIG, controls=(*CONTROLS, Control("keys", 0xB0, 64, Command(Action.PANIC))))
 SLOW_SAMPLER = replace(
     RIG, devices=tuple(replace(d, wire=WireKind.DIN) if d is SAMPLER else d for d in RIG.devices)
 )
@@ -150,13 +153,13 @@ class Player(RuleBasedStateMachine):
     @rule(
         command=st.sampled_from(
             [
-                *(Command(action) for action in Action),
-                *(Command(Action.SONG, name) for name in NAMES),
-                *(Command(Action.SECTION, number) for number in (1, 2, 3)),
-                Command(Action.TEMPO, "243/2"),
-                Command(Action.CONTINUE, 3),
+                *(ask(action) for action in NEEDS_NOTHING),
+                *(ask(Action.SONG, name) for name in NAMES),
+                *(ask(Action.SECTION, number) for number in (1, 2, 3)),
+                ask(Action.TEMPO, "243/2"),
+                ask(Action.CONTINUE, 3),
                 *(
-                    Command(action, subject)
+                    ask(action, subject)
                     for action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO)
                     for subject in ("device sampler", "device synth", "route options", "route keys to synth")
                 ),

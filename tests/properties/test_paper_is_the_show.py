@@ -11,7 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, WireKind
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Patch, Song, StartPolicy

@@ -15,13 +15,13 @@ import pytest
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK
-from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.model.timing import ChangePolicy, Curve, SongTiming, StartMode, TempoPoint, Timing
 from routerd.server.status import device_clock, position_at, tempo_of, tick_at
-from tests.stage import MS, Stage, compiled
+from tests.stage import MS, Stage, ask, compiled
 
 F = Fraction
 PLAIN = Device("plain", output_pattern="p", wire=WireKind.VIRTUAL, clock=True, transport=True)
@@ -118,7 +118,7 @@ def test_the_status_says_what_is_heard(seed: int) -> None:
         word, _, argument = chance.choice(ACTIONS).partition(" ")
         value: Any = F(argument) if word in ("tempo", "nudge") else argument or None
         try:
-            one.show.apply(Command(Action(word), value, parse_when(chance.choice(WHENS))), one.now_ns)
+            one.show.apply(ask(Action(word), value, chance.choice(WHENS)), one.now_ns)
         except CommandError:
             continue
         one.collect()

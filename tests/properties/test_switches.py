@@ -7,13 +7,14 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press, PressTimes, Turn, compile_controls
 from routerd.core.show.contacts import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS
 from routerd.core.show.presses import Presses
 
 MS = 1_000_000
-SHORT = Control("pedals", 0xB0, 80, Action.NEXT)
+SHORT = Control("pedals", 0xB0, 80, Command(Action.NEXT))
 MEANINGS = tuple(replace(SHORT, press=press) for press in Press)
 KEY = ("pedals", 80)
 ONE = compile_controls((SHORT,), (), PressTimes()).by_key[(0xB0 << 7) | 80]

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Section, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Pulse, SongTiming, StartMode, TempoPoint, Timing
@@ -77,7 +77,7 @@ SONGS = (
 )
 ORDER = tuple(song.identifier for song in SONGS)
 ALWAYS_ONE_RATE = ("grid", "bar", "late bar", "entry", "foot")
-MOMENTS = ("beat", "bar", "2 bars", "bar 3", "release", "press")
+MOMENTS = ("beat", "bar", "2 bars", "bar 3", "release", "next-press")
 STARTED = (Action.START, Action.CONTINUE)
 
 
@@ -228,7 +228,7 @@ class TimeOfAnEvening(RuleBasedStateMachine):
 
     @rule()
     def lead(self) -> None:
-        self.do(Action.SOURCE, "")
+        self.do(Action.CLOCK_SOURCE, "")
 
     @rule()
     def retrigger(self) -> None:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import ACTIONS, Action, Nudge, TapRounding, ToTempo
 from routerd.core.model.checklist import Item
 from routerd.core.model.codec import decode, encode, from_json
+from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import Device, Rig, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
@@ -84,11 +86,33 @@ devices = st.builds(
     st.booleans(),
     timings,
 )
-whens = st.sampled_from(["now", "beat", "bar", "4 bars", "bar 17", "release", "press"]).map(parse_when)
+whens = st.sampled_from(["now", "beat", "bar", "4 bars", "bar 17", "release", "next-press"]).map(parse_when)
+
+
+def commands_of(action: Action) -> st.SearchStrategy[Command]:
+    kind = ACTIONS[action].argument
+    arguments: st.SearchStrategy[Any] = st.none() if kind is None else st.from_type(kind)
+    if kind is ToTempo:
+        arguments = st.builds(ToTempo, bpm)
+    elif kind is Nudge:
+        arguments = st.builds(Nudge, st.fractions(-50, 50))
+    elif kind is TapRounding:
+        arguments = st.builds(TapRounding, st.none() | st.fractions(Fraction(1, 100), 10))
+    return st.builds(Command, st.just(action), arguments, whens)
+
+
+commands = st.sampled_from(Action).flatmap(commands_of)
 controls = st.builds(
-    Control, text, st.sampled_from((0x90, 0xB0, 0xC0)), seven, st.sampled_from(Action), channel, seven | text,
-    st.sampled_from(Press), whens, st.integers(-1, 2000), st.binary(max_size=6),
-)  # fmt: skip
+    Control,
+    text,
+    st.sampled_from((0x90, 0xB0, 0xC0)),
+    seven,
+    commands,
+    channel,
+    st.sampled_from(Press),
+    st.integers(-1, 2000),
+    st.binary(max_size=6),
+)
 times = st.builds(PressTimes, st.integers(0, 2000), st.integers(100, 5000), st.integers(100, 5000))
 pedals = st.builds(Pedal, text, seven, seven, seven, channel)
 lamps = st.builds(Led, text, seven, seven, st.sampled_from(Shows), seven | text, seven, seven)
@@ -201,3 +225,8 @@ def test_set_list(set_list: SetList) -> None:
 def test_what_an_older_state_does_not_say_of_a_set_list_is_as_if_it_had_none() -> None:
     plain = {"name": "Harbour", "order": ["one"], "date": ""}
     assert from_json(SetList, plain) == SetList("Harbour", ("one",), "", encore=0, slot_s=0, changeover_s=0)
+
+
+@given(commands)
+def test_command(command: Command) -> None:
+    assert decode(Command, encode(command)) == command

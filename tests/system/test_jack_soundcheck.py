@@ -96,7 +96,7 @@ def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
     service.ask("POST", "/v1/start")
     until(lambda: note_on(15, 10, 127) in box.heard)
     service.ask("POST", "/v1/stop")
-    service.ask("POST", "/v1/song", {"number": 1, "when": "press"})
+    service.ask("POST", "/v1/song", {"song": 1, "when": "next-press"})
     until(lambda: note_on(15, 12, 127) in box.heard)
     lamps = [data for data in box.heard if data[0] & 0xF0 in (0x80, 0x90)]
     assert lamps == [

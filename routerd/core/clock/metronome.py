@@ -8,15 +8,13 @@ itself when it was asked for alone. A count-in of n bars begins with the next ti
 from __future__ import annotations
 
 import itertools
-import re
 from collections import deque
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from routerd.core.errors import CommandError
 from routerd.core.midi.messages import note_off, note_on
 from routerd.core.model.timing import ClickPlays, State
-from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE, parse_bpm
+from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_MINUTE
 
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock, Tick
@@ -27,7 +25,6 @@ if TYPE_CHECKING:
 CLICK_NS = 30_000_000
 """How long a click is held; no longer than half way to the next."""
 
-_DECIMAL = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,6})?")
 
 TAPS_KEPT = 9
 MIN_TAPS = 3
@@ -158,35 +155,3 @@ class TapTempo:
         bpm = Fraction(NS_PER_MINUTE * len(near), sum(near))
         bpm = round(bpm / rounded_to) * rounded_to
         return bpm if BPM_MIN <= bpm <= BPM_MAX else None
-
-
-def rounding_of(argument: int | str | None) -> Fraction:
-    """Return the step in BPM that a tapped tempo is rounded to: a hundredth without one; raises
-    CommandError."""
-    if argument is None:
-        return Fraction(1, 100)
-    return _decimal(argument, Fraction(1, 100), Fraction(10), "a step to round to")
-
-
-def bpm_of(argument: int | str | None) -> Fraction:
-    """Return the tempo that a command asks for; raises CommandError."""
-    try:
-        return parse_bpm(str(argument))
-    except ValueError as error:
-        raise CommandError(str(error)) from error
-
-
-def nudge_of(argument: int | str | None) -> Fraction:
-    """Return by how many BPM a nudge goes: text in BPM, a number in thousandths; raises CommandError."""
-    if isinstance(argument, int):
-        return Fraction(argument, 1000)
-    return _decimal(argument or "", Fraction(-50), Fraction(50), "a change of tempo")
-
-
-def _decimal(argument: int | str, low: Fraction, high: Fraction, what: str) -> Fraction:
-    text = str(argument)
-    if _DECIMAL.fullmatch(text) is None or not low <= Fraction(text) <= high:
-        raise CommandError(
-            f"{text[:40]!r} is not {what}; write a decimal from {float(low):g} to {float(high):g}"
-        )
-    return Fraction(text)

@@ -13,7 +13,8 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_OFF, NOTE_ON
-from routerd.core.model.arming import NOW, Action, When
+from routerd.core.model.actions import ToSection, ToSong
+from routerd.core.model.commands import Command
 from routerd.core.units import NS_PER_MS
 
 
@@ -46,23 +47,19 @@ class Control:
     """A message of a device that stands for an action.
 
     `status` is NOTE_ON, CONTROLLER or PROGRAM; `channel` 0–15, or -1 for any; `number` is the note,
-    controller or program (0–127), or -1 for any program, whose number from 1 is then the argument. Or
-    `message` is a whole message, and then those three mean nothing. `argument` is as in `arming.Command`, 0
-    for none, for a nudge in thousandths of a BPM; `subject` what is muted (see core.mutes) or retriggered
-    ("bar NAME", "cycle NAME"). `debounce_ms` -1: as the rig says.
+    controller or program (0–127), or -1 for any program, whose number from 1 is then the song's or section's.
+    Or `message` is a whole message, and then those three mean nothing. A mute or solo ends when its subject
+    is muted or soloed already. `debounce_ms` -1: as the rig says.
     """
 
     device: str
     status: int
     number: int
-    action: Action
+    command: Command
     channel: int = -1
-    argument: int | str = 0
     press: Press = Press.SHORT
-    when: When = NOW
     debounce_ms: int = -1
     message: bytes = b""
-    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +177,15 @@ def _each_number(controls: Iterable[Control]) -> list[Control]:
         one
         for control in any_first
         for one in (
-            [control]
-            if control.number >= 0
-            else [replace(control, number=number, argument=number + 1) for number in range(128)]
+            [control] if control.number >= 0 else [_of_program(control, number) for number in range(128)]
         )
     ]
+
+
+def _of_program(control: Control, program: int) -> Control:
+    """Return what a control for any program means for that one: the song or section of its number."""
+    argument = ToSong(program + 1) if isinstance(control.command.argument, ToSong) else ToSection(program + 1)
+    return replace(control, number=program, command=replace(control.command, argument=argument))
 
 
 def _switch(meaning: dict[Press, Control], times: PressTimes) -> Switch:

@@ -11,7 +11,8 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import NamedTuple
 
-from routerd.core.model.arming import Command, Learns
+from routerd.core.model.actions import Learns
+from routerd.core.model.commands import Command
 from routerd.core.model.set_list import SetList
 from routerd.core.model.timing import Segment, State, TempoBy
 

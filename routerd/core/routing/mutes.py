@@ -1,24 +1,23 @@
 """Who is muted and who plays alone, and the tables that are left.
 
-A subject is "device NAME" (the device that sounds) or "route NAME". Something is heard when neither its
+A subject is a device (the one that sounds) or the routes with one name. Something is heard when neither its
 device nor its route is muted, and when it is among the solos of each kind that has any. Clock, transport
 and patches go on all the same. Routes of one name, in whatever songs, are muted together.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import ACTIONS, Action, Subject
 from routerd.core.routing.tables import entry_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
 
+    from routerd.core.model.commands import Command
     from routerd.core.routing.tables import Compiled, Leg, Table
-
-DEVICE = "device "
-ROUTE = "route "
 
 
 class Mutes:
@@ -27,54 +26,57 @@ class Mutes:
     __slots__ = ("muted", "soloed")
 
     def __init__(self) -> None:
-        self.muted: set[str] = set()
-        self.soloed: set[str] = set()
+        self.muted: set[Subject] = set()
+        self.soloed: set[Subject] = set()
 
     @property
     def any(self) -> bool:
         """Return whether anything is muted or soloed."""
         return bool(self.muted or self.soloed)
 
-    def keep(self, subjects: Iterable[str]) -> None:
+    def keep(self, subjects: Iterable[Subject]) -> None:
         """Forget all but these: the others are no more."""
         known = set(subjects)
         self.muted &= known
         self.soloed &= known
 
-    def restore(self, muted: object, soloed: object, subjects: Collection[str]) -> list[tuple[Action, str]]:
+    def restore(
+        self, muted: object, soloed: object, subjects: Collection[Subject]
+    ) -> list[tuple[Action, Subject]]:
         """Take what was muted and soloed before a restart, as far as it makes sense for these subjects.
 
         Returns the actions that it comes to.
         """
+        known = {str(subject): subject for subject in subjects}
         taken = [
-            (action, subject)
+            (action, known[name])
             for action, kept in ((Action.MUTE, muted), (Action.SOLO, soloed))
-            for subject in (kept if isinstance(kept, list) else ())
-            if isinstance(subject, str) and subject in subjects
+            for name in (kept if isinstance(kept, list) else ())
+            if isinstance(name, str) and name in known
         ]
         for action, subject in taken:
             self.change(action, subject)
         return taken
 
-    def change(self, action: Action, subject: str) -> None:
+    def change(self, action: Action, subject: Subject) -> None:
         """Carry out one of the four actions."""
         of = self.muted if action in (Action.MUTE, Action.UNMUTE) else self.soloed
         (of.add if action in (Action.MUTE, Action.SOLO) else of.discard)(subject)
 
-    def toggled(self, action: Action, subject: str) -> Action:
+    def toggled(self, command: Command) -> Command:
         """Return what a foot switch means: the contrary of how its subject is."""
-        if action is Action.MUTE and subject in self.muted:
-            return Action.UNMUTE
-        if action is Action.SOLO and subject in self.soloed:
-            return Action.UNSOLO
-        return action
+        undo = ACTIONS[command.action].undo
+        if undo is None or command.argument not in (
+            self.muted if command.action is Action.MUTE else self.soloed
+        ):
+            return command
+        return replace(command, action=undo)
 
-    def hears(self, subject: str) -> bool:
+    def hears(self, subject: Subject) -> bool:
         """Return whether a subject is heard, as far as its own kind goes."""
         if subject in self.muted:
             return False
-        kind = DEVICE if subject.startswith(DEVICE) else ROUTE
-        alone = [one for one in self.soloed if one.startswith(kind)]
+        alone = [one for one in self.soloed if (one.device is None) is (subject.device is None)]
         return not alone or subject in alone
 
     def tables(self, compiled: Compiled) -> tuple[Table, ...]:
@@ -86,7 +88,7 @@ class Mutes:
         def is_heard(leg: Leg, route: str) -> bool:
             key = (leg[0].output.name, route)
             if key not in heard:
-                heard[key] = self.hears(DEVICE + key[0]) and self.hears(ROUTE + route)
+                heard[key] = self.hears(Subject(key[0])) and self.hears(Subject(route=route))
             return heard[key]
 
         return tuple(

@@ -1,9 +1,12 @@
 """The change that is armed: at most one at a time, until it is performed, replaced or forgotten.
 
-Owns that one change and nothing else. `Armed` only counts; the show asks it once in every gap between two
-ticks, and does what is armed there, so that tempo and transport fall exactly on the line. Who arms has
-checked that it could be done now; who performs it takes it first, so that what it leads to finds nothing
-armed. Stop, panic, silence and another song disarm.
+Owns that one change and nothing else. Who arms has checked that it could be done now; who performs it
+takes it first, so that what it leads to finds nothing armed. Stop, panic, silence and another song
+disarm. `Armed` only counts: it is asked once in every gap between two ticks, and what is armed is done
+there, so that tempo and transport fall exactly on the line.
+
+Over a restart of the engine what is armed is kept, but for what counted beats or bar lines: they went by
+meanwhile, and nobody would expect the change at some later one.
 """
 
 from __future__ import annotations
@@ -12,13 +15,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Moment
+from routerd.core.model.commands import Moment
 from routerd.core.model.snapshot import ArmedCommand
 from routerd.core.model.timing import State
 
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Clock
-    from routerd.core.model.arming import Command
+    from routerd.core.model.commands import Command
     from routerd.core.show.effects import Effects
 
 
@@ -36,7 +39,7 @@ class Armed:
         return cls(command, counted)
 
     def on_line(self, clock: Clock) -> bool:
-        """Count the line that the next tick lies on, if any; tell whether it is the one waited for.
+        """Count the line that the next tick lies on, if any; return whether it is the one waited for.
 
         Called once in every gap between two ticks.
         """
@@ -78,9 +81,7 @@ class ArmedChange:
         """Arm a command, in place of what was armed before."""
         self.change = Armed.of(command)
         self._effects.revision += 1
-        self._effects.event(
-            "armed", action=command.action.value, argument=command.argument, when=str(command.when)
-        )
+        self._effects.event("armed", **command.shown)
 
     def take(self) -> Command:
         """Return what is armed, which it is no more; raises CommandError."""
@@ -93,5 +94,5 @@ class ArmedChange:
     def disarm(self, by: str) -> None:
         """Forget what is armed, if anything; `by` says what made it so."""
         if self.change is not None:
-            command = self.take()
-            self._effects.event("disarmed", action=command.action.value, argument=command.argument, by=by)
+            shown = self.take().shown
+            self._effects.event("disarmed", action=shown["action"], argument=shown["argument"], by=by)

@@ -7,17 +7,33 @@ performed when its moment comes, and what has become impossible by then is repor
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from routerd.core.clock.metronome import bpm_of, nudge_of
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import START_LEAD_NS
-from routerd.core.model.arming import Action, Command, Moment, When, command_from_plain
+from routerd.core.model.actions import (
+    Action,
+    Argument,
+    ClockSource,
+    FromBar,
+    Learn,
+    Nudge,
+    OnOff,
+    Restart,
+    Step,
+    Subject,
+    TapRounding,
+    ToSection,
+    ToSong,
+    ToTempo,
+)
+from routerd.core.model.codec import from_json
+from routerd.core.model.commands import Command, Moment, When
 from routerd.core.model.timing import ChangePolicy, State
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from routerd.core.show.armed import ArmedChange
     from routerd.core.show.effects import Effects
     from routerd.core.show.learning import Learning
@@ -70,14 +86,14 @@ class Commands:
     def apply(self, command: Command) -> None:
         """Do or arm what is asked, or raise CommandError and change nothing."""
         armed = self._armed.change
-        pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.PRESS
+        pressed = command.action is Action.NEXT and armed and armed.command.when.moment is Moment.NEXT_PRESS
         changes = command.action in (Action.NEXT, Action.PREVIOUS, Action.SONG)
         if changes and command.when.moment is Moment.NOW and not pressed:
             command = self._by_policy(command)
         if command.when.moment is not Moment.NOW:
             self._arm(command)
         elif pressed:
-            self._go(None)
+            self._go()
         else:
             self._do(command)
         self._transport.poll_devices()
@@ -87,37 +103,36 @@ class Commands:
         if self._transport.clock.state is State.STOPPED:
             return command
         on = self._songs.on
-        if command.action is Action.SONG:
-            place = on.find_song(command.argument, command.place_index)
+        asked = command.argument
+        if isinstance(asked, ToSong):
+            place = on.find_song(asked.song, asked.index)
+            name = str(asked.song) if place.index is None else place.order[place.index]
         else:
             place = on.place.at(on.neighbour(command.action))
-        name = str(command.argument) if place.index is None else place.order[place.index]
+            name = place.order[place.index or 0]
         policy = on.book.songs[name].song.timing.change
         if policy not in (ChangePolicy.BEAT, ChangePolicy.BAR):
             return command
-        return command._replace(when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
+        return replace(command, when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
 
     def _do(self, command: Command) -> None:
-        if command.place_index is not None:
-            place = self._songs.on.find_song(command.argument, command.place_index)
-            self._songs.go_to(place, command.argument)
-        else:
-            _ACTIONS[command.action](self, command.argument)
+        _ACTIONS[command.action](self, command.argument)
 
     # Armed changes
 
     def _arm(self, command: Command) -> None:
         command = self._songs.on.settled(command)
-        if command.action is Action.CONTINUE:
-            self._transport.position_of(command.argument)
-        elif command.action is Action.TEMPO:
-            bpm_of(command.argument)
-        elif command.action in (Action.MUTE, Action.UNMUTE, Action.SOLO, Action.UNSOLO):
-            self._routes.check_subject(command.argument)
-        elif command.action is Action.SOURCE:
-            self._tempo.input_of(str(command.argument or ""))
-        elif command.action is Action.RETRIGGER:
-            self._transport.restartable(str(command.argument or ""))
+        match command.argument:
+            case FromBar(bar):
+                self._transport.position_of(bar)
+            case ToTempo(bpm):
+                self._tempo.check(bpm)
+            case Subject() as subject:
+                self._routes.check_subject(subject)
+            case ClockSource(device):
+                self._tempo.input_of(device)
+            case Restart(device):
+                self._transport.restartable(device)
         if command.when.moment is Moment.NAMED_BAR:
             self._check_named_bar(command.when.number)
         self._armed.arm(command)
@@ -138,21 +153,17 @@ class Commands:
         if not isinstance(kept, dict):
             return
         on = self._songs.on
+        command: Command | None = None
         try:
+            command = from_json(Command, kept)
             if on.identifier != begin.get("song"):
                 raise CommandError("the song that was on is not in the rig folder any more")
-            command = command_from_plain(kept)
             if command.when.counted or command.when.moment is Moment.NOW:
                 raise CommandError(f"its {command.when.moment.value} went by while the service was away")
-            if command.place_index is None:
-                command = on.settled(command)
-            else:
-                on.find_song(command.argument, command.place_index)
+            self._armed.arm(on.settled(command))
         except (CommandError, ValueError) as error:
-            shown = {key: kept.get(key) for key in ("action", "argument", "when")}
+            shown = {"action": None, "argument": None, "when": None} if command is None else command.shown
             self._effects.event("armed-gone", **shown, why=str(error))
-            return
-        self._armed.arm(command)
 
     def reach_line(self) -> None:
         """In the gap before a tick: do what is armed if that tick is the one it waits for."""
@@ -178,7 +189,7 @@ class Commands:
         except CommandError as error:  # the book or the order has changed since it was armed
             self._effects.event("refused", action=command.action.value, why=str(error))
 
-    def _go(self, _argument: int | str | None) -> None:
+    def _go(self) -> None:
         """Do what is armed now, whatever it waits for; when that is refused it stays armed."""
         before, revision = self._armed.change, self._effects.revision
         command = self._armed.take()
@@ -191,31 +202,28 @@ class Commands:
 
     # Actions that concern several parts
 
-    def _song(self, argument: int | str | None) -> None:
-        self._songs.go_to(self._songs.on.find_song(argument), argument)
+    def _song(self, asked: ToSong) -> None:
+        self._songs.go_to(self._songs.on.find_song(asked.song, asked.index), asked.song)
 
-    def _section(self, argument: int | str | None) -> None:
-        self._songs.go_to_section(self._songs.on.find_section(argument))
+    def _section(self, asked: ToSection) -> None:
+        self._songs.go_to_section(self._songs.on.find_section(asked.section))
 
-    def _done_next(self, argument: int | str | None) -> None:
-        self._songs.mark_done(None, argument if isinstance(argument, int) else None)
-
-    def _stop(self, _argument: int | str | None) -> None:
+    def _stop(self) -> None:
         """Stop, and forget what is armed: nobody who stops expects a change to go through afterwards."""
         self._transport.stop()
         self._armed.disarm("stop")
 
-    def _panic(self, _argument: int | str | None) -> None:
+    def _panic(self) -> None:
         """Forget what is armed and end all that sounds. Transport, clock and click go on."""
         self._armed.disarm("panic")
         self.panic()
 
-    def _silence(self, _argument: int | str | None) -> None:
+    def _silence(self) -> None:
         """Stop, forget what is armed and end all that sounds, also the click and what would sound a little
         later. The clock goes on, as always."""
         self._transport.stop()
         if self._transport.metronome.alone:
-            self._transport.click("off")
+            self._transport.click(on=False)
         self._armed.disarm("silence")
         self._transport.schedule.hush()
         self.panic()
@@ -226,33 +234,45 @@ class Commands:
         self._tuning.forget()
 
 
-_ACTIONS: dict[Action, Callable[[Commands, int | str | None], None]] = {
+_A = TypeVar("_A", bound=Argument)
+_Do = Callable[[Commands, Any], None]
+
+
+def _with(_kind: type[_A], do: Callable[[Commands, _A], None]) -> _Do:
+    """Return `do`, having the type checker compare its argument with the one that the action's row names."""
+    return do
+
+
+_ACTIONS: dict[Action, _Do] = {
     Action.NEXT: lambda show, _: show._songs.step(Action.NEXT),
     Action.PREVIOUS: lambda show, _: show._songs.step(Action.PREVIOUS),
-    Action.SONG: Commands._song,
-    Action.SECTION: Commands._section,
+    Action.SONG: _with(ToSong, Commands._song),
+    Action.SECTION: _with(ToSection, Commands._section),
     Action.NEXT_SECTION: lambda show, _: show._songs.step_section(Action.NEXT_SECTION),
     Action.PREVIOUS_SECTION: lambda show, _: show._songs.step_section(Action.PREVIOUS_SECTION),
-    Action.TEMPO: lambda show, bpm: show._tempo.set_by_hand(bpm_of(bpm)),
+    Action.GO: lambda show, _: show._go(),
+    Action.CANCEL: lambda show, _: show._armed.disarm("cancel"),
+    Action.START: lambda show, _: show._transport.start_from_top(),
+    Action.STOP: lambda show, _: show._stop(),
+    Action.CONTINUE: _with(FromBar, lambda show, asked: show._transport.resume_from(asked.bar)),
+    Action.TEMPO: _with(ToTempo, lambda show, asked: show._tempo.set_by_hand(asked.bpm)),
     Action.SONG_TEMPO: lambda show, _: show._tempo.set_by_song(show._songs.on),
-    Action.SOURCE: lambda show, device: show._tempo.follow(str(device or "")),
-    Action.PANIC: Commands._panic,
-    Action.SILENCE: Commands._silence,
-    Action.TAP: lambda show, argument: show._tempo.tap(argument),
-    Action.NUDGE: lambda show, by: show._tempo.set_by_hand(show._transport.clock.bpm + nudge_of(by)),
+    Action.TAP: _with(TapRounding, lambda show, asked: show._tempo.tap(asked.round)),
+    Action.NUDGE: _with(
+        Nudge, lambda show, asked: show._tempo.set_by_hand(show._transport.clock.bpm + asked.by)
+    ),
     Action.HALF: lambda show, _: show._tempo.set_by_hand(show._transport.clock.bpm / 2),
     Action.DOUBLE: lambda show, _: show._tempo.set_by_hand(show._transport.clock.bpm * 2),
-    Action.RETRIGGER: lambda show, argument: show._transport.retrigger(str(argument or "")),
-    Action.CLICK: lambda show, argument: show._transport.click(argument),
-    Action.START: lambda show, _: show._transport.start_from_top(),
-    Action.STOP: Commands._stop,
-    Action.CONTINUE: lambda show, bar: show._transport.resume_from(bar),
-    Action.MUTE: lambda show, subject: show._routes.mute(Action.MUTE, subject),
-    Action.UNMUTE: lambda show, subject: show._routes.mute(Action.UNMUTE, subject),
-    Action.SOLO: lambda show, subject: show._routes.mute(Action.SOLO, subject),
-    Action.UNSOLO: lambda show, subject: show._routes.mute(Action.UNSOLO, subject),
-    Action.GO: Commands._go,
-    Action.CANCEL: lambda show, _: show._armed.disarm("cancel"),
-    Action.CHECK: Commands._done_next,
-    Action.LEARN: lambda show, argument: show._learning.learn(argument),
+    Action.RETRIGGER: _with(Restart, lambda show, asked: show._transport.retrigger(asked.device, asked.at)),
+    Action.CLICK: _with(OnOff, lambda show, asked: show._transport.click(on=asked.on)),
+    Action.CLOCK_SOURCE: _with(ClockSource, lambda show, asked: show._tempo.follow(asked.device)),
+    Action.MUTE: _with(Subject, lambda show, asked: show._routes.mute(Action.MUTE, asked)),
+    Action.UNMUTE: _with(Subject, lambda show, asked: show._routes.mute(Action.UNMUTE, asked)),
+    Action.SOLO: _with(Subject, lambda show, asked: show._routes.mute(Action.SOLO, asked)),
+    Action.UNSOLO: _with(Subject, lambda show, asked: show._routes.mute(Action.UNSOLO, asked)),
+    Action.DONE: _with(Step, lambda show, asked: show._songs.mark_done(asked)),
+    Action.LEARN: _with(Learn, lambda show, asked: show._learning.learn(asked.what)),
+    Action.PANIC: lambda show, _: show._panic(),
+    Action.SILENCE: lambda show, _: show._silence(),
 }
+"""What each action does. A line without `_with` is of an action without an argument."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from routerd.core.clock.tempo_map import TempoMap
+from routerd.core.model.actions import Subject
 from routerd.core.model.controls import Control, Controls, compile_controls, compile_pedals
 from routerd.core.model.rig import Device, Rig, port_in, port_out, sharing
 from routerd.core.model.route import Route
@@ -20,7 +21,6 @@ from routerd.core.output.patches import Held, PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.feed import Feed
 from routerd.core.routing.input import Input
-from routerd.core.routing.mutes import DEVICE, ROUTE
 from routerd.core.routing.tables import Compiled, Converters, compile_tables
 from routerd.core.show.leds import Board
 
@@ -75,7 +75,7 @@ class CompiledBook:
     output_names: tuple[str, ...] = ()
     song_names: tuple[str, ...] = ()
     converters: Converters = field(default_factory=dict)
-    subjects: frozenset[str] = frozenset()
+    subjects: frozenset[Subject] = frozenset()
     """What can be muted, see core.mutes."""
     chased: frozenset[str] = frozenset()
     """Devices of which some route wants to know where their controls stand."""
@@ -198,9 +198,9 @@ class Compiler:
             chased=frozenset(route.source for routes in self._tables for route in routes if route.chase),
         )
 
-    def _subjects(self) -> frozenset[str]:
+    def _subjects(self) -> frozenset[Subject]:
         names = {route.name for routes in self._tables for route in routes}
-        return frozenset({DEVICE + name for name in self._outputs} | {ROUTE + name for name in names})
+        return frozenset({Subject(name) for name in self._outputs} | {Subject(route=name) for name in names})
 
     def _controls(self, own: tuple[Control, ...]) -> tuple[Controls, ...]:
         """Return what the messages of every input mean; `own` are a song's."""

@@ -17,7 +17,7 @@ from collections.abc import Hashable
 from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import CONTROLLER, PROGRAM
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import ACTIONS
 from routerd.core.units import NEVER_NS, NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -31,22 +31,18 @@ FEW = 5
 MANY = 12
 """So many presses in a second are meant: of most switches, and of those whose fast presses are."""
 
-_FAST = frozenset({Action.TAP, Action.NUDGE})
-_ALWAYS = frozenset({Action.STOP, Action.PANIC, Action.SILENCE, Action.CANCEL})
-"""What ends something and may be done twice is never held back."""
-
 
 def holds_back(switch: Switch | None) -> bool:
     """Return whether a switch is not heard while it chatters."""
     short = None if switch is None else switch.short
-    return short is None or short.action not in _ALWAYS
+    return short is None or not ACTIONS[short.command.action].always_heard
 
 
 def most_presses(switch: Switch | None) -> int:
     """Return how many presses in a second of that switch are meant."""
     meanings = () if switch is None else (switch.short, switch.long, switch.double)
-    fast = any(control is not None and control.action in _FAST | _ALWAYS for control in meanings)
-    return MANY if fast else FEW
+    rows = [ACTIONS[control.command.action] for control in meanings if control is not None]
+    return MANY if any(row.pressed_fast or row.always_heard for row in rows) else FEW
 
 
 class Contact:

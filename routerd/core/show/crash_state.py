@@ -6,13 +6,15 @@ boot of the machine; whoever reads a record sees to that.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, NamedTuple
 
 from routerd.core.clock.clock import ClockState
-from routerd.core.model.snapshot import ArmedCommand, Snapshot
+from routerd.core.model.codec import encode
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.units import BPM_MAX, BPM_MIN
 
@@ -35,18 +37,10 @@ def place_in(snapshot: Snapshot) -> dict[str, Any]:
         "index": snapshot.index,
         "gap": snapshot.gap,
         "checked": {song: list(numbers) for song, numbers in snapshot.done.items()},
-        "armed": _armed(snapshot.armed),
+        "armed": None if snapshot.armed is None else json.loads(encode(snapshot.armed.command)),
         "muted": list(snapshot.muted),
         "soloed": list(snapshot.soloed),
     }
-
-
-def _armed(armed: ArmedCommand | None) -> dict[str, Any] | None:
-    if armed is None:
-        return None
-    action, argument, when, index = armed.command
-    plain = {"action": action.value, "argument": argument, "when": str(when)}
-    return plain if index is None else {**plain, "index": index}
 
 
 def standing_in(snapshot: Snapshot) -> dict[str, Any]:

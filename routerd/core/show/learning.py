@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from routerd.core.errors import CommandError
 from routerd.core.midi.messages import ACTIVE_SENSING, CONTROLLER, NOTE_ON, PROGRAM, TICK, is_whole
-from routerd.core.model.arming import Learns
+from routerd.core.model.actions import Learns
 from routerd.core.model.snapshot import LearningState
 from routerd.core.units import NEVER_NS, NS_PER_S
 
@@ -80,15 +79,12 @@ class Learning:
         """What a snapshot shows of the round that goes on, or went on last."""
         return None if self.learner is None else self.learner.state
 
-    def learn(self, argument: int | str | None) -> None:
-        """Begin to learn a "control" or "pedal", or end it with None; raises CommandError."""
-        if argument is None:
+    def learn(self, what: Learns) -> None:
+        """Begin to learn a control or pedal, or end it with nothing."""
+        if what is Learns.NOTHING:
             self.end()
             return
-        try:
-            self.learner = Learner(Learns(str(argument)), self._effects.now_ns + LEARN_NS)
-        except ValueError as error:
-            raise CommandError(f"{argument!r} cannot be learnt; say control or pedal") from error
+        self.learner = Learner(what, self._effects.now_ns + LEARN_NS)
         self.on, self.until_ns = True, self.learner.until_ns
         self._effects.revision += 1
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Command
 from routerd.core.model.timing import State
 from routerd.core.show.contacts import described
 from routerd.core.show.leds import Board, Facts
@@ -90,14 +89,11 @@ class Panel:
     def _carry_out(self, controls: list[Control]) -> None:
         for control in controls:
             try:
-                argument = control.subject or control.argument or None
-                action = self._routes.mutes.toggled(control.action, control.subject)
-                self._commands.apply(Command(action, argument, control.when))
+                self._commands.apply(self._routes.mutes.toggled(control.command))
                 self.light()
             except CommandError as error:
-                self._effects.event(
-                    "refused", device=control.device, action=control.action.value, why=str(error)
-                )
+                action = control.command.action.value
+                self._effects.event("refused", device=control.device, action=action, why=str(error))
 
     def _report_switches(self) -> None:
         """Report the switches that have begun to chatter, or are heard again."""

@@ -7,19 +7,16 @@ but not in the order (called by title, or dropped from the order while it plays)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import ACTIONS, Action, SectionWord, SongWord, ToSection, ToSong
+from routerd.core.model.commands import Command
 from routerd.core.model.song import SectionsEnd
 
 if TYPE_CHECKING:
     from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
-
-
-DONE_AT_ONCE = frozenset({Action.PANIC, Action.SILENCE, Action.GO, Action.CANCEL, Action.CHECK, Action.LEARN})
-"""What cannot be armed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +118,21 @@ class Standing:
 
         Raises CommandError when it could not be done now, or when it is always done at once.
         """
-        action, argument, when, _ = command
-        if action in DONE_AT_ONCE:
+        action, argument = command.action, command.argument
+        if not ACTIONS[action].armable:
             raise CommandError(f"{action.value} is done at once and cannot be armed")
         if action is Action.NEXT or action is Action.PREVIOUS:
             self.neighbour(action)
         elif action is Action.NEXT_SECTION or action is Action.PREVIOUS_SECTION:
             self.neighbour_section(action)
-        elif action is Action.SONG:
-            place = self.find_song(argument)
-            name = argument if place.index is None else place.order[place.index]
-            return Command(action, name, when, place.index)
-        elif action is Action.SECTION:
-            number = self.find_section(argument)
-            return Command(action, self.song.sections[number - 1].name if self.song else argument, when)
+        elif isinstance(argument, ToSong):
+            place = self.find_song(argument.song, argument.index)
+            name = argument.song if place.index is None else place.order[place.index]
+            return replace(command, argument=ToSong(name, place.index))
+        elif isinstance(argument, ToSection):
+            number = self.find_section(argument.section)
+            name = self.song.sections[number - 1].name if self.song else argument.section
+            return replace(command, argument=ToSection(name))
         return command
 
     def neighbour_section(self, action: Action) -> int | None:
@@ -157,7 +155,7 @@ class Standing:
             return None
         raise CommandError(f"this is the {'last' if forward else 'first'} section of the song")
 
-    def find_song(self, argument: int | str | None, hint: int | None = None) -> Place:
+    def find_song(self, argument: SongWord, hint: int | None = None) -> Place:
         """Return the place of a song, by its number in the order (from 1) or its identifier.
 
         `hint` is the index that was meant, for a song that is played twice.
@@ -173,7 +171,7 @@ class Standing:
             raise NotFoundError(f"no song {argument!r}")
         return self.place.at_song(str(argument))
 
-    def find_section(self, argument: int | str | None) -> int:
+    def find_section(self, argument: SectionWord) -> int:
         """Return the number of a section of the song that is on, by number (from 1) or name."""
         sections = () if self.song is None else self.song.sections
         if isinstance(argument, int) and 1 <= argument <= len(sections):

@@ -112,7 +112,7 @@ class Recovery:
         self._returns = kept
         self._to_tell = set(self._songs.on.book.wires)
         with contextlib.suppress(NotFoundError):
-            self._tempo.follow(kept.source)
+            self._tempo.follow(kept.source or None)
         if kept.clock.running and self._after_restart is AfterRestart.SILENT:
             position = max(0, clock.position_ticks)
             clock.stand(clock.map.tick_of_bar(clock.map.bar_at(position)))

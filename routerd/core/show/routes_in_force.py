@@ -25,18 +25,19 @@ from routerd.core.midi.messages import (
     controller,
 )
 from routerd.core.midi.rest import is_at_rest, rest_of
+from routerd.core.model.actions import Subject
 from routerd.core.model.rig import Device
 from routerd.core.output.patches import Holding
 from routerd.core.routing.input import SENSING_LOST, Input, leads, rings
 from routerd.core.routing.loops import Loops
-from routerd.core.routing.mutes import DEVICE, Mutes
+from routerd.core.routing.mutes import Mutes
 from routerd.core.routing.tables import EMPTY
 from routerd.core.show.compiler import EMPTY_BOOK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from routerd.core.model.arming import Action
+    from routerd.core.model.actions import Action
     from routerd.core.model.controls import Controls
     from routerd.core.output.patches import Held
     from routerd.core.output.wire import Wire
@@ -178,7 +179,7 @@ class RoutesInForce:
 
     def _wanted_holds(self) -> list[Held]:
         holds = () if self._section is None else self._section.holds
-        return [held for held in holds if self.mutes.hears(DEVICE + held.output.name)]
+        return [held for held in holds if self.mutes.hears(Subject(held.output.name))]
 
     def _plan_chase(self, chases: tuple[tuple[tuple[int, Leg], ...], ...]) -> None:
         """Note which legs with `chase` are in force now, and which of them are new; by input."""
@@ -201,14 +202,14 @@ class RoutesInForce:
 
     # Mutes and loops
 
-    def mute(self, action: Action, argument: int | str | None) -> None:
+    def mute(self, action: Action, subject: Subject) -> None:
         """Mute, solo or neither. What sounds on a device that is not heard any more ends now."""
-        self.check_subject(argument)
-        self.mutes.change(action, str(argument))
+        self.check_subject(subject)
+        self.mutes.change(action, subject)
         self.install_again()
         now_ns, sink = self._effects.now_ns, self._effects.sink
         for output in self._book.outputs:
-            if not self.mutes.hears(DEVICE + output.name):
+            if not self.mutes.hears(Subject(output.name)):
                 output.end_latched((), now_ns, sink)
                 for input in self._book.inputs:
                     for data in input.forget(output):
@@ -216,12 +217,12 @@ class RoutesInForce:
         self.rest()
         self.bring_along()
         self._effects.revision += 1
-        self._effects.event(action.value, subject=argument)
+        self._effects.event(action.value, subject=str(subject))
 
-    def check_subject(self, argument: int | str | None) -> None:
+    def check_subject(self, subject: Subject) -> None:
         """Raise NotFoundError when there is no such device or route."""
-        if argument not in self._book.subjects:
-            raise NotFoundError(f"there is no {argument}")
+        if subject not in self._book.subjects:
+            raise NotFoundError(f"there is no {subject}")
 
     def lets_in(self, input: Input, data: bytes) -> bool:
         """Return whether a message that looks like one of ours that has come back is to be routed."""

@@ -57,7 +57,7 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from routerd.core.clock.schedule import Schedule
-    from routerd.core.model.arming import Command
+    from routerd.core.model.commands import Command
     from routerd.core.model.set_list import SetList
     from routerd.core.output.wire import Wire
     from routerd.core.routing.input import Input
@@ -247,11 +247,6 @@ class Show:
         self._commands.apply(command)
         self._panel.light()
 
-    def check(self, song: str | None, number: int | None, *, done: bool = True) -> None:
-        """Note a step of a song's checklist as done, or not; raises CommandError."""
-        self._songs.mark_done(song, number, done=done)
-        self._panel.light()
-
     def sound(
         self, device: str, channel: int, note: int, velocity: int, now_ns: int, *, for_s: int = TUNING_S
     ) -> None:
@@ -406,6 +401,6 @@ class Show:
             click=ClickState(transport.metronome.alone, transport.metronome.counting_to),
             following=None if source is None else source.following_state(),
             loops=tuple(self.routes.loops.looped),
-            muted=tuple(sorted(self.routes.mutes.muted)),
-            soloed=tuple(sorted(self.routes.mutes.soloed)),
+            muted=tuple(sorted(map(str, self.routes.mutes.muted))),
+            soloed=tuple(sorted(map(str, self.routes.mutes.soloed))),
         )

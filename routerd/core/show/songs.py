@@ -20,9 +20,8 @@ import contextlib
 from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.clock import TransportCommand
-from routerd.core.clock.metronome import bpm_of
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, SongWord, Step
 from routerd.core.model.checklist import Ticks
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import StartPolicy
@@ -31,6 +30,7 @@ from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.show.place import Place, Standing
 from routerd.core.show.tick_sender import NO_SONG
 from routerd.core.show.transport import DEFAULT_BPM
+from routerd.core.units import parse_bpm
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Wire
@@ -96,7 +96,7 @@ class Songs:
         else:
             self.step(Action.NEXT if action is Action.NEXT_SECTION else Action.PREVIOUS)
 
-    def go_to(self, place: Place, argument: int | str | None = None) -> None:
+    def go_to(self, place: Place, argument: SongWord = "") -> None:
         """Go to a place, or to the song that `argument` names where the place has none; raises
         CommandError."""
         identifier = place.order[place.index] if place.index is not None else str(argument)
@@ -136,7 +136,7 @@ class Songs:
         self._routes.use_controls(song.controls)
         transport.begin_song(song.map)
         self._routes.enter(on.section)
-        self._tempo.follow(song.song.timing.clock_source)
+        self._tempo.follow(song.song.timing.clock_source or None)
         first = song.map.steps[0]
         runs = transport.clock.state is not State.STOPPED  # a start would take the map's own rate anyway
         if on.section.bpm is not None:
@@ -199,7 +199,7 @@ class Songs:
         if old is None:
             return
         if song.song.timing.clock_source != old.song.timing.clock_source:
-            self._tempo.follow(song.song.timing.clock_source)
+            self._tempo.follow(song.song.timing.clock_source or None)
         bpm = on.section.bpm or song.song.bpm
         if bpm != (old_section.bpm or old.song.bpm):
             self._tempo.set(bpm)
@@ -218,7 +218,7 @@ class Songs:
         for action, subject in self._routes.mutes.restore(
             begin.get("muted"), begin.get("soloed"), book.subjects
         ):
-            self._effects.event(action.value, subject=subject)
+            self._effects.event(action.value, subject=str(subject))
         identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
         if isinstance(identifier, str) and identifier in book.songs:
             on.place = on.place.kept(identifier, begin.get("index"), begin.get("gap"))
@@ -237,7 +237,7 @@ class Songs:
             with contextlib.suppress(
                 CommandError, ValueError
             ):  # a place that was kept by hand or by another version
-                self._tempo.set(bpm_of(bpm), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
+                self._tempo.set(parse_bpm(str(bpm)), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
         if begin.get("play") is True and identifier == begin.get("song"):
             self._transport.request(TransportCommand.CONTINUE)
 
@@ -253,17 +253,18 @@ class Songs:
 
     # Steps of checklists
 
-    def mark_done(self, song: str | None, number: int | None, *, done: bool = True) -> None:
+    def mark_done(self, step: Step) -> None:
         """Note a step of a song's checklist as done, or not; see `checklist.Ticks.tick`."""
-        identifier = self.on.identifier if song is None else song
+        identifier = self.on.identifier if step.song is None else str(step.song)
         if identifier is None:
             raise CommandError("no song is on")
         if identifier not in self.on.book.songs:
             raise NotFoundError(f"no song {identifier!r}")
         items = self.on.book.songs[identifier].song.checklist
-        number = self.done.tick(identifier, items, number, done=done)
+        number = self.done.tick(identifier, items, step.number, done=step.done)
         self._effects.revision += 1
-        self._effects.event("checked", song=identifier, number=number, text=items[number - 1].text, done=done)
+        text = items[number - 1].text
+        self._effects.event("checked", song=identifier, number=number, text=text, done=step.done)
 
     def restore_done(self, begin: dict[str, Any]) -> None:
         """Take the steps that were done before a restart."""

@@ -13,9 +13,10 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from routerd.core.clock.clock import TransportCommand
-from routerd.core.clock.metronome import TapTempo, rounding_of
+from routerd.core.clock.metronome import TapTempo
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.follow.source import Heard, Source
+from routerd.core.model.actions import ROUNDING_MIN_BPM
 from routerd.core.model.timing import State, TempoBy
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_S, format_bpm
@@ -73,9 +74,13 @@ class Tempo:
     def set_by_hand(self, bpm: Fraction) -> None:
         """Take a tempo that somebody has set; raises CommandError."""
         self._refuse_while_steered()
+        self.check(bpm)
+        self.set(bpm, TempoBy.HAND)
+
+    def check(self, bpm: Fraction) -> None:
+        """Raise CommandError when no song can have that tempo."""
         if not BPM_MIN <= bpm <= BPM_MAX:
             raise CommandError(f"tempo {format_bpm(bpm)} is outside {BPM_MIN} to {BPM_MAX} BPM")
-        self.set(bpm, TempoBy.HAND)
 
     def set_by_song(self, on: Standing) -> None:
         """Take the song's own tempo again, where the song is; raises CommandError."""
@@ -90,10 +95,10 @@ class Tempo:
             runs = clock.state is not State.STOPPED
             self.set(step.bpm, rate_bpm=step.rate_bpm if runs else None)
 
-    def tap(self, argument: int | str | None) -> None:
-        """Take a tap; `argument` is the step that the tempo is rounded to, as text. Raises CommandError."""
+    def tap(self, rounded_to: Fraction | None) -> None:
+        """Take a tap; the tempo is rounded to a multiple of so many BPM. Raises CommandError."""
         self._refuse_while_steered()
-        bpm = self._taps.tap(self._effects.now_ns, rounding_of(argument))
+        bpm = self._taps.tap(self._effects.now_ns, rounded_to or ROUNDING_MIN_BPM)
         if bpm is not None:
             self.set(bpm, TempoBy.HAND)
 
@@ -106,9 +111,9 @@ class Tempo:
 
     # Choosing a clock source
 
-    def follow(self, device: str) -> None:
-        """Follow that device from now on, or lead with ""; raises NotFoundError."""
-        if device == (self.source.name if self.source else ""):
+    def follow(self, device: str | None) -> None:
+        """Follow that device from now on, or lead with none; raises NotFoundError."""
+        if device == (self.source.name if self.source else None):
             return
         source = None
         input = self.input_of(device)
@@ -118,12 +123,14 @@ class Tempo:
             lead_ns = transport.devices.lead_ns
             source = Source(input, timing, transport.clock, lead_ns, rig.holdover_s * NS_PER_S)
         self._choose(source)
-        self._effects.event("clock-source", device=device or None)
+        self._effects.event("clock-source", device=device)
 
-    def input_of(self, device: str) -> Input | None:
+    def input_of(self, device: str | None) -> Input | None:
         """Return what a device sends to, None for no device; raises NotFoundError."""
+        if device is None:
+            return None
         input = next((input for input in self._book.inputs if input.name == device), None)
-        if device and input is None:
+        if input is None:
             raise NotFoundError(f"there is no device {device!r} with an input to follow")
         return input
 

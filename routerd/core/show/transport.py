@@ -21,6 +21,7 @@ from routerd.core.clock.metronome import Metronome
 from routerd.core.clock.schedule import Schedule
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import SONG_POSITION, song_position
+from routerd.core.model.actions import At
 from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode, State
 from routerd.core.show.compiler import EMPTY_BOOK
@@ -159,9 +160,9 @@ class Transport:
         """Continue; from position 0 that is the same as Start (M1 p. 28), wherever the followers stood."""
         self.request(TransportCommand.START if self.clock.position_ticks == 0 else TransportCommand.CONTINUE)
 
-    def resume_from(self, argument: int | str | None) -> None:
+    def resume_from(self, bar: int | None) -> None:
         """Continue from a bar (from 1), or from where transport stands; raises CommandError."""
-        position = self.position_of(argument)
+        position = self.position_of(bar)
         if position is not None:
             self.stop()
             self.locate(position)
@@ -180,16 +181,16 @@ class Transport:
             elif one.timing.start is StartMode.TRANSPORT:
                 output.offer(data, now_ns, self._effects.sink)
 
-    def position_of(self, argument: int | str | None) -> int | None:
+    def position_of(self, bar: int | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
         does not begin on one cannot be told to the followers."""
-        if argument is None:
+        if bar is None:
             return None
-        if not isinstance(argument, int) or argument < 1:
-            raise CommandError(f"bar {argument!r} is not a whole number from 1")
-        position = self.clock.map.tick_of_bar(argument - 1)
+        if bar < 1:
+            raise CommandError(f"bar {bar} is not a whole number from 1")
+        position = self.clock.map.tick_of_bar(bar - 1)
         if position % TICKS_PER_SPP_UNIT or position // TICKS_PER_SPP_UNIT > SPP_MAX:
-            raise CommandError(f"bar {argument} has no song position pointer in this meter")
+            raise CommandError(f"bar {bar} has no song position pointer in this meter")
         return position
 
     def send_start(self) -> None:
@@ -257,22 +258,20 @@ class Transport:
 
     # Devices by themselves, and the click
 
-    def retrigger(self, argument: str) -> None:
-        """Restart one device's sequence: "bar NAME" or "cycle NAME"; raises CommandError."""
-        at, _, name = argument.partition(" ")
-        one = self.restartable(argument)
-        if at == Wanted.CYCLE.value and not (one.cycle_ticks and one.running):
+    def retrigger(self, name: str, at: At) -> None:
+        """Restart one device's sequence; raises CommandError."""
+        one = self.restartable(name)
+        if at is At.CYCLE and not (one.cycle_ticks and one.running):
             raise CommandError(
                 f"device {name!r} has no sequence that runs; its timing states no length, or it is stopped"
             )
-        one.start_at(Wanted.CYCLE if at == Wanted.CYCLE.value else Wanted.BAR)
+        one.start_at(Wanted.CYCLE if at is At.CYCLE else Wanted.BAR)
         self.devices.look()
-        self._effects.event("retrigger", device=name, at=at)
+        self._effects.event("retrigger", device=name, at=at.value)
         self._effects.revision += 1
 
-    def restartable(self, argument: str) -> DeviceClock:
+    def restartable(self, name: str) -> DeviceClock:
         """Return the device that is to be restarted; raises CommandError when it never can be."""
-        name = argument.partition(" ")[2]
         one = self.devices.find(name)
         if one is None:
             raise NotFoundError(f"there is no device {name!r} that gets transport")
@@ -280,11 +279,11 @@ class Transport:
             raise CommandError(f"device {name!r} is never started: its timing says so")
         return one
 
-    def click(self, argument: int | str | None) -> None:
-        """Click without transport, or stop that: "on", "off", or the other of the two."""
+    def click(self, *, on: bool | None) -> None:
+        """Click without transport, or stop that; None is the other of the two."""
         metronome = self.metronome
         if metronome.output is None:
             raise CommandError("this song has no click")
-        metronome.alone = argument == "on" or (argument != "off" and not metronome.alone)
+        metronome.alone = not metronome.alone if on is None else on
         self._effects.revision += 1
         self._effects.event("click", on=metronome.alone)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from decimal import Decimal
+from fractions import Fraction
 from typing import Annotated, Any, ClassVar, NoReturn, Self, TypeVar
 
 from pydantic import (
@@ -23,8 +24,8 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError
 
-from routerd.core.model.arming import parse_when
-from routerd.core.units import BPM_MAX, BPM_MIN, format_bpm, parse_bpm
+from routerd.core.model.commands import NOW, WHEN_PATTERN, WHEN_WORDS, When, parse_when
+from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm
 from routerd.server.http.problems import ProblemError, ValueProblem
 from routerd.server.rigfiles.problems import choose, one_of, shown
 from routerd.server.view import View
@@ -35,7 +36,7 @@ _LARGEST_NUMBER = 100_000
 _STEP_DIGITS = Decimal("0.000001")
 
 
-def _read_bpm(value: Any) -> str:
+def _read_bpm(value: Any) -> Fraction:
     if isinstance(value, Decimal):
         exponent = value.as_tuple().exponent
         plain = isinstance(exponent, int) and abs(exponent) <= _MOST_ZEROS
@@ -43,19 +44,19 @@ def _read_bpm(value: Any) -> str:
     if isinstance(value, bool) or not isinstance(value, (int, str)):
         raise PydanticCustomError("bpm", "a tempo is a number or text, such as 121.5")
     try:
-        return format_bpm(parse_bpm(str(value)))
+        return parse_bpm(str(value))
     except ValueError as error:
         raise PydanticCustomError("bpm", "{why}", {"why": str(error)}) from error
 
 
-def _read_step(value: Any) -> str:
+def _read_step(value: Any) -> Fraction:
     if (
         isinstance(value, bool)
         or not isinstance(value, (int, Decimal))
         or not abs(Decimal(value)) <= _MOST_STEP
     ):
         raise PydanticCustomError("step", "must be a number of BPM, such as 0.5")
-    return format(Decimal(value).quantize(_STEP_DIGITS), "f")
+    return Fraction(Decimal(value).quantize(_STEP_DIGITS))
 
 
 def _read_line(value: Any) -> str:
@@ -72,17 +73,17 @@ def _read_number_or_line(value: Any) -> int | str:
     return _read_line(value)
 
 
-def _read_when(value: Any) -> str:
+def _read_when(value: Any) -> When:
     try:
         if not isinstance(value, str):
-            raise ValueError("a moment is text: now, beat, bar, 4 bars, bar 17, release or press")
-        return str(parse_when(value.strip()))
+            raise ValueError(f"a moment is text: {WHEN_WORDS}")
+        return parse_when(value.strip())
     except ValueError as error:
         raise PydanticCustomError("when", "{why}", {"why": str(error)}) from error
 
 
 Bpm = Annotated[
-    str,
+    Fraction,
     PlainValidator(_read_bpm),
     WithJsonSchema(
         {
@@ -95,7 +96,7 @@ Bpm = Annotated[
     ),
 ]
 Step = Annotated[
-    str,
+    Fraction,
     PlainValidator(_read_step),
     WithJsonSchema({"type": "number", "minimum": -50, "maximum": 50, "description": "BPM, exactly"}),
 ]
@@ -117,13 +118,14 @@ NumberOrLine = Annotated[
     ),
 ]
 MomentText = Annotated[
-    str,
+    When,
     PlainValidator(_read_when),
     WithJsonSchema(
         {
             "type": "string",
-            "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$",
-            "examples": ["now", "bar", "4 bars", "bar 17", "release", "press"],
+            "pattern": WHEN_PATTERN,
+            "default": "now",
+            "examples": ["now", "bar", "4 bars", "bar 17", "release", "next-press"],
         }
     ),
 ]
@@ -165,9 +167,9 @@ class Nothing(Body):
 
 class Moment(Body):
     """When to do it: now, exactly on the next beat or bar, after some bars (4 bars), on a bar of the song
-    (bar 17), as soon as nothing is held (release), or with the next press of next or go (press)."""
+    (bar 17), as soon as nothing is held (release), or with the next press of next or go (next-press)."""
 
-    when: MomentText = "now"
+    when: MomentText = Field(default_factory=lambda: NOW)
 
 
 B = TypeVar("B", bound=Body)

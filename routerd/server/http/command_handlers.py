@@ -1,12 +1,32 @@
-"""What can be asked of the show over HTTP; each answers with the status once it is done."""
+"""What can be asked of the show over HTTP; each answers with the status once it is done.
+
+Operations and bodies are made from the table of actions: POST /v1/WORD for each action's word, with the keys
+of its argument in the body.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import Literal, Protocol, TypeVar
+from enum import StrEnum
+from inspect import cleandoc
+from types import NoneType
+from typing import Annotated, Any, Literal, Protocol, get_args, get_type_hints
 
-from routerd.core.errors import NotFoundError
-from routerd.core.routing.mutes import DEVICE, ROUTE
+from pydantic import AfterValidator, create_model
+
+from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model.actions import (
+    ACTIONS,
+    Action,
+    AnyArgument,
+    Argument,
+    Row,
+    SectionWord,
+    SongWord,
+    Tempo,
+    TempoChange,
+)
+from routerd.core.model.commands import NOW, Command
 from routerd.server.http.bodies import (
     Body,
     Bpm,
@@ -14,11 +34,12 @@ from routerd.server.http.bodies import (
     Moment,
     Nothing,
     Number,
+    NumberOrLine,
     Step,
     known_section,
     known_song,
 )
-from routerd.server.http.operation import Call, Handler, Operations
+from routerd.server.http.operation import Call, Operations
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import LearningDocument, Status
 from routerd.server.status import learning_of
@@ -26,111 +47,78 @@ from routerd.server.view import View
 
 OPERATIONS = Operations()
 
-H = TypeVar("H", bound=Handler)
-
 PROBLEMS = ("refused", "engine-silent")
 """What every command may be answered."""
+
+_LEAVES: dict[Any, Any] = {
+    SongWord: NumberOrLine,
+    SectionWord: NumberOrLine,
+    Tempo: Bpm,
+    TempoChange: Step,
+    int: Number,
+    str: Line,
+    bool: bool,
+    NoneType: None,
+}
+"""How a field of an argument is read, by its type."""
 
 
 class Commands(Protocol):
     """Who has the show do something; see routerd.server.link_client."""
 
-    async def command(self, action: str, argument: int | str | None = None, when: str = "now") -> None:
+    async def command(self, command: Command) -> None:
         """Have a command carried out."""
 
-    async def check(self, song: str | None, number: int | None, *, done: bool) -> None:
-        """Tick an item of a checklist."""
+
+def body_of(argument: type[Argument] | None, *, armable: bool, undone: bool) -> type[Body]:
+    """Return the model of a body: the keys of an argument; `when` where it can be armed; `on` where it can be
+    undone."""
+    base: type[Body] = Moment if armable else Nothing
+    if argument is None:
+        return base
+    hints = get_type_hints(argument, include_extras=True)
+    needed = argument.needed()
+    leaves: dict[str, Any] = {
+        key: (_leaf(hints[key]), ... if key in needed else argument.__dataclass_fields__[key].default)
+        for key in argument.names()
+    }
+    if undone:
+        leaves["on"] = (bool, True)
+    doc = cleandoc(argument.__doc__ or "")
+    model: type[Body] = create_model(
+        f"{argument.__name__.removeprefix('To')}Body", __base__=base, __doc__=doc, **leaves
+    )
+    model.ONE_OF = argument.one_of
+    return model
 
 
-class ContinueBody(Moment):
-    """From where it was stopped, or from a bar (from 1) of the song."""
-
-    bar: Number | None = None
-
-
-class SongBody(Moment):
-    """A song by its number in the running order (from 1), or by title or file name."""
-
-    ONE_OF = ("number", "title")
-    number: Number | None = None
-    title: Line | None = None
+def _leaf(hint: Any) -> Any:
+    if hint in _LEAVES:
+        return _LEAVES[hint]
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return Annotated[Literal[tuple(word.value for word in hint)], AfterValidator(hint)]
+    leaves = [_leaf(one) for one in get_args(hint)]
+    made = leaves[0]
+    for leaf in leaves[1:]:
+        made |= leaf
+    return made
 
 
-class SectionBody(Moment):
-    """A section of the song that is on, by name or by number (from 1)."""
-
-    ONE_OF = ("name", "number")
-    name: Line | None = None
-    number: Number | None = None
-
-
-class TempoBody(Moment):
-    """A tempo."""
-
-    bpm: Bpm
-
-
-class TapBody(Body):
-    """A tap. The tempo is rounded to `round` BPM, a hundredth when left out."""
-
-    round: Step | None = None
-
-
-class NudgeBody(Body):
-    """By how many BPM tempo changes."""
-
-    by: Step
-
-
-class RetriggerBody(Body):
-    """One device's sequence, from the top: on the next bar, or when its own sequence comes round."""
-
-    device: Line
-    at: Literal["bar", "cycle"] = "bar"
-
-
-class ClickBody(Body):
-    """Whether the click sounds without transport."""
-
-    on: bool
-
-
-class SourceBody(Body):
-    """A device to follow, or null to lead; it holds until another song is entered."""
-
-    device: Line | None
-
-
-class MuteBody(Moment):
-    """A device that sounds, or the routes of one name, and whether to mute (or solo) it or no longer."""
-
-    ONE_OF = ("device", "route")
-    device: Line | None = None
-    route: Line | None = None
-    on: bool = True
-
-
-class CheckBody(Body):
-    """An item of a checklist by its number from 1 (the next open one when left out), of the song that is on
-    or of another; done, or not done after all."""
-
-    number: Number | None = None
-    song: Line | None = None
-    done: bool = True
-
-
-class LearnBody(Body):
-    """What to learn from the next message: a control, or a pedal that is moved to both ends; or nothing."""
-
-    what: Literal["control", "pedal", "nothing"] = "control"
-
-
-def _command(
-    action: str, summary: str, body: type[Body], *, example: str = "", problems: tuple[str, ...] = ()
-) -> Callable[[H], H]:
-    """Declare the handler below as what is done on POST /v1/`action`."""
-    path, problems = f"/v1/{action}", (*PROBLEMS, *problems)
-    return OPERATIONS.add("POST", path, summary, Status, body=body, example=example, problems=problems)
+def argument_of(row: Row, body: Body, view: View) -> AnyArgument | None:
+    """Return what a body says, with its songs and sections found; raises ProblemError and CommandError."""
+    if row.argument is None:
+        return None
+    hints = get_type_hints(row.argument, include_extras=True)
+    said = {key: value for key, value in body if key in row.argument.names()}
+    for key, value in said.items():
+        if isinstance(value, str) and hints[key] in (SongWord, SongWord | None):
+            said[key] = known_song(view, value)
+        elif isinstance(value, str) and hints[key] == SectionWord:
+            said[key] = known_section(view, value)
+    try:
+        return row.argument(**said)
+    except ValueError as error:
+        raise CommandError(str(error)) from error
 
 
 class CommandHandlers:
@@ -148,175 +136,40 @@ class CommandHandlers:
         self._status = status
         self._reload = reload
 
-    @_command("next", "The next song", Moment)
-    @_command("previous", "The previous song", Moment)
-    @_command("next-section", "The next section of the song", Moment)
-    @_command("previous-section", "The previous section of the song", Moment)
-    @_command("go", "Do what is armed, now", Nothing)
-    @_command("cancel", "Forget what is armed", Nothing)
-    @_command("start", "Start from the top", Moment)
-    @_command("stop", "Stop, and forget what is armed", Moment)
-    @_command("song-tempo", "The song's own tempo again, instead of one that was set by hand", Moment)
-    @_command("half", "Half the tempo", Nothing)
-    @_command("double", "Twice the tempo", Nothing)
-    @_command("panic", "End all that sounds and forget what is armed; transport goes on", Nothing)
-    @_command("silence", "Stop, end all that sounds and forget what is armed, at once", Nothing)
-    async def act(self, call: Call[Moment | Nothing]) -> Status:
-        """Do what needs no argument: the path names it."""
-        when = call.body.when if isinstance(call.body, Moment) else "now"
-        return await self._do(call.path.rpartition("/")[2], None, when)
-
-    async def _do(self, action: str, argument: int | str | None = None, when: str = "now") -> Status:
-        await self._commands.command(action, argument, when)
+    async def act(self, call: Call[Body]) -> Status:
+        """Do what the path names."""
+        await self._do(call)
         return self._status()
 
-    @_command("continue", "Go on from where it was stopped, or from a bar", ContinueBody)
-    async def go_on(self, call: Call[ContinueBody]) -> Status:
-        """Continue."""
-        return await self._do("continue", call.body.bar, call.body.when)
-
-    @_command(
-        "song",
-        "A song by number or title",
-        SongBody,
-        example='{"title": "Weather Room"}',
-        problems=("unknown-song",),
-    )
-    async def song(self, call: Call[SongBody]) -> Status:
-        """Go to a song."""
-        argument: int | str | None = call.body.number
-        if call.body.title is not None:
-            argument = known_song(self._view, call.body.title)
-        try:
-            return await self._do("song", argument, call.body.when)
-        except NotFoundError as error:
-            raise ProblemError("unknown-song", str(error)) from error
-
-    @_command(
-        "section",
-        "A section of the song that is on",
-        SectionBody,
-        example='{"name": "chorus", "when": "bar"}',
-        problems=("unknown-section",),
-    )
-    async def section(self, call: Call[SectionBody]) -> Status:
-        """Go to a section of the song that is on."""
-        argument: int | str | None = call.body.number
-        if call.body.name is not None:
-            argument = known_section(self._view, call.body.name)
-        try:
-            return await self._do("section", argument, call.body.when)
-        except NotFoundError as error:
-            raise ProblemError("unknown-section", str(error)) from error
-
-    @_command(
-        "tempo",
-        "Another tempo from the next tick on, until the song ends or its own is asked for",
-        TempoBody,
-        example='{"bpm": 121.5}',
-    )
-    async def tempo(self, call: Call[TempoBody]) -> Status:
-        """Change the tempo at the next tick, or on a bar."""
-        return await self._do("tempo", call.body.bpm, call.body.when)
-
-    @_command("tap", "A tap; from the third on they make the tempo", TapBody)
-    async def tap(self, call: Call[TapBody]) -> Status:
-        """Take a tap at the moment when it arrives here."""
-        return await self._do("tap", call.body.round)
-
-    @_command("nudge", "A little faster or slower", NudgeBody, example='{"by": -0.5}')
-    async def nudge(self, call: Call[NudgeBody]) -> Status:
-        """A little faster or slower."""
-        return await self._do("nudge", call.body.by)
-
-    @_command(
-        "retrigger",
-        "Restart one device's sequence on the next bar, or its own cycle",
-        RetriggerBody,
-        example='{"device": "bass-modular", "at": "bar"}',
-        problems=("not-found",),
-    )
-    async def retrigger(self, call: Call[RetriggerBody]) -> Status:
-        """Restart one device's sequence."""
-        return await self._do("retrigger", f"{call.body.at} {call.body.device}")
-
-    @_command("click", "The song's click without transport", ClickBody, example='{"on": true}')
-    async def click(self, call: Call[ClickBody]) -> Status:
-        """Click without transport, or no longer."""
-        return await self._do("click", "on" if call.body.on else "off")
-
-    @_command(
-        "clock-source",
-        "Follow a device until the next song, or (null) lead",
-        SourceBody,
-        example='{"device": "drum-machine"}',
-        problems=("not-found",),
-    )
-    async def clock_source(self, call: Call[SourceBody]) -> Status:
-        """Follow a device, or lead."""
-        return await self._do("source", call.body.device or "")
-
-    @_command(
-        "mute",
-        "Mute a device or a route; its clock goes on",
-        MuteBody,
-        example='{"route": "left hand", "on": true}',
-        problems=("unknown-subject",),
-    )
-    @_command(
-        "solo",
-        "Hear only this device or route, and others that are soloed",
-        MuteBody,
-        example='{"device": "lead-synth"}',
-        problems=("unknown-subject",),
-    )
-    async def mute(self, call: Call[MuteBody]) -> Status:
-        """Mute or solo, or no longer."""
-        body, action = call.body, call.path.rpartition("/")[2]
-        subject = DEVICE + body.device if body.device is not None else f"{ROUTE}{body.route}"
-        try:
-            return await self._do(action if body.on else f"un{action}", subject, body.when)
-        except NotFoundError as error:
-            raise ProblemError("unknown-subject", str(error)) from error
-
-    @_command(
-        "check",
-        "Tick the next item of the song's checklist off, or any",
-        CheckBody,
-        example='{"song": "Nine Lamps", "number": 1}',
-        problems=("unknown-song", "not-found"),
-    )
-    async def check(self, call: Call[CheckBody]) -> Status:
-        """Tick an item of a checklist off."""
-        body = call.body
-        song = None if body.song is None else known_song(self._view, body.song)
-        await self._commands.check(song, body.number, done=body.done)
-        return self._status()
-
-    @OPERATIONS.add(
-        "POST",
-        "/v1/learn",
-        "Learn from the next message: the entry for a control, or (what: pedal) the ends of a pedal",
-        LearningDocument,
-        body=LearnBody,
-        example='{"what": "control"}',
-        problems=PROBLEMS,
-    )
-    async def learn(self, call: Call[LearnBody]) -> LearningDocument:
+    async def learn(self, call: Call[Body]) -> LearningDocument:
         """Learn from the next message."""
-        await self._do("learn", None if call.body.what == "nothing" else call.body.what)
+        await self._do(call)
         return self._learnt()
+
+    async def _do(self, call: Call[Body]) -> None:
+        action, body = Action(call.path.rpartition("/")[2]), call.body
+        row = ACTIONS[action]
+        argument = argument_of(row, body, self._view)
+        said = dict(body)
+        if row.undo is not None and not said["on"]:
+            action = row.undo
+        try:
+            await self._commands.command(Command(action, argument, said.get("when", NOW)))
+        except NotFoundError as error:
+            raise ProblemError(row.problems[-1] if row.problems else "not-found", str(error)) from error
 
     @OPERATIONS.add("GET", "/v1/learn", "What was learnt last", LearningDocument)
     async def get_learn(self, _call: Call[Nothing]) -> LearningDocument:
         """What was learnt last."""
         return self._learnt()
 
-    @_command(
-        "reload",
+    @OPERATIONS.add(
+        "POST",
+        "/v1/reload",
         "Read the rig folder again; mistakes change nothing",
-        Nothing,
-        problems=("broken-files", "engine-refused"),
+        Status,
+        body=Nothing,
+        problems=(*PROBLEMS, "broken-files", "engine-refused"),
     )
     async def reload(self, _call: Call[Nothing]) -> Status:
         """Read the rig folder again."""
@@ -325,3 +178,16 @@ class CommandHandlers:
 
     def _learnt(self) -> LearningDocument:
         return LearningDocument(learning_of(self._view.snapshot.learning))
+
+
+for _action, _row in ACTIONS.items():
+    if _row.over_http:
+        OPERATIONS.add(
+            "POST",
+            f"/v1/{_action}",
+            _row.summary,
+            LearningDocument if _action is Action.LEARN else Status,
+            body=body_of(_row.argument, armable=_row.armable, undone=_row.undo is not None),
+            example=_row.example,
+            problems=(*PROBLEMS, *_row.problems),
+        )(CommandHandlers.learn if _action is Action.LEARN else CommandHandlers.act)

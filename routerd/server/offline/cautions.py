@@ -15,7 +15,7 @@ from typing import Any
 
 from routerd.core.midi.messages import NOTE_ON, Kind
 from routerd.core.midi.tuning import note_name
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import ToSection, ToSong
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
@@ -174,7 +174,7 @@ def _controls(loaded: Loaded, book: Book) -> Iterator[Caution]:
         (_song_file(song), n, control) for song in book.songs for n, control in enumerate(song.controls)
     ]
     for file, number, control in every:
-        place, argument = _at(loaded, file, ("controls", number)), control.argument
+        place, argument = _at(loaded, file, ("controls", number)), control.command.argument
         if control.status == NOTE_ON and any(_plays(route, control) for route in played):
             yield Caution(
                 "silent-key",
@@ -183,12 +183,12 @@ def _controls(loaded: Loaded, book: Book) -> Iterator[Caution]:
                 "routes would let it through",
                 "choose a key that no route plays, or a channel",
             )
-        if control.action is Action.SECTION and argument not in sections:
-            if isinstance(argument, str) or argument > most:
-                what = f"the control leads to section {argument!r}, which no song has"
+        if isinstance(argument, ToSection) and argument.section not in sections:
+            if isinstance(argument.section, str) or argument.section > most:
+                what = f"the control leads to section {argument.section!r}, which no song has"
                 yield Caution("no-section", *place, what, _sections_remedy(sections, most))
-        elif control.action is Action.SONG and isinstance(argument, int) and argument > songs:
-            what = f"the control leads to song {argument}; the set has {songs}"
+        elif isinstance(argument, ToSong) and isinstance(argument.song, int) and argument.song > songs:
+            what = f"the control leads to song {argument.song}; the set has {songs}"
             yield Caution("no-song", *place, what, f"write a number up to {songs}, or remove it")
 
 

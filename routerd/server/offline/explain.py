@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
 from routerd.core.midi.words import hex_words, message_words
-from routerd.core.model.arming import NOW
+from routerd.core.model.actions import brief
+from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
@@ -160,9 +161,10 @@ def _controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Con
 
 
 def _control_words(control: Control) -> str:
-    argument = control.subject or control.argument
-    words = control.action.value if argument is None else f"{control.action.value} {argument}"
-    when = "" if control.when == NOW else f", {control.when}"
+    command = control.command
+    argument = brief(command.argument)
+    words = command.action.value if argument is None else f"{command.action.value} {argument}"
+    when = "" if command.when == NOW else f", {command.when}"
     return f"{words}{when} ({control.press.value} press)"
 
 

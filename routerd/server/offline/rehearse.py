@@ -29,7 +29,8 @@ from routerd.core.midi.messages import (
     TICK,
     TIME_CODE,
 )
-from routerd.core.model.arming import Action, Command
+from routerd.core.model.actions import Action, ToSection, ToSong
+from routerd.core.model.commands import Command
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Song
 from routerd.core.model.timing import State
@@ -112,11 +113,11 @@ def rehearse(book: Book) -> list[Change]:
         song = book.song(identifier)
         first = song.sections[0].name if song.sections else ""
         change = Change(song.title, first, limit_ms, identifier, min(1, len(song.sections)))
-        changes.append(walk.make(Command(Action.SONG, number), change))
+        changes.append(walk.make(Command(Action.SONG, ToSong(number)), change))
         walk.start()
         for place, section in enumerate(song.sections[1:], 2):
             change = Change(song.title, section.name, bar_ms(song), identifier, place)
-            changes.append(walk.make(Command(Action.SECTION, place), change))
+            changes.append(walk.make(Command(Action.SECTION, ToSection(place)), change))
     return changes
 
 

@@ -12,7 +12,8 @@ from html import escape
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON
 from routerd.core.midi.tuning import note_hz, note_name, volts
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, ToSection
+from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, Press
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Hold, Patch, Song
@@ -159,10 +160,10 @@ def _presses(book: Book, song: Song, number: int, name: str) -> str:
     """Return which presses lead to a section."""
     own = {_key(control) for control in song.controls}
     every = [*song.controls, *(c for c in book.rig.controls if _key(c) not in own)]
-    straight = [c for c in every if c.action is Action.SECTION and c.argument in (number, name)]
+    straight = [c for c in every if c.command.argument in (ToSection(number), ToSection(name))]
     if not straight and number == 1:
         return "on entering the song"
-    step = [c for c in every if c.action is Action.NEXT_SECTION]
+    step = [c for c in every if c.command.action is Action.NEXT_SECTION]
     return "; ".join(_press(control) for control in straight or step) or "no press leads here"
 
 
@@ -180,7 +181,8 @@ def _press(control: Control) -> str:
     else:
         what = f"program {control.number + 1}"
     how = "" if control.press is Press.SHORT else f", {control.press}"
-    when = "" if str(control.when) == "now" else f", on the {control.when}"
+    moment = control.command.when
+    when = "" if moment == NOW else f", on the {str(moment).replace('-', ' ')}"
     return f"{control.device} {what}{how}{when}"
 
 

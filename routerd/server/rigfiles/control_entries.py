@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import ConfigDict
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, At
 from routerd.core.model.controls import Press, Shows
 from routerd.server.rigfiles import scalars as s
 from routerd.server.rigfiles import time_scalars as t
@@ -46,7 +46,7 @@ class ControlEntry(Entry):
     )
     route: Annotated[str | None, s.TITLE] = key("With 'do: mute' or 'solo': which route.", "left hand", None)
     by: Annotated[Fraction | None, t.NUDGE] = key("With 'do: nudge': by how many BPM.", "-0.5", None)
-    at: Annotated[t.At | None, t.AT] = key("With 'do: retrigger': what it waits for.", "cycle", None)
+    at: Annotated[At | None, t.AT] = key("With 'do: retrigger': what it waits for.", "cycle", None)
 
 
 class PressesEntry(Entry):

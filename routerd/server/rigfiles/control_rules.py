@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from routerd.core.midi import messages
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import ACTIONS, NOTHING, Action, ToSection, ToSong
+from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
-from routerd.core.routing.mutes import DEVICE, ROUTE
-from routerd.core.show.place import DONE_AT_ONCE
 from routerd.server.rigfiles.check import Checked
 from routerd.server.rigfiles.control_entries import KINDS, ControlEntry, LedEntry, PedalEntry, PressesEntry
 from routerd.server.rigfiles.problems import shown
 from routerd.server.rigfiles.text import Path
-from routerd.server.rigfiles.time_scalars import At
 
 ANY_PROGRAM = -1
 _STATUSES = {"note": messages.NOTE_ON, "cc": messages.CONTROLLER, "program": messages.PROGRAM}
@@ -22,26 +20,37 @@ _STATUSES = {"note": messages.NOTE_ON, "cc": messages.CONTROLLER, "program": mes
 
 def control_of(entry: ControlEntry) -> Control:
     """Return the control that an entry means."""
-    kind = next(kind for kind in KINDS if getattr(entry, kind) is not None)
+    status, number = _status_of(entry)
     return Control(
         device=entry.source,
-        status=_STATUSES.get(kind, 0),
-        number=getattr(entry, kind) if kind in _STATUSES else 0,
-        action=entry.do,
+        status=status,
+        number=number,
+        command=_command(entry),
         channel=-1 if entry.channel is None else entry.channel,
-        argument=entry.section or entry.song or round((entry.by or 0) * 1000),
         press=entry.press,
-        when=parse_when(entry.when),
         debounce_ms=-1 if entry.debounce_ms is None else entry.debounce_ms,
         message=entry.message or b"",
-        subject=_subject(entry),
     )
 
 
-def _subject(entry: ControlEntry) -> str:
-    if entry.do is Action.RETRIGGER:
-        return f"{entry.at or At.BAR} {entry.device}"
-    return DEVICE + entry.device if entry.device else ROUTE + entry.route if entry.route else ""
+def _status_of(entry: ControlEntry) -> tuple[int, int]:
+    """Return status and number of the message that an entry names; 0 and 0 for a whole message."""
+    kind = next(kind for kind in KINDS if getattr(entry, kind) is not None)
+    return _STATUSES.get(kind, 0), getattr(entry, kind) if kind in _STATUSES else 0
+
+
+def _command(entry: ControlEntry) -> Command:
+    """Return what an entry asks for; for any program its song or section is put in later."""
+    row = ACTIONS[entry.do]
+    if row.argument is None:
+        return Command(entry.do, None, parse_when(entry.when))
+    said: dict[str, Any] = dict.fromkeys(row.argument.needed())
+    for key in row.control.keys if row.control else ():
+        if getattr(entry, key) is not None:
+            said[key] = getattr(entry, key)
+    if entry.program == ANY_PROGRAM:
+        said = dict.fromkeys(said, ANY_PROGRAM)
+    return Command(entry.do, row.argument(**said), parse_when(entry.when))
 
 
 def led_of(entry: LedEntry) -> Led:
@@ -64,7 +73,7 @@ def times_of(entry: PressesEntry | None) -> PressTimes:
 
 def review_controls(checked: Checked[Any], entries: Sequence[ControlEntry]) -> None:
     """Check the controls of the rig or of a song: each names one message, and no two the same press of it."""
-    earlier: dict[tuple[Any, ...], dict[int, int]] = {}  # the lines of channels, by message and press
+    earlier: dict[tuple[Any, ...], dict[int | None, int]] = {}  # the lines of channels, by message and press
     for index, entry in enumerate(entries):
         path: Path = ("controls", index)
         if not checked.is_sound(path):
@@ -78,13 +87,11 @@ def review_controls(checked: Checked[Any], entries: Sequence[ControlEntry]) -> N
             )
             continue
         _review_control(checked, path, entry)
-        control = control_of(entry)
-        message = (control.device, control.status, control.number, control.message, control.press)
+        status, number = _status_of(entry)
+        message = (entry.source, status, number, entry.message, entry.press)
         lines = earlier.setdefault(message, {})
         taken = [
-            lines[channel]
-            for channel in lines
-            if channel == control.channel or -1 in (channel, control.channel)
+            lines[channel] for channel in lines if entry.channel is None or channel in (None, entry.channel)
         ]
         if taken:
             checked.report(
@@ -92,20 +99,18 @@ def review_controls(checked: Checked[Any], entries: Sequence[ControlEntry]) -> N
                 f"the same message of {shown(entry.source)} already has a meaning in line {taken[0]}",
                 "choose another message, channel or press, or remove one of the two",
             )
-        lines.setdefault(control.channel, checked.document.line(path))
+        lines.setdefault(entry.channel, checked.document.line(path))
 
 
 def _review_control(checked: Checked[Any], path: Path, entry: ControlEntry) -> None:
-    arguments = ((Action.SECTION, entry.section), (Action.SONG, entry.song))
     if entry.program != ANY_PROGRAM:
-        _review_argument(checked, path, "do", entry.do, arguments)
-    elif entry.do not in (Action.SONG, Action.SECTION) or entry.section or entry.song:
+        _review_said(checked, path, entry)
+    elif ACTIONS[entry.do].argument not in (ToSong, ToSection) or entry.section or entry.song:
         checked.report(
             (*path, "program"),
             "any program names a song or section",
             "write 'do: song' or 'do: section' without a number",
         )
-    _review_subject(checked, path, entry)
     if entry.message is not None and entry.channel is not None:
         checked.report(
             (*path, "channel"), "a whole message has its channel in it", "remove 'channel', or 'message'"
@@ -116,33 +121,32 @@ def _review_control(checked: Checked[Any], path: Path, entry: ControlEntry) -> N
             "a program change or a whole message is over at once and cannot be held",
             "write 'press: short' or 'press: double'",
         )
-    if entry.do in DONE_AT_ONCE and entry.when != "now":
+    if not ACTIONS[entry.do].armable and entry.when != "now":
         checked.report((*path, "when"), f"'do: {entry.do}' is done at once", "remove 'when'")
 
 
-def _review_subject(checked: Checked[Any], path: Path, entry: ControlEntry) -> None:
-    given = [key for key in ("device", "route") if getattr(entry, key) is not None]
-    if entry.do in (Action.MUTE, Action.SOLO):
-        if len(given) != 1:
-            checked.report((*path, "do"), f"'do: {entry.do}' needs a device or a route", "add one of the two")
-    elif entry.do is Action.RETRIGGER:
-        if given != ["device"]:
-            checked.report((*path, "do"), "'do: retrigger' needs a device", "add 'device', and no 'route'")
-    elif given:
-        checked.report(
-            (*path, given[0]),
-            f"'{given[0]}' has no meaning with 'do: {entry.do}'",
-            "write 'do: mute', or remove it",
-        )
-    if entry.do is Action.NUDGE and not entry.by:
-        checked.report((*path, "do"), "'do: nudge' does not say by how much", "add 'by: 0.5'")
-    for key, action in (("by", Action.NUDGE), ("at", Action.RETRIGGER)):
-        if getattr(entry, key) is not None and entry.do is not action:
+def _review_said(checked: Checked[Any], path: Path, entry: ControlEntry) -> None:
+    """Check that an entry has the keys that its action needs, and none that only others take."""
+    row = ACTIONS[entry.do]
+    said = row.control or NOTHING
+    takers: dict[str, Action] = {}
+    for action, other in ACTIONS.items():
+        for key in other.control.keys if other.control else ():
+            takers.setdefault(key, action)
+    given = [key for key in takers if getattr(entry, key) is not None]
+    for key in given:
+        if key not in said.keys:
             checked.report(
                 (*path, key),
                 f"'{key}' has no meaning with 'do: {entry.do}'",
-                f"write 'do: {action}', or remove it",
+                f"write 'do: {takers[key]}', or remove it",
             )
+    if row.argument is None:
+        return
+    missing = [key for key in row.argument.needed() if key in said.keys and key not in given]
+    one_of = row.argument.one_of
+    if missing or (one_of and sum(key in given for key in one_of) != 1):
+        checked.report((*path, "do"), f"'do: {entry.do}' {said.lacks}", said.remedy)
 
 
 def _review_argument(

@@ -17,8 +17,9 @@ from typing import Any
 
 from routerd.core.midi.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
 from routerd.core.midi.tuning import CONCERT_PITCH_MAX_HZ, CONCERT_PITCH_MIN_HZ
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import ACTIONS, Action
 from routerd.core.model.checklist import Item
+from routerd.core.model.commands import WHEN_PATTERN, WHEN_WORDS, parse_when
 from routerd.core.model.controls import Press, Shows
 from routerd.core.model.rig import AfterRestart, WireKind
 from routerd.core.model.route import Side, Switching
@@ -253,9 +254,7 @@ def _when(value: Any, _: Surroundings) -> str:
     try:
         return str(parse_when(value.strip() if isinstance(value, str) else ""))
     except ValueError as error:
-        raise wrong(
-            f"{shown(value)} is not a moment", "write now, beat, bar, 4 bars, bar 17, release or press"
-        ) from error
+        raise wrong(f"{shown(value)} is not a moment", f"write {WHEN_WORDS}") from error
 
 
 def _device(value: Any, surroundings: Surroundings, end: str) -> str:
@@ -327,21 +326,9 @@ CONCERT_PITCH = Leaf(
         "pattern": r"^\d{3}(\.\d{1,3})?$",
     },
 )
-WHEN = Leaf(
-    _when,
-    {"type": "string", "pattern": "^(now|beat|bar|release|press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"},
-)
+WHEN = Leaf(_when, {"type": "string", "pattern": WHEN_PATTERN})
 KIND = choice(Kind)
-ACTION = choice(
-    Action,
-    leave_out=[
-        Action.TEMPO,
-        Action.SOURCE,
-        Action.UNMUTE,
-        Action.UNSOLO,
-        Action.LEARN,
-    ],
-)
+ACTION = choice(Action, leave_out=[action for action, row in ACTIONS.items() if row.control is None])
 CHANNEL = whole(1, 16, offset=-1)
 BYTE = whole(0, 127)
 PROGRAM = whole(1, 128, offset=-1)

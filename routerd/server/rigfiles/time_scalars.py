@@ -7,6 +7,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+from routerd.core.model.actions import At
 from routerd.core.model.timing import ChangePolicy, ClickPlays, ClockFrom, Curve, FrameRate, StartMode
 from routerd.server.rigfiles.leaf import Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, shown
@@ -14,13 +15,6 @@ from routerd.server.rigfiles.scalars import choice, whole
 
 _DECIMAL = re.compile(r"[+-]?\d{1,4}(?:\.\d{1,9})?")
 _RATE = re.compile(r"\d{1,3}(?:\.\d{1,6})?|\d{1,3}/\d{1,3}")
-
-
-class At(StrEnum):
-    """What a retrigger waits for."""
-
-    BAR = "bar"
-    CYCLE = "cycle"
 
 
 class Counts(StrEnum):

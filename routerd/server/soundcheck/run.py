@@ -19,6 +19,8 @@ from typing import Literal, Protocol
 import structlog
 
 from routerd.core.errors import CommandError, LinkError
+from routerd.core.model.actions import Action, ToSection, ToSong
+from routerd.core.model.commands import Command
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Device, port_out, sharing, wire_names
 from routerd.core.model.set_list import Book
@@ -112,7 +114,7 @@ class _Taken:
 class Player(Protocol):
     """Who has things played and sent; see routerd.server.link_client."""
 
-    async def command(self, action: str, argument: int | str | None = None, when: str = "now") -> None:
+    async def command(self, command: Command) -> None:
         """Have the show do something; raises CommandError and LinkError."""
 
     def send_to(self, device: str, messages: list[bytes]) -> None:
@@ -274,15 +276,15 @@ class Run:
     async def _put_back(self, before: Snapshot) -> None:
         """Stop transport and go back to where the show stood; after a panic nothing is sent but Stop."""
         with contextlib.suppress(CommandError, LinkError):
-            await self._player.command("stop")
+            await self._player.command(Command(Action.STOP))
             if self._panicked:
                 return
             if before.song is not None and self._view.snapshot.song != before.song:
-                place = before.index
-                await self._player.command("song", before.song if place is None else place + 1)
-                await self._player.command("stop")
+                song = before.song if before.index is None else before.index + 1
+                await self._player.command(Command(Action.SONG, ToSong(song)))
+                await self._player.command(Command(Action.STOP))
             if before.section and self._view.snapshot.section != before.section:
-                await self._player.command("section", before.section)
+                await self._player.command(Command(Action.SECTION, ToSection(before.section)))
 
     # Stages; each returns one sentence
 
@@ -369,9 +371,9 @@ class Run:
         dense = densest(tonight or self._book.songs) if recorded is None else recorded.dense
         if dense is None:
             return "no song lets notes through: nothing to play"
-        await self._player.command("song", dense.song.identifier)
+        await self._player.command(Command(Action.SONG, ToSong(dense.song.identifier)))
         if dense.section:
-            await self._player.command("section", dense.section)
+            await self._player.command(Command(Action.SECTION, ToSection(dense.section)))
         await self._quiet()
         played = play(dense, self._plan.seconds) if recorded is None else recorded.played
         began_s = monotonic()
@@ -405,7 +407,7 @@ class Run:
             self._say(f"song {number}: {title}")
             self._taken.taps.clear()
             asked_ns = monotonic_ns()
-            await self._player.command("song", number)
+            await self._player.command(Command(Action.SONG, ToSong(number)))
             done_ns = monotonic_ns()
             settled = await self._quiet()
             out = [tap for tap in self._taken.taps if not tap.way & INPUT_BIT and tap.at_ns >= asked_ns]
@@ -422,7 +424,7 @@ class Run:
                 )
             )
             await asyncio.sleep(self._plan.dwell_s)
-            await self._player.command("stop")
+            await self._player.command(Command(Action.STOP))
         return counted(len(order), "song change")
 
     async def _quiet(self) -> bool:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.clock.time_code import FrameTime, frame_time, full_message, quarter_frame
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.song import Song
 from routerd.core.model.timing import FrameRate, TimeCode, Timing

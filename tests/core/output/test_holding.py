@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.midi.tuning import volts
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import WireKind
 from routerd.core.model.song import Hold, Patch, Section
 from tests.stage import MIDDLE, MS, OPENER, RIG, SAMPLER, Stage, compiled, route

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.song import Patch, Section
 from tests.stage import MIDDLE, MS, OPENER, Stage, compiled, patch_messages, route
 

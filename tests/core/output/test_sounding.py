@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.model.song import Patch

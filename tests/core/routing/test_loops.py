@@ -14,7 +14,7 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
 from routerd.core.model.song import Song

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.errors import NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, Subject, ToSong
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from tests.stage import CONTROLS, MS, OPENER, RIG, Stage, compiled, route
 
@@ -17,8 +18,8 @@ LAYERS = replace(OPENER, routes=(route("synth"), route("sampler"), route("modula
 def stage() -> Stage:
     controls = (
         *CONTROLS,
-        Control("pedals", 0xB0, 90, Action.MUTE, subject="device sampler"),
-        Control("pedals", 0xB0, 91, Action.SOLO, subject="route keys to modular"),
+        Control("pedals", 0xB0, 90, Command(Action.MUTE, Subject(device="sampler"))),
+        Control("pedals", 0xB0, 91, Command(Action.SOLO, Subject(route="keys to modular"))),
     )
     made = Stage(compiled(replace(RIG, controls=controls), (LAYERS,), ("opener",)))
     made.run(30 * MS)
@@ -108,7 +109,10 @@ def test_what_is_not_there_cannot_be_muted() -> None:
 
 
 def test_any_program_calls_the_song_of_its_number() -> None:
-    controls = (Control("pedals", 0xC0, -1, Action.SONG), Control("pedals", 0xC0, 5, Action.PANIC))
+    controls = (
+        Control("pedals", 0xC0, -1, Command(Action.SONG, ToSong(-1))),
+        Control("pedals", 0xC0, 5, Command(Action.PANIC)),
+    )
     songs = (LAYERS, replace(LAYERS, identifier="again"))
     made = Stage(compiled(replace(RIG, controls=controls), songs, ("opener", "again")))
     made.play("pedals", "c3 01")

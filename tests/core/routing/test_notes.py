@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Controls, PressTimes, compile_controls
 from routerd.core.model.route import Route
 from routerd.core.output.wire import Sink, Wire
@@ -42,7 +43,7 @@ class Keys:
 
 
 def controls_of(*controls: tuple[int, int]) -> Controls:
-    meant = [Control("keys", status, number, Action.NEXT, 0) for status, number in controls]
+    meant = [Control("keys", status, number, Command(Action.NEXT), channel=0) for status, number in controls]
     return compile_controls(meant, (), PressTimes())
 
 

@@ -10,7 +10,8 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route
@@ -314,7 +315,9 @@ def test_a_route_that_goes_on_is_not_chased_again() -> None:
 
 
 def test_a_control_is_no_position() -> None:
-    made = stage((path("modular"),), (CHASED,), controls=(Control("keys", 0xB0, 80, Action.NEXT_SECTION),))
+    made = stage(
+        (path("modular"),), (CHASED,), controls=(Control("keys", 0xB0, 80, Command(Action.NEXT_SECTION)),)
+    )
     made.play("keys", "b0 50 7f", "b0 50 00", "b0 04 11")
     assert after(made, Action.SONG, "other") == ["b0 04 11"]
 
@@ -331,7 +334,7 @@ def test_a_device_that_comes_back_and_one_that_is_unmuted_get_them_too() -> None
 
 
 def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
-    pedal = (Control("keys", 0xB0, 64, Action.PANIC),)
+    pedal = (Control("keys", 0xB0, 64, Command(Action.PANIC)),)
     songs = (
         replace(OPENER, routes=(), patches=()),
         replace(OPENER, identifier="other", routes=(CHASED,), patches=()),

@@ -7,8 +7,10 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, Learns
+from routerd.core.model.actions import Action, Learns, Step
 from routerd.core.model.checklist import Item
+from routerd.core.model.codec import MalformedError, from_json
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Led, Shows
 from routerd.core.model.rig import Device
 from routerd.core.model.snapshot import LearningState, TuningNote
@@ -103,28 +105,28 @@ def test_learn_mode_ends_by_itself() -> None:
     assert stage.show.snapshot().learning.over is False
     stage.run(60_100 * MS)
     assert stage.show.snapshot().learning.over is True
-    with pytest.raises(CommandError, match="cannot be learnt"):
-        stage.do(Action.LEARN, "everything")
+    with pytest.raises(MalformedError, match="'everything' is none of control, pedal, nothing"):
+        from_json(Command, {"action": "learn", "argument": ["Learn", {"what": "everything"}]})
 
 
 def test_checklists_are_ticked_off_by_foot_and_by_number() -> None:
     stage = stage_with_lamps()
     stage.do(Action.NEXT)
-    stage.do(Action.CHECK)
+    stage.do(Action.DONE)
     assert stage.show.snapshot().done == {"middle": (1,)}
     new_on_board(stage)
-    stage.show.check("middle", 2)
+    stage.show.apply(Command(Action.DONE, Step(2, "middle")), stage.now_ns)
     stage.collect()
     assert new_on_board(stage) == ["9f 26 00"]
     with pytest.raises(CommandError, match="nothing of the checklist"):
-        stage.do(Action.CHECK)
-    stage.show.check("middle", 1, done=False)
-    stage.show.check(None, None, done=False)
+        stage.do(Action.DONE)
+    stage.show.apply(Command(Action.DONE, Step(1, "middle", done=False)), stage.now_ns)
+    stage.show.apply(Command(Action.DONE, Step(None, None, done=False)), stage.now_ns)
     assert stage.show.snapshot().done == {}
     with pytest.raises(NotFoundError, match="items 1 to 2"):
-        stage.show.check("middle", 3)
+        stage.show.apply(Command(Action.DONE, Step(3, "middle")), stage.now_ns)
     with pytest.raises(NotFoundError, match="no song"):
-        stage.show.check("nothing", 1)
+        stage.show.apply(Command(Action.DONE, Step(1, "nothing")), stage.now_ns)
 
 
 def test_ticks_come_back_after_a_restart_as_far_as_they_make_sense() -> None:

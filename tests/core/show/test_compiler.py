@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.midi.messages import is_whole
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.song import Patch
 from tests.stage import (
@@ -60,13 +61,13 @@ def test_what_a_patch_does_not_name_is_not_sent() -> None:
 
 
 def test_control_keys() -> None:
-    assert control_keys(Control("x", 0xB0, 80, Action.NEXT, channel=3)) == [(0xB3 << 7) | 80]
-    assert control_keys(Control("x", 0x90, 36, Action.NEXT, channel=0)) == [
+    assert control_keys(Control("x", 0xB0, 80, Command(Action.NEXT), channel=3)) == [(0xB3 << 7) | 80]
+    assert control_keys(Control("x", 0x90, 36, Command(Action.NEXT), channel=0)) == [
         (0x90 << 7) | 36,
         (0x80 << 7) | 36,
     ]
-    assert len(set(control_keys(Control("x", 0xC0, 1, Action.NEXT)))) == 16
-    assert len(set(control_keys(Control("x", 0x90, 1, Action.NEXT)))) == 32
+    assert len(set(control_keys(Control("x", 0xC0, 1, Command(Action.NEXT))))) == 16
+    assert len(set(control_keys(Control("x", 0x90, 1, Command(Action.NEXT))))) == 32
 
 
 def test_a_reload_of_the_same_rig_keeps_every_object_and_number() -> None:
@@ -147,4 +148,4 @@ def test_only_devices_with_a_port_have_a_way() -> None:
     assert book.controls[0].by_key == {}
     short = book.controls[1].by_key[(0xB3 << 7) | 81].short
     assert short is not None
-    assert short.action is Action.PREVIOUS
+    assert short.command.action is Action.PREVIOUS

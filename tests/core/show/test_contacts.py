@@ -13,11 +13,12 @@ from fractions import Fraction
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press, PressTimes
-from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, compiled
+from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, ask, compiled
 
-NEXT = Control("pedals", 0xB0, 80, Action.NEXT)
+NEXT = Control("pedals", 0xB0, 80, Command(Action.NEXT))
 DOWN, UP = "b0 50 7f", "b0 50 00"
 ORDER = ("opener", "middle", "closer") * 40
 
@@ -129,7 +130,7 @@ def test_two_quick_presses_are_two() -> None:
 @pytest.mark.parametrize("rate_hz", [5, 8, 11])
 def test_a_drummer_may_tap_and_nudge_faster(rate_hz: int) -> None:
     """480 BPM, as fast as tempo goes, is 8 taps a second."""
-    tap, nudge = replace(NEXT, action=Action.TAP), replace(NEXT, action=Action.NUDGE, argument=100)
+    tap, nudge = replace(NEXT, command=ask(Action.TAP)), replace(NEXT, command=ask(Action.NUDGE, "0.1"))
     for control in (tap, nudge):
         one = stage(control)
         edges(one, [t for n in range(40) for t in (n * 1000 / rate_hz, n * 1000 / rate_hz + 40)])
@@ -139,8 +140,8 @@ def test_a_drummer_may_tap_and_nudge_faster(rate_hz: int) -> None:
 
 
 def test_a_double_press_and_a_long_one_are_still_meant() -> None:
-    back = replace(NEXT, action=Action.PREVIOUS, press=Press.DOUBLE)
-    stop = replace(NEXT, action=Action.START, press=Press.LONG)
+    back = replace(NEXT, command=Command(Action.PREVIOUS), press=Press.DOUBLE)
+    stop = replace(NEXT, command=Command(Action.START), press=Press.LONG)
     one = stage(NEXT, back, stop)
     edges(one, [0, 80])
     one.run(1000 * MS)
@@ -157,7 +158,7 @@ def test_a_double_press_and_a_long_one_are_still_meant() -> None:
 
 
 def test_what_a_chattering_switch_was_about_to_mean_is_forgotten() -> None:
-    one = stage(NEXT, replace(NEXT, action=Action.PREVIOUS, press=Press.LONG))
+    one = stage(NEXT, replace(NEXT, command=Command(Action.PREVIOUS), press=Press.LONG))
     edges(one, [n * 5 for n in range(400)])
     one.run(10_000 * MS)
     assert moved(one) <= 1
@@ -165,7 +166,7 @@ def test_what_a_chattering_switch_was_about_to_mean_is_forgotten() -> None:
 
 @pytest.mark.parametrize("action", [Action.STOP, Action.PANIC, Action.SILENCE])
 def test_what_ends_everything_is_never_held_back(action: Action) -> None:
-    one = stage(replace(NEXT, action=action))
+    one = stage(replace(NEXT, command=Command(action)))
     edges(one, [n * 5 for n in range(400)])
     (told,) = one.show.snapshot().chattering
     assert not told.held_back
@@ -181,9 +182,9 @@ def test_what_ends_everything_is_never_held_back(action: Action) -> None:
 
 
 def test_program_changes_and_notes_chatter_too() -> None:
-    program = Control("pedals", 0xC0, 7, Action.NEXT)
-    note = Control("pedals", 0x90, 36, Action.NEXT)
-    message = Control("pedals", 0, 0, Action.NEXT, message=b"\xf0\x7d\x01\xf7")
+    program = Control("pedals", 0xC0, 7, Command(Action.NEXT))
+    note = Control("pedals", 0x90, 36, Command(Action.NEXT))
+    message = Control("pedals", 0, 0, Command(Action.NEXT), message=b"\xf0\x7d\x01\xf7")
     for control, data, name in (
         (program, "c0 07", "program 8 on channel 1"),
         (note, "90 24 40", "note 36 on channel 1"),
@@ -201,7 +202,7 @@ def test_program_changes_and_notes_chatter_too() -> None:
 
 
 def test_a_chattering_switch_does_not_silence_another() -> None:
-    other = replace(NEXT, number=81, action=Action.PREVIOUS)
+    other = replace(NEXT, number=81, command=Command(Action.PREVIOUS))
     one = stage(NEXT, other)
     edges(one, [n * 5 for n in range(100)])
     one.play("pedals", "b0 51 7f")

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import (
     Control,
     Pedal,
@@ -20,9 +21,9 @@ from routerd.core.model.controls import (
 from routerd.core.show.presses import Presses
 from tests.stage import CLOSER, CONTROLS, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
-SHORT = Control("pedals", 0xB0, 80, Action.NEXT)
-LONG = replace(SHORT, action=Action.PREVIOUS, press=Press.LONG)
-DOUBLE = replace(SHORT, action=Action.PANIC, press=Press.DOUBLE)
+SHORT = Control("pedals", 0xB0, 80, Command(Action.NEXT))
+LONG = replace(SHORT, command=Command(Action.PREVIOUS), press=Press.LONG)
+DOUBLE = replace(SHORT, command=Command(Action.PANIC), press=Press.DOUBLE)
 KEY = ("pedals", 80)
 
 
@@ -109,7 +110,7 @@ def test_a_long_press_on_stage() -> None:
 
 
 def test_a_song_gives_a_switch_another_meaning() -> None:
-    own = Control("pedals", 0xB0, 80, Action.NEXT_SECTION)
+    own = Control("pedals", 0xB0, 80, Command(Action.NEXT_SECTION))
     stage = Stage(compiled(songs=(OPENER, replace(MIDDLE, controls=(own,)), CLOSER)))
     stage.play("pedals", "b0 50 7f")
     assert stage.show.snapshot().song == "middle"
@@ -124,7 +125,7 @@ def test_a_song_gives_a_switch_another_meaning() -> None:
 
 
 def test_a_release_is_not_routed_when_its_control_is_gone() -> None:
-    own = Control("keys", 0x90, 60, Action.NEXT)
+    own = Control("keys", 0x90, 60, Command(Action.NEXT))
     stage = Stage(compiled(songs=(replace(OPENER, controls=(own,)), MIDDLE, CLOSER)))
     stage.play("keys", "90 3c 40", "80 3c 40", "90 3c 40", "80 3c 40")
     assert [data for data in stage.sent("sampler") if data[0] in "89"] == ["90 3c 40", "80 3c 40"]
@@ -137,8 +138,8 @@ def test_whole_messages_can_be_controls() -> None:
         RIG,
         controls=(
             *CONTROLS,
-            Control("keys", 0, 0, Action.NEXT, message=play),
-            Control("keys", 0, 0, Action.START, message=begin),
+            Control("keys", 0, 0, Command(Action.NEXT), message=play),
+            Control("keys", 0, 0, Command(Action.START), message=begin),
         ),
     )
     stage = Stage(compiled(rig))
@@ -150,7 +151,7 @@ def test_whole_messages_can_be_controls() -> None:
 
 def test_a_control_can_wait_for_the_bar() -> None:
 
-    rig = replace(RIG, controls=(replace(SHORT, when=parse_when("2 bars")),))
+    rig = replace(RIG, controls=(replace(SHORT, command=Command(Action.NEXT, when=parse_when("2 bars"))),))
     stage = Stage(compiled(rig))
     stage.play("pedals", "b0 50 7f")
     assert stage.show.snapshot().armed.command.when == parse_when("2 bars")

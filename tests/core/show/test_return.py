@@ -12,7 +12,7 @@ from operator import attrgetter
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import AfterRestart, Device, WireKind
 from routerd.core.model.song import Song, StartPolicy
 from routerd.core.model.timing import Curve, MeterPoint, SongTiming, StartMode, TempoPoint, Timing
@@ -277,7 +277,7 @@ def test_nonsense_is_refused(change: dict[str, object]) -> None:
 
 def test_a_source_is_followed_again() -> None:
     before = Stage(a_book(AfterRestart.PLAY))
-    before.do(Action.SOURCE, "keys")
+    before.do(Action.CLOCK_SOURCE, "keys")
     before.run(1_007 * MS)
     after = again(AfterRestart.PLAY, before, 446)
     assert after.show.snapshot().clock_source == KEYS.name

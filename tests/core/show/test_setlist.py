@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.show.place import Place, Standing
 from tests.stage import compiled
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.controls import Led, Shows
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route

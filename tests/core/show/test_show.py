@@ -14,8 +14,9 @@ import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action, Command, Moment, When, parse_when
-from routerd.core.model.codec import decode, encode
+from routerd.core.model.actions import Action, ToSong, ToTempo
+from routerd.core.model.codec import MalformedError, decode, encode, from_json
+from routerd.core.model.commands import NOW, Command, Moment, When
 from routerd.core.model.controls import Control
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ArmedCommand, Snapshot
@@ -34,6 +35,7 @@ from tests.stage import (
     SYNTH,
     TICK,
     Stage,
+    ask,
     compiled,
     route,
 )
@@ -204,13 +206,20 @@ def test_a_tempo_by_hand_stays_between_sections_that_ask_for_none() -> None:
     assert stage.show.snapshot().bpm == Fraction("250")
 
 
-@pytest.mark.parametrize("text", ["fast", "0", "1e3", "481", None, "1e999999999"])
-def test_what_is_no_tempo_is_refused(text: str | None) -> None:
+@pytest.mark.parametrize("text", ["0", "481", "10/3", "-100"])
+def test_what_is_no_tempo_is_refused(text: str) -> None:
     stage = Stage()
     before = stage.show.snapshot()
-    with pytest.raises(CommandError):
-        stage.do(Action.TEMPO, text)
+    for when in (NOW, When(Moment.BAR)):
+        with pytest.raises(CommandError, match="is outside 10 to 480 BPM"):
+            stage.show.apply(Command(Action.TEMPO, ToTempo(Fraction(text)), when), stage.now_ns)
     assert stage.show.snapshot() == before
+
+
+@pytest.mark.parametrize("value", ["fast", "1e3", None, "1e999999999", 120])
+def test_what_is_no_tempo_never_becomes_a_command(value: object) -> None:
+    with pytest.raises(MalformedError, match=r"bpm: .* is not a fraction"):
+        from_json(Command, {"action": "tempo", "argument": ["ToTempo", {"bpm": value}]})
 
 
 # Arming
@@ -226,7 +235,7 @@ def test_a_section_armed_for_the_bar_falls_exactly_on_it() -> None:
     stage.do(Action.START)
     stage.run(500 * MS)
     stage.do(Action.SECTION, "bridge", at_bar=True)
-    assert stage.show.snapshot().armed == ArmedCommand(Command(Action.SECTION, "bridge", When(Moment.BAR)), 1)
+    assert stage.show.snapshot().armed == ArmedCommand(ask(Action.SECTION, "bridge", "bar"), 1)
     stage.run(4000 * MS)
     assert stage.show.snapshot().armed is None
     # Start went out behind tick 0, so tick 1 is position 0 and tick 97 the next bar
@@ -268,7 +277,7 @@ def test_armed_wrongly_changes_nothing() -> None:
     before = stage.show.snapshot()
     for action, argument in [
         (Action.PANIC, None),
-        (Action.TEMPO, "fast"),
+        (Action.TEMPO, ToTempo(Fraction(5))),
         (Action.GO, None),
         (Action.CANCEL, None),
         (Action.PREVIOUS, None),
@@ -344,13 +353,19 @@ def test_continue_from_the_top_is_start() -> None:
     assert stage.sent("modular") == ["fa", "fc", "fa"]
 
 
-@pytest.mark.parametrize("bar", [0, -1, "two", 1.5])
-def test_continue_from_no_bar(bar: object) -> None:
+@pytest.mark.parametrize("bar", [0, -1])
+def test_continue_from_no_bar(bar: int) -> None:
     stage = Stage()
     before = stage.show.snapshot()
     with pytest.raises(CommandError, match="not a whole number from 1"):
-        stage.do(Action.CONTINUE, bar)  # type: ignore[arg-type]
+        stage.do(Action.CONTINUE, bar)
     assert stage.show.snapshot() == before
+
+
+@pytest.mark.parametrize("bar", ["two", 1.5, True])
+def test_what_is_no_number_is_no_bar(bar: object) -> None:
+    with pytest.raises(MalformedError, match=r"bar: .* is not a whole number"):
+        from_json(Command, {"action": "continue", "argument": ["FromBar", {"bar": bar}]})
 
 
 def test_continue_from_a_bar_that_no_song_position_reaches() -> None:
@@ -548,7 +563,7 @@ def test_controls_act_on_their_edge_and_are_not_routed() -> None:
 
 
 def test_a_song_control_without_an_argument_is_refused() -> None:
-    rig = replace(RIG, controls=(Control("pedals", 0xB0, 80, Action.SONG),))
+    rig = replace(RIG, controls=(Control("pedals", 0xB0, 80, Command(Action.SONG, ToSong(-1))),))
     stage = Stage(compiled(rig))
     stage.play("pedals", "b0 50 7f")
     assert [e["kind"] for e in stage.events].count("refused") == 1
@@ -740,7 +755,7 @@ def test_a_key_that_becomes_a_control_by_reload_is_released() -> None:
     stage = Stage()
     stage.run(100 * MS)
     stage.play("keys", "90 24 40")
-    rig = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 0x24, Action.NEXT)))
+    rig = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 0x24, Command(Action.NEXT))))
     stage.load(compiled(rig, before=stage.show.book))
     stage.play("keys", "80 24 40")
     stage.run(200 * MS)
@@ -808,11 +823,11 @@ def test_revision_moves_with_every_change() -> None:
     stage = Stage()
     for command in (
         Command(Action.NEXT),
-        Command(Action.SECTION, 2),
-        Command(Action.TEMPO, "99"),
+        ask(Action.SECTION, 2),
+        ask(Action.TEMPO, "99"),
         Command(Action.START),
         Command(Action.STOP),
-        Command(Action.NEXT, None, parse_when("bar")),
+        ask(Action.NEXT, None, "bar"),
     ):
         before = stage.show.effects.revision
         stage.do(command.action, command.argument, str(command.when))

@@ -12,7 +12,9 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, Nudge, TapRounding
+from routerd.core.model.codec import MalformedError, from_json
+from routerd.core.model.commands import Command
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.snapshot import DeviceClockState
 from routerd.core.model.song import Song
@@ -434,7 +436,7 @@ def test_nudge_half_and_double() -> None:
     one = stage()
     one.do(Action.NUDGE, "0.5")
     assert one.show.snapshot().bpm == Fraction("251/2")
-    one.do(Action.NUDGE, -1500)
+    one.do(Action.NUDGE, "-1.5")
     assert one.show.snapshot().bpm == Fraction("124")
     one.do(Action.HALF)
     assert one.show.snapshot().bpm == Fraction("62")
@@ -443,11 +445,15 @@ def test_nudge_half_and_double() -> None:
     one.do(Action.TEMPO, "300")
     with pytest.raises(CommandError, match="tempo 600 is outside 10 to 480"):
         one.do(Action.DOUBLE)
-    for bad in ("fast", "", "51", "nan"):
-        with pytest.raises(CommandError, match="not a change of tempo"):
-            one.do(Action.NUDGE, bad)
-    with pytest.raises(CommandError, match="not a step"):
-        one.do(Action.TAP, "0")
+    for bad in ("51", "-50.01"):
+        with pytest.raises(ValueError, match="not a change of tempo"):
+            Nudge(Fraction(bad))
+    for bad in ("fast", "", "nan", "0.5", 51):
+        with pytest.raises(MalformedError, match=r"by: .* is not a fraction"):
+            from_json(Command, {"action": "nudge", "argument": ["Nudge", {"by": bad}]})
+    for bad in ("0", "11"):
+        with pytest.raises(ValueError, match="not a step"):
+            TapRounding(Fraction(bad))
 
 
 def test_a_reload_keeps_offsets_and_where_sequences_stand() -> None:
@@ -464,7 +470,7 @@ def test_a_reload_keeps_offsets_and_where_sequences_stand() -> None:
 
 def test_an_unknown_device_is_not_found() -> None:
     with pytest.raises(NotFoundError):
-        stage().do(Action.RETRIGGER, "")
+        stage().do(Action.RETRIGGER, "bar ")
 
 
 @pytest.mark.parametrize(

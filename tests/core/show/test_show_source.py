@@ -10,7 +10,8 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import parse_when
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.song import Song
 from routerd.core.model.timing import MeterPoint, SongTiming, TempoPoint, Timing
@@ -358,7 +359,7 @@ def test_tempo_is_refused_while_a_source_decides() -> None:
     for action, argument in ((Action.TEMPO, "130"), (Action.SONG_TEMPO, None)):
         with pytest.raises(CommandError, match="tempo follows 'drums'"):
             one.do(action, argument)
-    one.do(Action.SOURCE, "")
+    one.do(Action.CLOCK_SOURCE, "")
     one.do(Action.TEMPO, "130")
     assert one.show.snapshot().bpm == Fraction("130")
 
@@ -366,7 +367,7 @@ def test_tempo_is_refused_while_a_source_decides() -> None:
 def test_an_unknown_source_is_refused() -> None:
     one = stage()
     with pytest.raises(NotFoundError, match="no device 'synth' with an input"):
-        one.do(Action.SOURCE, "synth")
+        one.do(Action.CLOCK_SOURCE, "synth")
     assert one.show.snapshot().clock_source == "drums"
 
 
@@ -376,7 +377,7 @@ def test_the_next_song_leads_again_in_its_own_tempo() -> None:
     one.do(Action.NEXT)
     assert one.show.snapshot().clock_source == "internal"
     assert one.show.snapshot().bpm == Fraction("125")
-    one.do(Action.SOURCE, "drums")
+    one.do(Action.CLOCK_SOURCE, "drums")
     assert one.show.snapshot().clock_source == "drums"
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from routerd.core.clock.time_code import FrameRate
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.snapshot import BarLine, DeviceClockState, Snapshot
 from routerd.core.model.song import Song
@@ -29,7 +29,7 @@ from routerd.core.model.timing import (
     TimeCode,
     Timing,
 )
-from tests.stage import MS, Stage, compiled
+from tests.stage import MS, Stage, ask, compiled
 
 F = Fraction
 PLAIN = Device("plain", output_pattern="p", wire=WireKind.VIRTUAL, clock=True, transport=True)
@@ -73,7 +73,7 @@ ACTIONS = (
     "song-tempo", "retrigger bar plain", "retrigger bar bar", "retrigger cycle bar", "click on", "click off",
     "go", "cancel", "tempo 97", "nudge 1", "mute device plain", "unmute device plain",
 )  # fmt: skip
-WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "3 bars", "press")
+WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "3 bars", "next-press")
 
 
 def stage() -> Stage:
@@ -100,8 +100,7 @@ def test_nothing_changes_without_another_revision(seed: int) -> None:
             word, _, argument = chance.choice(ACTIONS).partition(" ")
             value: Any = F(argument) if word in ("tempo", "nudge") else argument or None
             try:
-                when = parse_when(chance.choice(WHENS))
-                one.show.apply(Command(Action(word), value, when), one.now_ns)
+                one.show.apply(ask(Action(word), value, chance.choice(WHENS)), one.now_ns)
             except CommandError:
                 continue
             one.collect()

@@ -12,7 +12,7 @@ from fractions import Fraction
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Pulse, SongTiming, StartMode, Timing

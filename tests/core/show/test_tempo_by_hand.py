@@ -12,7 +12,7 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.errors import CommandError
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import ChangePolicy, Click, SongTiming, TempoPoint

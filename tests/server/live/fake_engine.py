@@ -15,8 +15,9 @@ from time import monotonic_ns
 from typing import Any, Self
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, Command, parse_when
+from routerd.core.model.actions import Action
 from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
@@ -24,6 +25,7 @@ from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+from tests.stage import ask
 
 ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
 
@@ -112,7 +114,7 @@ class FakeEngine:
 
     def press(self, action: Action, argument: int | str | None = None) -> None:
         """Do what a foot switch would."""
-        self.show.apply(Command(action, argument), monotonic_ns())
+        self.show.apply(ask(action, argument), monotonic_ns())
         self._tell_effects()
 
     def standing(self) -> dict[str, Any]:
@@ -182,12 +184,8 @@ class FakeEngine:
         elif kind == "sound":
             what = body["device"], body["channel"], body["note"], body["velocity"]
             self._answer(body["id"], lambda now_ns: self.show.sound(*what, now_ns, for_s=body["seconds"]))
-        elif kind == "check":
-            self._answer(
-                body["id"], lambda _: self.show.check(body["song"], body["number"], done=body["done"])
-            )
         elif kind == "command":
-            command = Command(Action(body["action"]), body["argument"], parse_when(body["when"]))
+            command = from_json(Command, body["command"])
             self._answer(body["id"], lambda now_ns: self.show.apply(command, now_ns))
 
     def _commit(self, body: dict[str, Any]) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from server_service import Service, a_service
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 
 
 async def test_status_tells_the_whole_moment(service: Service) -> None:
@@ -45,7 +45,7 @@ async def test_a_bare_post_goes_to_the_next_song(service: Service) -> None:
 
 
 async def test_next_after_the_last_song_is_refused_and_changes_nothing(service: Service) -> None:
-    await service.ask("POST", "/v1/song", {"number": 3})
+    await service.ask("POST", "/v1/song", {"song": 3})
     before = service.engine.standing()
     answer = await service.ask("POST", "/v1/next")
     assert answer.status == 409
@@ -56,9 +56,9 @@ async def test_next_after_the_last_song_is_refused_and_changes_nothing(service: 
 
 async def test_songs_by_number_title_and_file_name(service: Service) -> None:
     for body, title in (
-        ({"number": 2}, "Nine Lamps"),
-        ({"title": "wEATHER rOOM"}, "Weather Room"),
-        ({"title": "low-tide"}, "Low Tide"),
+        ({"song": 2}, "Nine Lamps"),
+        ({"song": "wEATHER rOOM"}, "Weather Room"),
+        ({"song": "low-tide"}, "Low Tide"),
     ):
         answer = await service.ask("POST", "/v1/song", body)
         assert (answer.status, answer.json["song"]["title"]) == (200, title)
@@ -66,20 +66,20 @@ async def test_songs_by_number_title_and_file_name(service: Service) -> None:
 
 
 async def test_an_unknown_title_gets_the_nearest(service: Service) -> None:
-    answer = await service.ask("POST", "/v1/song", {"title": "Coper Fery"})
+    answer = await service.ask("POST", "/v1/song", {"song": "Coper Fery"})
     assert answer.status == 404
     assert answer.json["type"] == "/problems/unknown-song"
     assert "Copper Ferry" in answer.json["detail"]
-    assert (await service.ask("POST", "/v1/song", {"number": 9})).status == 404
+    assert (await service.ask("POST", "/v1/song", {"song": 9})).status == 404
 
 
 async def test_sections_by_name_and_number(service: Service) -> None:
-    answer = await service.ask("POST", "/v1/section", {"name": "Chorus"})
+    answer = await service.ask("POST", "/v1/section", {"section": "Chorus"})
     assert answer.json["section"] == {"number": 3, "name": "chorus"}
-    answer = await service.ask("POST", "/v1/section", {"number": 4})
+    answer = await service.ask("POST", "/v1/section", {"section": 4})
     assert answer.json["section"]["name"] == "outro"
     assert answer.json["tempo"]["bpm"] == "118"
-    answer = await service.ask("POST", "/v1/section", {"name": "chrous"})
+    answer = await service.ask("POST", "/v1/section", {"section": "chrous"})
     assert (answer.status, answer.json["type"]) == (404, "/problems/unknown-section")
     assert "chorus" in answer.json["detail"]
 
@@ -102,7 +102,9 @@ async def test_transport(service: Service) -> None:
 
 
 async def test_on_the_next_bar_is_armed_and_then_done(service: Service) -> None:
-    answer = await service.ask("POST", "/v1/section", {"name": "verse", "when": "bar"})  # two seconds a bar
+    answer = await service.ask(
+        "POST", "/v1/section", {"section": "verse", "when": "bar"}
+    )  # two seconds a bar
     assert answer.json["armed"] == {"action": "section", "argument": "verse", "when": "bar", "left": 1}
     status = await service.status_when(lambda status: status["section"]["name"] == "verse")
     assert status["armed"] is None
@@ -144,7 +146,7 @@ async def test_stop_panic_and_silence_forget_what_is_armed(
 ) -> None:
     await service.ask("POST", "/v1/start")
     await service.status_when(lambda status: status["transport"] == "running")
-    assert (await service.ask("POST", "/v1/next", {"when": "press"})).json["armed"]
+    assert (await service.ask("POST", "/v1/next", {"when": "next-press"})).json["armed"]
     answer = (await service.ask("POST", f"/v1/{path}")).json
     assert (answer["armed"], answer["transport"]) == (None, transport)
     if path != "stop":
@@ -204,7 +206,7 @@ async def test_songs(service: Service) -> None:
 
 
 async def test_reload_takes_new_files_and_keeps_song_section_and_transport(service: Service) -> None:
-    await service.ask("POST", "/v1/section", {"name": "verse"})
+    await service.ask("POST", "/v1/section", {"section": "verse"})
     await service.ask("POST", "/v1/start")
     song = service.options.folder / "songs" / "copper-ferry.yaml"
     song.write_text(song.read_text().replace("title: Copper Ferry", "title: Copper Ferry at Night"))

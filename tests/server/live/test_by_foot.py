@@ -50,11 +50,11 @@ async def test_checklists_are_ticked_and_remembered(demo_rig: Path, tmp_path: Pa
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
         await service.until_ready()
-        answer = await service.ask("POST", "/v1/check")
+        answer = await service.ask("POST", "/v1/done")
         assert [item["done"] for item in answer.json["song"]["checklist"]] == [True, False]
-        await service.ask("POST", "/v1/check", {"song": "Nine Lamps", "number": 3})
-        await service.ask("POST", "/v1/check", {"number": 1, "done": False})
-        assert (await service.ask("POST", "/v1/check", {"number": 9})).json["type"] == "/problems/not-found"
+        await service.ask("POST", "/v1/done", {"song": "Nine Lamps", "number": 3})
+        await service.ask("POST", "/v1/done", {"number": 1, "done": False})
+        assert (await service.ask("POST", "/v1/done", {"number": 9})).json["type"] == "/problems/not-found"
         await service.stop()
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
@@ -65,8 +65,13 @@ async def test_checklists_are_ticked_and_remembered(demo_rig: Path, tmp_path: Pa
 
 
 async def test_what_is_armed_is_seen_and_the_next_press_does_it(service: Service) -> None:
-    answer = await service.ask("POST", "/v1/song", {"title": "Low Tide", "when": "press"})
-    assert answer.json["armed"] == {"action": "song", "argument": "low-tide", "when": "press", "left": None}
+    answer = await service.ask("POST", "/v1/song", {"song": "Low Tide", "when": "next-press"})
+    assert answer.json["armed"] == {
+        "action": "song",
+        "argument": "low-tide",
+        "when": "next-press",
+        "left": None,
+    }
     press(service, "pedals", "bf 50 7f")
     status = await service.status_when(lambda status: status["song"]["title"] == "Low Tide")
     assert status["armed"] is None

@@ -19,8 +19,8 @@ BODIES: dict[tuple[str, str], Any] = {
     ("POST", "/v1/set-list/drop"): {"song": 1},
     ("POST", "/v1/set-list/encore"): {"song": 3},
     ("POST", "/v1/tuning/note"): {"device": "lead-synth", "note": 57},
-    ("POST", "/v1/song"): {"number": 2},
-    ("POST", "/v1/section"): {"number": 1},
+    ("POST", "/v1/song"): {"song": 2},
+    ("POST", "/v1/section"): {"section": 1},
     ("POST", "/v1/tempo"): {"bpm": 118.25},
     ("POST", "/v1/clock-source"): {"device": None},
     ("POST", "/v1/nudge"): {"by": -0.25},
@@ -74,10 +74,10 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
     if body is not None:
         schema = described["requestBody"]["content"]["application/json"]["schema"]
         jsonschema.Draft202012Validator({**schema, "components": DOCUMENT["components"]}).validate(body)
-    await service.ask("POST", "/v1/song", {"number": 2})
-    await service.ask("POST", "/v1/section", {"number": 2})
+    await service.ask("POST", "/v1/song", {"song": 2})
+    await service.ask("POST", "/v1/section", {"section": 2})
     await service.ask("POST", "/v1/set-list/encore", {"song": 2})  # something to take back
-    await service.ask("POST", "/v1/start", {"when": "press"})  # something to go with, and to cancel
+    await service.ask("POST", "/v1/start", {"when": "next-press"})  # something to go with, and to cancel
     if operation.path in ("/v1/soundcheck", "/v1/soundcheck/stop") and body is None:
         begun = await service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["clock"]})
         assert begun.status == 200
@@ -100,9 +100,9 @@ async def test_refusals_are_as_documented(service: Service) -> None:
     paths = DOCUMENT["paths"]
     for path, body in (
         ("/v1/previous", None),
-        ("/v1/song", {"number": 99}),
-        ("/v1/song", {"title": "no such"}),
-        ("/v1/section", {"name": "no such"}),
+        ("/v1/song", {"song": 99}),
+        ("/v1/song", {"song": "no such"}),
+        ("/v1/section", {"section": "no such"}),
         ("/v1/continue", {"bar": 99_999}),
     ):
         answer = await service.ask("POST", path, body)

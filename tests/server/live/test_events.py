@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from server_service import Service
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.server.http import events, show_handlers
 from routerd.server.http.events import QUEUE_EVENTS, RING_EVENTS, EventHub
 

@@ -11,13 +11,16 @@ from typing import Any
 import pytest
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model.actions import Action
 from routerd.core.model.codec import from_json
+from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Patch, Song
 from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
 from routerd.server import link_client
 from routerd.server.link_client import EngineLink, EngineSilentError
+from tests.stage import ask
 
 
 class Notes:
@@ -74,11 +77,12 @@ async def ends() -> AsyncIterator[Ends]:
 
 
 async def test_answers_go_to_whoever_asked(ends: Ends) -> None:
-    first = asyncio.create_task(ends.link.command("next"))
-    second = asyncio.create_task(ends.link.command("section", "chorus", "bar"))
-    third = asyncio.create_task(ends.link.command("song", 9))
+    first = asyncio.create_task(ends.link.command(Command(Action.NEXT)))
+    second = asyncio.create_task(ends.link.command(ask(Action.SECTION, "chorus", "bar")))
+    third = asyncio.create_task(ends.link.command(ask(Action.SONG, 9)))
     asked = [await ends.next() for _ in range(3)]
-    assert asked[1].body == {"id": 2, "action": "section", "argument": "chorus", "when": "bar"}
+    command = {"action": "section", "argument": ["ToSection", {"section": "chorus"}], "when": ["bar", 1]}
+    assert asked[1].body == {"id": 2, "command": command}
     await ends.say("reply", {"id": 3, "error": "no ninth", "missing": True})
     await ends.say("reply", {"id": 2, "error": "not now", "missing": False})
     await ends.say("reply", {"id": 1, "error": None, "missing": False})
@@ -102,7 +106,7 @@ async def test_no_answer_in_time(ends: Ends, monkeypatch: pytest.MonkeyPatch) ->
 
 
 async def test_whoever_waits_is_told_that_the_engine_has_gone(ends: Ends) -> None:
-    waiting = asyncio.create_task(ends.link.command("next"))
+    waiting = asyncio.create_task(ends.link.command(Command(Action.NEXT)))
     await ends.next()
     ends.far.close()
     with pytest.raises(EngineSilentError, match="gone"):

@@ -154,7 +154,7 @@ async def test_after_a_crash_it_waits_or_plays_on(
         await service.start()
         await service.until_ready()
         await service.ask("POST", "/v1/next")
-        await service.ask("POST", "/v1/section", {"number": 2})
+        await service.ask("POST", "/v1/section", {"section": 2})
         await service.ask("POST", "/v1/start")
         await service.status_when(lambda status: status["transport"] == "running")
         await service.stop()

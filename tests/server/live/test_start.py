@@ -16,7 +16,7 @@ from fake_engine import ALL_GRANTED, FakeEngine
 from server_service import Service, a_service, free_port
 from structlog.testing import capture_logs
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.link import working_book
 
 
@@ -40,8 +40,8 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         await service.start()
         await service.until_ready()
         await service.ask("PUT", "/v1/set-list", {"order": ["weather-room", "low-tide", "nine-lamps"]})
-        await service.ask("POST", "/v1/song", {"title": "Copper Ferry"})
-        await service.ask("POST", "/v1/section", {"name": "chorus"})
+        await service.ask("POST", "/v1/song", {"song": "Copper Ferry"})
+        await service.ask("POST", "/v1/section", {"section": "chorus"})
         await service.ask("POST", "/v1/tempo", {"bpm": "361/3"})
         await service.ask("POST", "/v1/mute", {"device": "lead-synth"})
         state = await state_when(state_dir / "state.json", lambda s: s["place"]["muted"])
@@ -87,7 +87,7 @@ async def test_an_order_made_by_hand_gives_way_to_a_file_that_has_changed(
 
 
 async def test_a_server_that_is_started_again_changes_nothing(service: Service) -> None:
-    await service.ask("POST", "/v1/song", {"number": 2})
+    await service.ask("POST", "/v1/song", {"song": 2})
     await service.ask("POST", "/v1/start")
     await service.ask("PUT", "/v1/set-list", {"order": ["weather-room", "nine-lamps"]})
     assert await service.stop() == 0

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from routerd.cli import main
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, ToSection
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Patch
@@ -55,8 +56,8 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
 def test_presses_of_a_song_replace_those_of_the_rig(book: Book) -> None:
     song = book.song("weather-room")
     own = (
-        Control("pedals", 0xB0, 84, Action.NEXT),
-        Control("pedals", 0xB0, 90, Action.SECTION, argument="chorus", press=Press.LONG),
+        Control("pedals", 0xB0, 84, Command(Action.NEXT)),
+        Control("pedals", 0xB0, 90, Command(Action.SECTION, ToSection("chorus")), press=Press.LONG),
     )
     songs = tuple(replace(song, controls=own) if one is song else one for one in book.songs)
     text = as_text(Book(book.rig, songs, book.set_list), technical=False).split("WEATHER ROOM")[1]

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing

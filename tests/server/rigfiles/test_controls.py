@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from sound_rig import Folder
 
-from routerd.core.model.arming import Action, parse_when
+from routerd.core.model.actions import Action, Step, ToSection
 from routerd.core.model.checklist import Item
+from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book
@@ -31,7 +32,7 @@ def test_every_key_of_a_control(rig_folder: Folder) -> None:
   - {from: pedals, cc: 80, press: double, debounce-ms: 300, do: previous}
   - {from: pedals, note: C4, channel: 16, do: section, section: chorus, when: 4 bars}
   - {from: pedals, message: F0 7F 7F 06 02 F7, do: start}
-  - {from: pedals, program: 1, do: check}
+  - {from: pedals, program: 1, do: done}
 presses: {debounce-ms: 80, long-ms: 700}
 pedals:
   - {from: pedals, cc: 11, heel: 121, toe: 4}
@@ -43,12 +44,14 @@ holdover: 600
 """
     made = book(rig_folder, rig).rig
     assert made.controls == (
-        Control("pedals", 0xB0, 80, Action.NEXT),
-        Control("pedals", 0xB0, 80, Action.PANIC, press=Press.LONG),
-        Control("pedals", 0xB0, 80, Action.PREVIOUS, press=Press.DOUBLE, debounce_ms=300),
-        Control("pedals", 0x90, 60, Action.SECTION, 15, "chorus", when=parse_when("4 bars")),
-        Control("pedals", 0, 0, Action.START, message=bytes.fromhex("F07F7F0602F7")),
-        Control("pedals", 0xC0, 0, Action.CHECK),
+        Control("pedals", 0xB0, 80, Command(Action.NEXT)),
+        Control("pedals", 0xB0, 80, Command(Action.PANIC), press=Press.LONG),
+        Control("pedals", 0xB0, 80, Command(Action.PREVIOUS), press=Press.DOUBLE, debounce_ms=300),
+        Control(
+            "pedals", 0x90, 60, Command(Action.SECTION, ToSection("chorus"), parse_when("4 bars")), channel=15
+        ),
+        Control("pedals", 0, 0, Command(Action.START), message=bytes.fromhex("F07F7F0602F7")),
+        Control("pedals", 0xC0, 0, Command(Action.DONE, Step())),
     )
     assert made.press_times == PressTimes(80, 700, 350)
     assert made.pedals == (Pedal("pedals", 11, 121, 4),)
@@ -81,7 +84,7 @@ checklist:
     assert [section.held_notes for section in made.sections] == [HeldNotes.CUT, HeldNotes.RING]
     assert [len(section.routes) for section in made.sections] == [1, 0]
     assert (made.concert_pitch_hz, made.tuning_note) == (442.5, 38)
-    assert made.controls == (Control("pedals", 0xB0, 80, Action.NEXT_SECTION),)
+    assert made.controls == (Control("pedals", 0xB0, 80, Command(Action.NEXT_SECTION)),)
     assert made.checklist == (Item("Tape in"), Item("Tune", "Technician", "chorus"))
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
 from routerd.server.offline.cautions import cautions
 from routerd.server.offline.rehearse import rehearse
 from routerd.server.rigfiles import load_folder

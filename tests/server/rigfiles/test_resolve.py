@@ -9,8 +9,9 @@ import pytest
 from sound_rig import RIG, Folder
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.checklist import Item
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import ANY_USB, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Route, Switching
@@ -186,10 +187,10 @@ def test_the_rig(rig_folder: Folder) -> None:
     assert (synth.title, synth.input_pattern, synth.output_pattern) == ("synth", "", "Synth*")
     assert (synth.wire, synth.clock, synth.transport) == (WireKind.DIN, True, False)
     assert rig.controls == (
-        Control("pedals", CONTROLLER, 80, Action.NEXT, 15),
-        Control("keys", NOTE_ON, 60, Action.SECTION, -1, 2),
-        Control("keys", PROGRAM, 127, Action.SONG, 0, 3),
-        Control("keys", CONTROLLER, 60, Action.PANIC, -1),
+        Control("pedals", CONTROLLER, 80, Command(Action.NEXT), channel=15),
+        Control("keys", NOTE_ON, 60, Command(Action.SECTION, ToSection(2))),
+        Control("keys", PROGRAM, 127, Command(Action.SONG, ToSong(3)), channel=0),
+        Control("keys", CONTROLLER, 60, Command(Action.PANIC)),
     )
 
 

@@ -16,8 +16,9 @@ from test_problems import told
 from test_resolve import HEAD, book, song
 
 from routerd.core.clock.tempo_map import TempoMap
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action, At, Nudge, Restart, TapRounding
 from routerd.core.model.codec import from_json, to_json
+from routerd.core.model.commands import Command
 from routerd.core.model.timing import (
     ChangePolicy,
     Click,
@@ -199,9 +200,9 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
         "  - {from: pedals, note: 3, do: retrigger, device: synth, at: cycle}\n",
     )
     nudge, tap, retrigger = book(rig_folder({"rig.yaml": rig})).rig.controls[:3]
-    assert (nudge.action, nudge.argument) == (Action.NUDGE, -250)
-    assert tap.action is Action.TAP
-    assert retrigger.subject == "cycle synth"
+    assert nudge.command == Command(Action.NUDGE, Nudge(Fraction(-1, 4)))
+    assert tap.command == Command(Action.TAP, TapRounding())
+    assert retrigger.command == Command(Action.RETRIGGER, Restart("synth", At.CYCLE))
 
 
 @pytest.mark.parametrize(

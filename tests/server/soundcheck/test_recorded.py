@@ -10,7 +10,8 @@ import pytest
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import Kind
-from routerd.core.model.arming import Action
+from routerd.core.model.actions import Action
+from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
@@ -38,7 +39,10 @@ RIG = Rig(
         Device("pads", input_pattern="pads"),
         Device("synth", output_pattern="synth"),
     ),
-    (Control("keys", 0xB0, 64, Action.NEXT), Control("pads", 0x90, 40, Action.PANIC, channel=9)),
+    (
+        Control("keys", 0xB0, 64, Command(Action.NEXT)),
+        Control("pads", 0x90, 40, Command(Action.PANIC), channel=9),
+    ),
 )
 SONGS = (song("thin", "keys"), song("dense", "keys", "pads"), song("denser", "keys", "pads", "pads"))
 BOOK = Book(RIG, SONGS, SetList("tonight", ("thin", "dense")))

@@ -232,7 +232,7 @@ class Daemon(Client):
 
     def song(self, title: str) -> None:
         """Go to a song and wait until it is on."""
-        self.post("/v1/song", {"title": title})
+        self.post("/v1/song", {"song": title})
         wait_for(f"song {title}", lambda: self.status()["song"]["title"] == title, every_s=0.1)
 
     @classmethod

@@ -117,7 +117,7 @@ def test_each_song_and_section_puts_it_on_its_programs(daemon: Daemon, instrumen
     settles(instrument, {1: (0, 19), 2: (0, 32)})
     daemon.song("Remap")
     settles(instrument, {1: (0, 5), 2: (0, 40)})
-    daemon.post("/v1/section", {"name": "high"})
+    daemon.post("/v1/section", {"section": "high"})
     settles(instrument, {1: (0, 5), 2: (0, 73)})
     daemon.song("Bulk")
     settles(instrument, {1: (0, 127)})

@@ -148,7 +148,7 @@ def test_a_device_replugged_while_a_song_changes_stands_on_the_new_song(
     left, _ = twins
     daemon.song("Through")
     left.unplug()
-    daemon.post("/v1/song", {"title": "Remap"})
+    daemon.post("/v1/song", {"song": "Remap"})
     with plug(left) as end:
         heard = hear(end, bytes.fromhex("c105b1075a"))
     assert heard.count(bytes.fromhex("c105")) == 1

@@ -199,8 +199,8 @@ def test_real_time_is_granted_to_the_service_user(service: None) -> None:
 def standing(service: None) -> dict[str, Any]:
     """Have the show somewhere that is nobody's default."""
     API.ask("PUT", "/v1/set-list", {"order": ["bulk", "remap", "through"]})
-    API.post("/v1/song", {"title": "Remap"})
-    API.post("/v1/section", {"name": "high"})
+    API.post("/v1/song", {"song": "Remap"})
+    API.post("/v1/section", {"section": "high"})
     API.post("/v1/tempo", {"bpm": "243/2"})
     standing = {"song": "Remap", "section": "high", "tempo": "121.5", "order": ["bulk", "remap", "through"]}
     wait_for("the new standing", lambda: where() == standing, every_s=0.5)

@@ -5,21 +5,45 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.arming import Action, Command, Moment, When, parse_when
+from routerd.core.model.actions import Action, ToSong
+from routerd.core.model.codec import encode
+from routerd.core.model.commands import Command, Moment, When, parse_when
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ArmedCommand
 from routerd.core.model.song import HeldNotes, SectionsEnd
 from routerd.core.model.timing import Click, SongTiming, Timing
 from routerd.core.show.crash_state import place_in
-from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, SAMPLER, START, STOP, TICK, Stage, compiled
+from tests.stage import (
+    CLOSER,
+    MIDDLE,
+    MS,
+    OPENER,
+    RIG,
+    SAMPLER,
+    START,
+    STOP,
+    TICK,
+    Stage,
+    ask,
+    compiled,
+)
+
+NEXT_PRESS = When(Moment.NEXT_PRESS)
 
 SPEED = (Action.TEMPO, "250")
 """A change that tells by the grid on which tick it was done."""
+
+
+def kept(action: Action, argument: int | str | None = None, when: str = "next-press") -> dict[str, object]:
+    """Return what is kept over a restart of a command that waits."""
+    plain: dict[str, object] = json.loads(encode(ask(action, argument, when)))
+    return plain
 
 
 def changed_at(stage: Stage) -> int:
@@ -35,7 +59,7 @@ def changed_at(stage: Stage) -> int:
         ("1 bars", When(Moment.BAR, 1)),
         ("4 bars", When(Moment.BAR, 4)),
         ("bar 17", When(Moment.NAMED_BAR, 17)),
-        ("press", When(Moment.PRESS)),
+        ("next-press", When(Moment.NEXT_PRESS)),
         ("release", When(Moment.RELEASE)),
     ],
 )
@@ -70,7 +94,7 @@ def test_lines_that_are_left_count_down() -> None:
     stage = Stage()
     stage.run(105 * MS)
     stage.do(*SPEED, "3 bars")
-    assert stage.show.snapshot().armed == ArmedCommand(Command(*SPEED, parse_when("3 bars")), 3)
+    assert stage.show.snapshot().armed == ArmedCommand(ask(*SPEED, "3 bars"), 3)
     stage.run(2000 * MS)
     assert stage.show.snapshot().armed.lines_left == 2
 
@@ -92,7 +116,7 @@ def test_a_bar_that_is_named_waits_for_transport() -> None:
 def test_the_next_press_does_what_is_armed() -> None:
     """The technician arms a song out of order; the player presses next as always."""
     stage = Stage()
-    stage.do(Action.SONG, "closer", "press")
+    stage.do(Action.SONG, "closer", "next-press")
     stage.run(5000 * MS)
     assert stage.show.snapshot().song == "opener"
     stage.play("pedals", "b0 50 7f")
@@ -112,7 +136,7 @@ def test_go_does_what_is_armed_before_its_time() -> None:
 
 def test_go_that_is_refused_leaves_it_armed() -> None:
     stage = Stage()
-    stage.do(Action.NEXT, None, "press")
+    stage.do(Action.NEXT, None, "next-press")
     stage.show.set_order(SetList("short", ("opener",)), stage.now_ns)
     for press in (Action.GO, Action.NEXT):
         before = stage.show.snapshot()
@@ -126,14 +150,14 @@ def test_go_that_is_refused_leaves_it_armed() -> None:
     [
         (Action.MUTE, "device nobody"),
         (Action.UNSOLO, "route nobody"),
-        (Action.SOURCE, "nobody"),
+        (Action.CLOCK_SOURCE, "nobody"),
         (Action.RETRIGGER, "bar nobody"),
     ],
 )
 def test_what_is_not_there_cannot_be_armed(action: Action, argument: str) -> None:
     stage = Stage()
     with pytest.raises(NotFoundError, match="nobody"):
-        stage.do(action, argument, "press")
+        stage.do(action, argument, "next-press")
     assert stage.show.snapshot().armed is None
 
 
@@ -151,7 +175,7 @@ def test_cancel_and_another_song_disarm() -> None:
 
 
 @pytest.mark.parametrize("action", [Action.STOP, Action.PANIC, Action.SILENCE])
-@pytest.mark.parametrize("when", ["2 bars", "beat", "bar 3", "release", "press"])
+@pytest.mark.parametrize("when", ["2 bars", "beat", "bar 3", "release", "next-press"])
 def test_stop_and_panic_forget_what_is_armed_and_say_so(action: Action, when: str) -> None:
     """What was armed went through 1.6 s after the stop, and started the sequencers of the next song."""
     stage = Stage(compiled(order=("opener", "closer")))
@@ -223,12 +247,12 @@ def test_silence_also_ends_a_click_and_what_would_sound_a_little_later() -> None
 def test_a_song_armed_by_its_number_is_the_one_that_was_meant() -> None:
     order = ("opener", "middle", "opener", "closer")
     stage = Stage(compiled(order=order))
-    stage.do(Action.SONG, 3, "press")
-    assert stage.show.snapshot().armed.command.argument == "opener"
+    stage.do(Action.SONG, 3, "next-press")
+    assert stage.show.snapshot().armed.command.argument == ToSong("opener", 2)
     stage.do(Action.GO)
     assert stage.show.snapshot().index == 2
     stage = Stage(compiled(order=order))
-    stage.do(Action.SONG, 2, "press")
+    stage.do(Action.SONG, 2, "next-press")
     stage.show.set_order(SetList("other", ("opener", "closer", "middle")), stage.now_ns)
     stage.do(Action.GO)
     assert (stage.show.snapshot().song, stage.show.snapshot().index) == ("middle", 2)
@@ -293,7 +317,7 @@ def test_sections_wrap_or_lead_on_to_the_next_song() -> None:
     assert stage.show.snapshot().section == 1
     stage = sections(SectionsEnd.SONG)
     stage.do(Action.SECTION, 3)
-    stage.do(Action.NEXT_SECTION, None, "press")
+    stage.do(Action.NEXT_SECTION, None, "next-press")
     stage.do(Action.GO)
     assert stage.show.snapshot().song == "closer"
     stage.do(Action.PREVIOUS)
@@ -321,8 +345,8 @@ def restarted(stage: Stage, **changed: object) -> Stage:
 @pytest.mark.parametrize(
     ("action", "argument", "when"),
     [
-        (Action.NEXT, None, "press"),
-        (Action.SONG, "closer", "press"),
+        (Action.NEXT, None, "next-press"),
+        (Action.SONG, "closer", "next-press"),
         (Action.SECTION, "chorus", "release"),
         (Action.TEMPO, "250", "bar 17"),
     ],
@@ -344,7 +368,7 @@ def test_what_waits_for_people_or_a_named_bar_is_kept_over_a_restart(
 
 def test_what_was_armed_is_done_by_the_first_press_after_a_restart() -> None:
     stage = Stage()
-    stage.do(Action.SONG, "closer", "press")
+    stage.do(Action.SONG, "closer", "next-press")
     after = restarted(stage)
     after.play("pedals", "B0 50 7F")
     assert after.show.snapshot().song == "closer"
@@ -354,7 +378,7 @@ def test_what_was_armed_is_done_by_the_first_press_after_a_restart() -> None:
 def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
     book = compiled(order=("opener", "middle", "opener", "closer"))
     stage = Stage(book)
-    stage.do(Action.SONG, 3, "press")
+    stage.do(Action.SONG, 3, "next-press")
     snapshot = stage.show.snapshot()
     after = Stage(book, {"song": "opener", "section": 0, "index": 0, "armed": place_in(snapshot)["armed"]})
     after.do(Action.GO)
@@ -364,16 +388,12 @@ def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
 @pytest.mark.parametrize(
     ("armed", "why"),
     [
-        ({"action": "start", "argument": None, "when": "bar", "left": 1}, "its bar went by"),
-        ({"action": "song", "argument": "closer", "when": "beat", "left": 1}, "its beat went by"),
-        ({"action": "song", "argument": "gone", "when": "press", "left": None}, "no song 'gone'"),
-        ({"action": "song", "argument": "gone", "when": "press", "index": 1}, "no song 'gone'"),
-        ({"action": "section", "argument": "gone", "when": "press"}, "no section 'gone'"),
-        ({"action": "explode", "argument": None, "when": "press"}, "'explode' is not a valid Action"),
-        ({"action": "next", "argument": None, "when": "soon"}, "is not a moment"),
-        ({"action": "next", "argument": [1], "when": "press"}, "it is no command"),
-        ({"action": "panic", "argument": None, "when": "press"}, "cannot be armed"),
-        ({}, "it is no command"),
+        (kept(Action.START, None, "bar"), "its bar went by"),
+        (kept(Action.SONG, "closer", "beat"), "its beat went by"),
+        (kept(Action.SONG, "gone"), "no song 'gone'"),
+        (json.loads(encode(Command(Action.SONG, ToSong("gone", 1), NEXT_PRESS))), "no song 'gone'"),
+        (kept(Action.SECTION, "gone"), "no section 'gone'"),
+        (kept(Action.PANIC), "cannot be armed"),
     ],
 )
 def test_what_cannot_be_kept_over_a_restart_is_told(armed: dict[str, object], why: str) -> None:
@@ -381,11 +401,31 @@ def test_what_cannot_be_kept_over_a_restart_is_told(armed: dict[str, object], wh
     assert after.show.snapshot().armed is None
     (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
     assert why in str(gone["why"])
-    assert gone["action"] == armed.get("action")
+    assert gone["action"] == armed["action"]
+
+
+@pytest.mark.parametrize(
+    ("armed", "why"),
+    [
+        ({"action": "explode", "when": ["next-press"]}, "'explode' is none of"),
+        ({"action": "next", "when": ["soon"]}, "'soon' is none of"),
+        ({"action": "next", "argument": [1], "when": ["next-press"]}, "is none of"),
+        ({"action": "next", "argument": ["ToSong", {"song": 1}]}, "next takes no argument"),
+        ({"action": "song", "when": ["next-press"]}, "song takes ToSong, not None"),
+        ({"action": "nudge", "argument": ["Nudge", {"by": "51"}]}, "-50 to 50 BPM"),
+        ({}, "lacks action"),
+    ],
+)
+def test_what_is_no_command_is_gone_after_a_restart(armed: dict[str, object], why: str) -> None:
+    after = Stage(begin={"song": "middle", "section": 1, "armed": armed})
+    assert after.show.snapshot().armed is None
+    (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
+    assert why in str(gone["why"])
+    assert gone["action"] is None
 
 
 def test_what_was_armed_for_a_song_that_has_left_the_folder_is_gone() -> None:
-    armed = {"action": "next", "argument": None, "when": "press", "left": None}
+    armed = kept(Action.NEXT)
     after = Stage(begin={"song": "away", "section": 1, "armed": armed})
     assert after.show.snapshot().armed is None
     (gone,) = [event for event in after.events if event["kind"] == "armed-gone"]
