@@ -7,13 +7,14 @@ seconds: a long piece of work is no reason, a slow machine neither.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import errno
 import threading
 from collections.abc import Callable
 from pathlib import Path
 from time import monotonic
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 LIMIT_S = 6.0
 """A disk that has to start turning takes some seconds."""
@@ -88,3 +89,35 @@ def in_time(work: Callable[[], T], limit_s: float = LIMIT_S) -> T:
         if (still_s := errand.stands_still_s()) > limit_s:
             raise StuckError(still_s)
     return errand.outcome()
+
+
+class Disk:
+    """Such work for an event loop, on one folder or several of one file system.
+
+    Nothing that a command needs is held meanwhile: once a folder is known to hang, whoever wants something of
+    it is refused at once, until it answers again.
+    """
+
+    def __init__(self, limit_s: float = LIMIT_S) -> None:
+        self._limit_s = limit_s
+        self._stuck: Errand[Any] | None = None
+
+    async def do(self, work: Callable[[], T]) -> T:
+        """Return what `work` returns, called on a thread; raises what it raises, and StuckError."""
+        if self._stuck is not None and self._stuck.under_way:
+            raise StuckError(self._stuck.stands_still_s())
+        loop = asyncio.get_running_loop()
+        over = asyncio.Event()
+
+        def ended() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop has been closed meanwhile
+                loop.call_soon_threadsafe(over.set)
+
+        errand = Errand(work, ended)
+        while not over.is_set():
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(over.wait(), _LOOK_S)
+            if not over.is_set() and (still_s := errand.stands_still_s()) > self._limit_s:
+                self._stuck = errand
+                raise StuckError(still_s)
+        return errand.outcome()

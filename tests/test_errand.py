@@ -14,8 +14,7 @@ from pathlib import Path
 import pytest
 
 from routerd import errand as module
-from routerd.errand import Errand, StuckError, in_time
-from routerd.server.disk import Disk
+from routerd.errand import Disk, Errand, StuckError, in_time
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service, until
 

@@ -86,7 +86,6 @@ FOLDERS_TOO_FULL: list[str] = [
 LONG_WITHOUT_REASON: list[str] = [
     "routerd.core.routing.tables",
     "routerd.engine.main",
-    "routerd.server.http.shapes",
     "routerd.server.rigfiles.scalars",
 ]
 

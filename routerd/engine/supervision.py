@@ -147,7 +147,7 @@ class Supervisor:
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 "-m",
-                "routerd.server",
+                "routerd.server.main",
                 "--fd",
                 str(theirs.fileno()),
                 *self._arguments,

@@ -19,17 +19,15 @@ from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Tap, TickRecord
-from routerd.server.announcing import HealthWatch
-from routerd.server.boottime import steady_s
-from routerd.server.feed import Feed
-from routerd.server.http.events import EventHub
+from routerd.server.feed import EventHub, Feed
+from routerd.server.health import HealthWatch
 from routerd.server.link_client import EngineLink
 from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
 from routerd.server.shows.record_keeper import ShowLog
 from routerd.server.state import StateFolder
 from routerd.server.state_keeper import StateKeeper
-from routerd.server.view import View
+from routerd.server.view import View, boottime_s
 
 MINUTE_FRESH_NS = NS_PER_S
 """How long the last minute's report is good for: many may ask, it is worked out once."""
@@ -99,7 +97,7 @@ class App:
             view.snapshot = snapshot
             if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
                 self.health.look()
-            view.pace.look(snapshot.song, snapshot.transport, steady_s())
+            view.pace.look(snapshot.song, snapshot.transport, boottime_s())
             self.rig.on_snapshot()
             self.state.changed()
         elif kind == "grid":

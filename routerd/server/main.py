@@ -1,5 +1,6 @@
 """The server process from start to end: greeting, book, API, and out when the engine has gone.
 
+The engine starts it (`python -m routerd.server.main`), with one end of their link as an open socket.
 The book goes to the engine before the API's libraries are imported, because the first tick of the first
 song waits for it. Whatever blocks is done on threads, so that pings are answered from the beginning.
 """
@@ -14,6 +15,7 @@ import os
 import select
 import signal
 import socket
+import sys
 import threading
 import time
 from dataclasses import dataclass
@@ -148,9 +150,9 @@ async def _serve(app: App, options: Options) -> None:
     reloading = asyncio.create_task(_reload_when_asked(app))
     guard, listener = await _listen(app, options)
     with contextlib.closing(listener):
-        server = await asyncio.to_thread(importlib.import_module, "routerd.server.http.listener")
-        api = await asyncio.to_thread(importlib.import_module, "routerd.server.http.application")
-        async with server.serving(api.make_app(app, guard), listener):
+        # The API's libraries take a second to load: on a thread, or pings would wait, and only now.
+        http = await asyncio.to_thread(importlib.import_module, "routerd.server.http.application")
+        async with http.serving(http.make_app(app, guard), listener):
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
             began: Plain = {"kind": "server-started", "at_ns": monotonic_ns()}
@@ -222,3 +224,7 @@ async def _bring_book(app: App) -> None:
         await app.rig.resume(working)
     except RigFolderError as error:
         app.view.problems["files"] = error.problems
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -20,16 +20,13 @@ from routerd.core.errors import CommandError, RigFolderError
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book, SetList
-from routerd.errand import StuckError
-from routerd.server.boottime import steady_s
-from routerd.server.disk import Disk
+from routerd.errand import Disk, StuckError
 from routerd.server.feed import Feed
 from routerd.server.link_client import REPLY_S, EngineSilentError
-from routerd.server.order_choice import Decision, Origin, decide
 from routerd.server.report import Measurements
-from routerd.server.state import State, WorkingBook
+from routerd.server.state import Decision, Origin, State, WorkingBook, decide
 from routerd.server.state_keeper import StateKeeper
-from routerd.server.view import View, facts_by_identifier
+from routerd.server.view import View, boottime_s, facts_by_identifier
 
 if TYPE_CHECKING:
     from routerd.server.rigfiles import Loaded
@@ -162,7 +159,7 @@ class RigLoader:
     def _go_on(self, state: State) -> None:
         """Take up what is remembered of this evening."""
         self._state.undo = list(state.undo)
-        if state.began_s is not None and 0 <= steady_s() - state.began_s < EVENING_S:
+        if state.began_s is not None and 0 <= boottime_s() - state.began_s < EVENING_S:
             self._view.pace.began_s = state.began_s
 
     async def resume(self, working: WorkingBook | None) -> None:

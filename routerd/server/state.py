@@ -1,7 +1,10 @@
-"""The state folder: where the show stood, and the last book that worked.
+"""What is remembered of an evening: the state folder, and whose running order counts when files are read.
 
-A file that makes no sense is set aside, never fatal.
-Everything here blocks; callers use a thread.
+In the folder lie where the show stood, and the last rig that worked; a file that makes no sense is set aside,
+never fatal. Reading and writing block; callers use a thread.
+
+An order changed over the API stays as long as the set it was made from says what it said then: files
+that were edited since mean that somebody wants them (`decide`).
 """
 
 from __future__ import annotations
@@ -19,7 +22,6 @@ from routerd.core.model.set_list import Book, SetList
 from routerd.core.units import parse_bpm
 from routerd.link import working_book
 from routerd.link.working_book import Head, KeptBook, pack_book
-from routerd.server.order_choice import Origin
 
 VERSION = 1
 STATE = "state.json"
@@ -171,7 +173,7 @@ def _place(plain: Plain) -> Plain:
 def _set_list(plain: Plain) -> SetList:
     if not isinstance(plain["order"], list):
         raise TypeError("an order is a list")
-    for text in (plain["name"], plain["date"], *plain["order"]):
+    for text in (plain["name"], plain.get("date", ""), *plain["order"]):
         _text(text)
     for key in ("encore", "slot_s", "changeover_s"):
         if type(plain.get(key, 0)) is not int or plain.get(key, 0) < 0:
@@ -194,3 +196,46 @@ def _text(value: Any) -> str:
 def _working_book_from_bytes(data: bytes) -> WorkingBook:
     kept = KeptBook(data)
     return WorkingBook(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where the order came from: the set that the folder chose, and the set as its file had it."""
+
+    chosen: str
+    base: SetList
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The order to play, where it comes from, and why the order before was given up ("" if it was not)."""
+
+    set_list: SetList
+    origin: Origin
+    why: str = ""
+
+
+def decide(
+    book: Book, set_lists: tuple[SetList, ...], current: SetList, origin: Origin, *, at_start: bool
+) -> Decision:
+    """Return what to play from `book`, whose own set list is the one that its folder chooses.
+
+    `current` and `origin` are what was played before. At the start of the service another chosen
+    set (a newer one, or another --set) counts; while it runs only its own set replaces an order.
+    """
+    chosen = book.set_list
+    fresh = Decision(chosen, Origin(chosen.name, chosen))
+    if at_start and chosen.name != origin.chosen:
+        return fresh
+    known = {song.identifier for song in book.songs}
+    by_name = {one.name: one for one in (*set_lists, chosen)}
+    base = by_name.get(origin.base.name)
+    if base is not None and base != origin.base:
+        why = "" if current == origin.base else f"the file of set list {base.name} has changed"
+        return Decision(base, Origin(chosen.name, base), why)
+    missing = [identifier for identifier in current.order if identifier not in known]
+    if missing:
+        instead = fresh if base is None else Decision(base, Origin(chosen.name, base))
+        why = f"song {missing[0]} of the running order is no longer there"
+        return Decision(instead.set_list, instead.origin, why)
+    return Decision(current, Origin(chosen.name, origin.base))

@@ -9,10 +9,8 @@ import asyncio
 from collections.abc import Callable
 
 from routerd.core.model.set_list import SetList
-from routerd.errand import StuckError
-from routerd.server.disk import Disk
-from routerd.server.order_choice import Origin
-from routerd.server.state import State, StateFolder, WorkingBook
+from routerd.errand import Disk, StuckError
+from routerd.server.state import Origin, State, StateFolder, WorkingBook
 from routerd.server.view import View, place_of
 
 SETTLE_S = 0.3

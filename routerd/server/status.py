@@ -27,10 +27,8 @@ from routerd.core.model.snapshot import (
 from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
-from routerd.server.boottime import steady_s
-from routerd.server.durations import durations_of
+from routerd.server.feed import EventHub
 from routerd.server.health import lines_of
-from routerd.server.http.events import EventHub
 from routerd.server.http.shapes import (
     Armed,
     Click,
@@ -49,7 +47,7 @@ from routerd.server.http.shapes import (
     Tempo,
     TuningNote,
 )
-from routerd.server.view import View
+from routerd.server.view import View, boottime_s, durations_of
 
 TEMPO_DIGITS = 3
 """Decimals of the tempo that is shown; `rate_bpm` is exact."""
@@ -136,7 +134,7 @@ def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
-        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, steady_s()),
+        durations=durations_of(view.set_list, view.songs, _position(view), view.pace, boottime_s()),
         song=None if song is None else view.ticked(song),
         next_song=None if snapshot.next_index is None else _in_order(view, snapshot.next_index),
         section=section,

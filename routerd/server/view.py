@@ -1,14 +1,16 @@
-"""What the server knows: the engine's last words, and the names that belong to its numbers.
+"""What the server knows: the engine's last words, the names that belong to its numbers, the evening's time.
 
 Of the songs only what people want to read is kept, not their routes and patch dumps: the engine has those.
+The evening's times are seconds since the epoch that pass evenly, so that neither a restart of the machine nor
+setting its clock moves them. A song whose file names no duration counts as nothing and is named.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from time import monotonic_ns
+from time import CLOCK_BOOTTIME, clock_gettime, monotonic_ns, time
 from typing import Any
 
 from routerd.core.model.plain import Plain
@@ -18,9 +20,32 @@ from routerd.core.model.song import Song
 from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
-from routerd.server.durations import Pace
-from routerd.server.http.shapes import CheckItem, SectionFacts, SongFacts
+from routerd.server.http.shapes import CheckItem, Durations, SectionFacts, SongFacts
 from routerd.server.report.figures import Conditions, Realtime
+
+_EPOCH_S = time() - clock_gettime(CLOCK_BOOTTIME)
+
+
+def boottime_s() -> float:
+    """Return what the wall clock would show if nobody had set it since this process was started."""
+    return _EPOCH_S + clock_gettime(CLOCK_BOOTTIME)
+
+
+@dataclass(slots=True)
+class Pace:
+    """When the set began and when the song that is on was entered; None while it has not begun."""
+
+    began_s: float | None = None
+    song: str | None = None
+    song_s: float = 0.0
+
+    def look(self, song: str | None, transport: str, now_s: float) -> None:
+        """Note what a snapshot says: the set begins with the first start of transport."""
+        if song != self.song:
+            self.song, self.song_s = song, now_s
+        if self.began_s is None and transport == "running":
+            self.began_s = now_s
+
 
 NO_SNAPSHOT = Snapshot(
     revision=0,
@@ -186,3 +211,32 @@ def place_of(view: View) -> dict[str, Any] | None:
     snapshot = view.snapshot
     own = snapshot.tempo_by is TempoBy.SONG or snapshot.tempo_moves
     return {**place_in(snapshot), "bpm": None if own else format_bpm(snapshot.bpm)}
+
+
+def durations_of(
+    set_list: SetList, songs: Mapping[str, SongFacts], position: int | None, pace: Pace, now_s: float
+) -> Durations:
+    """Return the durations of a set; `position` counts from 1, None while a song outside it is on."""
+    lengths = [songs[name].duration_s if name in songs else 0 for name in set_list.order]
+    total = sum(lengths) + set_list.changeover_s * max(0, len(lengths) - 1)
+    encore = sum(lengths[len(lengths) - set_list.encore :]) if set_list.encore else 0
+    missing = tuple(dict.fromkeys(n for n, s in zip(set_list.order, lengths, strict=True) if not s))
+    elapsed = remaining = over = None
+    if pace.began_s is not None and position is not None:
+        elapsed = max(0, round(now_s - pace.began_s))
+        played = max(0.0, now_s - max(pace.song_s, pace.began_s))
+        following = lengths[position:]
+        remaining = round(
+            max(0.0, lengths[position - 1] - played) + sum(following) + set_list.changeover_s * len(following)
+        )
+        over = None if not set_list.slot_s else elapsed + remaining - set_list.slot_s
+    return Durations(
+        set_s=total,
+        encore_s=encore,
+        slot_s=set_list.slot_s or None,
+        planned_over_s=total - set_list.slot_s if set_list.slot_s else None,
+        elapsed_s=elapsed,
+        remaining_s=remaining,
+        over_s=over,
+        without_duration=missing,
+    )

@@ -50,7 +50,7 @@ import sys
 import time
 from pathlib import Path
 from routerd.core.model.set_list import SetList
-from routerd.server.order_choice import Origin
+from routerd.server.state import Origin
 from routerd.server.state import State, StateFolder
 folder = StateFolder(Path(sys.argv[1]), print)
 order = SetList("x", tuple(f"song-{n}" for n in range(60)))

@@ -23,13 +23,12 @@ from hypothesis import strategies as st
 from routerd.cli import main
 from routerd.core.errors import FileEditError, RouterdError
 from routerd.core.model.set_list import SetList
-from routerd.server.order_choice import Origin
 from routerd.server.rigfiles.edit import replace, write_values
 from routerd.server.rigfiles.set_file import save_set
 from routerd.server.shows import record
 from routerd.server.shows.record import RecordFolder, make_room
 from routerd.server.soundcheck.service import SoundcheckFolder
-from routerd.server.state import State, StateFolder
+from routerd.server.state import Origin, State, StateFolder
 from tests.documents import report, soundcheck
 
 SECRET = "what-nobody-may-see-0123456789-abcdefghijklmnopqrstuvwxyz"

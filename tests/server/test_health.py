@@ -9,8 +9,7 @@ import pytest
 
 from routerd.core.model.snapshot import ChatteringSwitch
 from routerd.server import health
-from routerd.server.announcing import Announcer
-from routerd.server.health import Line, lines_of
+from routerd.server.health import Announcer, Line, lines_of
 from routerd.server.view import NO_SNAPSHOT, View
 
 S = 1_000_000_000

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import importlib
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Protocol
 
@@ -12,7 +13,6 @@ from aiohttp import web
 from pydantic import Field
 
 from routerd.core.model.plain import Plain
-from routerd.server.http import shapes
 from routerd.server.http.bodies import Body, Line, Nothing
 from routerd.server.http.operation import (
     HTML,
@@ -25,19 +25,14 @@ from routerd.server.http.operation import (
     text_response,
 )
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.shapes import (
-    Offsets,
-    Recording,
-    SilentDevices,
-    SoundcheckState,
-)
+from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
 from routerd.server.report.document import PageError, make_page, to_plain
 from routerd.server.rigfiles.problems import choose, one_of, shown
 from routerd.server.shows.record_keeper import ShowLog
+from routerd.server.soundcheck import service
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
 from routerd.server.soundcheck.run import Plan
-from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.soundcheck.text import render_soundcheck
 from routerd.server.view import View
 
@@ -52,6 +47,23 @@ SPANS = ("show", "minute")
 
 _RIG_PROBLEMS = ("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent")
 """What may go wrong where something is written into rig.yaml and loaded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Soundchecks:
+    """The names of kept soundchecks, oldest first."""
+
+    soundchecks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """The show log: `folder` is where it is; `on`: messages are kept; `dropped`: what could not be."""
+
+    show: str
+    folder: str
+    on: bool
+    dropped: int
 
 
 class RecordingBody(Body):
@@ -92,7 +104,7 @@ class ReportHandlers:
         self,
         *,
         reports: Reports,
-        soundchecks: Soundchecks,
+        soundchecks: service.Soundchecks,
         record: ShowLog,
         view: View,
         measurements: Measurements,
@@ -210,12 +222,12 @@ class ReportHandlers:
         "GET",
         "/v1/soundchecks",
         "The names of all soundchecks that are kept, oldest first",
-        shapes.Soundchecks,
+        Soundchecks,
         problems=("disk-silent",),
     )
-    async def soundchecks(self, _call: Call[Nothing]) -> shapes.Soundchecks:
+    async def soundchecks(self, _call: Call[Nothing]) -> Soundchecks:
         """Those that are kept."""
-        return shapes.Soundchecks(tuple(await self._soundchecks.names()))
+        return Soundchecks(tuple(await self._soundchecks.names()))
 
     @OPERATIONS.add(
         "POST",

@@ -7,7 +7,7 @@ somebody else has changed the order meanwhile (RFC 9110, 8.8.3 and 13.1.1). With
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from time import monotonic_ns
 from typing import Annotated, Protocol, TypeVar
 
@@ -31,7 +31,7 @@ from routerd.server.http.bodies import (
 from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import Call, Handler, Operations, json_response
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.shapes import Saved, SetListDocument
+from routerd.server.http.shapes import SetListDocument
 from routerd.server.rigfiles.problems import choose, shown
 from routerd.server.status import set_list_document
 from routerd.server.view import View
@@ -42,6 +42,13 @@ EDIT_PROBLEMS = (*PROBLEMS, "changed-meanwhile")
 H = TypeVar("H", bound=Handler)
 
 Edit = Callable[[SetList], SetList]
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """The file within the rig folder that the running order was written to."""
+
+    file: str
 
 
 class MoveBody(Body):

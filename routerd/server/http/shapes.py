@@ -1,5 +1,7 @@
 """What the API answers, as values; the API's document is made from these same classes.
 
+Answers of one path alone stand beside their handler.
+
 A class's docstring is its description in the document. Tempo is text, so that it stays exact.
 """
 
@@ -18,26 +20,6 @@ class SectionFacts:
     number: int
     name: str
     bpm: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Tuning:
-    """A note for the song that is on (or asked for): what it should be, and how far a measured one is off.
-
-    `volts` at a volt per octave where `zero_note` is 0 V: common practice, boxes differ. `off_cents` is
-    positive where the measured frequency is sharp.
-    """
-
-    song: str | None
-    key: str
-    concert_pitch_hz: float
-    note: int
-    name: str
-    frequency_hz: float
-    zero_note: int
-    volts: float
-    measured_hz: float | None
-    off_cents: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +63,6 @@ class SongFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Songs:
-    """Every song that can be played now, by title."""
-
-    songs: tuple[SongFacts, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class SongInOrder:
     """A song of the running order, by its file's name; `number` counts from 1."""
 
@@ -109,13 +84,6 @@ class Durations:
     remaining_s: int | None
     over_s: int | None
     without_duration: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Saved:
-    """The file within the rig folder that the running order was written to."""
-
-    file: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,13 +145,6 @@ class Learning:
     low: int | None
     high: int | None
     entry: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class LearningDocument:
-    """The last round of learning since the service was started, or null."""
-
-    learning: Learning | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,20 +323,10 @@ class SoundcheckState:
 
 
 @dataclass(frozen=True, slots=True)
-class Soundchecks:
-    """The names of kept soundchecks, oldest first."""
+class LearningDocument:
+    """The last round of learning since the service was started, or null."""
 
-    soundchecks: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Recording:
-    """The show log: `folder` is where it is; `on`: messages are kept; `dropped`: what could not be."""
-
-    show: str
-    folder: str
-    on: bool
-    dropped: int
+    learning: Learning | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,32 +1,90 @@
-"""What can be read of the show: status, health, songs, and the stream of events."""
+"""What can be read of the show: status, health, songs, the stream of events; and notes to tune by."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
+from math import isfinite
 from time import monotonic_ns
+from typing import Annotated, Protocol
 
 from aiohttp import web
+from pydantic import Field
 
+from routerd.core.midi import tuning
+from routerd.core.units import parse_note
+from routerd.server.feed import HEARTBEAT_S, MOST_READERS, EventHub
 from routerd.server.health import lines_of
-from routerd.server.http.bodies import Nothing
-from routerd.server.http.events import HEARTBEAT_S, MOST_READERS, EventHub
-from routerd.server.http.operation import STREAM, Call, Operations, json_response
+from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.command_handlers import PROBLEMS
+from routerd.server.http.operation import STREAM, Call, Operations, Query, json_response
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.shapes import SongFacts, Songs, Status
+from routerd.server.http.shapes import SongFacts, Status
 from routerd.server.rigfiles.problems import choose, shown
 from routerd.server.view import View
 
 OPERATIONS = Operations()
 
+ZERO_NOTE = 36
+"""C2 is 0 V where nobody says otherwise; boxes differ."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """A note for the song that is on (or asked for): what it should be, and how far a measured one is off.
+
+    `volts` at a volt per octave where `zero_note` is 0 V: common practice, boxes differ. `off_cents` is
+    positive where the measured frequency is sharp.
+    """
+
+    song: str | None
+    title: str | None
+    key: str
+    concert_pitch_hz: float
+    note: int
+    name: str
+    frequency_hz: float
+    zero_note: int
+    volts: float
+    measured_hz: float | None
+    off_cents: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Songs:
+    """Every song that can be played now, by title."""
+
+    songs: tuple[SongFacts, ...]
+
+
+class Sounding(Protocol):
+    """Who sounds notes; see routerd.server.link_client."""
+
+    async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
+        """Sound a note to tune by."""
+
+
+class TuningNoteBody(Body):
+    """A note on a device (the song's to tune by when left out), soft unless told otherwise, until `on` is
+    false, until panic, or for `seconds`: turn the level down first."""
+
+    device: Line
+    channel: Annotated[int, Field(ge=1, le=16)] = 1
+    note: Annotated[int, Field(ge=0, le=127)] | None = None
+    velocity: Annotated[int, Field(ge=1, le=127)] = tuning.SOFT
+    seconds: Annotated[int, Field(ge=1, le=tuning.LONGEST_TUNING_S)] = tuning.TUNING_S
+    on: bool = True
+
 
 class ShowHandlers:
-    """Answers from `view`, with `status`, and from the hub of events."""
+    """Answers from `view`, with `status`, and from the hub of events; has notes to tune by sounded."""
 
-    def __init__(self, view: View, status: Callable[[], Status], hub: EventHub) -> None:
+    def __init__(self, view: View, status: Callable[[], Status], hub: EventHub, sounding: Sounding) -> None:
         self._view = view
         self._status = status
         self._hub = hub
+        self._sounding = sounding
 
     @OPERATIONS.add("GET", "/v1/status", "Where the show is, and how everything is", Status)
     async def status(self, _call: Call[Nothing]) -> Status:
@@ -106,3 +164,81 @@ class ShowHandlers:
         finally:
             hub.leave(reader)
         return response
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/tuning",
+        "The song's note to tune by: frequency, control voltage, cents off (?measured=109.2)",
+        Tuning,
+        query=(Query("note"), Query("concert-pitch"), Query("measured"), Query("zero")),
+        problems=("wrong-query",),
+    )
+    async def tuning(self, call: Call[Nothing]) -> Tuning:
+        """The song's tuning line, or any other note's."""
+        query = call.request.query
+        facts = self._view.song
+        of_song_hz = facts.concert_pitch_hz if facts else 440.0
+        concert_pitch_hz = _hz(query.get("concert-pitch"), "concert-pitch") or of_song_hz
+        if not tuning.CONCERT_PITCH_MIN_HZ <= concert_pitch_hz <= tuning.CONCERT_PITCH_MAX_HZ:
+            raise ProblemError(
+                "wrong-query",
+                f"concert-pitch is {tuning.CONCERT_PITCH_MIN_HZ:g} to {tuning.CONCERT_PITCH_MAX_HZ:g} Hz",
+            )
+        measured_hz = _hz(query.get("measured"), "measured")
+        zero = _note(query.get("zero"), "zero")
+        note = _note(query.get("note"), "note")
+        if note is None and measured_hz is not None:
+            note = tuning.nearest_note(measured_hz, concert_pitch_hz)
+        if note is None:
+            note = facts.tuning_note if facts else tuning.A4
+        wanted_hz = tuning.note_hz(note, concert_pitch_hz)
+        zero = ZERO_NOTE if zero is None else zero
+        return Tuning(
+            song=facts.song if facts else None,
+            title=facts.title if facts else None,
+            key=facts.key if facts else "",
+            concert_pitch_hz=concert_pitch_hz,
+            note=note,
+            name=tuning.note_name(note),
+            frequency_hz=round(wanted_hz, 4),
+            zero_note=zero,
+            volts=round(tuning.volts(note, zero), 4),
+            measured_hz=measured_hz,
+            off_cents=None if measured_hz is None else round(tuning.cents(measured_hz, wanted_hz), 2),
+        )
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/tuning/note",
+        "Sound a note to tune by ear; turn the level down first",
+        Status,
+        body=TuningNoteBody,
+        example='{"device": "lead-synth", "note": 57}',
+        problems=(*PROBLEMS, "not-found"),
+    )
+    async def sound(self, call: Call[TuningNoteBody]) -> Status:
+        """Sound a note on a device while somebody tunes, or end it."""
+        body, facts = call.body, self._view.song
+        note = body.note if body.note is not None else facts.tuning_note if facts else tuning.A4
+        velocity = body.velocity if body.on else 0
+        await self._sounding.sound(body.device, body.channel - 1, note, velocity, body.seconds)
+        return self._status()
+
+
+def _hz(text: str | None, name: str) -> float | None:
+    if text is None:
+        return None
+    try:
+        hz = float(text)
+    except ValueError:
+        hz = float("nan")
+    if not (isfinite(hz) and 0 < hz <= 100_000):
+        raise ProblemError("wrong-query", f"{name} is a frequency in Hz such as 109.7, not {shown(text)}")
+    return hz
+
+
+def _note(text: str | None, name: str) -> int | None:
+    try:
+        return None if text is None else parse_note(text)
+    except ValueError as error:
+        raise ProblemError("wrong-query", f"{name}: {error}") from error

@@ -14,8 +14,8 @@ from time import monotonic_ns
 
 from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
+from routerd.errand import Disk
 from routerd.link.messages import OWN_RATE, Tap, TickRecord
-from routerd.server.disk import Disk
 from routerd.server.feed import Feed
 from routerd.server.report.figures import Report
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of

@@ -11,8 +11,9 @@ import pytest
 from server_service import Service
 
 from routerd.core.model.actions import Action
-from routerd.server.http import events, show_handlers
-from routerd.server.http.events import QUEUE_EVENTS, RING_EVENTS, EventHub
+from routerd.server import feed
+from routerd.server.feed import QUEUE_EVENTS, RING_EVENTS, EventHub
+from routerd.server.http import show_handlers
 
 Event = tuple[str, str, dict[str, Any]]
 
@@ -123,7 +124,7 @@ async def test_a_reader_that_comes_back_gets_what_it_missed(service: Service) ->
 
 
 async def test_a_quiet_stream_has_a_heartbeat(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert events.HEARTBEAT_S == 15.0
+    assert feed.HEARTBEAT_S == 15.0
     monkeypatch.setattr(show_handlers, "HEARTBEAT_S", 0.05)
     async with service.client.get(f"{service.base}/v1/events") as answer, asyncio.timeout(30):
         lines = [await answer.content.readline() for _ in range(5)]

@@ -8,9 +8,9 @@ import pytest
 from server_service import Service, a_service
 
 from routerd.core.model.set_list import SetList
-from routerd.server.durations import Pace, durations_of
 from routerd.server.http.shapes import SongFacts
 from routerd.server.rigfiles import load_folder
+from routerd.server.view import Pace, durations_of
 
 START = ["copper-ferry", "nine-lamps", "weather-room"]
 

@@ -257,7 +257,7 @@ async def test_the_process_ends_quickly_and_quietly(demo_rig: Path, tmp_path: Pa
         arguments = ["--fd", str(end.fileno()), "--folder", str(demo_rig), "--listen", "127.0.0.1:0"]
         arguments += ["--state-dir", str(tmp_path / "state")]
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "routerd.server", *arguments,
+            sys.executable, "-m", "routerd.server.main", *arguments,
             pass_fds=[end.fileno()], stderr=asyncio.subprocess.PIPE,
         )  # fmt: skip
         end.close()

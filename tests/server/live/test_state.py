@@ -15,8 +15,7 @@ from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Patch, Section, Song
 from routerd.link import working_book
 from routerd.server import state as module
-from routerd.server.order_choice import Decision, Origin, decide
-from routerd.server.state import State, StateFolder, WorkingBook
+from routerd.server.state import Decision, Origin, State, StateFolder, WorkingBook, decide
 
 TONIGHT = SetList("Tonight", ("one", "two"), "2026-11-27")
 STATE = State(

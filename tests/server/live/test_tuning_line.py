@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from server_service import Service
 
-from routerd.server.http.tuning_handlers import TuningNoteBody
+from routerd.server.http.show_handlers import TuningNoteBody
 
 
 async def test_the_songs_tuning_line(service: Service) -> None:
     """Copper Ferry is in D minor: D3 is note 50, 440 × 2^(-19/12) = 146.8324 Hz."""
     line = (await service.ask("GET", "/v1/tuning")).json
-    assert (line["song"], line["key"], line["name"]) == ("Copper Ferry", "D minor", "D3")
+    assert (line["song"], line["title"]) == ("copper-ferry", "Copper Ferry")
+    assert (line["key"], line["name"]) == ("D minor", "D3")
     assert line["frequency_hz"] == 146.8324
     assert line["volts"] == round(14 / 12, 4)  # from C2, note 36
     line = (await service.ask("GET", "/v1/tuning?measured=445&concert-pitch=442&zero=C4&note=A4")).json
