@@ -72,7 +72,6 @@ FOLDERS = {
 
 FOLDERS_TOO_FULL: list[str] = [
     "routerd/core/model",
-    "routerd/core/routing",
     "routerd/core/show",
     "routerd/server",
     "routerd/server/http",
@@ -84,7 +83,6 @@ FOLDERS_TOO_FULL: list[str] = [
 ]
 
 LONG_WITHOUT_REASON: list[str] = [
-    "routerd.core.routing.tables",
     "routerd.engine.main",
     "routerd.server.rigfiles.scalars",
 ]

@@ -20,7 +20,7 @@ from typing import Any, cast
 
 from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
-from routerd.core.routing.feed import Feed
+from routerd.core.routing.input import Feed
 from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
 from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime

@@ -9,7 +9,7 @@ from typing import Any
 
 from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
-from routerd.core.routing.feed import Feed
+from routerd.core.routing.input import Feed
 from routerd.core.show.compiler import CompiledBook
 from routerd.ports.base import CONNECTED, Condition, InputPort, OutputPort, PortInfo
 from routerd.ports.life import Life

@@ -1,21 +1,22 @@
-"""The way in from a device: what its messages become, and what it holds down.
+"""The way in from a device: what its messages become, and what it holds down; and the port on which it is
+heard.
 
-A release follows the way of its press.
-
-An input remembers, for every note and hold pedal that its device presses, which outputs got
-the press and as what. Whatever changes in between (song, section, routes, panic), the release
-goes the same way once. The tracker sends nothing by itself when routes change: what sounds goes
-on sounding until its own release.
+A release follows the way of its press: an `Input` remembers, for every note and hold pedal that its device
+presses, which outputs got the press and as what. Whatever changes in between (song, section, routes, panic),
+the release goes the same way once. It sends nothing by itself when routes change: what sounds goes on
+sounding until its own release. A `Feed` is the port, with the several inputs of devices that share it.
 
 Rules: Note On with velocity 0 is a Note Off (M1 p. 10); hold pedals are on from 64 (M1 Table III). Bank
 select waits for its program change, so that nothing comes between the two on the way out (M1 p. 13);
 a device that sends it alone has it sent on before its next message on that channel, or after BANK_WAIT_NS.
 
-More than 400 lines: what is held and where it goes are one state, and a message passes few functions.
+More than 350 lines: what is held and where it goes are one state, and a message passes few functions.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import (
@@ -48,12 +49,15 @@ from routerd.core.output.wire import Output
 from routerd.core.routing.tables import EMPTY, Leg, Table, WideEntry
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
     from routerd.core.model.controls import Controls, Switch
     from routerd.core.model.rig import Device
     from routerd.core.output.wire import Sink, Wire
     from routerd.core.routing.converters import Converter
+
+Received = Callable[[bytes, int], None]
+"""Called with a message and its arrival in ns."""
 
 Way = tuple["Output | Converter", int, int]
 """Where a press went: output or converter, status byte of the release (or of the controller), number out."""
@@ -549,18 +553,6 @@ def release_bytes(way: Way) -> bytes:
     return bytes((status, number, 0 if status >= CONTROLLER else _DEFAULT_RELEASE_VELOCITY))
 
 
-def leads(source: Input, wire: Wire, key: int) -> bool:
-    """Return whether the routes in force let a player move that."""
-    status, number = key >> 7, key & 0x7F
-    kind = status & 0xF0
-    by_number = kind < PROGRAM
-    return any(
-        status_out == status and target.output.wire is wire and (not by_number or number in firsts)
-        for legs in source.table[kind - 0x80 : kind - 0x80 + 16]
-        for target, status_out, firsts, _ in legs
-    )
-
-
 def rings(source: object, inputs: Iterable[Input], wire: Wire, channel: int) -> bool:
     """Return whether what that player pressed there has not been released. A converter may be anybody's."""
     return any(
@@ -570,3 +562,44 @@ def rings(source: object, inputs: Iterable[Input], wire: Wire, channel: int) -> 
         for ways in held.values()
         for way in ways
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feed:
+    """One port that is listened to. `channels` are, by input, those of its device (0–15); () are all."""
+
+    inputs: tuple[Input, ...]
+    channels: tuple[tuple[int, ...], ...]
+
+    @property
+    def device(self) -> Device:
+        """The device whose entry in the rig names the port; all others of the feed name the same."""
+        return self.inputs[0].device
+
+    def heard_by(self, status: int) -> tuple[Input, ...]:
+        """Return who hears a message that begins so: one with a channel, those that have the channel.
+
+        A release on nobody's channel goes to the first: by such messages `loops` finds cables.
+        """
+        if not 0x80 <= status < SYSEX:
+            return self.inputs
+        channel = status & 0x0F
+        heard = tuple(
+            input
+            for input, channels in zip(self.inputs, self.channels, strict=True)
+            if not channels or channel in channels
+        )
+        return heard if heard or status >= NOTE_ON else self.inputs[:1]
+
+    def receiver(self, receiver_of: Callable[[Input], Received]) -> Received:
+        """Return what the port calls with each message; `receiver_of` an input is what takes it for that."""
+        if self.channels == ((),):
+            return receiver_of(self.inputs[0])
+        each = {input: receiver_of(input) for input in self.inputs}
+        every = tuple(tuple(each[input] for input in self.heard_by(status)) for status in range(0x100))
+
+        def received(data: bytes, at_ns: int) -> None:
+            for one in every[data[0] if data else 0]:
+                one(data, at_ns)
+
+        return received

@@ -19,8 +19,7 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.song import HeldNotes, Hold, Patch, Song
 from routerd.core.output.patches import Held, PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
-from routerd.core.routing.feed import Feed
-from routerd.core.routing.input import Input
+from routerd.core.routing.input import Feed, Input
 from routerd.core.routing.tables import Compiled, Converters, compile_tables
 from routerd.core.show.leds import Board
 

@@ -28,10 +28,10 @@ from routerd.core.midi.rest import is_at_rest, rest_of
 from routerd.core.model.actions import Subject
 from routerd.core.model.rig import Device
 from routerd.core.output.patches import Holding
-from routerd.core.routing.input import SENSING_LOST, Input, leads, rings
+from routerd.core.routing.input import SENSING_LOST, Input, rings
 from routerd.core.routing.loops import Loops
 from routerd.core.routing.mutes import Mutes
-from routerd.core.routing.tables import EMPTY
+from routerd.core.routing.tables import EMPTY, leads
 from routerd.core.show.compiler import EMPTY_BOOK
 
 if TYPE_CHECKING:
@@ -250,7 +250,9 @@ class RoutesInForce:
         for wire in self._book.wires:
             for key, (source, data) in list(wire.receivers.moved.items()):
                 if isinstance(source, Input):
-                    stays = source is not gone and source in self._book.inputs and leads(source, wire, key)
+                    stays = (
+                        source is not gone and source in self._book.inputs and leads(source.table, wire, key)
+                    )
                 else:
                     stays = self._is_heard(source)
                 if not stays:
