@@ -318,8 +318,6 @@ ACTIONS: dict[Action, Row] = {
     ),
     Action.NEXT_SECTION: Row("The next section of the song"),
     Action.PREVIOUS_SECTION: Row("The previous section of the song"),
-    Action.GO: Row("Do what is armed, now", armable=False),
-    Action.CANCEL: Row("Forget what is armed", armable=False, always_heard=True),
     Action.START: Row("Start from the top"),
     Action.STOP: Row("Stop, and forget what is armed", always_heard=True),
     Action.CONTINUE: Row(
@@ -384,13 +382,8 @@ ACTIONS: dict[Action, Row] = {
         example='{"song": "Nine Lamps", "number": 1}',
         problems=("unknown-song", "not-found"),
     ),
-    Action.LEARN: Row(
-        "Learn from the next message: the entry for a control, or (what: pedal) the ends of a pedal",
-        Learn,
-        armable=False,
-        control=None,
-        example='{"what": "control"}',
-    ),
+    Action.GO: Row("Do what is armed, now", armable=False),
+    Action.CANCEL: Row("Forget what is armed", armable=False, always_heard=True),
     Action.PANIC: Row(
         "End all that sounds and forget what is armed; transport goes on",
         armable=False,
@@ -400,5 +393,12 @@ ACTIONS: dict[Action, Row] = {
         "Stop, end all that sounds and forget what is armed, at once",
         armable=False,
         always_heard=True,
+    ),
+    Action.LEARN: Row(
+        "Learn from the next message: the entry for a control, or (what: pedal) the ends of a pedal",
+        Learn,
+        armable=False,
+        control=None,
+        example='{"what": "control"}',
     ),
 }
