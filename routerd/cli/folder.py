@@ -120,7 +120,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _explain(options: argparse.Namespace) -> int:
-    from routerd.server.offline.paper import Question, print_explanation
+    from routerd.server.offline.explain import Question, print_explanation
 
     return print_explanation(
         options.folder, Question(options.song, options.section, options.device, options.message)
@@ -128,22 +128,22 @@ def _explain(options: argparse.Namespace) -> int:
 
 
 def _sheet(options: argparse.Namespace) -> int:
-    from routerd.server.offline.paper import print_sheet
+    from routerd.server.offline.sheet import print_sheet
 
     return print_sheet(options.folder, options.set_name, technical=options.technical, html=options.html)
 
 
 def _diff(options: argparse.Namespace) -> int:
-    from routerd.server.offline.paper import print_diff
+    from routerd.server.offline.set_lists import print_diff
 
     return print_diff(options.old, options.new, options.old_set, options.new_set)
 
 
 def _import(options: argparse.Namespace) -> int:
-    from routerd.server.offline.paper import Wanted, import_order
+    from routerd.server.offline.set_lists import ImportRequest, import_order
 
     return import_order(
-        Wanted(options.folder, options.file, options.name, options.date, replace=options.replace)
+        ImportRequest(options.folder, options.file, options.name, options.date, replace=options.replace)
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
@@ -23,6 +24,8 @@ from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
+from routerd.printing import complain, say
+from routerd.server.offline import book_of
 
 LONGEST_NS = 10 * NS_PER_S
 """So long is waited for what a slow wire still has to carry."""
@@ -195,3 +198,29 @@ def _settle(show: Show, now_ns: int) -> int:
         now_ns = max(now_ns, show.next_deadline_ns())
         show.advance(now_ns)
     return now_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a message, in hexadecimal, of a device comes to in a song's section ("" for the first)."""
+
+    song: str
+    section: str
+    device: str
+    message: str
+
+
+def print_explanation(folder: Path, question: Question) -> int:
+    """Print what a message comes to; return 1 for mistakes in the files, 2 for what is not there."""
+    try:
+        data = read_message(question.message)
+        book = book_of(folder)
+        if book is None:
+            return 1
+        explanation = explain(book, question.song, question.section, question.device, data)
+    except (ValueError, NotFoundError) as error:
+        complain(f"routerd: {error}")
+        return 2
+    for line in lines_of(explanation):
+        say(line)
+    return 0

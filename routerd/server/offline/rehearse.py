@@ -1,4 +1,4 @@
-"""The evening on paper: the whole set is walked offline, and every message of every change written down.
+"""The set rehearsed offline: every change is made, and every message of it listed.
 
 The real show runs on simulated time with every device connected, so what is listed is what goes out, in its
 order and with the pace of each wire. Every song is started before the next one is entered, so that a change

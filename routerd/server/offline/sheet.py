@@ -1,6 +1,6 @@
-"""The set on paper: for the music stand, and for whoever looks after the rig.
+"""The set as a sheet: for the music stand, and for the technician.
 
-What a sheet says is worked out here, as text and as one self-contained page: black on white, large enough
+What is on a sheet is worked out here, as text and as one self-contained page: black on white, large enough
 for arm's length and poor light, a song never broken over two pages.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html import escape
+from pathlib import Path
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON
 from routerd.core.midi.tuning import note_hz, note_name, volts
@@ -18,11 +19,11 @@ from routerd.core.model.controls import Control, Press
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.units import format_bpm
+from routerd.printing import counted, say_document
+from routerd.server.offline import book_of
+from routerd.server.soundcheck.figures import LEVELS_DOWN, QUALIFIED_ONLY
 
-CAUTIONS = (
-    "Levels down, in-ears out before cables, patches or notes are tried; PA muted for panic and note tests.",
-    "Mains and phantom power are for people qualified for them. Local rules on sound and safety come first.",
-)
+CAUTIONS = (LEVELS_DOWN, "Mute the PA for panic and note tests.", QUALIFIED_ONLY)
 """At the foot of every sheet; what is on it can make a rig loud."""
 
 _STYLE = """
@@ -46,6 +47,16 @@ li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 
   margin-top: 3mm; break-after: avoid; print-color-adjust: exact; -webkit-print-color-adjust: exact }
 .small { font-size: 12pt; margin: 2mm 0 0 16mm }
 """
+
+
+def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
+    """Print the sheet of a set; return 1 when the folder has mistakes."""
+    book = book_of(folder, set_name)
+    if book is None:
+        return 1
+    document = as_html(book, technical=technical) if html else as_text(book, technical=technical)
+    say_document(document, "html" if html else "text")
+    return 0
 
 
 @dataclass(slots=True)
@@ -136,7 +147,7 @@ def _article(entry: Entry) -> str:
 def _head(book: Book) -> str:
     total = sum(book.song(name).duration_s for name in book.set_list.order)
     total += book.set_list.changeover_s * (len(book.set_list.order) - 1)
-    words = [book.set_list.name, book.set_list.date, f"{len(book.set_list.order)} songs"]
+    words = [book.set_list.name, book.set_list.date, counted(len(book.set_list.order), "song")]
     if total:
         words.append(
             _length(total) + (f" of {_length(book.set_list.slot_s)}" if book.set_list.slot_s else "")
@@ -157,14 +168,14 @@ def _facts(song: Song) -> str:
 
 
 def _presses(book: Book, song: Song, number: int, name: str) -> str:
-    """Return which presses lead to a section."""
+    """Return which presses of controls lead to a section."""
     own = {_key(control) for control in song.controls}
     every = [*song.controls, *(c for c in book.rig.controls if _key(c) not in own)]
     straight = [c for c in every if c.command.argument in (ToSection(number), ToSection(name))]
     if not straight and number == 1:
         return "on entering the song"
     step = [c for c in every if c.command.action is Action.NEXT_SECTION]
-    return "; ".join(_press(control) for control in straight or step) or "no press leads here"
+    return "; ".join(_press(control) for control in straight or step) or "no control leads here"
 
 
 def _key(control: Control) -> tuple[str, int, int, bytes]:
@@ -177,7 +188,7 @@ def _press(control: Control) -> str:
     elif control.status == NOTE_ON:
         what = f"note {note_name(control.number)}"
     elif control.status == CONTROLLER:
-        what = f"controller {control.number}"
+        what = f"CC {control.number}"
     else:
         what = f"program {control.number + 1}"
     how = "" if control.press is Press.SHORT else f", {control.press}"
@@ -213,11 +224,11 @@ def _patch(book: Book, patch: Patch) -> str:
     title = next((d.title for d in book.rig.devices if d.name == patch.device), patch.device)
     words = []
     if patch.bank >= 0:
-        words.append(f"bank {patch.bank >> 7}/{patch.bank & 127}")
+        words.append(f"bank MSB {patch.bank >> 7} LSB {patch.bank & 127}")
     if patch.program >= 0:
         words.append(f"program {patch.program + 1}")
-    words += [f"controller {number} = {value}" for number, value in patch.cc]
+    words += [f"CC {number} = {value}" for number, value in patch.cc]
     if patch.sysex:
-        words.append(f"SysEx, {sum(len(message) for message in patch.sysex)} bytes")
+        words.append(f"SysEx, {counted(sum(len(message) for message in patch.sysex), 'byte')}")
     channel = f" ch {patch.channel + 1}" if patch.channel >= 0 else ""
     return f"{title}{channel}: {', '.join(words) or 'settings'}"

@@ -78,7 +78,7 @@ class Document:
     lines: dict[Path, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     accepted: dict[int, tuple[str, ...]] = field(default_factory=dict)
-    """By line: the words of a comment that accepts warnings, see routerd.server.offline.cautions."""
+    """By line: the words of a comment that accepts warnings, see routerd.server.offline.check."""
 
     def line(self, path: Path) -> int:
         """Return the line of the key or item at `path`, or of the nearest thing around it."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from routerd.core.model.actions import Action
-from routerd.server.offline.cautions import cautions
+from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse
 from routerd.server.rigfiles import load_folder
 from tests.stage import MS, Stage, compiled
@@ -101,7 +101,7 @@ def test_a_recipe_loads_and_plays_as_its_table_says(title: str, tmp_path: Path) 
     loaded = load_folder(tmp_path)
     assert not loaded.problems
     assert loaded.book is not None
-    assert [str(one) for one in cautions(loaded, rehearse(loaded.book))] == []
+    assert [str(one) for one in warnings_of(loaded, rehearse(loaded.book))] == []
     stage = Stage(compiled(loaded.book.rig, loaded.book.songs, loaded.book.set_list.order))
     stage.run(SETTLE_NS)
     stage.log.clear()

@@ -7,7 +7,7 @@ from sound_rig import RIG, SONG, Folder
 
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Hold
-from routerd.server.offline.cautions import cautions
+from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse
 from routerd.server.offline.sheet import as_text
 from routerd.server.rigfiles import load_folder
@@ -106,7 +106,7 @@ def test_a_device_without_an_output_makes_no_voltage(rig_folder: Folder) -> None
 def test_a_bare_note_on_in_a_patch_is_warned_of(rig_folder: Folder) -> None:
     def warned(song: str) -> list[str]:
         folder = rig_folder({"rig.yaml": RIG, "songs/one.yaml": SONG + song})
-        return [str(one) for one in cautions(load_folder(folder), ()) if one.kind == "loose-note"]
+        return [str(one) for one in warnings_of(load_folder(folder), ()) if one.kind == "loose-note"]
 
     patches = (
         "patches:\n"
@@ -114,8 +114,8 @@ def test_a_bare_note_on_in_a_patch_is_warned_of(rig_folder: Folder) -> None:
         "  - {device: synth, messages: [90 32 64]}\n"
     )
     assert warned(patches) == [
-        "songs/one.yaml:5: a message of the patch of synth presses D3; write it under hold, which ends with "
-        "the song: only panic would release it [loose-note]"
+        "songs/one.yaml:5: a message of the patch of synth starts D3; write it under hold, which ends with "
+        "the song: only panic would end this one [loose-note]"
     ]
     assert warned("hold: [{device: synth, notes: [D3]}]\n") == []
 

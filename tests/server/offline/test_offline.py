@@ -16,10 +16,9 @@ from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Patch
-from routerd.server.offline.cautions import cautions
-from routerd.server.offline.order_import import read_order
+from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse, written
-from routerd.server.offline.set_diff import differences
+from routerd.server.offline.set_lists import differences, read_order
 from routerd.server.offline.sheet import as_html, as_text
 from routerd.server.rigfiles import Loaded, load_folder
 from tests.service import write_rig
@@ -41,15 +40,15 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
     ]  # fmt: skip
     assert "D minor · 121.5 BPM · 4/4 · 4:10" in text
     assert "14:30 of 20:00" in text
-    assert re.search(r"verse +pedals controller 84", text)
+    assert re.search(r"verse +pedals CC 84", text)
     assert "[ ] Put the tape marked HARBOUR SIDE A in" in text
     assert text.index("--- ENCORE ---") > text.index("NINE LAMPS")
     assert "program" not in text.split("COPPER FERRY")[1].split("[ ]")[0]
     technical = as_text(book, technical=True)
     for sheet in (text, technical, as_html(book, technical=False)):  # the usual cautions, on every sheet
-        for words in ("Levels down", "PA muted", "people qualified", "Local rules"):
+        for words in ("in-ear levels down", "Mute the PA", "people qualified", "local rules"):
             assert words in sheet
-    assert "Lead synthesizer ch 1: bank 1/0, program 12, controller 7 = 100, controller 74 = 64" in technical
+    assert "Lead synthesizer ch 1: bank MSB 1 LSB 0, program 12, CC 7 = 100, CC 74 = 64" in technical
     assert "Tune to D3, 146.83 Hz (A4 440 Hz)" in technical
 
 
@@ -61,7 +60,7 @@ def test_presses_of_a_song_replace_those_of_the_rig(book: Book) -> None:
     )
     songs = tuple(replace(song, controls=own) if one is song else one for one in book.songs)
     text = as_text(Book(book.rig, songs, book.set_list), technical=False).split("WEATHER ROOM")[1]
-    assert "chorus  pedals controller 90, long" in text
+    assert "chorus  pedals CC 90, long" in text
     assert "84" not in text
 
 
@@ -119,10 +118,10 @@ def test_what_cannot_be_done_in_time_is_told(book: Book) -> None:
     section = replace(song.sections[2], patches=(Patch("lead-synth", sysex=dumps),))
     slow = replace(song, sections=(*song.sections[:2], section, song.sections[3]))
     changed = Book(book.rig, tuple(slow if s is song else s for s in book.songs), book.set_list)
-    (late,) = [one for one in cautions(Loaded(changed, (), ()), rehearse(changed)) if one.kind == "slow"]
+    (late,) = [one for one in warnings_of(Loaded(changed, (), ()), rehearse(changed)) if one.kind == "slow"]
     assert (late.file, late.line) == ("songs/copper-ferry.yaml", 1)  # nothing is known of lines here
     assert re.match(r"Copper Ferry, chorus: lead-synth is done after 2\d{3} ms", late.what)
-    assert not [one for one in cautions(Loaded(book, (), ()), rehearse(book)) if one.kind == "slow"]
+    assert not [one for one in warnings_of(Loaded(book, (), ()), rehearse(book)) if one.kind == "slow"]
 
 
 RIG = """\
@@ -170,17 +169,17 @@ def told(tmp_path: Path, rig: str = RIG, song: str = SONG, one_set: str = SET) -
     loaded = load_folder(tmp_path)
     assert [str(problem) for problem in loaded.problems] == []
     assert loaded.book is not None
-    return [str(one) for one in cautions(loaded, rehearse(loaded.book))]
+    return [str(one) for one in warnings_of(loaded, rehearse(loaded.book))]
 
 
 def test_what_may_go_wrong_is_told_with_its_place(tmp_path: Path) -> None:
     assert [line.partition(";")[0] for line in told(tmp_path)] == [
         "rig.yaml:10: nothing is ever sent to forgotten: no route, patch, hold, click or LED, no clock",
-        "rig.yaml:12: the control leads to section 'coda', which no song has",
-        "rig.yaml:13: the control leads to song 9",
+        "rig.yaml:12: the control selects section 'coda', which no song has",
+        "rig.yaml:13: the control selects song 9",
         "rig.yaml:15: note C#4 of keys is a control and never sounds, though routes would let it through",
         "songs/one.yaml:1: One has no duration, so whether the set fits its slot is not known",
-        "songs/one.yaml:10: the control leads to section 'bridge', which no song has",
+        "songs/one.yaml:10: the control selects section 'bridge', which no song has",
     ]
     assert told(tmp_path)[1].endswith("; write a number up to 2, or one of chorus, verse [no-section]")
     assert "song 9; the set has 1; write a number up to 1, or remove it [no-song]" in told(tmp_path)[2]
@@ -200,7 +199,7 @@ def test_a_comment_that_accepts_what_there_is_not_is_told(tmp_path: Path) -> Non
     rig = rig.replace("name: Stage", "name: Stage # accepted: noise")
     rig = rig.replace("keys: {input: Keys*}", "keys: {input: 'a # accepted: x'}")
     lines = [line for line in told(tmp_path, rig) if line.endswith("[accepts-nothing]")]
-    assert lines[0].startswith("rig.yaml:1: 'noise' is no kind of warning; choose from slow, unused")
+    assert lines[0].startswith("rig.yaml:1: 'noise' is not a kind of warning; choose from slow, unused")
     assert lines[-1].startswith("rig.yaml:5: there is no warning 'unused' to accept here; remove the comment")
 
 
@@ -213,7 +212,7 @@ def test_the_demo_rig_checks_without_a_warning(capsys: pytest.CaptureFixture[str
     assert "warning" not in capsys.readouterr().out
     loaded = load_folder(DEMO)
     assert loaded.book is not None
-    assert cautions(loaded, rehearse(loaded.book)) == []
+    assert warnings_of(loaded, rehearse(loaded.book)) == []
 
 
 def test_what_is_counted_is_in_its_number(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -223,7 +222,7 @@ def test_what_is_counted_is_in_its_number(tmp_path: Path, capsys: pytest.Capture
     printed = capsys.readouterr().out
     assert "1 device, 0 controls\n  1 song, 1 set; tonight: Set\n" in printed
     assert "synth: 1 byte, " in printed
-    assert "1 change walked" in printed
+    assert "1 change rehearsed" in printed
 
 
 def test_differences_of_two_versions(book: Book) -> None:
@@ -237,7 +236,7 @@ def test_differences_of_two_versions(book: Book) -> None:
     sections = "intro, verse, chorus, outro -> verse, chorus, outro"
     assert f"~ song copper-ferry: sections {sections}" in lines
     assert "-Weather Room" in lines
-    assert "~ encore: 0 -> 1 songs" in lines
+    assert "~ encore: 0 -> 1 song" in lines
 
 
 TITLES = {"copper-ferry": "Copper Ferry", "nine-lamps": "Nine Lamps", "low-tide": "Low Tide"}
@@ -280,7 +279,7 @@ def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     out = capsys.readouterr().out
     unused = [line for line in out.splitlines() if "no song sends it" in line]
     assert [line.split(": ")[1] for line in unused] == ["sysex/old.syx", "sysex/void.syx"]
-    assert "9 changes walked" in out
+    assert "9 changes rehearsed" in out
     order = tmp_path / "late.txt"
     order.write_text("Low Tide\nNine Lamps\n", encoding="utf-8")
     arguments = ["import", str(demo_rig), str(order), "--name", "Late", "--date", "2031-05-06"]
