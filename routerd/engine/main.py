@@ -8,14 +8,15 @@ import gc
 import os
 import threading
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic_ns
 from typing import Any
 
 from routerd.core.errors import RouterdError
-from routerd.core.model.codec import to_json
 from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.timing import Segment
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
@@ -35,6 +36,7 @@ from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.log_writer import Descriptor, LineStream, LogWriter
+from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
 from routerd.link.working_book import UNREADABLE, Origin
 from routerd.ports import open_system
 from routerd.printing import complain
@@ -96,7 +98,7 @@ class Engine:
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
         show = Show(monotonic_ns()) if self._recovery is None else self._recovery.show
         self._worker = Worker(show, self._outbox_filled)
-        self._unsent: deque[Any] = deque(maxlen=UNSENT_LIMIT)
+        self._unsent: deque[Happened] = deque(maxlen=UNSENT_LIMIT)
         self._completing: asyncio.Task[None] | None = None
         self._resumed_gap_ms = None if self._recovery is None else round(self._recovery.gap_ns / NS_PER_MS)
         self._suspensions = watch_suspension()
@@ -156,7 +158,7 @@ class Engine:
         link = self._supervisor.link
         self._reload_wanted = link is None or not link.open
         if link is not None:
-            link.send("reload", {})
+            link.send(Reload())
 
     async def _shut_down(self, tasks: list[asyncio.Task[None]], clock: threading.Thread) -> None:
         self._notifier.stopping()
@@ -228,26 +230,24 @@ class Engine:
     def _make_link(self, ponged: Any, serving: Any) -> ServerLink:
         return ServerLink(self._worker, self._loaded, self._refused, ponged, serving)
 
-    def _greet(self) -> dict[str, object]:
+    def _greet(self) -> Hello:
         recovery = self._recovery
         reload_wanted, self._reload_wanted = self._reload_wanted, False
-        return {
-            "reload_wanted": reload_wanted,
-            "pid": os.getpid(),
-            "ports": self._system.kind,
-            "generation": self._worker.show.generation,
-            "realtime": self._facts.plain(),
-            "started_ns": self._started_ns,
-            "book_from_ns": self._started_ns
-            if self._recovery is None
-            else self._recovery.head.engine_started_ns,
-            "resumed_gap_ms": self._resumed_gap_ms,
-            "brings_old_book": recovery is not None,
-            "server_restarts": self._supervisor.restarts,
-            "port_states": self._keeper.states(),
-            "counters": self._counters(),
-            "facts": self._facts_now(),
-        }
+        return Hello(
+            pid=os.getpid(),
+            ports=self._system.kind,
+            generation=self._worker.show.generation,
+            realtime=self._facts.granted(),
+            started_ns=self._started_ns,
+            book_from_ns=self._started_ns if recovery is None else recovery.head.engine_started_ns,
+            server_restarts=self._supervisor.restarts,
+            port_states=self._keeper.states(),
+            counters=self._counters(),
+            facts=self._facts_now(),
+            resumed_gap_ms=self._resumed_gap_ms,
+            brings_old_book=recovery is not None,
+            reload_wanted=reload_wanted,
+        )
 
     def _loaded(self, book: CompiledBook) -> None:
         self._keeper.keep(book)
@@ -255,7 +255,7 @@ class Engine:
         self._recovery, self._remembers = None, True
         spare_collector()
 
-    def _refused(self, problems: list[str]) -> None:
+    def _refused(self, problems: Sequence[str]) -> None:
         """The server cannot start and there is no show to protect: say why and end."""
         if self._worker.show.generation or self._ended is None:
             return
@@ -276,7 +276,7 @@ class Engine:
 
     def _send_ports(self) -> None:
         if self._supervisor.link is not None:
-            self._supervisor.link.send("ports", self._keeper.states())
+            self._supervisor.link.send(self._keeper.states())
 
     def _flush(self) -> None:
         self._flush_scheduled = False
@@ -285,25 +285,24 @@ class Engine:
         taps = self._worker.recorder.take_taps()
         if link is not None and link.open:
             while self._unsent:
-                link.send("event", self._unsent.popleft())
+                link.send(self._unsent.popleft())
         if link is not None:
             link.send_ticks(records)
             link.send_taps(taps)
             if dropped is not None:
-                link.send("event", dropped)
+                link.send(dropped)
         outbox = self._worker.outbox
         while outbox:
             note = outbox.popleft()
-            if not isinstance(note, tuple):
+            if not isinstance(note, Snapshot | Segment | Happened):
                 note()
                 continue
-            kind, value = note
-            if kind == "snapshot":
-                self._remember(value)
+            if isinstance(note, Snapshot):
+                self._remember(note)
             if link is not None and link.open:
-                link.send(kind, to_json(value))
-            elif kind == "event":
-                self._unsent.append(value)
+                link.send(note)
+            elif isinstance(note, Happened):
+                self._unsent.append(note)
 
     def _remember(self, snapshot: Snapshot) -> None:
         if self._memory is not None and self._remembers:
@@ -327,9 +326,9 @@ class Engine:
             gc.collect(0)
             self._check_for_suspension()
             if self._supervisor.link is not None:
-                self._supervisor.link.send("facts", self._facts_now())
-                self._supervisor.link.send("counters", self._counters())
-                self._supervisor.link.send("traffic", traffic_of(self._worker))
+                self._supervisor.link.send(self._facts_now())
+                self._supervisor.link.send(self._counters())
+                self._supervisor.link.send(traffic_of(self._worker))
             last_tick_ns, now_ns = worker.show.ticks.due_ns, monotonic_ns()
             fresh = now_ns - last_tick_ns < TICK_FRESH_NS
             if not self._ready and fresh and worker.show.generation and self._keeper.scanned.is_set():
@@ -344,25 +343,25 @@ class Engine:
 
     def _describe_service(self) -> str:
         """Return the one line that `systemctl status` shows."""
-        ports = self._keeper.states()
-        opened = sum(port["state"] == "open" for port in ports)
+        ports = self._keeper.states().ports
+        opened = sum(port.state == "open" for port in ports)
         return f"{self._worker.show.book.rig.name}: ticking, {opened} of {len(ports)} ports open"
 
     def _check_for_suspension(self) -> None:
         if slept_ns := slept_since(self._suspensions):
             slept_s = round(slept_ns / NS_PER_S, 1)
-            self._worker.post("event", {"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s})
+            self._worker.post(Happened({"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s}))
             self._keeper.refresh()  # USB devices may have gone and come back without a word
 
     def _warn(self, text: str) -> None:
         _say(text)
         self._warnings.append(text)
 
-    def _facts_now(self) -> dict[str, object]:
-        warnings = [*self._warnings, *filter(None, [self._unkept])]
-        return {"flooding": self._worker.flooding(monotonic_ns()), "warnings": warnings}
+    def _facts_now(self) -> EngineFacts:
+        warnings = (*self._warnings, *filter(None, [self._unkept]))
+        return EngineFacts(tuple(self._worker.flooding(monotonic_ns())), warnings)
 
-    def _counters(self) -> dict[str, int]:
+    def _counters(self) -> Counters:
         return counters_of(
             self._worker,
             malformed=self._system.malformed,

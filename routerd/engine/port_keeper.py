@@ -16,7 +16,7 @@ import threading
 from collections.abc import Callable, Mapping
 from functools import partial
 from time import monotonic_ns, sleep
-from typing import Any, cast
+from typing import cast
 
 from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
@@ -26,6 +26,7 @@ from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.rig_port import RigPort, ends
 from routerd.engine.worker import Worker
+from routerd.link.messages import PortState, PortStates
 from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, StalledError
 from routerd.ports.life import Life, Seen, State
 from routerd.ports.patterns import doubt_of, match_port, vagueness
@@ -56,7 +57,7 @@ class PortKeeper:
         self._ports: dict[Feed | Wire, RigPort] = {}
         self._list_ns: int | None = None
         """When listing is tried again, after it has failed."""
-        self._seen: Mapping[Feed | Wire, list[dict[str, Any]]] = {}
+        self._seen: Mapping[Feed | Wire, list[PortState]] = {}
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
@@ -81,14 +82,16 @@ class PortKeeper:
         self._stir.set()
         self.thread.join(0.5)
 
-    def states(self) -> list[dict[str, Any]]:
-        """Return the state of each port of the rig when it was last checked, as the link's `ports` has it.
+    def states(self) -> PortStates:
+        """Return the state of each port of the rig when it was last checked.
 
         Ports that have not been checked yet are "opening", so that none of the rig is left out.
         """
         book = self._wanted or EMPTY_BOOK
         seen, opening = self._seen, Life(self._wanted_ns)
-        return [state for end in ends(book) for state in seen.get(end) or RigPort(end, opening).state()]
+        return PortStates(
+            tuple(state for end in ends(book) for state in seen.get(end) or RigPort(end, opening).state())
+        )
 
     # The port thread
 

@@ -26,9 +26,9 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from time import sleep
-from typing import Any
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.link.messages import Realtime
 
 CLOCK_PRIORITY = 70
 PORT_PRIORITY = 69
@@ -70,15 +70,10 @@ class Facts:
     idle_held: bool = False
     remedies: tuple[str, ...] = ()
 
-    def plain(self) -> dict[str, Any]:
-        """Return the facts as JSON values; `remedy` is one text or None."""
-        return {
-            "scheduling": self.scheduling,
-            "priority": self.priority,
-            "memory_locked": self.memory_locked,
-            "idle_held": self.idle_held,
-            "remedy": "; ".join(self.remedies) or None,
-        }
+    def granted(self) -> Realtime:
+        """Return them as the server gets them, with one `remedy` or None."""
+        remedy = "; ".join(self.remedies) or None
+        return Realtime(self.scheduling, self.priority, self.memory_locked, self.idle_held, remedy)
 
 
 def permitted_priority(wanted: int) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from routerd.link.messages import INPUT_BIT, pack_tap
+from routerd.link.frames import INPUT_BIT, pack_tap
 
 TAP_LIMIT = 20_000
 """Messages that wait for the event loop, which fetches them twenty times a second."""

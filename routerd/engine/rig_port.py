@@ -5,12 +5,11 @@ On one side lies a feed or a wire of the rig, its end; on the other a port of th
 
 from __future__ import annotations
 
-from typing import Any
-
 from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Feed
 from routerd.core.show.compiler import CompiledBook
+from routerd.link.messages import Doubt, PortState
 from routerd.ports.base import CONNECTED, Condition, InputPort, OutputPort, PortInfo
 from routerd.ports.life import Life
 from routerd.ports.patterns import match_port, match_rank
@@ -62,19 +61,22 @@ class RigPort:
         if port is not None:
             port.close()
 
-    def state(self) -> list[dict[str, Any]]:
-        """Return it as the link's `ports` has it, for each of its devices."""
+    def state(self) -> list[PortState]:
+        """Return how it stands, for each of its devices."""
         life = self.life
-        state = {
-            "direction": "output" if self.is_output else "input",
-            "pattern": _wanted_text(self.pattern, self.usb),
-            "port": None if self.port is None else self.port.info.name,
-            "state": life.state.value,
-            "error": life.error or None,
-            "since_ns": life.since_ns,
-            "doubt": self.doubt,
-        }
-        return [{"device": device.name, **state} for device in self.devices]
+        return [
+            PortState(
+                device=device.name,
+                direction="output" if self.is_output else "input",
+                pattern=_wanted_text(self.pattern, self.usb),
+                port=None if self.port is None else self.port.info.name,
+                state=life.state.value,
+                error=life.error or None,
+                since_ns=life.since_ns,
+                doubt=self.doubt and Doubt(*self.doubt),
+            )
+            for device in self.devices
+        ]
 
 
 def ends(book: CompiledBook) -> list[Feed | Wire]:

@@ -13,23 +13,42 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from time import monotonic_ns, process_time_ns
 from typing import Any
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.midi.rest import Pressed
-from routerd.core.model.codec import from_json, to_json
-from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.routing.input import Input
 from routerd.core.show.compiler import CompiledBook, Compiler
 from routerd.core.units import NS_PER_MS
-from routerd.engine.worker import Worker
-from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
+from routerd.engine.worker import Worker, records_dropped
+from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
+from routerd.link.messages import (
+    Commit,
+    Counters,
+    FromEngine,
+    Happened,
+    Hello,
+    InputTraffic,
+    Loaded,
+    OutputTraffic,
+    Perform,
+    PlayIn,
+    Pong,
+    Refuse,
+    ReplaceOrder,
+    Reply,
+    SendOut,
+    Serving,
+    SoundNote,
+    Trace,
+    Traffic,
+)
 
 BACKLOG_LIMIT = 1_000_000
 """Bytes that may wait for a slow server before tick records are dropped."""
@@ -42,15 +61,12 @@ class ServerLink:
         self,
         worker: Worker,
         loaded: Callable[[CompiledBook], None],
-        refused: Callable[[list[str]], None],
+        refused: Callable[[Sequence[str]], None],
         ponged: Callable[[], None],
         serving: Callable[[], None],
     ) -> None:
         self._worker = worker
         self._loaded = loaded
-        self._refused = refused
-        self._ponged = ponged
-        self._serves = serving
         self._compiler: Compiler | None = None
         self._set_list: SetList | None = None
         self._writer: asyncio.StreamWriter | None = None
@@ -58,23 +74,37 @@ class ServerLink:
         self._dropped_count = 0
         self._pressed = Pressed[Input]()
         self._retiring: asyncio.Future[None] | None = None
+        self._handlers: dict[type, Callable[[Any], None]] = {
+            Rig: self._rig,
+            Song: self._song,
+            SetList: self._take_set_list,
+            Commit: self._commit,
+            ReplaceOrder: self._order,
+            Perform: self._perform,
+            SoundNote: self._sound,
+            Trace: self._trace,
+            SendOut: self._send_out,
+            PlayIn: self._play,
+            Pong: lambda _: ponged(),
+            Serving: lambda _: serving(),
+            Refuse: lambda message: refused(message.problems),
+        }
 
-    async def serve(self, end: socket.socket, greet: Callable[[], dict[str, Any]]) -> None:
+    async def serve(self, end: socket.socket, greet: Callable[[], Hello]) -> None:
         """Talk to the server at the other end until it goes; `greet` returns the hello."""
         reader, writer = await asyncio.open_connection(sock=end)
         self._writer = writer
-        self.send("hello", greet())
-        self.send("snapshot", to_json(self._worker.show.snapshot()))
+        self.send(greet())
+        self.send(self._worker.show.snapshot())
         unpacker = Unpacker()
         try:
             while data := await reader.read(65536):
                 for message in unpacker.feed(data):
-                    if isinstance(message, Message):
-                        if message.kind == "song":
-                            await give_way(self._worker.is_at_work)
-                        self._take(message)
+                    if isinstance(message, Song):
+                        await give_way(self._worker.is_at_work)
+                    self._take(message)
         except (ConnectionError, LinkError) as error:
-            self.send("event", {"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"})
+            self.send(Happened({"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"}))
         finally:
             self._writer = None
             writer.close()
@@ -85,10 +115,10 @@ class ServerLink:
         """Whether there is a server at the other end."""
         return self._writer is not None and not self._writer.is_closing()
 
-    def send(self, kind: str, body: Any) -> None:
+    def send(self, message: FromEngine) -> None:
         """Send one message, if there is a server."""
         if self._writer is not None and self.open:
-            self._writer.write(pack_message(kind, body))
+            self._writer.write(pack_message(message))
 
     def send_ticks(self, records: list[TickRecord]) -> None:
         """Send a batch of tick records, or drop and count it when the server is too slow."""
@@ -100,10 +130,9 @@ class ServerLink:
             self._dropped_count += len(records)
             return
         if self._dropped:
-            event = {"kind": "records-dropped", "at_ns": monotonic_ns(), "count": self._dropped_count}
-            event |= {"from_tick": self._dropped[0].tick, "to_tick": self._dropped[-1].tick}
+            first, last = self._dropped[0].tick, self._dropped[-1].tick
+            self.send(records_dropped(self._dropped_count, first, last))
             self._dropped, self._dropped_count = [], 0
-            self.send("event", event)
         self._writer.write(pack_ticks(records))
 
     def send_taps(self, taps: list[bytes]) -> None:
@@ -115,92 +144,94 @@ class ServerLink:
             return
         self._writer.write(pack_taps(taps))
 
-    def _take(self, message: Message) -> None:
-        handler = _HANDLERS.get(message.kind)
+    def _take(self, message: object) -> None:
+        handler = self._handlers.get(type(message))
         if handler is None:
-            raise LinkError(f"unknown message {message.kind!r}")
-        handler(self, message.body)
+            raise LinkError(f"a server does not send {type(message).__name__}")
+        handler(message)
 
-    # What the server says
+    # What the server sends: one handler for each class
 
-    def _rig(self, body: Any) -> None:
-        self._compiler = Compiler(from_json(Rig, body), self._worker.show.book)
+    def _rig(self, rig: Rig) -> None:
+        self._compiler = Compiler(rig, self._worker.show.book)
 
-    def _song(self, body: Any) -> None:
+    def _song(self, song: Song) -> None:
         if self._compiler is None:
             raise LinkError("a song before a rig")
         try:
-            self._compiler.add(from_json(Song, body))
+            self._compiler.add(song)
         except (KeyError, ValueError) as error:
             self._compiler = None
-            raise LinkError(f"song {body.get('identifier')!r} does not fit the rig: {error!r}") from error
+            raise LinkError(f"song {song.identifier!r} does not fit the rig: {error!r}") from error
 
-    def _take_set_list(self, body: Any) -> None:
-        self._set_list = from_json(SetList, body)
+    def _take_set_list(self, set_list: SetList) -> None:
+        self._set_list = set_list
 
-    def _commit(self, body: Any) -> None:
-        generation, begin = body["generation"], body.get("place")
+    def _commit(self, commit: Commit) -> None:
+        generation = commit.generation
         compiler, self._compiler = self._compiler, None
         try:
             if compiler is None or self._set_list is None:
                 raise LinkError("a commit without a whole book")
             book = compiler.finish(self._set_list)
         except (LinkError, KeyError) as error:
-            self.send("loaded", {"generation": generation, "error": repr(error)})
+            self.send(Loaded(generation, repr(error)))
             return
         before = self._worker.show.book
         self._worker.call(
-            lambda now_ns: self._worker.show.load(book, generation, now_ns, begin),
+            lambda now_ns: self._worker.show.load(book, generation, now_ns, commit.place),
             lambda: self._worker.post_call(partial(self._retire, before)),
         )
         self._loaded(book)
-        self.send("loaded", {"generation": generation, "error": None})
+        self.send(Loaded(generation))
 
-    def _order(self, body: Any) -> None:
-        set_list = from_json(SetList, body["set_list"])
-        self._ask(body["id"], lambda now_ns: self._worker.show.set_order(set_list, now_ns))
+    def _order(self, order: ReplaceOrder) -> None:
+        self._ask(order.number, lambda now_ns: self._worker.show.set_order(order.set_list, now_ns))
 
-    def _command(self, body: Any) -> None:
-        command = from_json(Command, body["command"])
-        self._ask(body["id"], lambda now_ns: self._worker.show.apply(command, now_ns))
+    def _perform(self, asked: Perform) -> None:
+        self._ask(asked.number, lambda now_ns: self._worker.show.apply(asked.command, now_ns))
 
-    def _sound(self, body: Any) -> None:
-        what = body["device"], body["channel"], body["note"], body["velocity"]
-        for_s = body["seconds"]
-        self._ask(body["id"], lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=for_s))
+    def _sound(self, note: SoundNote) -> None:
+        what = note.device, note.channel, note.note, note.velocity
+        self._ask(note.number, lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=note.seconds))
 
     def _ask(self, number: int, function: Callable[[int], None]) -> None:
         """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
-        answer: dict[str, Any] = {"id": number, "error": None, "missing": False}
+        refusals: list[CommandError] = []
 
         def carry_out(now_ns: int) -> None:
             try:
                 function(now_ns)
             except CommandError as refusal:
-                answer["error"], answer["missing"] = str(refusal), isinstance(refusal, NotFoundError)
+                refusals.append(refusal)
 
-        self._worker.call(carry_out, lambda: self._worker.post_call(partial(self.send, "reply", answer)))
+        def answer() -> None:
+            if refusals:
+                (refusal,) = refusals
+                self.send(Reply(number, str(refusal), isinstance(refusal, NotFoundError)))
+            else:
+                self.send(Reply(number))
 
-    def _tap(self, body: Any) -> None:
-        self._worker.recorder.on = bool(body["on"])
+        self._worker.call(carry_out, lambda: self._worker.post_call(answer))
 
-    def _send_out(self, body: Any) -> None:
-        messages = [bytes.fromhex(text) for text in body["data"]]
+    def _trace(self, trace: Trace) -> None:
+        self._worker.recorder.on = trace.on
 
+    def _send_out(self, messages: SendOut) -> None:
         def offer(now_ns: int) -> None:
             show = self._worker.show
             for output in show.book.outputs:
-                if output.name == body["device"]:
-                    for data in messages:
+                if output.name == messages.device:
+                    for data in messages.data:
                         output.offer(data, now_ns, show.effects.sink)
 
         self._worker.call(offer)
 
-    def _play(self, body: Any) -> None:
+    def _play(self, messages: PlayIn) -> None:
         for input in self._worker.show.book.inputs:
-            if input.name == body["device"]:
-                for text in body["data"]:
-                    self._play_message(input, bytes.fromhex(text))
+            if input.name == messages.device:
+                for data in messages.data:
+                    self._play_message(input, data)
 
     def _play_message(self, input: Input, data: bytes) -> None:
         self._pressed.take(input, data)
@@ -216,38 +247,12 @@ class ServerLink:
         """Let go of a book that is played no more."""
         self._retiring = asyncio.ensure_future(_retire(book))
 
-    def _pong(self, _body: Any) -> None:
-        self._ponged()
-
-    def _serving(self, _body: Any) -> None:
-        self._serves()
-
-    def _refuse(self, body: Any) -> None:
-        self._refused([str(problem) for problem in body["problems"]])
-
 
 async def _retire(book: CompiledBook) -> None:
     """Let go of a book song by song: at once would hold the interpreter too long."""
     while book.songs:
         book.songs.popitem()
         await asyncio.sleep(0)
-
-
-_HANDLERS: dict[str, Callable[[ServerLink, Any], None]] = {
-    "rig": ServerLink._rig,
-    "song": ServerLink._song,
-    "set-list": ServerLink._take_set_list,
-    "commit": ServerLink._commit,
-    "order": ServerLink._order,
-    "command": ServerLink._command,
-    "tap": ServerLink._tap,
-    "send": ServerLink._send_out,
-    "play": ServerLink._play,
-    "sound": ServerLink._sound,
-    "pong": ServerLink._pong,
-    "serving": ServerLink._serving,
-    "refuse": ServerLink._refuse,
-}
 
 
 PIECE_NS = 1 * NS_PER_MS
@@ -267,23 +272,25 @@ async def give_way(is_at_work: Callable[[int], bool]) -> None:
         await asyncio.sleep(_YIELD_S)  # the clock thread has no time to set events
 
 
-def traffic_of(worker: Worker) -> dict[str, object]:
-    """Return the body of the link's `traffic`."""
+def traffic_of(worker: Worker) -> Traffic:
+    """Return what has come and gone."""
     recorder, book = worker.recorder, worker.show.book
-    return {
-        "at_ns": monotonic_ns(),
-        "outputs": [[w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned] for w in book.wires],
-        "inputs": [[input.name, input.received] for input in book.inputs],
-        "took": recorder.take_times(),
-        "cpu_ns": process_time_ns(),
-        "taps_dropped": recorder.dropped,
-    }
+    return Traffic(
+        at_ns=monotonic_ns(),
+        outputs=tuple(
+            OutputTraffic(w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned) for w in book.wires
+        ),
+        inputs=tuple(InputTraffic(input.name, input.received) for input in book.inputs),
+        took=tuple(recorder.take_times()),
+        cpu_ns=process_time_ns(),
+        taps_dropped=recorder.dropped,
+    )
 
 
-def counters_of(worker: Worker, **more: int) -> dict[str, int]:
-    """Return the body of the link's `counters`; `more` is counted elsewhere."""
+def counters_of(worker: Worker, **more: int) -> Counters:
+    """Return what the engine has counted; `more` is counted elsewhere."""
     book = worker.show.book
-    return {
+    counts = {
         "messages_in": worker.received,
         "messages_out": worker.sent,
         "malformed_messages": more.pop("malformed") + sum(input.malformed for input in book.inputs),
@@ -297,3 +304,4 @@ def counters_of(worker: Worker, **more: int) -> dict[str, int]:
         "events_dropped": worker.outbox_dropped,
         **more,
     }
+    return Counters(counts)

@@ -23,6 +23,7 @@ from time import monotonic
 
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.engine.server_link import ServerLink
+from routerd.link.messages import Hello, Ping
 
 PING_EVERY_S = 0.25
 SILENT_S = 1.0
@@ -71,7 +72,7 @@ class Supervisor:
         self,
         server_arguments: list[str],
         make_link: Callable[[Callable[[], None], Callable[[], None]], ServerLink],
-        greet: Callable[[], dict[str, object]],
+        greet: Callable[[], Hello],
         say: Callable[[str], None],
     ) -> None:
         self._arguments = server_arguments
@@ -184,7 +185,7 @@ class Supervisor:
         while True:
             await asyncio.sleep(PING_EVERY_S)
             number += 1
-            link.send("ping", {"n": number})
+            link.send(Ping(number))
             now_s = monotonic()
             before, (work, state) = work, self._work()
             if work != before or state in _WAITING:

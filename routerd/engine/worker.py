@@ -30,6 +30,8 @@ from typing import Any
 
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import TICK_BYTES
+from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.timing import Segment
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
@@ -42,7 +44,8 @@ from routerd.engine.realtime import (
     share_interpreter,
 )
 from routerd.engine.recorder import Recorder
-from routerd.link.messages import OWN_RATE, TickRecord
+from routerd.link.frames import OWN_RATE, TickRecord
+from routerd.link.messages import Happened
 from routerd.ports.base import OutputPort, Received, StalledError
 
 SPIN_NS = 200_000
@@ -65,6 +68,12 @@ GRID_EVERY_NS = 50_000_000
 """Tempo may change with every tick; it is reported no more often than this."""
 
 
+def records_dropped(count: int, from_tick: int, to_tick: int) -> Happened:
+    """Return the event of tick records that nobody gets to see."""
+    what: dict[str, Any] = {"kind": "records-dropped", "at_ns": monotonic_ns(), "count": count}
+    return Happened({**what, "from_tick": from_tick, "to_tick": to_tick})
+
+
 @dataclass(frozen=True, slots=True)
 class Call:
     """Something that the clock thread is to do: `function(now_ns)`, and `then` once its effects are out."""
@@ -76,8 +85,8 @@ class Call:
 Arrival = tuple[Input, bytes, int]
 """A message on its way: the input, its bytes, and when it arrived."""
 
-Note = tuple[str, Any] | Callable[[], None]
-"""For the event loop: what goes to the server as it is ("snapshot" | "grid" | "event", value), or a call."""
+Note = Snapshot | Segment | Happened | Callable[[], None]
+"""For the event loop: what goes to the server as it is, or a call."""
 
 
 class Worker:
@@ -172,12 +181,12 @@ class Worker:
         self._inbox.append((input, data, monotonic_ns()))
         self._rouse()
 
-    def post(self, kind: str, value: Any) -> None:
+    def post(self, message: Snapshot | Segment | Happened) -> None:
         """Put something for the server into the outbox; what is too much is dropped and counted."""
         if len(self.outbox) >= OUTBOX_LIMIT:
             self.outbox_dropped += 1
             return
-        self.outbox.append((kind, value))
+        self.outbox.append(message)
         self._on_outbox()
 
     def post_call(self, function: Callable[[], None]) -> None:
@@ -198,7 +207,7 @@ class Worker:
         self._stopping = True
         self._rouse()
 
-    def take_records(self) -> tuple[list[TickRecord], dict[str, Any] | None]:
+    def take_records(self) -> tuple[list[TickRecord], Happened | None]:
         """Return the tick records so far and, when some had to be dropped, an event that says which."""
         records = self.records
         taken = [records.popleft() for _ in range(len(records))]
@@ -206,13 +215,7 @@ class Worker:
         if span is None:
             return taken, None
         count, self.records_dropped = self.records_dropped, 0
-        return taken, {
-            "kind": "records-dropped",
-            "at_ns": monotonic_ns(),
-            "count": count,
-            "from_tick": span[0],
-            "to_tick": span[1],
-        }
+        return taken, records_dropped(count, *span)
 
     # The clock thread
 
@@ -350,7 +353,7 @@ class Worker:
         self.last_fault = fault
 
     def _event(self, kind: str, **fields: object) -> None:
-        self.post("event", {"kind": kind, "at_ns": monotonic_ns(), **fields})
+        self.post(Happened({"kind": kind, "at_ns": monotonic_ns(), **fields}))
 
     def _send_ticks(self, at_ns: int) -> None:
         """Send the ticks that the show has worked out ahead, or wait for the same instant without one.
@@ -395,16 +398,16 @@ class Worker:
             self._send(sink)
         if effects.events:
             for event in effects.events:
-                self.post("event", event)
+                self.post(Happened(event))
             effects.events.clear()
         if effects.revision != self._revision:
             self._revision = effects.revision
             self._segment = self._clock.segment
-            self.post("snapshot", show.snapshot())
+            self.post(show.snapshot())
         elif self._clock.segment is not self._segment and monotonic_ns() >= self._grid_ns:
             self._segment = self._clock.segment
             self._grid_ns = monotonic_ns() + GRID_EVERY_NS
-            self.post("grid", self._segment)
+            self.post(self._segment)
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""

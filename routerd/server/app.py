@@ -11,17 +11,24 @@ import asyncio
 import contextlib
 from dataclasses import replace
 from time import monotonic_ns
-from typing import Any
 
-from routerd.core.model.codec import from_json
 from routerd.core.model.plain import Plain
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import Tap, TickRecord
+from routerd.link.frames import Tap, TickRecord
+from routerd.link.messages import (
+    Counters,
+    EngineFacts,
+    Happened,
+    Hello,
+    PortStates,
+    Reload,
+    Traffic,
+)
 from routerd.server.feed import EventHub, Feed
 from routerd.server.health import HealthWatch
-from routerd.server.link_client import EngineLink
+from routerd.server.link_client import EngineLink, Told
 from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
 from routerd.server.shows.record_keeper import ShowLog
@@ -88,42 +95,49 @@ class App:
 
     # What the engine sends (routerd.server.link_client.Listener)
 
-    def on_message(self, kind: str, body: Any) -> None:
+    def on_message(self, message: Told) -> None:
         """Take a message of the engine."""
         view = self.view
         view.silent_looks = 0
-        if kind == "snapshot":
-            before, snapshot = view.snapshot, from_json(Snapshot, body)
-            view.snapshot = snapshot
-            if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
-                self.health.look()
-            view.pace.look(snapshot.song, snapshot.transport, boottime_s())
-            self.rig.on_snapshot()
-            self.state.changed()
-        elif kind == "grid":
-            view.snapshot = replace(view.snapshot, grid=from_json(Segment, body))
-        elif kind == "event":
-            self.measurements.event(body)
-            self.feed.emit(body)
-        elif kind == "counters":
-            view.counters = body
-        elif kind == "facts":
-            view.facts = body
-        elif kind == "traffic":
-            self.measurements.traffic(body)
-            self.feed.traffic.emit(body)
-        elif kind == "ports":
-            self._on_ports(body)
-        elif kind == "reload":
+        if isinstance(message, Snapshot):
+            self._on_snapshot(message)
+        elif isinstance(message, Segment):
+            view.snapshot = replace(view.snapshot, grid=message)
+        elif isinstance(message, Happened):
+            self.measurements.event(message.event)
+            self.feed.emit(message.event)
+        elif isinstance(message, Counters):
+            view.counters = message.counts
+        elif isinstance(message, EngineFacts):
+            view.facts = message
+        elif isinstance(message, Traffic):
+            self.measurements.traffic(message)
+            self.feed.traffic.emit(message)
+        elif isinstance(message, PortStates):
+            self._on_ports(message)
+        elif isinstance(message, Reload):
             self.reload_asked.set()
-        elif kind == "hello":
-            view.hello = body
-            view.counters = body["counters"]
-            view.facts = body["facts"]
-            self._on_ports(body["port_states"])
-            if body.get("reload_wanted"):
-                self.reload_asked.set()
-            self.greeted.set()
+        else:
+            self._on_hello(message)
+
+    def _on_hello(self, hello: Hello) -> None:
+        view = self.view
+        view.hello = hello
+        view.counters = hello.counters.counts
+        view.facts = hello.facts
+        self._on_ports(hello.port_states)
+        if hello.reload_wanted:
+            self.reload_asked.set()
+        self.greeted.set()
+
+    def _on_snapshot(self, snapshot: Snapshot) -> None:
+        view, before = self.view, self.view.snapshot
+        view.snapshot = snapshot
+        if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
+            self.health.look()
+        view.pace.look(snapshot.song, snapshot.transport, boottime_s())
+        self.rig.on_snapshot()
+        self.state.changed()
 
     def on_ticks(self, records: list[TickRecord]) -> None:
         """Take tick records."""
@@ -134,10 +148,11 @@ class App:
         """Take messages that came in or went out; they come only while somebody listens to them."""
         self.feed.messages.emit(taps)
 
-    def _on_ports(self, ports: list[Plain]) -> None:
-        for port in self.view.take_ports(ports):
-            event = {key: port[key] for key in ("device", "direction", "pattern", "state", "error")}
-            self.feed.events.emit({"kind": "port-missing", "at_ns": monotonic_ns(), **event})
+    def _on_ports(self, states: PortStates) -> None:
+        for port in self.view.take_ports(states):
+            event: Plain = {"kind": "port-missing", "at_ns": monotonic_ns()}
+            event |= {"device": port.device, "direction": port.direction, "pattern": port.pattern}
+            self.feed.events.emit({**event, "state": port.state, "error": port.error})
         self.health.look()
 
     async def close(self) -> None:

@@ -18,7 +18,8 @@ from collections.abc import Callable
 from typing import Any, Generic, TypeVar
 
 from routerd.core.model.plain import Plain
-from routerd.link.messages import Tap, TickRecord
+from routerd.link.frames import Tap, TickRecord
+from routerd.link.messages import Traffic
 from routerd.server.log import EventLog
 
 T = TypeVar("T")
@@ -58,7 +59,7 @@ class Feed:
     def __init__(self, want_messages: Callable[[bool], None]) -> None:
         self.events: Stream[Plain] = Stream()
         self.ticks: Stream[list[TickRecord]] = Stream()
-        self.traffic: Stream[Plain] = Stream()
+        self.traffic: Stream[Traffic] = Stream()
         self.messages: Stream[list[Tap]] = Stream(want_messages)
         self._log = EventLog()
 

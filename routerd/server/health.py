@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S
+from routerd.link.messages import PortState
 from routerd.server.log import log_health
 from routerd.server.view import View
 
@@ -125,41 +126,40 @@ def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
 
 
 def _scheduling(view: View, _now_ns: int) -> Iterator[Line]:
-    realtime = view.hello["realtime"]
-    if realtime["scheduling"] != "fifo":
+    realtime = view.hello.realtime
+    if realtime.scheduling != "fifo":
         text = "real-time scheduling is not permitted: ticks will be late whenever the machine is busy"
-        yield Line("scheduling", text, realtime["remedy"] or "")
+        yield Line("scheduling", text, realtime.remedy or "")
 
 
 def _ports(view: View, now_ns: int) -> Iterator[Line]:
     for port in view.ports:
-        state = port["state"]
-        young = state == "opening" and now_ns - (port.get("since_ns") or now_ns) < OPENING_NS
-        if young and (was := port.get("was")):
+        young = port.state == "opening" and now_ns - (port.since_ns or now_ns) < OPENING_NS
+        if young and (was := view.shut.get((port.device, port.direction))):
             yield _port_line(was)
-        elif state != "open" and not young:
+        elif port.state != "open" and not young:
             yield _port_line(port)
 
 
 def _patterns(view: View, _now_ns: int) -> Iterator[Line]:
     seen: set[tuple[str, str]] = set()
     for port in view.ports:
-        doubt, pattern = port.get("doubt"), (port["direction"], port["pattern"])
-        if doubt and port["state"] != "missing" and pattern not in seen:  # a missing port's own line says why
+        doubt, pattern = port.doubt, (port.direction, port.pattern)
+        if doubt and port.state != "missing" and pattern not in seen:  # a missing port's own line says why
             seen.add(pattern)
-            text = f"{port['device']}: its {port['direction']} pattern {doubt[0]}"
-            yield Line("pattern", text, doubt[1], port["device"], port["direction"])
+            text = f"{port.device}: its {port.direction} pattern {doubt.text}"
+            yield Line("pattern", text, doubt.remedy, port.device, port.direction)
 
 
-def _port_line(port: Plain) -> Line:
-    device, direction, state = port["device"], port["direction"], port["state"]
-    if state == "missing" and (doubt := port.get("doubt")):
-        text = f"{device}: its {direction} is missing: {doubt[0]}"
-        return Line("port", text, doubt[1], device, direction)
+def _port_line(port: PortState) -> Line:
+    device, direction, state = port.device, port.direction, port.state
+    if state == "missing" and (doubt := port.doubt):
+        text = f"{device}: its {direction} is missing: {doubt.text}"
+        return Line("port", text, doubt.remedy, device, direction)
     words, remedy = _PORT_STATES[state]
-    text = words.format(which=f"{device}: its {direction}", pattern=port["pattern"])
-    if port["error"]:
-        text += f" ({port['error']})"
+    text = words.format(which=f"{device}: its {direction}", pattern=port.pattern)
+    if port.error:
+        text += f" ({port.error})"
     return Line("port", text, remedy, device, direction)
 
 
@@ -187,13 +187,13 @@ _PORT_STATES = {
 
 
 def _floods(view: View, _now_ns: int) -> Iterator[Line]:
-    for device in view.facts.get("flooding", ()):
+    for device in view.facts.flooding:
         text = f"{device}: floods its input; it is slowed down, and what is too much is lost"
         yield Line("flood", text, "look for a loop outside, a broken device or program", device)
 
 
 def _not_kept(view: View, _now_ns: int) -> Iterator[Line]:
-    for text in view.facts.get("warnings", ()):
+    for text in view.facts.warnings:
         yield Line("not-kept", text, "make room or give the right to write, then start the service again")
 
 
@@ -215,13 +215,11 @@ def _loops(view: View, _now_ns: int) -> Iterator[Line]:
 
 def _restarts(view: View, now_ns: int) -> Iterator[Line]:
     hello = view.hello
-    if hello["resumed_gap_ms"] is not None and now_ns - hello["started_ns"] < RESTARTED_NS:
-        text = (
-            f"the engine died, and another went on after {hello['resumed_gap_ms'] / 1000:g} s without a tick"
-        )
+    if hello.resumed_gap_ms is not None and now_ns - hello.started_ns < RESTARTED_NS:
+        text = f"the engine died, and another went on after {hello.resumed_gap_ms / 1000:g} s without a tick"
         yield Line("engine-restarted", text, "the log says why")
-    if hello["server_restarts"] and now_ns - view.started_ns < RESTARTED_NS:
-        text = f"the API server died or hung and was started again (restart {hello['server_restarts']})"
+    if hello.server_restarts and now_ns - view.started_ns < RESTARTED_NS:
+        text = f"the API server died or hung and was started again (restart {hello.server_restarts})"
         yield Line("server-restarted", text, "the log says why; the clock did not notice")
 
 

@@ -11,15 +11,40 @@ import asyncio
 import contextlib
 import itertools
 import socket
-from collections.abc import AsyncIterator
-from typing import Any, Protocol
+from collections.abc import AsyncIterator, Callable, Iterable
+from typing import Protocol, TypeVar
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
-from routerd.core.model.codec import to_json
 from routerd.core.model.commands import Command
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import Book, SetList
-from routerd.link.messages import Message, Tap, Taps, TickRecord, Unpacker, pack_message
+from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.timing import Segment
+from routerd.link.frames import MessageTrace, Tap, TickRecord, Unpacker, pack_message
+from routerd.link.messages import (
+    AnyMessage,
+    Commit,
+    Counters,
+    EngineFacts,
+    FromServer,
+    Happened,
+    Hello,
+    Loaded,
+    Perform,
+    Ping,
+    PlayIn,
+    Pong,
+    PortStates,
+    Refuse,
+    Reload,
+    ReplaceOrder,
+    Reply,
+    SendOut,
+    Serving,
+    SoundNote,
+    Trace,
+    Traffic,
+)
 
 REPLY_S = 2.0
 """How long a command may wait for its answer: the clock thread answers within a tick or so."""
@@ -28,15 +53,22 @@ LOADED_S = 30.0
 """How long the engine may take to compile a book. It compiles between ticks, on whatever time is left."""
 
 
+T = TypeVar("T")
+
+
 class EngineSilentError(LinkError):
     """The engine has not answered in time; what was asked may or may not have been done."""
+
+
+Told = Hello | Reload | Snapshot | Segment | PortStates | Counters | EngineFacts | Traffic | Happened
+"""What the engine tells by itself."""
 
 
 class Listener(Protocol):
     """Whoever wants to know what the engine tells by itself."""
 
-    def on_message(self, kind: str, body: Any) -> None:
-        """Take a message of the kinds hello, snapshot, ports, counters, traffic, event."""
+    def on_message(self, message: Told) -> None:
+        """Take what the engine tells by itself."""
 
     def on_ticks(self, records: list[TickRecord]) -> None:
         """Take a batch of tick records."""
@@ -52,8 +84,8 @@ class EngineLink:
         self._reader = reader
         self._writer = writer
         self._numbers = itertools.count(1)
-        self._answers: dict[int, asyncio.Future[Any]] = {}
-        self._loaded: dict[int, asyncio.Future[Any]] = {}
+        self._answers: dict[int, asyncio.Future[Reply]] = {}
+        self._loaded: dict[int, asyncio.Future[Loaded]] = {}
         self._sending = asyncio.Lock()
 
     @classmethod
@@ -68,34 +100,34 @@ class EngineLink:
         try:
             while data := await self._reader.read(65536):
                 for message in unpacker.feed(data):
-                    if isinstance(message, Message):
-                        self._take(message, listener)
-                    elif isinstance(message, Taps):
-                        listener.on_taps(message)
-                    else:
+                    if isinstance(message, MessageTrace):
+                        listener.on_taps(message.messages)
+                    elif isinstance(message, list):
                         listener.on_ticks(message)
+                    else:
+                        self._take(message, listener)
         except ConnectionError:
             pass
         finally:
-            for waiting in [*self._answers.values(), *self._loaded.values()]:
-                if not waiting.done():
-                    waiting.set_exception(EngineSilentError("the engine has gone"))
+            _fail(self._answers.values())
+            _fail(self._loaded.values())
             self._writer.close()
 
-    def _take(self, message: Message, listener: Listener) -> None:
-        kind, body = message
-        if kind == "ping":
-            self._send("pong", body)
-        elif kind == "reply":
-            _settle(self._answers.pop(body["id"], None), body)
-        elif kind == "loaded":
-            _settle(self._loaded.pop(body["generation"], None), body)
+    def _take(self, message: AnyMessage, listener: Listener) -> None:
+        if isinstance(message, Ping):
+            self._send(Pong(message.number))
+        elif isinstance(message, Reply):
+            _settle(self._answers.pop(message.number, None), message)
+        elif isinstance(message, Loaded):
+            _settle(self._loaded.pop(message.generation, None), message)
+        elif isinstance(message, Told):
+            listener.on_message(message)
         else:
-            listener.on_message(kind, body)
+            raise LinkError(f"an engine does not send {type(message).__name__}")
 
-    def _send(self, kind: str, body: Any) -> None:
+    def _send(self, message: FromServer) -> None:
         if not self._writer.is_closing():
-            self._writer.write(pack_message(kind, body))
+            self._writer.write(pack_message(message))
 
     # Towards the engine
 
@@ -104,73 +136,78 @@ class EngineLink:
 
         Raises CommandError as the show raised it, EngineSilentError without an answer.
         """
-        await self._ask("command", {"command": to_json(command)})
+        await self._ask(lambda number: Perform(number, command))
 
     async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
         """Sound a note to tune by for so long, or with velocity 0 end it; raises as `command` does."""
-        what = {"device": device, "channel": channel, "note": note}
-        await self._ask("sound", {**what, "velocity": velocity, "seconds": seconds})
+        await self._ask(lambda number: SoundNote(number, device, channel, note, velocity, seconds))
 
     def tap(self, *, on: bool) -> None:
         """Have every message in and out told from now on, or no longer."""
-        self._send("tap", {"on": on})
+        self._send(Trace(on))
 
     def send_to(self, device: str, messages: list[bytes]) -> None:
         """Send whole messages to a device, past all routes, as its wire allows."""
-        self._send("send", {"device": device, "data": [data.hex() for data in messages]})
+        self._send(SendOut(device, tuple(messages)))
 
     def play(self, device: str, messages: list[bytes]) -> None:
         """Have whole messages routed as if the device had played them. What is pressed must be released."""
-        self._send("play", {"device": device, "data": [data.hex() for data in messages]})
+        self._send(PlayIn(device, tuple(messages)))
 
     async def order(self, set_list: SetList) -> None:
         """Give the engine a new running order; raises as `command` does."""
-        await self._ask("order", {"set_list": to_json(set_list)})
+        await self._ask(lambda number: ReplaceOrder(number, set_list))
 
     async def book(self, book: Book, generation: int, place: Plain | None) -> None:
         """Send a book, piece by piece, and wait until it is in; raises LinkError when it is refused."""
         async with self._sending:
-            self._send("rig", to_json(book.rig))
+            self._send(book.rig)
             for song in book.songs:
-                self._send("song", to_json(song))
+                self._send(song)
                 await self._drain()
-            self._send("set-list", to_json(book.set_list))
+            self._send(book.set_list)
             async with _expect(self._loaded, generation) as answer:
-                self._send("commit", {"generation": generation, "place": place})
-                body = await _within(LOADED_S, answer)
-        if body["error"] is not None:
-            raise LinkError(f"the engine refuses the book: {body['error']}")
+                self._send(Commit(generation, place))
+                loaded = await _within(LOADED_S, answer)
+        if loaded.error is not None:
+            raise LinkError(f"the engine refuses the book: {loaded.error}")
 
     async def refuse(self, problems: list[str]) -> None:
         """Tell the engine that this server cannot start, and why."""
-        self._send("refuse", {"problems": problems})
+        self._send(Refuse(tuple(problems)))
         await self._drain()
 
     def say_serving(self) -> None:
         """Tell the engine that the API answers from now on."""
-        self._send("serving", {})
+        self._send(Serving())
 
-    async def _ask(self, kind: str, body: Plain) -> None:
+    async def _ask(self, numbered: Callable[[int], FromServer]) -> None:
         number = next(self._numbers)
         async with _expect(self._answers, number) as answer:
-            self._send(kind, {"id": number, **body})
+            self._send(numbered(number))
             reply = await _within(REPLY_S, answer)
-        if reply["error"] is not None:
-            raise (NotFoundError if reply["missing"] else CommandError)(reply["error"])
+        if reply.error is not None:
+            raise (NotFoundError if reply.missing else CommandError)(reply.error)
 
     async def _drain(self) -> None:
         with contextlib.suppress(ConnectionError):
             await self._writer.drain()
 
 
-def _settle(waiting: asyncio.Future[Any] | None, body: Any) -> None:
+def _fail(waiting: Iterable[asyncio.Future[T]]) -> None:
+    for one in waiting:
+        if not one.done():
+            one.set_exception(EngineSilentError("the engine has gone"))
+
+
+def _settle(waiting: asyncio.Future[T] | None, answer: T) -> None:
     if waiting is not None and not waiting.done():
-        waiting.set_result(body)
+        waiting.set_result(answer)
 
 
 @contextlib.asynccontextmanager
-async def _expect(waiting: dict[int, asyncio.Future[Any]], number: int) -> AsyncIterator[asyncio.Future[Any]]:
-    answer = asyncio.get_running_loop().create_future()
+async def _expect(waiting: dict[int, asyncio.Future[T]], number: int) -> AsyncIterator[asyncio.Future[T]]:
+    answer: asyncio.Future[T] = asyncio.get_running_loop().create_future()
     waiting[number] = answer
     try:
         yield answer
@@ -180,7 +217,7 @@ async def _expect(waiting: dict[int, asyncio.Future[Any]], number: int) -> Async
             answer.exception()  # seen, so that nobody warns when the asker had gone
 
 
-async def _within(seconds: float, answer: asyncio.Future[Any]) -> Any:
+async def _within(seconds: float, answer: asyncio.Future[T]) -> T:
     try:
         return await asyncio.wait_for(answer, seconds)
     except TimeoutError as error:

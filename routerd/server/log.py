@@ -13,6 +13,7 @@ import structlog
 
 from routerd.core.units import NS_PER_S
 from routerd.link.log_writer import Descriptor, LogWriter
+from routerd.link.messages import Realtime
 from routerd.printing import visible, visible_lines
 
 
@@ -156,14 +157,14 @@ def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> Non
         log.info(gone, **fields)
 
 
-def log_realtime(realtime: dict[str, Any]) -> None:
+def log_realtime(realtime: Realtime) -> None:
     """Say plainly what of real-time treatment was not granted, and how to allow it."""
     log = structlog.get_logger()
-    if realtime["scheduling"] != "fifo":
+    if realtime.scheduling != "fifo":
         return  # a line of routerd.server.health
-    if realtime["remedy"]:
+    if realtime.remedy:
         log.warning(
-            "real-time scheduling is permitted, but not everything that helps it", remedy=realtime["remedy"]
+            "real-time scheduling is permitted, but not everything that helps it", remedy=realtime.remedy
         )
     else:
-        log.info("real-time scheduling is permitted", priority=realtime["priority"], memory_locked=True)
+        log.info("real-time scheduling is permitted", priority=realtime.priority, memory_locked=True)

@@ -126,12 +126,12 @@ async def _until(event: asyncio.Event) -> None:
 async def _work(app: App, options: Options) -> None:
     """Bring the book, listen, serve; what prevents the first start is told to the engine, which ends both."""
     await app.greeted.wait()
-    first = app.view.hello["generation"] == 0
+    first = app.view.hello.generation == 0
     try:
         if first:
             await asyncio.to_thread(_guard, options)  # a mistake in the options is no reason to wait
         await _bring_book(app)
-        log_realtime(app.view.hello["realtime"])
+        log_realtime(app.view.hello.realtime)
         await _serve(app, options)
     except RigFolderError as error:
         await app.link.refuse([f"{options.folder}/{problem}" for problem in error.problems])
@@ -178,7 +178,7 @@ async def _reload_when_asked(app: App) -> None:
 
 async def _renew_book(app: App) -> None:
     """Where the engine went on with the book of one that had died: read the folder, as at every start."""
-    if app.view.hello["brings_old_book"]:
+    if app.view.hello.brings_old_book:
         try:
             await app.rig.reload()
         except (RigFolderError, LinkError) as error:
@@ -217,7 +217,7 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
 async def _bring_book(app: App) -> None:
     """Give the engine its first book, or learn the names of the one it has."""
     working = await app.state.read_working_book()
-    if not app.view.hello["generation"]:
+    if not app.view.hello.generation:
         await app.rig.begin(working)
         return
     try:

@@ -170,8 +170,8 @@ class RigLoader:
         hello = self._view.hello
         state = await self._state.read()
         known = working is not None and (working.engine_started_ns, working.generation) == (
-            hello["book_from_ns"],
-            hello["generation"],
+            hello.book_from_ns,
+            hello.generation,
         )
         if working is None or not known:
             loaded = await self._files.read()
@@ -242,7 +242,7 @@ class RigLoader:
         view.problems.pop("names", None)
         self._state.origin = decision.origin
         self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
-        await self._state.keep_book(WorkingBook(book, set_lists, view.hello["started_ns"], generation))
+        await self._state.keep_book(WorkingBook(book, set_lists, view.hello.started_ns, generation))
         await self._snapshot_of(generation)
         self._name_numbers()
         summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}

@@ -12,7 +12,6 @@ from dataclasses import fields
 from math import lcm
 from pathlib import Path
 from time import monotonic_ns
-from typing import Any
 
 from routerd import __version__
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
@@ -27,6 +26,7 @@ from routerd.core.model.snapshot import (
 from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.link.messages import PortState
 from routerd.server.feed import EventHub
 from routerd.server.health import lines_of
 from routerd.server.http.shapes import (
@@ -171,7 +171,7 @@ def server_health(view: View, started_ns: int, now_ns: int, clients: int, droppe
         pid=os.getpid(),
         uptime_s=_seconds(now_ns - started_ns),
         version=__version__,
-        restarts=view.hello.get("server_restarts", 0),
+        restarts=view.hello.server_restarts,
         rss_bytes=rss_bytes(os.getpid()),
         event_clients=clients,
         event_clients_dropped=dropped,
@@ -189,18 +189,18 @@ def rss_bytes(pid: int) -> int | None:
 
 def _engine(view: View, now_ns: int) -> EngineHealth:
     hello = view.hello
-    realtime = hello["realtime"]
+    realtime = hello.realtime
     return EngineHealth(
-        pid=hello["pid"],
-        uptime_s=_seconds(now_ns - hello["started_ns"]),
-        resumed_gap_ms=hello["resumed_gap_ms"],
-        ports=hello["ports"],
+        pid=hello.pid,
+        uptime_s=_seconds(now_ns - hello.started_ns),
+        resumed_gap_ms=hello.resumed_gap_ms,
+        ports=hello.ports,
         generation=view.snapshot.generation,
-        scheduling=realtime["scheduling"],
-        priority=realtime["priority"],
-        memory_locked=realtime["memory_locked"],
-        remedy=realtime["remedy"],
-        rss_bytes=rss_bytes(hello["pid"]),
+        scheduling=realtime.scheduling,
+        priority=realtime.priority,
+        memory_locked=realtime.memory_locked,
+        remedy=realtime.remedy,
+        rss_bytes=rss_bytes(hello.pid),
         counters=view.counters,
     )
 
@@ -220,16 +220,8 @@ def _follow(following: FollowingState) -> Follow:
     return Follow(**{**values, "state": following.state.value})
 
 
-def _port(port: dict[str, Any]) -> Port:
-    return Port(
-        port["device"],
-        port["direction"],
-        port["pattern"],
-        port["port"],
-        port["state"],
-        port["error"],
-        port.get("since_ns"),
-    )
+def _port(port: PortState) -> Port:
+    return Port(port.device, port.direction, port.pattern, port.port, port.state, port.error, port.since_ns)
 
 
 def _position(view: View) -> int | None:

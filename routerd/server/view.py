@@ -8,18 +8,19 @@ setting its clock moves them. A song whose file names no duration counts as noth
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from fractions import Fraction
 from time import CLOCK_BOOTTIME, clock_gettime, monotonic_ns, time
 from typing import Any
 
-from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import BarLine, Meter, Snapshot
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Segment, State, TempoBy
 from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
+from routerd.link.messages import EngineFacts, Hello, PortState, PortStates
+from routerd.link.messages import Realtime as Granted
 from routerd.server.http.shapes import CheckItem, Durations, SectionFacts, SongFacts
 from routerd.server.report.figures import Conditions, Realtime
 
@@ -46,6 +47,11 @@ class Pace:
         if self.began_s is None and transport == "running":
             self.began_s = now_s
 
+
+NO_FACTS = EngineFacts()
+
+NO_HELLO = Hello(0, "", 0, Granted(), 0, 0)
+"""Until the engine has sent one."""
 
 NO_SNAPSHOT = Snapshot(
     revision=0,
@@ -75,9 +81,11 @@ NO_SNAPSHOT = Snapshot(
 class View:
     """The state of the server; every request is answered from here."""
 
-    hello: Plain = field(default_factory=dict)
+    hello: Hello = NO_HELLO
     snapshot: Snapshot = NO_SNAPSHOT
-    ports: list[Plain] = field(default_factory=list)
+    ports: tuple[PortState, ...] = ()
+    shut: dict[tuple[str, str], PortState] = field(default_factory=dict)
+    """Of ports that are being opened again, by device and direction: how they were before."""
     counters: dict[str, int] = field(default_factory=dict)
     songs: dict[str, SongFacts] = field(default_factory=dict)
     set_lists: tuple[SetList, ...] = ()
@@ -85,39 +93,39 @@ class View:
     problems: dict[str, list[str]] = field(default_factory=dict)
     """What is wrong with what the server does, by what it is about: "files", and the keys of
     `routerd.server.health`."""
-    facts: Plain = field(default_factory=dict)
-    """What the engine says once a second of how it is; see routerd.link.messages."""
+    facts: EngineFacts = NO_FACTS
     silent_looks: int = 0
     """How often health was looked at since the engine last reported."""
     started_ns: int = field(default_factory=monotonic_ns)
 
-    def take_ports(self, ports: list[Plain]) -> list[Plain]:
+    def take_ports(self, states: PortStates) -> list[PortState]:
         """Take the states of all ports; return those that are shut, and were not or for another reason.
 
-        One that is tried again is not well before it is open: until then it keeps its last state as `was`.
+        One that is tried again is not well before it is open: until then it keeps its last state in `shut`.
         """
-        before = {(port["device"], port["direction"]): port for port in self.ports}
-        self.ports = [dict(port) for port in ports]
+        before = {(port.device, port.direction): port for port in self.ports}
+        shut: dict[tuple[str, str], PortState] = {}
         news = []
-        for port in self.ports:
-            was = before.get((port["device"], port["direction"]), {"state": None, "error": None})
-            shut = was.get("was", was)
-            if port["state"] == "opening":
-                if shut["state"] not in (None, "open", "opening"):
-                    port["was"] = shut
-            elif port["state"] != "open" and (shut["state"], shut["error"]) != (port["state"], port["error"]):
+        for port in states.ports:
+            key = (port.device, port.direction)
+            was = self.shut.get(key) or before.get(key)
+            if port.state == "opening":
+                if was is not None and was.state not in ("open", "opening"):
+                    shut[key] = was
+            elif port.state != "open" and (was is None or (was.state, was.error) != (port.state, port.error)):
                 news.append(port)
+        self.ports, self.shut = states.ports, shut
         return news
 
     @property
     def greeted(self) -> bool:
         """Whether the engine has said who it is."""
-        return bool(self.hello)
+        return self.hello is not NO_HELLO
 
     @property
     def conditions(self) -> Conditions:
         """What is measured under: what the engine was granted, and the kind of its ports."""
-        return Conditions(Realtime(**self.hello["realtime"]), self.hello["ports"])
+        return Conditions(Realtime(**asdict(self.hello.realtime)), self.hello.ports)
 
     @property
     def ready(self) -> bool:

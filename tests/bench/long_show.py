@@ -11,7 +11,8 @@ import sys
 import time
 
 from routerd.core.model.rig import Device, Rig, WireKind
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
+from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.document import to_json
 from routerd.server.status import rss_bytes
@@ -40,9 +41,9 @@ def main(ports: int, hours: float) -> None:
                 for number in range(ports)
             ]
         )
-        totals = [[name, first, 50 * second, 0, 0] for name in names]
-        body = {"at_ns": first * STEP_NS, "outputs": totals, "inputs": [["keys", second]]}
-        measured.traffic({**body, "took": [[90_000, 9]], "cpu_ns": second * 20_000_000, "taps_dropped": 0})
+        totals = tuple(OutputTraffic(name, first, 50 * second, 0, 0) for name in names)
+        keys, took = (InputTraffic("keys", second),), ((90_000, 9),)
+        measured.traffic(Traffic(first * STEP_NS, totals, keys, took, second * 20_000_000, taps_dropped=0))
         if second % (total // 6 or 1) == 0:
             print(
                 f"{second / 3600:5.1f} h: {(rss_bytes(os.getpid()) or 0) / 1e6:6.1f} MB resident", flush=True

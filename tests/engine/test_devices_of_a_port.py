@@ -57,7 +57,7 @@ class Stage:
         self.keeper.keep(book)
 
     def states(self) -> dict[tuple[str, str], tuple[str, str | None]]:
-        return {(s["device"], s["direction"]): (s["state"], s["port"]) for s in self.keeper.states()}
+        return {(s.device, s.direction): (s.state, s.port) for s in self.keeper.states().ports}
 
     def heard(self, far: FarEnd, count: int) -> list[tuple[str, bytes]]:
         """Return so many messages that arrive, ticks apart."""

@@ -18,6 +18,7 @@ from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
 from routerd.engine.realtime import BURST, BURST_NS, FloodLimit
 from routerd.engine.worker import INBOX_LIMIT, Worker
+from routerd.link.messages import Happened
 from tests.service import until
 from tests.stage import TICK, compiled
 
@@ -82,7 +83,9 @@ class Bench:
 
     def events(self, kind: str) -> list[dict[str, object]]:
         return [
-            value for what, value in list(self.worker.outbox) if what == "event" and value["kind"] == kind
+            note.event
+            for note in list(self.worker.outbox)
+            if isinstance(note, Happened) and note.event["kind"] == kind
         ]
 
     def close(self) -> None:

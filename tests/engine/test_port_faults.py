@@ -18,6 +18,7 @@ from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
+from routerd.link.messages import Happened, PortState
 from routerd.ports import life
 from routerd.ports.far_end import FarEnd
 from routerd.ports.simulated import SimulatedPorts
@@ -58,17 +59,19 @@ class Bench:
         self.until(lambda: self.states() == {"open"}, "the ports are open")
 
     def states(self) -> set[str]:
-        return {state["state"] for state in self.keeper.states()}
+        return {state.state for state in self.keeper.states().ports}
 
-    def synth(self) -> dict[str, object]:
-        return next(state for state in self.keeper.states() if state["device"] == "synth")
+    def synth(self) -> PortState:
+        return next(state for state in self.keeper.states().ports if state.device == "synth")
 
     def reasons(self) -> list[str]:
         """Why the synth's port was closed, each time."""
         return [
-            value["why"]
-            for kind, value in list(self.worker.outbox)
-            if kind == "event" and value["kind"] == "port-closed" and value["device"] == "synth"
+            note.event["why"]
+            for note in list(self.worker.outbox)
+            if isinstance(note, Happened)
+            and note.event["kind"] == "port-closed"
+            and note.event["device"] == "synth"
         ]
 
     def until(self, what: Callable[[], object], words: str) -> None:

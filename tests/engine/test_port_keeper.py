@@ -19,6 +19,7 @@ from routerd.core.show.show import Show
 from routerd.engine import port_keeper
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
+from routerd.link.messages import Happened
 from routerd.ports.base import CONNECTED, SETTLE_S, Condition, PortInfo, StalledError
 
 LIMIT_S = 10.0
@@ -118,19 +119,19 @@ class Stage:
             sleep(0.005)
 
     def state(self) -> str:
-        return str(self.keeper.states()[0]["state"])
+        return str(self.keeper.states().ports[0].state)
 
     def events(self) -> list[tuple[str, str | None]]:
         """What was reported so far: kind, and why where that is known."""
         return [
-            (value["kind"], value.get("why"))
-            for kind, value in self.worker.outbox
-            if kind == "event" and value["kind"].startswith("port-")
+            (note.event["kind"], note.event.get("why"))
+            for note in self.worker.outbox
+            if isinstance(note, Happened) and note.event["kind"].startswith("port-")
         ]
 
     def where(self) -> dict[str, str | None]:
         return {
-            state["device"]: state["port"] and self.handle(state["device"]) for state in self.keeper.states()
+            state.device: state.port and self.handle(state.device) for state in self.keeper.states().ports
         }
 
     def handle(self, device: str) -> str:
@@ -161,20 +162,20 @@ def test_a_missing_port_is_not_looked_for_until_something_is_announced(stage: St
     before = stage.system.looks
     sleep(0.2)  # twenty times the pause between two tries
     assert stage.system.looks == before
-    assert stage.keeper.states()[0]["state"] == "missing"
+    assert stage.keeper.states().ports[0].state == "missing"
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.system.changed()
-    stage.until(lambda: stage.keeper.states()[0]["state"] == "open")
+    stage.until(lambda: stage.keeper.states().ports[0].state == "open")
 
 
 @pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
 def test_a_system_that_fails_is_tried_again_by_itself(stage: Stage) -> None:
     stage.system.error = "no sequencer"
     stage.start()
-    assert stage.keeper.states()[0]["error"] == "no sequencer"
+    assert stage.keeper.states().ports[0].error == "no sequencer"
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.system.error = ""
-    stage.until(lambda: stage.keeper.states()[0]["state"] == "open")
+    stage.until(lambda: stage.keeper.states().ports[0].state == "open")
 
 
 @pytest.mark.parametrize("stage", [[ANY_TWIN, RIGHT]], indirect=True)
@@ -182,7 +183,7 @@ def test_who_wants_one_certain_device_is_served_first(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Twin", "b", "T0002"), PortInfo("Twin", "a", "T0001")]
     stage.start()
     assert stage.where() == {"any": "a", "right": "b"}
-    assert [state["pattern"] for state in stage.keeper.states()] == ["Twin*", "Twin*, serial T0002"]
+    assert [state.pattern for state in stage.keeper.states().ports] == ["Twin*", "Twin*, serial T0002"]
 
 
 @pytest.mark.parametrize("stage", [[ANY_TWIN, RIGHT]], indirect=True)
@@ -219,8 +220,8 @@ STALLED = Condition("stalled", "it stands still")
 def test_every_device_is_listed_before_the_first_look() -> None:
     stage = Stage(SYNTH)
     stage.keeper.keep(stage.book)
-    (state,) = stage.keeper.states()
-    assert (state["device"], state["state"], state["port"]) == ("synth", "opening", None)
+    (state,) = stage.keeper.states().ports
+    assert (state.device, state.state, state.port) == ("synth", "opening", None)
 
 
 @pytest.mark.parametrize("stage", [[SYNTH]], indirect=True)
@@ -246,7 +247,7 @@ def test_a_quarrel_is_named_and_not_carried_on(stage: Stage) -> None:
         stage.until(lambda number=number: len(stage.system.opened) == number + 1)
         stage.system.opened[-1].stands = DISCONNECTED
     stage.until(lambda: stage.state() == "contested")
-    assert "3 times within 10 s" in stage.keeper.states()[0]["error"]
+    assert "3 times within 10 s" in stage.keeper.states().ports[0].error
     stage.system.changed()
     sleep(0.3)
     assert len(stage.system.opened) == 3
@@ -260,7 +261,7 @@ def test_a_port_that_stands_still_is_taken_from_the_worker_and_opened_anew(stage
     stage.system.opened[0].stands = STALLED
     stage.until(lambda: stage.state() == "stalled")
     assert wire not in stage.worker.ports
-    assert stage.keeper.states()[0]["error"] == "it stands still"
+    assert stage.keeper.states().ports[0].error == "it stands still"
     stage.system.opened[0].stands = CONNECTED
     stage.until(lambda: stage.state() == "open")
     assert stage.worker.ports[wire] is stage.system.opened[1]
@@ -285,7 +286,7 @@ def test_a_port_that_refuses_every_message_is_opened_anew_with_pauses(stage: Sta
     stage.system.opened[0].refuses = "full"
     stage.worker.call(lambda _: stage.worker.show.effects.sink.append((wire, note_off(0, 60))))
     stage.until(lambda: stage.state() == "failed")
-    assert stage.keeper.states()[0]["error"] == "full"
+    assert stage.keeper.states().ports[0].error == "full"
     for _ in range(5):
         stage.system.changed()
         sleep(0.05)
@@ -300,19 +301,19 @@ EXACT = Device("exact", output_pattern="Twin 1")
 def test_what_is_doubtful_about_a_pattern_goes_with_the_states_of_ports(stage: Stage) -> None:
     def doubts() -> list[str]:
         return [
-            state["doubt"][0].partition(",")[0] if state["doubt"] else "" for state in stage.keeper.states()
+            state.doubt.text.partition(",")[0] if state.doubt else "" for state in stage.keeper.states().ports
         ]
 
     stage.start()
     assert doubts() == ["", ""]  # that nothing is there the states say
     stage.system.ports = [PortInfo("Twin 1", "1"), PortInfo("Twin 2", "2"), PortInfo("Twin 3", "3")]
     stage.system.changed()
-    stage.until(lambda: {state["state"] for state in stage.keeper.states()} == {"open"})
+    stage.until(lambda: {state.state for state in stage.keeper.states().ports} == {"open"})
     assert stage.where() == {"loose": "2", "exact": "1"}  # whatever their order in the rig
     assert doubts() == ["'Twin*' matches 2 ports", ""]
     stage.system.ports = stage.system.ports[1:]
     stage.system.changed()
-    stage.until(lambda: [state["state"] for state in stage.keeper.states()] == ["open", "missing"])
+    stage.until(lambda: [state.state for state in stage.keeper.states().ports] == ["open", "missing"])
     stage.system.ports = [PortInfo("Twin 1", "1")]
     stage.system.changed()
     stage.until(lambda: stage.where() == {"loose": None, "exact": "1"})
@@ -344,7 +345,7 @@ def test_a_port_that_is_renamed_stays_open_while_its_name_matches(stage: Stage) 
     stage.until(lambda: stage.state() == "open")
     stage.system.ports = [PortInfo("Box A, bank 2", "one")]
     stage.system.changed()
-    stage.until(lambda: stage.keeper.states()[0]["port"] == "Box A, bank 2")
+    stage.until(lambda: stage.keeper.states().ports[0].port == "Box A, bank 2")
     assert len(stage.system.opened) == 1
     stage.system.ports = [PortInfo("Something else", "one")]
     stage.system.changed()

@@ -6,7 +6,7 @@ import pytest
 
 from routerd.core.errors import LinkError
 from routerd.engine.recorder import CELLS, TAP_LIMIT, Recorder, cell_of, upper_ns
-from routerd.link.messages import INPUT_BIT, Tap, Taps, Unpacker, pack_tap, pack_taps
+from routerd.link.frames import INPUT_BIT, MessageTrace, Tap, Unpacker, pack_tap, pack_taps
 
 
 def test_every_time_lies_in_its_cell_and_no_cell_is_wider_than_an_eighth() -> None:
@@ -43,9 +43,8 @@ def test_taps_cross_the_link_whole() -> None:
     frame = pack_taps(pack_tap(*tap) for tap in taps)
     unpacker = Unpacker()
     got = [batch for byte in frame for batch in unpacker.feed(bytes((byte,)))]
-    assert got == [taps]
-    assert isinstance(got[0], Taps)
-    assert list(Unpacker().feed(pack_taps([]))) == [[]]
+    assert got == [MessageTrace(taps)]
+    assert list(Unpacker().feed(pack_taps([]))) == [MessageTrace([])]
 
 
 @pytest.mark.parametrize("cut", [1, 3, 12])

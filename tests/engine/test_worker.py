@@ -36,13 +36,13 @@ def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:
     clock.segment = moved[0]
     worker._flush()
     expected = Segment(anchor_ns=1000, anchor_tick=1, bpm=Fraction(121))
-    assert list(worker.outbox) == [("grid", expected)]
+    assert list(worker.outbox) == [expected]
     worker._grid_ns = 1 << 62  # the 50 ms last
     clock.segment = moved[1]
     worker._flush()
     assert len(worker.outbox) == 1
     worker._grid_ns = 0  # and are over
     worker._flush()
-    assert list(worker.outbox)[1:] == [("grid", Segment(anchor_ns=2000, anchor_tick=2, bpm=Fraction(122)))]
+    assert list(worker.outbox)[1:] == [Segment(anchor_ns=2000, anchor_tick=2, bpm=Fraction(122))]
     worker._flush()
     assert len(worker.outbox) == 2

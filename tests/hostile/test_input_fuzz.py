@@ -9,10 +9,11 @@ from itertools import pairwise
 from random import Random
 
 import pytest
+from routerd.core.model.arming import Action
 
 from routerd.core.errors import LinkError
 from routerd.core.model.set_list import Book
-from routerd.link.messages import (
+from routerd.link.frames import (
     LONGEST_FRAME,
     TickRecord,
     Unpacker,
@@ -21,10 +22,12 @@ from routerd.link.messages import (
     pack_taps,
     pack_ticks,
 )
+from routerd.link.messages import Perform, PlayIn
 from routerd.ports.sysex_assembly import SysexAssembly
 from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
 from tests.hostile.under_fire import MS, FarEnd, UnderFire, mended
+from tests.stage import ask
 
 SEED = int(os.environ.get("ROUTERD_FUZZ_SEED", "0")) or datetime.now(UTC).date().toordinal()
 """Moves from day to day; a failure prints it, and ROUTERD_FUZZ_SEED brings it back."""
@@ -128,8 +131,8 @@ def test_the_link_takes_any_bytes_or_says_so() -> None:
     """The engine's end of the socket: frames cut anywhere, changed anywhere; only LinkError, nothing kept."""
     random = Random(SEED)
     frames = [
-        pack_message("command", {"id": 7, "action": "song", "argument": "low-tide", "when": "bar"}),
-        pack_message("play", {"device": "keys", "data": ["903c40"]}),
+        pack_message(Perform(7, ask(Action.SONG, "low-tide", "bar"))),
+        pack_message(PlayIn("keys", (b"\x90\x3c\x40",))),
         pack_ticks([TickRecord(1, 2, 3, 4, 5)] * 20),
         pack_taps([pack_tap(1, 2, b"\x90\x3c\x40"), pack_tap(3, 0x8001, b"\xf8")]),
     ]

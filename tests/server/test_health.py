@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from routerd.core.model.snapshot import ChatteringSwitch
+from routerd.link.messages import Doubt, EngineFacts, Hello, PortState, PortStates, Realtime
 from routerd.server import health
 from routerd.server.health import Announcer, Line, lines_of
 from routerd.server.view import NO_SNAPSHOT, View
@@ -17,24 +18,15 @@ S = 1_000_000_000
 
 def view(**changes: Any) -> View:
     """A server that all is well with, five minutes after its start."""
-    realtime = {"scheduling": "fifo", "remedy": None}
-    hello = {"realtime": realtime, "started_ns": 0, "resumed_gap_ms": None, "server_restarts": 0}
-    changes["hello"] = {**hello, **changes.get("hello", {})}
+    hello = Hello(1, "alsa", 1, Realtime("fifo"), 0, 0)
+    changes["hello"] = replace(hello, **changes.get("hello", {}))
     return View(**{"started_ns": 0, **changes})
 
 
-def port(state: str, **changes: Any) -> dict[str, Any]:
-    is_open = state == "open"
-    return {
-        "device": "lead-synth",
-        "direction": "output",
-        "pattern": "Lead*",
-        "port": "Lead 1" if is_open else None,
-        "state": state,
-        "error": None,
-        "since_ns": 290 * S,
-        **changes,
-    }
+def port(state: Any, **changes: Any) -> PortState:
+    name = "Lead 1" if state == "open" else None
+    one = PortState("lead-synth", "output", "Lead*", name, state, since_ns=290 * S)
+    return replace(one, **changes)
 
 
 def said(view: View, now_ns: int = 300 * S) -> list[str]:
@@ -75,25 +67,25 @@ def test_a_port_may_take_three_seconds_to_open() -> None:
 def test_a_port_that_is_tried_again_is_not_well_for_that_moment() -> None:
     """A port that refuses is tried every two seconds: its line came and went, and health with it."""
     app = view()
-    told = [len(app.take_ports([port("failed", error="refused")]))]
+    told = [len(app.take_ports(PortStates((port("failed", error="refused"),))))]
     failed = said(app)
     for _ in range(3):
-        told.append(len(app.take_ports([port("opening", since_ns=300 * S)])))
+        told.append(len(app.take_ports(PortStates((port("opening", since_ns=300 * S),)))))
         assert said(app) == failed
-        told.append(len(app.take_ports([port("failed", error="refused")])))
+        told.append(len(app.take_ports(PortStates((port("failed", error="refused"),)))))
         assert said(app) == failed
     assert told == [1, 0, 0, 0, 0, 0, 0]
-    app.take_ports([port("opening", since_ns=300 * S)])
+    app.take_ports(PortStates((port("opening", since_ns=300 * S),)))
     assert "for more than 3 s" in said(app, 303 * S)[0]
-    assert app.take_ports([port("open")]) == []
+    assert app.take_ports(PortStates((port("open"),))) == []
     assert said(app) == []
-    app.take_ports([port("opening", since_ns=300 * S)])
+    app.take_ports(PortStates((port("opening", since_ns=300 * S),)))
     assert said(app) == []
-    assert len(app.take_ports([port("missing")])) == 1
+    assert len(app.take_ports(PortStates((port("missing"),)))) == 1
 
 
 def test_real_time_that_is_refused_is_a_line_with_how_to_allow_it() -> None:
-    (line,) = said(view(hello={"realtime": {"scheduling": "other", "remedy": "allow it like this"}}))
+    (line,) = said(view(hello={"realtime": Realtime("other", remedy="allow it like this")}))
     assert line.startswith("real-time scheduling is not permitted")
     assert line.endswith("; allow it like this")
 
@@ -117,7 +109,7 @@ def test_an_engine_that_says_nothing_any_more() -> None:
 
 def test_a_flood_and_what_the_server_does_itself() -> None:
     bad = view(
-        facts={"flooding": ["pads"], "warnings": ["st/lock: it cannot be had"]},
+        facts=EngineFacts(("pads",), ("st/lock: it cannot be had",)),
         problems={"state": ["no room"], "files": ["rig.yaml:1: x"]},
     )
     files, state, flood, not_kept = lines_of(bad, 300 * S)
@@ -198,7 +190,9 @@ def test_what_has_long_been_over_is_forgotten() -> None:
 
 
 def test_a_pattern_that_finds_two_ports_is_a_line_and_one_of_a_missing_port_says_why() -> None:
-    doubt = ["'Lead*' matches 2 ports, 'Lead 1' and 'Lead 2': the first is opened", "write the whole name"]
+    doubt = Doubt(
+        "'Lead*' matches 2 ports, 'Lead 1' and 'Lead 2': the first is opened", "write the whole name"
+    )
     (line,) = lines_of(
         view(ports=[port("open", doubt=doubt), port("open", device="pad", doubt=doubt)]), 300 * S
     )
@@ -207,7 +201,7 @@ def test_a_pattern_that_finds_two_ports_is_a_line_and_one_of_a_missing_port_says
         "lead-synth: its output pattern 'Lead*' matches 2 ports, 'Lead 1' and 'Lead 2': the first is opened; "
         "write the whole name"
     )
-    taken = ["'Lead 1' matches 'Lead*', but is the port of pad already", "write it in the same words"]
+    taken = Doubt("'Lead 1' matches 'Lead*', but is the port of pad already", "write it in the same words")
     (line,) = lines_of(view(ports=[port("missing", doubt=taken)]), 300 * S)
     assert line.kind == "port"
-    assert str(line) == f"lead-synth: its output is missing: {taken[0]}; {taken[1]}"
+    assert str(line) == f"lead-synth: its output is missing: {taken.text}; {taken.remedy}"

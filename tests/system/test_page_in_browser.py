@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.document import to_json
 

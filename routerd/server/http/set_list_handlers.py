@@ -130,7 +130,7 @@ class SetListHandlers:
     def _tag(self) -> str:
         """The entity tag of the running order: which engine, and which of its revisions."""
         view = self._view
-        return f'"{view.hello["started_ns"]:x}-{view.snapshot.order_revision}"'
+        return f'"{view.hello.started_ns:x}-{view.snapshot.order_revision}"'
 
     def _answer(self) -> web.Response:
         return json_response(set_list_document(self._view), headers={"ETag": self._tag})

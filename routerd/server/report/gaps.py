@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 
 Span = tuple[int, int]
 """A run of ticks: the first and the last."""

@@ -15,7 +15,8 @@ from typing import Any
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Rig, WireKind
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
+from routerd.link.messages import Traffic as TrafficTotals
 from routerd.server.report.figures import Conditions, CurrentFigures, Report, Traffic
 from routerd.server.report.series import figures_of
 from routerd.server.report.tick_log import TickLog
@@ -99,12 +100,12 @@ class Measurements:
         for span in self._spans:
             span.ticks.event(event)
 
-    def traffic(self, body: Plain) -> None:
+    def traffic(self, totals: TrafficTotals) -> None:
         """Take the totals of a second."""
         cpu_ns = process_time_ns()
-        self.recent.traffic(body, self._song, cpu_ns)
+        self.recent.traffic(totals, self._song, cpu_ns)
         for span in self._spans:
-            span.traffic.take(body, self._song, cpu_ns)
+            span.traffic.take(totals, self._song, cpu_ns)
 
     # Reports
 
@@ -160,9 +161,9 @@ class Recent:
         """Take the names of the numbers in records from now on."""
         self._put(self._newest_ns, "names", (list(outputs), list(songs)))
 
-    def traffic(self, body: Plain, song: str | None, server_cpu_ns: int) -> None:
+    def traffic(self, totals: TrafficTotals, song: str | None, server_cpu_ns: int) -> None:
         """Take the totals of a second."""
-        self._put(body["at_ns"], "traffic", (body, song, server_cpu_ns))
+        self._put(totals.at_ns, "traffic", (totals, song, server_cpu_ns))
 
     def report(self, now_ns: int, conditions: Conditions, wires: Mapping[str, WireKind]) -> Report:
         """Return the report on the last minute; may be called from another thread with a `copy`."""

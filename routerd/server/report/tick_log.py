@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import OWN_RATE, TickRecord
+from routerd.link.frames import OWN_RATE, TickRecord
 from routerd.server.report.curves import Course, Marks, Timeline
 from routerd.server.report.figures import Conditions, Counts, Report, Traffic
 from routerd.server.report.gaps import Absence, Gap, Spans, explain

@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from routerd.core.model.plain import Plain
 from routerd.core.model.rig import WireKind
 from routerd.core.units import DIN_BYTE_NS, NS_PER_S, NS_PER_US
+from routerd.link.messages import Traffic as TrafficTotals
 from routerd.server.report.curves import Timeline
 from routerd.server.report.figures import (
     InputTraffic,
@@ -101,19 +101,19 @@ class TrafficLog:
     _server: _Load | None = None
     _last: _Totals | None = None
 
-    def take(self, body: Plain, song: str | None, server_cpu_ns: int) -> None:
+    def take(self, totals: TrafficTotals, song: str | None, server_cpu_ns: int) -> None:
         """Take a `traffic` message while `song` is on; `server_cpu_ns` is this process's processor time."""
         last = self._last
         now = _Totals(
-            body["at_ns"],
-            {name: (messages, size, thinned) for name, messages, size, _, thinned in body["outputs"]},
-            dict(body["inputs"]),
-            body["cpu_ns"],
+            totals.at_ns,
+            {one.wire: (one.messages, one.bytes, one.thinned) for one in totals.outputs},
+            dict(totals.inputs),
+            totals.cpu_ns,
             server_cpu_ns,
         )
-        for took_ns, count in body["took"]:
+        for took_ns, count in totals.took:
             self._took.record(took_ns, count)
-        for name, _, _, waiting, _ in body["outputs"]:
+        for name, _, _, waiting, _ in totals.outputs:
             wire = self._wire(name)
             wire.most_waiting = max(wire.most_waiting, waiting)
         if last is None:

@@ -16,7 +16,7 @@ import mido
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.model.plain import Plain
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows.record import RecordError, RecordFolder
 
 TICKS_PER_QUARTER = 960

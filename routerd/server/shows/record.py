@@ -22,7 +22,7 @@ from pathlib import Path
 from routerd import storage
 from routerd.core.errors import UsageError
 from routerd.core.model.plain import Plain
-from routerd.link.messages import Tap
+from routerd.link.frames import Tap
 from routerd.server.report.document import from_json, to_json
 from routerd.server.report.figures import Report
 

@@ -15,7 +15,8 @@ from time import monotonic_ns
 from routerd.core.model.plain import Plain
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.errand import Disk
-from routerd.link.messages import OWN_RATE, Tap, TickRecord
+from routerd.link.frames import OWN_RATE, Tap, TickRecord
+from routerd.link.messages import Traffic
 from routerd.server.feed import Feed
 from routerd.server.report.figures import Report
 from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
@@ -77,11 +78,11 @@ class ShowLog:
     def begin(self) -> None:
         """Begin to write; the engine has sent its hello."""
         hello = self._view.hello
-        ago = timedelta(microseconds=(monotonic_ns() - hello["started_ns"]) // 1000)
+        ago = timedelta(microseconds=(monotonic_ns() - hello.started_ns) // 1000)
         self._began_at = datetime.now(UTC) - ago
         self.name = self._began_at.strftime(NAME)
-        self._number = hello["server_restarts"] + 1
-        facts = {"started_ns": hello["started_ns"], "ports": hello["ports"], "server": self._number}
+        self._number = hello.server_restarts + 1
+        facts = {"started_ns": hello.started_ns, "ports": hello.ports, "server": self._number}
         self._put(head({**facts, "began": datetime.now(UTC).isoformat(timespec="seconds")}))
         self._feed.events.subscribe(self._on_event)
         self._feed.ticks.subscribe(self._on_ticks)
@@ -151,7 +152,7 @@ class ShowLog:
             count, worst_ns = self._worst.get(output, (0, late_ns))
             self._worst[output] = (count + 1, max(worst_ns, late_ns))
 
-    def _on_traffic(self, body: Plain) -> None:
+    def _on_traffic(self, traffic: Traffic) -> None:
         outputs = self._view.snapshot.outputs
         ticks = {
             outputs[number]: [count, worst_ns // NS_PER_US]
@@ -159,9 +160,9 @@ class ShowLog:
             if number < len(outputs)
         }
         self._worst.clear()
-        sent = {name: messages for name, messages, *_ in body["outputs"]}
-        came = dict(body["inputs"])
-        self._put({"at_ns": body["at_ns"], "ticks": ticks, "out": sent, "in": came, "cpu_ns": body["cpu_ns"]})
+        sent = {one.wire: one.messages for one in traffic.outputs}
+        came = dict(traffic.inputs)
+        self._put({"at_ns": traffic.at_ns, "ticks": ticks, "out": sent, "in": came, "cpu_ns": traffic.cpu_ns})
 
     def _on_messages(self, taps: list[Tap]) -> None:
         if not self.recording:
@@ -175,7 +176,7 @@ class ShowLog:
     def _find_place(self) -> RecordFolder:
         """Return the folder of this show, in which another server may have written already; on a thread."""
         if self._folder is None:
-            self.name = name_of(self._shows, self._began_at, self._view.hello["started_ns"])
+            self.name = name_of(self._shows, self._began_at, self._view.hello.started_ns)
             make_room(self._shows, self.name)
             self._folder = RecordFolder(self._shows / self.name, self._shows.parent)
         return self._folder

@@ -20,7 +20,7 @@ from fractions import Fraction
 
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_US
-from routerd.link.messages import INPUT_BIT, OWN_RATE, Tap, TickRecord
+from routerd.link.frames import INPUT_BIT, OWN_RATE, Tap, TickRecord
 from routerd.server.report.series import P50, P99, P99_9
 from routerd.server.report.statistics import count_needed, rank
 from routerd.server.soundcheck.figures import Identity, LoopbackFigures, LoopbackTimes, Offset

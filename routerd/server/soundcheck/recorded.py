@@ -27,7 +27,7 @@ from routerd.core.model.controls import control_keys
 from routerd.core.model.set_list import Book
 from routerd.core.model.song import Song
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import INPUT_BIT
+from routerd.link.frames import INPUT_BIT
 from routerd.server.soundcheck.playing import PEDALS, WHEEL, Densest, Played, densest
 
 LARGEST_FILE_BYTES = 4 * 1024 * 1024

@@ -26,7 +26,7 @@ from routerd.core.model.rig import Device, port_out, sharing, wire_names
 from routerd.core.model.set_list import Book
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
-from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.link.frames import INPUT_BIT, Tap, TickRecord
 from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.report import Measurements
@@ -293,7 +293,7 @@ class Run:
         facts = self._found.machine = tuple(await asyncio.to_thread(machine_facts, realtime))
         wrong = sum(fact.grade == "warn" for fact in facts)
         ports = self._view.ports
-        closed = sum(port["state"] != "open" for port in ports)
+        closed = sum(port.state != "open" for port in ports)
         return f"{counted(wrong, 'fact')} to fix; {closed} of {counted(len(ports), 'port')} not open"
 
     async def _roll_call(self) -> str:
@@ -335,7 +335,7 @@ class Run:
 
     def _is_open(self, device: Device) -> bool:
         """Return whether a device can be asked and heard."""
-        states = {(port["device"], port["direction"]): port["state"] for port in self._view.ports}
+        states = {(port.device, port.direction): port.state for port in self._view.ports}
         return {states.get((device.name, direction)) for direction in ("input", "output")} == {"open"}
 
     async def _clock(self) -> str:

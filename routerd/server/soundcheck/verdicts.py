@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Device, Rig, wire_names
+from routerd.link.messages import PortState
 from routerd.printing import counted
 from routerd.server.report.figures import Grade, PortFigures
 from routerd.server.report.verdict import NOTICED, STEADY
@@ -31,13 +32,13 @@ _WORSE_RATIO, _WORSE_US = 1.25, 100.0
 
 def judge_devices(
     rig: Rig,
-    ports: Iterable[Plain],
+    ports: Iterable[PortState],
     rows: Iterable[PortFigures],
     loopbacks: Iterable[LoopbackFigures],
     closed: Closed,
 ) -> tuple[DeviceVerdict, ...]:
     """Return one verdict for each device of the rig."""
-    states = {(port["device"], port["direction"]): port for port in ports}
+    states: dict[tuple[str, str], PortState] = {(port.device, port.direction): port for port in ports}
     by_port = {row.port: row for row in rows}
     looped = {loopback.device: loopback for loopback in loopbacks}
     wires = wire_names(rig)
@@ -47,13 +48,9 @@ def judge_devices(
     )
 
 
-def closed_now(ports: Iterable[Plain]) -> Closed:
+def closed_now(ports: Iterable[PortState]) -> Closed:
     """Return what is not open now."""
-    return {
-        (port["device"], port["direction"]): port["error"] or port["state"]
-        for port in ports
-        if port["state"] != "open"
-    }
+    return {(port.device, port.direction): port.error or port.state for port in ports if port.state != "open"}
 
 
 def note_closed(closed: Closed, event: Plain, pulled: str | None) -> None:
@@ -64,7 +61,7 @@ def note_closed(closed: Closed, event: Plain, pulled: str | None) -> None:
 
 def _judge(
     device: Device,
-    states: dict[tuple[str, str], Plain],
+    states: dict[tuple[str, str], PortState],
     closed: Closed,
     row: PortFigures | None,
     loopback: LoopbackFigures | None,
@@ -101,9 +98,9 @@ class _Verdict:
 
 
 def _judge_port(
-    verdict: _Verdict, pattern: str, direction: str, port: Plain | None, closed: str | None
+    verdict: _Verdict, pattern: str, direction: str, port: PortState | None, closed: str | None
 ) -> None:
-    is_open = port is not None and port["state"] == "open"
+    is_open = port is not None and port.state == "open"
     if is_open and closed is None:
         verdict.say(f"its {direction} port is open")
         return
@@ -114,7 +111,7 @@ def _judge_port(
             "check its cable, and the program or the server at its other end, and run this again",
         )
         return
-    state, error = ("missing", None) if port is None else (port["state"], port["error"])
+    state, error = ("missing", None) if port is None else (port.state, port.error)
     what = "is not there" if state == "missing" else f"is {state}"
     verdict.say(
         f"its {direction} port {pattern!r} {what}" + (f" ({error})" if error else ""),

@@ -58,7 +58,7 @@ class Tree:
 
 
 TREE = Tree(
-    Leaf("one", b"\xf0\x01"),
+    Leaf("one", b"\x90\x3c"),
     Pair(3, Fraction(1, 3)),
     Branch(5),
     Colour.GREEN,
@@ -73,7 +73,7 @@ TREE = Tree(
     {"anything": [1, None]},
 )
 PLAIN: dict[str, Any] = {
-    "leaf": {"name": "one", "data": "f001"},
+    "leaf": {"name": "one", "data": "903c"},
     "pair": [3, "1/3"],
     "either": ["Branch", {"number": 5}],
     "colour": "green",

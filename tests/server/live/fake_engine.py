@@ -12,22 +12,35 @@ import socket
 from collections.abc import Callable
 from dataclasses import fields
 from time import monotonic_ns
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.actions import Action
-from routerd.core.model.codec import from_json, to_json
-from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.link.messages import (
+    Commit,
+    Counters,
+    FromEngine,
+    Happened,
+    Hello,
+    Loaded,
+    Perform,
+    PortState,
+    PortStates,
+    Realtime,
+    ReplaceOrder,
+    Reply,
+    SoundNote,
+)
 from tests.stage import ask
 
-ALL_GRANTED = {"scheduling": "fifo", "priority": 70, "memory_locked": True, "idle_held": True, "remedy": None}
+ALL_GRANTED = Realtime("fifo", 70, memory_locked=True, idle_held=True)
 
 
 MOVES_BY_ITSELF = {"revision", "devices", "click", "following"} | {
@@ -36,19 +49,22 @@ MOVES_BY_ITSELF = {"revision", "devices", "click", "following"} | {
 """What of a snapshot may change without a request: a song's tempo comes with the next tick, for one."""
 
 
+T = TypeVar("T")
+
+
 class FakeEngine:
     """Use as an async context manager; `server_end` is the socket that the server gets."""
 
-    def __init__(self, pid: int, realtime: dict[str, Any] = ALL_GRANTED) -> None:
+    def __init__(self, pid: int, realtime: Realtime = ALL_GRANTED) -> None:
         self.show = Show(monotonic_ns())
         self.pid = pid
         self.realtime = realtime
         self.started_ns = monotonic_ns()
-        self.said: list[Message] = []
+        self.said: list[Any] = []
         self.silent = False
         self.refuses_books = False
         self.restarts = -1
-        self.ports: list[dict[str, Any]] = []
+        self.ports: tuple[PortState, ...] = ()
         self._said_more = asyncio.Event()
         self._compiler: Compiler | None = None
         self._set_list: Any = None
@@ -70,21 +86,16 @@ class FakeEngine:
         self.restarts += 1
         self._revision = -1
         self.tell(
-            "hello",
-            {
-                "pid": self.pid,
-                "ports": "simulated",
-                "generation": self.show.generation,
-                "realtime": self.realtime,
-                "started_ns": self.started_ns,
-                "book_from_ns": self.started_ns,
-                "resumed_gap_ms": None,
-                "brings_old_book": False,
-                "server_restarts": self.restarts,
-                "port_states": self.ports,
-                "counters": {},
-                "facts": {},
-            },
+            Hello(
+                pid=self.pid,
+                ports="simulated",
+                generation=self.show.generation,
+                realtime=self.realtime,
+                started_ns=self.started_ns,
+                book_from_ns=self.started_ns,
+                server_restarts=self.restarts,
+                port_states=PortStates(self.ports),
+            )
         )
         self._show_snapshot()
         self._tasks = [asyncio.create_task(self._read(reader)), asyncio.create_task(self._keep_time())]
@@ -102,10 +113,10 @@ class FakeEngine:
                 await self._writer.wait_closed()
             self._writer = None
 
-    def tell(self, kind: str, body: Any) -> None:
+    def tell(self, message: FromEngine) -> None:
         """Send one message."""
         if self._writer is not None:
-            self._writer.write(pack_message(kind, body))
+            self._writer.write(pack_message(message))
 
     def tell_ticks(self, records: list[TickRecord]) -> None:
         """Send tick records."""
@@ -123,10 +134,10 @@ class FakeEngine:
         names = {one.name for one in fields(snapshot)} - MOVES_BY_ITSELF
         return {name: getattr(snapshot, name) for name in names}
 
-    async def heard(self, kind: str, count: int = 1) -> list[Message]:
-        """Wait until the server has sent that many messages of a kind; return them."""
+    async def heard(self, kind: type[T], count: int = 1) -> list[T]:
+        """Wait until the server has sent that many messages of a class; return them."""
         async with asyncio.timeout(30):
-            while len(found := [message for message in self.said if message.kind == kind]) < count:
+            while len(found := [message for message in self.said if isinstance(message, kind)]) < count:
                 self._said_more.clear()
                 await self._said_more.wait()
         return found
@@ -135,7 +146,6 @@ class FakeEngine:
         unpacker = Unpacker()
         while data := await reader.read(65536):
             for message in unpacker.feed(data):
-                assert isinstance(message, Message)
                 self.said.append(message)
                 self._said_more.set()
                 if not self.silent:
@@ -147,7 +157,7 @@ class FakeEngine:
             self._catch_up()
             if (now_ns := monotonic_ns()) - counters_ns > NS_PER_S:
                 counters_ns = now_ns
-                self.tell("counters", {})
+                self.tell(Counters())
             await asyncio.sleep(0.005)
 
     def _catch_up(self) -> None:
@@ -158,52 +168,51 @@ class FakeEngine:
     def _tell_effects(self) -> None:
         self.show.effects.sink.clear()
         for event in self.show.effects.events:
-            self.tell("event", event)
+            self.tell(Happened(event))
         self.show.effects.events.clear()
         if self.show.effects.revision != self._revision:
             self._show_snapshot()
 
     def _show_snapshot(self) -> None:
         self._revision = self.show.effects.revision
-        self.tell("snapshot", to_json(self.show.snapshot()))
+        self.tell(self.show.snapshot())
 
-    def _take(self, message: Message) -> None:
-        kind, body = message
-        if kind == "rig":
-            self._compiler = Compiler(from_json(Rig, body), self.show.book)
-        elif kind == "song":
+    def _take(self, message: object) -> None:
+        if isinstance(message, Rig):
+            self._compiler = Compiler(message, self.show.book)
+        elif isinstance(message, Song):
             assert self._compiler is not None
-            self._compiler.add(from_json(Song, body))
-        elif kind == "set-list":
-            self._set_list = from_json(SetList, body)
-        elif kind == "commit":
-            self._commit(body)
-        elif kind == "order":
-            set_list = from_json(SetList, body["set_list"])
-            self._answer(body["id"], lambda now_ns: self.show.set_order(set_list, now_ns))
-        elif kind == "sound":
-            what = body["device"], body["channel"], body["note"], body["velocity"]
-            self._answer(body["id"], lambda now_ns: self.show.sound(*what, now_ns, for_s=body["seconds"]))
-        elif kind == "command":
-            command = from_json(Command, body["command"])
-            self._answer(body["id"], lambda now_ns: self.show.apply(command, now_ns))
+            self._compiler.add(message)
+        elif isinstance(message, SetList):
+            self._set_list = message
+        elif isinstance(message, Commit):
+            self._commit(message)
+        elif isinstance(message, ReplaceOrder):
+            order = message.set_list
+            self._answer(message.number, lambda now_ns: self.show.set_order(order, now_ns))
+        elif isinstance(message, SoundNote):
+            what, for_s = (message.device, message.channel, message.note, message.velocity), message.seconds
+            self._answer(message.number, lambda now_ns: self.show.sound(*what, now_ns, for_s=for_s))
+        elif isinstance(message, Perform):
+            command = message.command
+            self._answer(message.number, lambda now_ns: self.show.apply(command, now_ns))
 
-    def _commit(self, body: dict[str, Any]) -> None:
+    def _commit(self, commit: Commit) -> None:
         assert self._compiler is not None
         if self.refuses_books:
-            self.tell("loaded", {"generation": body["generation"], "error": "no room for it"})
+            self.tell(Loaded(commit.generation, "no room for it"))
             return
         book = self._compiler.finish(self._set_list)
-        self.tell("loaded", {"generation": body["generation"], "error": None})
-        self.show.load(book, body["generation"], monotonic_ns(), body["place"])
+        self.tell(Loaded(commit.generation))
+        self.show.load(book, commit.generation, monotonic_ns(), commit.place)
         self._tell_effects()
 
     def _answer(self, number: int, function: Callable[[int], None]) -> None:
         self._catch_up()
-        answer = {"id": number, "error": None, "missing": False}
+        reply = Reply(number)
         try:
             function(monotonic_ns())
         except CommandError as refusal:
-            answer |= {"error": str(refusal), "missing": isinstance(refusal, NotFoundError)}
+            reply = Reply(number, str(refusal), isinstance(refusal, NotFoundError))
         self._tell_effects()
-        self.tell("reply", answer)
+        self.tell(reply)

@@ -12,6 +12,7 @@ import pytest
 from server_service import Service, a_service
 
 from routerd.core.model.actions import Action
+from routerd.link.messages import Counters, Perform, Ping, Pong, PortState, PortStates
 
 
 async def test_status_tells_the_whole_moment(service: Service) -> None:
@@ -253,21 +254,21 @@ async def test_a_foot_switch_shows_in_the_status(service: Service) -> None:
 async def test_a_silent_engine_does_not_stop_the_status(service: Service) -> None:
     service.engine.silent = True
     asked = asyncio.create_task(service.ask("POST", "/v1/next"))
-    await service.engine.heard("command")
+    await service.engine.heard(Perform)
     assert (await service.ask("GET", "/v1/status")).status == 200
     answer = await asked
     assert (answer.status, answer.json["type"]) == (504, "/problems/engine-silent")
 
 
 async def test_pings_are_answered(service: Service) -> None:
-    service.engine.tell("ping", {"n": 7})
-    assert (await service.engine.heard("pong"))[0].body == {"n": 7}
+    service.engine.tell(Ping(7))
+    assert await service.engine.heard(Pong) == [Pong(7)]
 
 
 async def test_ports_and_counters_show_in_the_status(service: Service) -> None:
     port: dict[str, Any] = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None}
-    service.engine.tell("ports", [{**port, "state": "missing", "error": None}])
-    service.engine.tell("counters", {"messages_in": 12})
+    service.engine.tell(PortStates((PortState("keys", "input", "Keys*", None, "missing"),)))
+    service.engine.tell(Counters({"messages_in": 12}))
     status = await service.status_when(lambda status: status["engine"]["counters"])
     assert status["ports"] == [{**port, "state": "missing", "error": None, "since_ns": None}]
     assert status["engine"]["counters"] == {"messages_in": 12}

@@ -11,6 +11,8 @@ from server_service import Answer, Service
 
 from routerd.core.errors import CommandError
 from routerd.core.show.show import Show
+from routerd.link.messages import Perform, PortState, PortStates
+from routerd.server import status
 from routerd.server.http import application as api
 from routerd.server.http.problems import KINDS
 
@@ -70,7 +72,7 @@ async def test_bodies(service: Service, path: str, body: Any, name: str, told: s
     is_problem(answer, name)
     assert told in answer.json["detail"]
     assert service.engine.standing() == before
-    assert [message for message in service.engine.said if message.kind == "command"] == []
+    assert [message for message in service.engine.said if isinstance(message, Perform)] == []
 
 
 @pytest.mark.parametrize(
@@ -166,9 +168,12 @@ async def test_a_body_that_breaks_off_and_one_that_is_not_what_it_says(service: 
     assert (await service.ask("GET", "/v1/status")).json["set_list"]["position"] == 1
 
 
-async def test_a_mistake_inside_is_a_problem_too(service: Service) -> None:
-    port = {"device": "keys", "direction": "input", "pattern": "", "state": "open", "error": None}
-    service.engine.tell("ports", [port])  # without its name
+async def test_a_mistake_inside_is_a_problem_too(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(_: PortState) -> None:
+        raise KeyError("port")
+
+    monkeypatch.setattr(status, "_port", fail)
+    service.engine.tell(PortStates((PortState("keys", "input", "", None, "open"),)))
     async with asyncio.timeout(30):
         while (answer := await service.ask("GET", "/v1/status")).status == 200:  # noqa: ASYNC110
             await asyncio.sleep(0.01)

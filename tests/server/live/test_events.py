@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from server_service import Service
 
 from routerd.core.model.actions import Action
+from routerd.link.messages import Happened, PortState, PortStates
 from routerd.server import feed
 from routerd.server.feed import QUEUE_EVENTS, RING_EVENTS, EventHub
 from routerd.server.http import show_handlers
@@ -82,8 +84,7 @@ async def test_what_the_server_changes_is_told(service: Service) -> None:
     await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"]})
     assert (await first)[2]["order"] == ["low-tide"]
     second = asyncio.create_task(until(stream, "port-missing"))
-    port = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None, "state": "missing"}
-    service.engine.tell("ports", [{**port, "error": None}])
+    service.engine.tell(PortStates((PortState("keys", "input", "Keys*", None, "missing"),)))
     assert (await second)[2]["pattern"] == "Keys*"
     await stream.aclose()  # type: ignore[attr-defined]
 
@@ -93,8 +94,8 @@ async def test_what_is_wrong_is_the_same_line_in_health_status_events_and_metric
     stream = read(service)
     appears = asyncio.create_task(until(stream, "problem"))
     await after_reader_joined(service)
-    port = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None, "since_ns": 1}
-    service.engine.tell("ports", [{**port, "state": "missing", "error": None}])
+    port = PortState("keys", "input", "Keys*", None, "missing", since_ns=1)
+    service.engine.tell(PortStates((port,)))
     data = (await appears)[2]
     assert (data["about"], data["device"]) == ("port", "keys")
     answer = await service.ask("GET", "/v1/health")
@@ -102,7 +103,7 @@ async def test_what_is_wrong_is_the_same_line_in_health_status_events_and_metric
     assert (await service.ask("GET", "/v1/status")).json["problems"] == [data["line"]]
     assert 'routerd_problems{kind="port"} 1.0' in (await service.ask("GET", "/metrics")).text
     ends = asyncio.create_task(until(stream, "problem-ended"))
-    service.engine.tell("ports", [{**port, "state": "open", "port": "Keys 1", "error": None}])
+    service.engine.tell(PortStates((replace(port, state="open", port="Keys 1"),)))
     assert (await ends)[2]["line"] == data["line"]
     answer = await service.ask("GET", "/v1/health")
     assert (answer.status, answer.json) == (200, [])
@@ -142,7 +143,7 @@ async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Servi
             "event_clients_dropped"
         ]:
             for _ in range(20):
-                service.engine.tell("event", long)
+                service.engine.tell(Happened(long))
     assert status["server"]["event_clients"] == 0
     assert (await service.ask("POST", "/v1/next")).status == 200
     writer.close()

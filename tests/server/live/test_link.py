@@ -6,20 +6,31 @@ import asyncio
 import socket
 from collections.abc import AsyncIterator
 from fractions import Fraction
-from typing import Any
 
 import pytest
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.actions import Action
-from routerd.core.model.codec import from_json
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Patch, Song
-from routerd.link.messages import Message, TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.link.frames import MessageTrace, TickRecord, Unpacker, pack_message, pack_ticks
+from routerd.link.messages import (
+    AnyMessage,
+    Commit,
+    Happened,
+    Loaded,
+    Perform,
+    Ping,
+    Pong,
+    ReplaceOrder,
+    Reply,
+)
 from routerd.server import link_client
-from routerd.server.link_client import EngineLink, EngineSilentError
+from routerd.server.link_client import EngineLink, EngineSilentError, Told
+from routerd.server.view import NO_SNAPSHOT
 from tests.stage import ask
 
 
@@ -27,12 +38,12 @@ class Notes:
     """Keeps what the engine tells."""
 
     def __init__(self) -> None:
-        self.messages: list[tuple[str, Any]] = []
+        self.messages: list[Told] = []
         self.ticks: list[TickRecord] = []
         self.more = asyncio.Event()
 
-    def on_message(self, kind: str, body: Any) -> None:
-        self.messages.append((kind, body))
+    def on_message(self, message: Told) -> None:
+        self.messages.append(message)
         self.more.set()
 
     def on_ticks(self, records: list[TickRecord]) -> None:
@@ -49,19 +60,19 @@ class Ends:
         self.far = far
         self.task = asyncio.create_task(link.run(notes))
         self._unpacker = Unpacker()
-        self._said: list[Message] = []
+        self._said: list[AnyMessage] = []
 
-    async def next(self) -> Message:
+    async def next(self) -> AnyMessage:
         """Return the next thing that the server says."""
         while not self._said:
             data = await asyncio.get_running_loop().sock_recv(self.far, 65536)
             for message in self._unpacker.feed(data):
-                assert isinstance(message, Message)
+                assert not isinstance(message, list | MessageTrace)
                 self._said.append(message)
         return self._said.pop(0)
 
-    async def say(self, kind: str, body: Any) -> None:
-        await asyncio.get_running_loop().sock_sendall(self.far, pack_message(kind, body))
+    async def say(self, message: AnyMessage) -> None:
+        await asyncio.get_running_loop().sock_sendall(self.far, pack_message(message))
 
 
 @pytest.fixture
@@ -81,12 +92,11 @@ async def test_answers_go_to_whoever_asked(ends: Ends) -> None:
     second = asyncio.create_task(ends.link.command(ask(Action.SECTION, "chorus", "bar")))
     third = asyncio.create_task(ends.link.command(ask(Action.SONG, 9)))
     asked = [await ends.next() for _ in range(3)]
-    command = {"action": "section", "argument": ["ToSection", {"section": "chorus"}], "when": ["bar", 1]}
-    assert asked[1].body == {"id": 2, "command": command}
-    await ends.say("reply", {"id": 3, "error": "no ninth", "missing": True})
-    await ends.say("reply", {"id": 2, "error": "not now", "missing": False})
-    await ends.say("reply", {"id": 1, "error": None, "missing": False})
-    await ends.say("reply", {"id": 77, "error": None, "missing": False})  # nobody asked that
+    assert asked[1] == Perform(2, ask(Action.SECTION, "chorus", "bar"))
+    await ends.say(Reply(3, "no ninth", missing=True))
+    await ends.say(Reply(2, "not now"))
+    await ends.say(Reply(1))
+    await ends.say(Reply(77))  # nobody asked that
     assert await first is None
     with pytest.raises(CommandError, match="not now") as refused:
         await second
@@ -100,9 +110,9 @@ async def test_no_answer_in_time(ends: Ends, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(link_client, "REPLY_S", 0.05)
     with pytest.raises(EngineSilentError, match=r"within 0\.05 s"):
         await ends.link.order(SetList("tonight", ("one",)))
-    await ends.say("reply", {"id": 1, "error": None, "missing": False})  # too late, and harmless
-    await ends.say("ping", {"n": 1})
-    assert [(await ends.next()).kind for _ in range(2)] == ["order", "pong"]
+    await ends.say(Reply(1))  # too late, and harmless
+    await ends.say(Ping(1))
+    assert [type(await ends.next()) for _ in range(2)] == [ReplaceOrder, Pong]
 
 
 async def test_whoever_waits_is_told_that_the_engine_has_gone(ends: Ends) -> None:
@@ -116,20 +126,20 @@ async def test_whoever_waits_is_told_that_the_engine_has_gone(ends: Ends) -> Non
 
 async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -> None:
     record = TickRecord(1, 2, 3, 4, 5)
-    data = pack_message("snapshot", {"revision": 1}) + pack_ticks([record, record])
-    data += pack_message("event", {"kind": "panic", "at_ns": 1})
+    data = pack_message(NO_SNAPSHOT) + pack_ticks([record, record])
+    data += pack_message(Happened({"kind": "panic", "at_ns": 1}))
     for i in range(0, len(data), 7):  # in pieces of any size
         await asyncio.get_running_loop().sock_sendall(ends.far, data[i : i + 7])
     async with asyncio.timeout(60):
         while len(ends.notes.messages) < 2:
             ends.notes.more.clear()
             await ends.notes.more.wait()
-    assert [kind for kind, _ in ends.notes.messages] == ["snapshot", "event"]
+    assert [type(message) for message in ends.notes.messages] == [Snapshot, Happened]
     assert ends.notes.ticks == [record, record]
 
 
 async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
-    frame = bytearray(pack_message("event", {}))
+    frame = bytearray(pack_message(Happened({})))
     frame[4] = 99
     await asyncio.get_running_loop().sock_sendall(ends.far, frame)
     with pytest.raises(LinkError, match="restart routerd after an upgrade"):
@@ -146,25 +156,24 @@ async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> Non
     """Songs of hundreds of kB, more than any socket buffer: neither side may block the other."""
     whole = book(20, 300_000)
     sending = asyncio.create_task(ends.link.book(whole, 3, {"song": "song-1", "section": 1, "bpm": None}))
-    said = []
-    while not said or said[-1].kind != "commit":
+    said: list[AnyMessage] = []
+    while not said or not isinstance(said[-1], Commit):
         said.append(await ends.next())
         if len(said) == 5:
-            await ends.say("ping", {"n": 1})  # answered in the middle of it
-    kinds = [message.kind for message in said]
-    assert [kind for kind in kinds if kind != "pong"] == ["rig", *["song"] * 20, "set-list", "commit"]
-    assert "pong" in kinds
-    assert tuple(from_json(Song, message.body) for message in said if message.kind == "song") == whole.songs
-    assert said[-1].body == {"generation": 3, "place": {"song": "song-1", "section": 1, "bpm": None}}
+            await ends.say(Ping(1))  # answered in the middle of it
+    assert Pong(1) in said
+    commit = Commit(3, {"song": "song-1", "section": 1, "bpm": None})
+    pieces = [message for message in said if message != Pong(1)]
+    assert pieces == [whole.rig, *whole.songs, whole.set_list, commit]
     assert not sending.done()
-    await ends.say("loaded", {"generation": 3, "error": None})
+    await ends.say(Loaded(3))
     await sending
 
 
 async def test_a_book_that_is_refused(ends: Ends) -> None:
     sending = asyncio.create_task(ends.link.book(book(1, 10), 1, None))
-    while (await ends.next()).kind != "commit":
+    while not isinstance(await ends.next(), Commit):
         pass
-    await ends.say("loaded", {"generation": 1, "error": "KeyError('synth')"})
+    await ends.say(Loaded(1, "KeyError('synth')"))
     with pytest.raises(LinkError, match="synth"):
         await sending

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from server_service import Service
 
+from routerd.link.messages import Perform, PlayIn, ReplaceOrder, SendOut, SoundNote
 from routerd.server.http import guard
 from routerd.server.http.application import OPERATIONS
 
@@ -82,7 +83,9 @@ async def test_reading_changes_nothing(service: Service) -> None:
         if operation.method == "GET" and operation.path != "/v1/events":
             await service.ask("GET", operation.path.replace("{song}", "low-tide").replace("{name}", "song"))
     assert [
-        one for one in service.engine.said if one.kind in ("command", "order", "play", "send", "sound")
+        one
+        for one in service.engine.said
+        if isinstance(one, Perform | ReplaceOrder | PlayIn | SendOut | SoundNote)
     ] == []
 
 
@@ -114,7 +117,7 @@ async def test_no_page_elsewhere_can_drive_the_rig(service: Service) -> None:
             answer = await service.ask("POST", "/v1/tempo", '{"bpm": 200}', Content_Type=kind, **sent)
             assert answer.status == 403, headers
             assert answer.json["type"] in ("/problems/foreign-host", "/problems/foreign-origin")
-    assert [one for one in service.engine.said if one.kind == "command"] == []
+    assert [one for one in service.engine.said if isinstance(one, Perform)] == []
 
 
 async def test_our_own_page_and_links_from_elsewhere_pass(service: Service) -> None:

@@ -13,7 +13,8 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from server_service import Service
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
+from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
 from routerd.server.report import Report
 from routerd.server.report.document import PageError, json_schema, make_page
 
@@ -31,14 +32,9 @@ async def with_ticks(service: Service, count: int = 1200) -> None:
         service.engine.tell_ticks(records[place : place + 500])
     now_ns = monotonic_ns()
     for second in (1, 0):
-        outputs = [["lead-synth", 100 - 50 * second, 1000 - 500 * second, 3, 7]]
-        body = {
-            "at_ns": now_ns + (1 - second) * 10**9,
-            "outputs": outputs,
-            "inputs": [["keys", 9]],
-            "cpu_ns": 0,
-        }
-        service.engine.tell("traffic", {**body, "took": [[250_000, 40]], "taps_dropped": 0})
+        outputs = (OutputTraffic("lead-synth", 100 - 50 * second, 1000 - 500 * second, 3, 7),)
+        at_ns, took = now_ns + (1 - second) * 10**9, ((250_000, 40),)
+        service.engine.tell(Traffic(at_ns, outputs, (InputTraffic("keys", 9),), took, 0, 0))
     async with asyncio.timeout(60):
         while True:
             report = (await service.ask("GET", "/v1/report")).json

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 from server_service import Service
 
-from routerd.link.messages import INPUT_BIT, Tap, TickRecord, pack_tap, pack_taps
+from routerd.link.frames import INPUT_BIT, Tap, TickRecord, pack_tap, pack_taps
+from routerd.link.messages import OutputTraffic, Trace, Traffic
 from routerd.server.shows.record import RecordFolder
 
 
@@ -31,9 +32,8 @@ async def the_folder(service: Service) -> RecordFolder:
     return folder
 
 
-def traffic(at_ns: int) -> dict[str, Any]:
-    outputs = [["lead-synth", 480, 500, 0, 0]]
-    return {"at_ns": at_ns, "outputs": outputs, "inputs": [], "took": [], "cpu_ns": 5, "taps_dropped": 0}
+def traffic(at_ns: int) -> Traffic:
+    return Traffic(at_ns, (OutputTraffic("lead-synth", 480, 500, 0, 0),), (), (), cpu_ns=5, taps_dropped=0)
 
 
 async def test_seconds_and_events_are_written(service: Service) -> None:
@@ -41,7 +41,7 @@ async def test_seconds_and_events_are_written(service: Service) -> None:
     await service.ask("POST", "/v1/next")
     now_ns = monotonic_ns()
     service.engine.tell_ticks([TickRecord(tick, now_ns, now_ns + 70_000, 1, 0) for tick in range(48)])
-    service.engine.tell("traffic", traffic(now_ns))
+    service.engine.tell(traffic(now_ns))
     (second,) = await until(
         lambda: [line for line in folder.lines() if "lead-synth" in line.get("ticks", {})]
     )
@@ -69,11 +69,11 @@ async def test_messages_are_recorded_only_when_asked(service: Service) -> None:
     send()
     assert (await service.ask("POST", "/v1/recording", {"on": True})).json["on"] is True
     assert (await service.ask("POST", "/v1/recording", {"on": True})).json["on"] is True
-    assert [message.body for message in await service.engine.heard("tap")] == [{"on": True}]
+    assert await service.engine.heard(Trace) == [Trace(True)]
     send()
     await until((folder.path / "messages.bin").is_file)
     assert (await service.ask("POST", "/v1/recording", {"on": False})).json["on"] is False
-    await service.engine.heard("tap", 2)
+    await service.engine.heard(Trace, 2)
     send()
     await asyncio.sleep(1.2)
     assert list(folder.taps()) == [tap]
@@ -90,13 +90,13 @@ async def test_a_full_disk_costs_the_record_and_not_the_show(
 
     with monkeypatch.context() as patched:
         patched.setattr(RecordFolder, "append_lines", full)
-        service.engine.tell("traffic", traffic(monotonic_ns()))
+        service.engine.tell(traffic(monotonic_ns()))
         status = await service.status_when(lambda status: status["problems"])
         assert "No space left on device" in status["problems"][0]
         assert "goes on without it" in status["problems"][0]
         assert (await service.ask("POST", "/v1/next")).status == 200
     before = len((folder.path / "log.jsonl").read_text().splitlines())
-    service.engine.tell("traffic", traffic(monotonic_ns()))
+    service.engine.tell(traffic(monotonic_ns()))
     await service.status_when(lambda status: not status["problems"])
     lines = (folder.path / "log.jsonl").read_text().splitlines()
     assert len(lines) > before
@@ -109,7 +109,7 @@ async def test_a_record_that_is_full_is_a_line_of_health(
 ) -> None:
     await the_folder(service)
     monkeypatch.setattr(RecordFolder, "append_lines", lambda *_: False)
-    service.engine.tell("traffic", traffic(monotonic_ns()))
+    service.engine.tell(traffic(monotonic_ns()))
     await service.status_when(lambda status: status["problems"])
     answer = await service.ask("GET", "/v1/health")
     assert answer.status == 503

@@ -7,6 +7,7 @@ import json
 import os
 import socket
 import sys
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from structlog.testing import capture_logs
 
 from routerd.core.model.actions import Action
 from routerd.link import working_book
+from routerd.link.messages import Commit, Ping, Pong, Refuse, Serving
 
 
 async def state_when(path: Path, fits: Any) -> Any:
@@ -96,7 +98,7 @@ async def test_a_server_that_is_started_again_changes_nothing(service: Service) 
     service.engine.said.clear()
     await service.start()
     status = await service.until_ready()
-    assert {message.kind for message in service.engine.said} <= {"pong", "serving"}
+    assert {type(message) for message in service.engine.said} <= {Pong, Serving}
     assert service.engine.show.generation == before.generation
     assert status["song"]["title"] == "Nine Lamps"
     assert status["set_list"]["position"] == 2
@@ -152,7 +154,7 @@ async def test_broken_files_at_the_start_leave_the_last_book_that_worked(
 async def refused(service: Service) -> list[str]:
     """Start a server that cannot start; return what it tells the engine."""
     await service.start()
-    problems = (await service.engine.heard("refuse"))[0].body["problems"]
+    problems = (await service.engine.heard(Refuse))[0].problems
     assert service.engine.show.generation == 0
     assert await service.stop() == 0
     return list(problems)
@@ -174,7 +176,7 @@ async def test_a_cold_start_needs_no_api_which_comes_when_its_port_is_free(
         listen = "{}:{}".format(*other.getsockname())
         async with a_service(demo_rig, tmp_path / "state", listen=listen) as service:
             await service.start()
-            await service.engine.heard("commit")
+            await service.engine.heard(Commit)
             wanted = "the API cannot be served"
             async with asyncio.timeout(30):
                 while not any(wanted in line["event"] for line in said):  # noqa: ASYNC110 - a log sets no event
@@ -206,8 +208,8 @@ async def test_a_port_that_is_in_use_while_the_show_is_on_is_waited_for(
         await service.stop()
         with socket.create_server(tuple(other_address(listen))):
             await service.start()
-            service.engine.tell("ping", {"n": 1})
-            await service.engine.heard("pong")
+            service.engine.tell(Ping(1))
+            await service.engine.heard(Pong)
             assert service.task is not None
             assert not service.task.done()
         assert (await service.until_ready())["song"]["title"] == "Copper Ferry"
@@ -225,7 +227,7 @@ async def test_an_engine_that_refuses_the_first_book_is_told_why(demo_rig: Path,
 
 
 async def test_missing_real_time_is_told_plainly(demo_rig: Path, tmp_path: Path) -> None:
-    facts = {**ALL_GRANTED, "scheduling": "other", "priority": 0, "remedy": "allow it like this"}
+    facts = replace(ALL_GRANTED, scheduling="other", priority=0, remedy="allow it like this")
     with capture_logs() as said:
         async with a_service(demo_rig, tmp_path / "state", realtime=facts) as service:
             await service.start()

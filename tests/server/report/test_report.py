@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Report, TickLog, render_text
 from routerd.server.report.document import from_json, json_schema, to_json, to_plain
 from routerd.server.report.figures import Deviation, Figures, Lateness, PortFigures, Realtime

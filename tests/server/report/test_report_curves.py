@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import jsonschema
@@ -10,7 +11,8 @@ import pytest
 
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.units import NS_PER_MS, NS_PER_S
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
+from routerd.link.messages import OutputTraffic, Traffic
 from routerd.server.report import Conditions, Measurements, Report
 from routerd.server.report.curves import MOST_BUCKETS, Timeline, bins
 from routerd.server.report.document import json_schema, to_plain
@@ -26,9 +28,9 @@ def record(tick: int, late_ns: int = 0, output: int = 0) -> TickRecord:
     return TickRecord(tick, tick * STEP_NS, tick * STEP_NS + late_ns, output, 0)
 
 
-def traffic(second: int, **more: Any) -> dict[str, Any]:
-    body: dict[str, Any] = {"at_ns": second * NS_PER_S, "outputs": [], "inputs": [], "took": []}
-    return {**body, "cpu_ns": second * 50 * NS_PER_MS, "taps_dropped": 0, **more}
+def traffic(second: int, **more: Any) -> Traffic:
+    nothing = Traffic(second * NS_PER_S, (), (), (), cpu_ns=second * 50 * NS_PER_MS, taps_dropped=0)
+    return replace(nothing, **more)
 
 
 def test_a_timeline_keeps_every_extreme_at_any_length() -> None:
@@ -101,9 +103,12 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
         measured.traffic(
             traffic(
                 second,
-                outputs=[["synth", size // 3, size, second, 2 * second], ["host", 0, 0, 0, 0]],
-                inputs=[["keys", 10 * second]],
-                took=[[100_000, 500], [900_000, 2]],
+                outputs=(
+                    OutputTraffic("synth", size // 3, size, second, 2 * second),
+                    OutputTraffic("host", 0, 0, 0, 0),
+                ),
+                inputs=(InputTraffic("keys", 10 * second),),
+                took=((100_000, 500), (900_000, 2)),
             )
         )
     report = measured.report(4 * NS_PER_S, Conditions())
@@ -125,7 +130,8 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
 def test_totals_that_begin_anew_are_not_taken_for_minus() -> None:
     measured = Measurements(0)
     for second, size in enumerate((1000, 40)):
-        measured.traffic(traffic(second, outputs=[["synth", size, size, 0, 0]], inputs=[["keys", size]]))
+        outputs = (OutputTraffic("synth", size, size, 0, 0),)
+        measured.traffic(traffic(second, outputs=outputs, inputs=(InputTraffic("keys", size),)))
     report = measured.report(0, Conditions())
     assert (report.wires[0].bytes, report.inputs[0].messages) == (40, 40)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report.gaps import Absence, Gap, Spans, explain
 
 STEP_NS = 20_000_000

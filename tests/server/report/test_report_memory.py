@@ -2,7 +2,7 @@
 
 import tracemalloc
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, TickLog
 
 STEP_NS = 20_833_333

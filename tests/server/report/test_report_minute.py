@@ -8,7 +8,7 @@ from time import process_time_ns
 
 import pytest
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.figures import Counts
 from routerd.server.report.statistics import Distribution, SparseDistribution, rank

@@ -11,7 +11,7 @@ from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
 from routerd.core.show.compiler import CompiledBook
-from routerd.link.messages import OWN_RATE, TickRecord
+from routerd.link.frames import OWN_RATE, TickRecord
 from routerd.server.report import Conditions, TickLog
 from routerd.server.report.figures import PortFigures
 from tests.stage import MS, TICK, Stage, compiled

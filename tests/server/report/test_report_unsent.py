@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from routerd.link.messages import TickRecord
+from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, TickLog
 from routerd.server.report.figures import PortFigures
 from routerd.server.report.text import render_text

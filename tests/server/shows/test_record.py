@@ -10,7 +10,7 @@ from typing import Any
 import music21
 import pytest
 
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows import record
 from routerd.server.shows.afterwards import print_show
 from routerd.server.shows.midi_file import write_midi_file

@@ -8,7 +8,8 @@ import pytest
 
 from routerd.core.model.rig import Device, Rig
 from routerd.core.units import NS_PER_MS
-from routerd.link.messages import INPUT_BIT, Tap, TickRecord
+from routerd.link.frames import INPUT_BIT, Tap, TickRecord
+from routerd.link.messages import PortState
 from routerd.server.soundcheck.figures import LoopbackFigures, LoopbackTimes, Offset
 from routerd.server.soundcheck.probes import PROBES, Loopback, match, probe, suggested_offsets
 from routerd.server.soundcheck.verdicts import judge_devices
@@ -110,7 +111,7 @@ def test_verdicts_by_the_spread_of_ticks(tick_spread_us: float, verdict: str) ->
         ticks=900,
         tick_latency_us=times,
     )
-    ports = [{"device": "synth", "direction": "output", "state": "open", "error": None}]
+    ports = [PortState("synth", "output", "synth", "Synth 1", "open")]
     rig = Rig("r", (Device("synth", "Synth", output_pattern="synth", loopback="loop-in"),))
     (found,) = judge_devices(rig, ports, [], [loopback], {})
     assert (found.verdict, found.measured) == (verdict, "loopback")

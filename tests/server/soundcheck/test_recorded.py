@@ -17,7 +17,7 @@ from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Song
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import RecordFolder, head
 from routerd.server.soundcheck.playing import Played, at_rest

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from routerd.core.model.rig import Device, Rig
+from routerd.link.messages import PortState
 from routerd.server.soundcheck.figures import DeviceVerdict
 from routerd.server.soundcheck.verdicts import judge_devices
 
 RIG = Rig("r", (Device("synth", "Synth", output_pattern="Synth*"),))
 
 
-def verdict(state: str, error: str | None = None, closed: str | None = None) -> DeviceVerdict:
-    port = {"device": "synth", "direction": "output", "state": state, "error": error}
+def verdict(state: Any, error: str | None = None, closed: str | None = None) -> DeviceVerdict:
+    port = PortState("synth", "output", "Synth*", None, state, error)
     was = {} if closed is None else {("synth", "output"): closed}
     (found,) = judge_devices(RIG, [port], [], [], was)
     return found
