@@ -150,7 +150,7 @@ async def _serve(app: App, options: Options) -> None:
     reloading = asyncio.create_task(_reload_when_asked(app))
     guard, listener = await _listen(app, options)
     with contextlib.closing(listener):
-        # The API's libraries take a second to load: on a thread, or pings would wait, and only now.
+        # The API's libraries take seconds to load: on a thread, or pings would wait, and only now.
         http = await asyncio.to_thread(importlib.import_module, "routerd.server.http.application")
         async with http.serving(http.make_app(app, guard), listener):
             app.link.say_serving()

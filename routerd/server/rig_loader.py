@@ -41,8 +41,8 @@ MOST_UNDO = 20
 class RigFiles:
     """The rig folder, read and written on threads.
 
-    What reads YAML is imported when a folder is first read, on its thread: it takes a third of a second, in
-    which the engine is greeted and answered.
+    What reads YAML is imported when a folder is first read, on its thread, so that the engine is greeted and
+    answered meanwhile.
     """
 
     def __init__(self, folder: Path, set_name: str | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import jsonschema
@@ -12,26 +13,14 @@ from server_service import Answer, Service
 from routerd.server.http.about import document, help_text
 from routerd.server.http.application import OPERATIONS
 
-BODIES: dict[tuple[str, str], Any] = {
+OTHER_BODIES: dict[tuple[str, str], Any] = {
     ("PUT", "/v1/set-list"): {"order": ["Nine Lamps", "copper-ferry"], "name": "Harbour, late", "encore": 1},
-    ("POST", "/v1/set-list/move"): {"song": 1, "to": 2},
-    ("POST", "/v1/set-list/insert"): {"song": "Low Tide", "to": 1},
-    ("POST", "/v1/set-list/drop"): {"song": 1},
-    ("POST", "/v1/set-list/encore"): {"song": 3},
-    ("POST", "/v1/tuning/note"): {"device": "lead-synth", "note": 57},
-    ("POST", "/v1/song"): {"song": 2},
     ("POST", "/v1/section"): {"section": 1},
-    ("POST", "/v1/tempo"): {"bpm": 118.25},
     ("POST", "/v1/clock-source"): {"device": None},
-    ("POST", "/v1/nudge"): {"by": -0.25},
-    ("POST", "/v1/retrigger"): {"device": "modular-left"},
-    ("POST", "/v1/click"): {"on": True},
     ("POST", "/v1/continue"): {"bar": 2},
-    ("POST", "/v1/mute"): {"device": "lead-synth"},
-    ("POST", "/v1/solo"): {"route": "drums", "on": True},
-    ("POST", "/v1/recording"): {"on": True},
     ("POST", "/v1/soundcheck"): {"levels_down": True, "seconds": 1, "stages": ["machine"]},
 }
+"""Where the operation's own example does not fit the demo's rig, or takes long."""
 PARAMETERS = {
     "/v1/songs/{song}": "low-tide",
     "/v1/schemas/{name}": "song",
@@ -70,7 +59,8 @@ def fits(answer: Answer, described: dict[str, Any]) -> None:
 async def test_answers_and_problems_are_as_documented(service: Service, operation: Any) -> None:
     described = DOCUMENT["paths"][operation.path][operation.method.lower()]
     path = operation.path.split("{")[0] + PARAMETERS.get(operation.path, "")
-    body = BODIES.get((operation.method, operation.path))
+    example = json.loads(operation.example) if operation.example else None
+    body = OTHER_BODIES.get((operation.method, operation.path), example)
     if body is not None:
         schema = described["requestBody"]["content"]["application/json"]["schema"]
         jsonschema.Draft202012Validator({**schema, "components": DOCUMENT["components"]}).validate(body)
