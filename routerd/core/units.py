@@ -37,7 +37,7 @@ BPM_MIN = Fraction(10)
 BPM_MAX = Fraction(480)
 """House limits on tempo: wider than any song, narrow enough to catch a slipped decimal point."""
 
-_MOST_PLACES = 20
+_MAX_PLACES = 20
 _BPM = re.compile(r"[0-9]{1,20}(\.[0-9]{1,20})?|[0-9]{1,20}/[0-9]{1,20}")
 """What may be read as a tempo: no exponents, because 1e999999999 would keep the reader busy for hours."""
 
@@ -77,7 +77,7 @@ def format_bpm(bpm: Fraction) -> str:
         digits += 1
     if digits == 0:
         return str(bpm.numerator)
-    if digits > _MOST_PLACES:
+    if digits > _MAX_PLACES:
         return f"{bpm.numerator}/{bpm.denominator}"
     whole = str(scaled.numerator).rjust(digits + 1, "0")
     return f"{whole[:-digits]}.{whole[-digits:]}"

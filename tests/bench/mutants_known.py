@@ -11,7 +11,7 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     ): "the text of a list, of nothing, or of true is no frame rate either",
     (
         "routerd/core/follow/follower.py",
-        "if left_out > odd_most or not SHORTEST_NS <= line.slope <= LONGEST_NS"
+        "if left_out > max_odd or not SHORTEST_NS <= line.slope <= LONGEST_NS"
         " or line.sigma > line.slope / 4:",
         "SHORTEST_NS <= line.slope <= LONGEST_NS  ->  SHORTEST_NS <= line.slope < LONGEST_NS",
     ): "a fitted slope is never exactly the longest distance",

@@ -154,7 +154,7 @@ def test_a_silent_source_is_held_and_met_again_without_a_jump(seed: int, silence
     period_ns = TICK_NS_AT_120 * chance.choice([1.0, 1.0003, 0.98])
     run.hear(first + jittered(ticks(300, period_ns, again_ns), 0.5 * MS, seed + 100))
     states = [state for _, state in run.states]
-    assert FollowState.HOLDING in states
+    assert FollowState.HOLDOVER in states
     assert (FollowState.FREE in states[1:]) == (silence_s > 15)
     assert states[-1] is FollowState.LOCKED
     for interval in run.intervals(round(100 * TICK_NS_AT_120)):

@@ -2,7 +2,7 @@
 
 Owns the current tempo segment, transport's state and the bytes that wait for their place
 between two ticks. It sends nothing: its caller asks `deadline_ns`, and when that has come
-calls `take_start` or `take_tick` and sends what they say.
+calls `take_start` or `take_tick` and sends what they return.
 
 Position is counted in ticks of the song; the first tick after Start is 0. `origin_tick` is the
 tick of the grid at which position is (or would have been) 0; bars are counted from it, also
@@ -182,14 +182,14 @@ class Clock:
         """Whether a Start or Continue waits for its place between two ticks."""
         return bool(self._start_bytes)
 
-    def steer(self, due_ns: int, interval_ns: int, bpm: Fraction, most_ns: int, now_ns: int) -> None:
+    def steer(self, due_ns: int, interval_ns: int, bpm: Fraction, max_ns: int, now_ns: int) -> None:
         """Move the next tick towards `due_ns` and go on from it at `bpm`.
 
-        It comes to lie no more than `most_ns` from `interval_ns` behind the last tick, not before `now_ns`,
+        It comes to lie no more than `max_ns` from `interval_ns` behind the last tick, not before `now_ns`,
         and not within START_LEAD_NS of a Start before it.
         """
         regular_ns = self._last_due_ns + interval_ns
-        due_ns = max(now_ns, min(regular_ns + most_ns, max(regular_ns - most_ns, due_ns)))
+        due_ns = max(now_ns, min(regular_ns + max_ns, max(regular_ns - max_ns, due_ns)))
         due_ns = max(due_ns, self._started_ns + START_LEAD_NS)
         if self.start_at_ns <= self.next_due_ns:
             due_ns = max(due_ns, self.start_at_ns + START_LEAD_NS)
@@ -267,9 +267,10 @@ class Clock:
             self._take_meter(self.map.index_at(position_ticks), position_ticks)
 
     def take_up(self, state: ClockState) -> None:
-        """Go on with the grid of another engine, with the song's map in force, from where it was last told.
+        """Go on with the grid of another engine, with the song's map in force, from where it was last
+        reported.
 
-        The caller then says by `run_on` how far the grid has come since.
+        The caller then calls `run_on` with how far the grid has come since.
         """
         self.segment = state.segment
         self.bpm = state.bpm

@@ -2,7 +2,7 @@
 start.
 
 A device's ticks are the grid's, moved by `delay_ns`; the device that shall be earliest has no delay, and all
-others are later by as much, so nothing has to be foretold and a tempo change reaches every device in one
+others are later by as much, so nothing has to be predicted and a tempo change reaches every device in one
 shape. At each tick of the grid its part of the stretch up to the next tick is put into the schedule: `rate`
 own ticks for each, counted from the song's position 0 so that they fall on it.
 
@@ -45,7 +45,7 @@ _ANEW = 16
 
 
 class DeviceClock:
-    """See the module's head. `running` and `started_tick` (of the grid) tell where the device's own sequence
+    """See the module's head. `running` and `started_tick` (of the grid) show where the device's own sequence
     is."""
 
     def __init__(self, output: Output, timing: Timing, delay_ns: int, schedule: Schedule) -> None:
@@ -59,7 +59,7 @@ class DeviceClock:
         self._wanted: Wanted | None = None
         self._not_before_tick = 0
         self._joins = False
-        """Whether what is wanted is Continue from a position that the device was told, not Start."""
+        """Whether what is wanted is Continue from a position that the device was sent, not Start."""
         self._with_transport = False
         """Whether what is wanted waits for transport to run, too."""
         self._starting = False
@@ -87,7 +87,7 @@ class DeviceClock:
         if timing.start is not before.start:
             self._wanted = None
             if timing.start is StartMode.NEVER:
-                self.stop_own(now_ns, told=False)
+                self.stop_own(now_ns, transport_stopped=False)
 
     @property
     def plain(self) -> bool:
@@ -211,12 +211,13 @@ class DeviceClock:
             self._schedule.put(at_ns, self.output, data)
         return not self.delay_ns
 
-    def stop_own(self, now_ns: int, *, told: bool) -> None:
-        """Stop what was started by itself; `told`: those that go with transport have been stopped with it."""
+    def stop_own(self, now_ns: int, *, transport_stopped: bool) -> None:
+        """Stop what was started by itself; `transport_stopped`: those that go with transport have been
+        stopped with it."""
         self._wanted = None
         if self._starting:
             self._schedule.cancel(self.output, START_BYTES, now_ns)
-        alone = not told if self.timing.start is StartMode.TRANSPORT else True
+        alone = not transport_stopped if self.timing.start is StartMode.TRANSPORT else True
         if alone and (self.running or self._starting):
             self._schedule.cancel(self.output, START_BYTES, now_ns)
             self._schedule.put(now_ns + self.delay_ns, self.output, STOP_BYTES)

@@ -52,7 +52,7 @@ class DeviceClocks:
             for output, offset in zip(wanting, offsets, strict=True)
         }
         self._shown = tuple(self._pair_up(outputs))
-        self._told: list[tuple[object, ...]] = []
+        self._reported: list[tuple[object, ...]] = []
         self.coders = tuple(
             TimeCoder(output, one.timing.mtc, one.delay_ns, schedule)
             for output, one in self.by_output.items()
@@ -70,9 +70,9 @@ class DeviceClocks:
             usual = self._timings.get(output.name, PLAIN_TIMING)
             one.use(wanted.get(output.name, usual), now_ns)
         self.straight = tuple(o for o, one in self.by_output.items() if o.clock and one.plain)
-        self.look()
+        self.refresh()
 
-    def look(self) -> None:
+    def refresh(self) -> None:
         """Find anew which of them have something to do at a tick."""
         self.busy = tuple(one for one in self.by_output.values() if one.busy)
 
@@ -86,7 +86,7 @@ class DeviceClocks:
         """Start what is wanted for the tick that comes next."""
         for one in self.by_output.values():
             one.start_in_gap(now_ns, clock)
-        self.look()
+        self.refresh()
 
     def take_over(self, before: DeviceClocks) -> None:
         """Keep what runs over a change of the book."""
@@ -94,7 +94,7 @@ class DeviceClocks:
             old = before.by_output.get(output)
             if old is not None:
                 one.take_over(old)
-        self.look()
+        self.refresh()
 
     def miss(self, ticks: int) -> None:
         """Ticks were given up: no device has counted them."""
@@ -110,10 +110,10 @@ class DeviceClocks:
 
     def changed(self) -> bool:
         """Return whether any stands otherwise than when this was last asked."""
-        told = [one.standing for one in self.by_output.values()]
-        if told == self._told:
+        standings = [one.standing for one in self.by_output.values()]
+        if standings == self._reported:
             return False
-        self._told = told
+        self._reported = standings
         return True
 
     def states(self) -> tuple[DeviceClockState, ...]:

@@ -30,7 +30,7 @@ TAPS_KEPT = 9
 MIN_TAPS = 3
 TAP_OUTLIER_PART = Fraction(1, 4)
 LONGEST_TAP_NS = NS_PER_MINUTE // 24
-"""A longer pause than at 24 BPM begins anew."""
+"""A longer pause than at 24 BPM starts over."""
 
 
 class Clicker:
@@ -131,7 +131,7 @@ class TapTempo:
     """A tempo from the last taps, one to the quarter note.
 
     The median of the recent intervals decides what belongs together; what is further from it than
-    TAP_OUTLIER_PART is left out, and the rest is averaged. A pause begins anew.
+    TAP_OUTLIER_PART is left out, and the rest is averaged. A pause starts over.
     """
 
     def __init__(self) -> None:

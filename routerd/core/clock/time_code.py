@@ -1,8 +1,8 @@
 """MIDI time code: frames and their numbers, the messages, and what a device gets of them while a song runs.
 
-Rules (MTC: MIDI Time Code, document version 4.2.1): eight quarter frames say one time, frames first, at four
-to the frame (p. 1, p. 4); they tell the time at which the first of the eight is sent (p. 3); the rate is in
-the hours' byte (p. 2); a full message says the same at once, when time code starts or jumps (p. 5).
+Rules (MTC: MIDI Time Code, document version 4.2.1): eight quarter frames carry one time, frames first, at
+four to the frame (p. 1, p. 4); it is the time at which the first of the eight is sent (p. 3); the rate is in
+the hours' byte (p. 2); a full message carries the same at once, when time code starts or jumps (p. 5).
 
 29.97 drop: 30/1.001 frames a second; the numbers :00 and :01 are left out each minute but every tenth, so
 that numbers keep up with the clock on the wall (SMPTE 12M, as quoted by others).
@@ -34,7 +34,7 @@ _FRAME_NS = {rate: Fraction(NS_PER_S, frames) for rate, frames in _FRAMES.items(
     FrameRate.DROP: Fraction(NS_PER_S * 1001, 30_000)
 }
 PIECES = 8
-"""Quarter frames that say one time, two frames long."""
+"""Quarter frames that carry one time, two frames long."""
 
 
 class FrameTime(NamedTuple):
@@ -47,7 +47,7 @@ class FrameTime(NamedTuple):
 
 
 def frame_time(frame: int, rate: FrameRate) -> FrameTime:
-    """Return the number of the `frame`-th frame from 00:00:00:00; after 24 hours it begins anew."""
+    """Return the number of the `frame`-th frame from 00:00:00:00; after 24 hours it starts over."""
     if rate is FrameRate.DROP:
         tens, rest = divmod(frame, _TEN_MINUTES)
         frame += 9 * _DROPPED * tens + (_DROPPED * ((rest - _DROPPED) // _MINUTE) if rest >= _DROPPED else 0)
@@ -82,7 +82,7 @@ def quarter_frame(piece: int, time: FrameTime, rate: FrameRate) -> bytes:
 
 
 def full_message(time: FrameTime, rate: FrameRate) -> bytes:
-    """Return the message that says a time at once, to all devices (MTC p. 5)."""
+    """Return the message that carries a whole time, to all devices (MTC p. 5)."""
     hours, minutes, seconds, frames = time
     return bytes((SYSEX, 0x7F, 0x7F, 1, 1, hours | _CODES[rate] << 5, minutes, seconds, frames, SYSEX_END))
 

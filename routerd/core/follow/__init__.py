@@ -1,1 +1,1 @@
-"""Somebody else leads the clock."""
+"""Another device leads the clock. Imports `clock` and what lies below it, and the input of that device."""

@@ -53,7 +53,7 @@ def _gains_by_memory() -> tuple[tuple[float, float], ...]:
 
 
 GAINS = _gains_by_memory()
-LONGEST_MEMORY = len(GAINS) - 1
+MAX_MEMORY = len(GAINS) - 1
 
 
 # Lines
@@ -94,8 +94,8 @@ def fitted(places: Sequence[int], offsets: Sequence[float]) -> Line:
     )
 
 
-def first_line(offsets: Sequence[float], odd_most: int) -> Line:
-    """Return the line that fits best: each arrival a tick, or with up to `odd_most` missing and doubled."""
+def first_line(offsets: Sequence[float], max_odd: int) -> Line:
+    """Return the line that fits best: each arrival a tick, or with up to `max_odd` missing and doubled."""
     gaps = [b - a for a, b in itertools.pairwise(offsets)]
     guess = sorted(gaps)[len(gaps) // 2]
     places, kept = [0], [offsets[0]]
@@ -110,7 +110,7 @@ def first_line(offsets: Sequence[float], odd_most: int) -> Line:
         places.append(places[-1] + ticks)
         kept.append(offset)
     line = fitted(range(len(offsets)), offsets)
-    if 0 < odd <= odd_most and len(kept) > 2:
+    if 0 < odd <= max_odd and len(kept) > 2:
         judged = fitted(places, kept)
         if judged.sigma * GAPS_FIT_BETTER < line.sigma:
             return judged
@@ -183,7 +183,7 @@ class Slips:
 # Steps
 
 JUMP_SIGMAS = 5.0
-JUMP_LEAST_NS = 0.3 * NS_PER_MS
+JUMP_MIN_NS = 0.3 * NS_PER_MS
 """A gap is a jump when it is off by more than the source's own noise (from gap to gap that is √2 σ) ..."""
 
 CALM_PART = 1 / 4
@@ -191,7 +191,7 @@ CALM_PART = 1 / 4
 the next gap, a new tempo stays in every gap."""
 
 ALIKE_PART = 1 / 4
-"""Two jumps tell a step when their sizes differ by less than so much of one."""
+"""Two jumps make a step known when their sizes differ by less than so much of one."""
 
 AGE_TICKS = 1024
 """So long a jump is remembered, and a step after its last jump."""
@@ -217,7 +217,7 @@ class Steps:
         """
         self._taken += 1
         (before, _), (jump, was_large), (after, _) = self._before
-        least = 0.75 * self.step_ns or max(JUMP_LEAST_NS, JUMP_SIGMAS * noise_ns)
+        least = 0.75 * self.step_ns or max(JUMP_MIN_NS, JUMP_SIGMAS * noise_ns)
         self._before = *self._before[1:], (excess_ns, abs(excess_ns) > least)
         if self.step_ns and self._taken - self._step_at > AGE_TICKS:
             self.step_ns = 0.0

@@ -9,13 +9,14 @@ The loop is of second order (`gains`). When the source leaves the estimate by mo
 
 Arrivals may come in steps (`steps`): each is late by anything from nothing to a step. While every arrival is
 one tick, the line through enough of them has the tempo of the source, whatever line lies between two jumps.
-So an arrival that is half a period off is a tick, not a doubled or a missing one; a jump moves the phase
-and not the tempo; and the jump that tells the step has the line fitted through all that was kept. What can
-be told of a source with a step of r periods and a jump every P ticks: until the second jump the tempo is off
-by r/P, and where P is more than 64 it stays so, as nothing tells that line from the source's own; else it
-comes to 0.1 % in 8 beats, to 0.3 % where ticks lie at halves or thirds of a step. This holds up to r = 0.7.
-Beyond, a jump is much like a missing tick: the source may never be trusted, and near r = 1 its arrivals are
-those of a source with another tempo that loses or doubles one tick in 15 or more, for which it may be taken.
+So an arrival that is half a period off is a tick, not a doubled or a missing one; a jump moves the phase and
+not the tempo; and the jump that makes the step known has the line fitted through all that was kept. What can
+be said of a source with a step of r periods and a jump every P ticks: until the second jump the tempo is off
+by r/P, and where P is more than 64 it stays so, as nothing distinguishes that line from the source's own;
+else it comes to 0.1 % in 8 beats, to 0.3 % where ticks lie at halves or thirds of a step. This holds up to r
+= 0.7. Beyond, a jump is much like a missing tick: the source may never be trusted, and near r = 1 its
+arrivals are those of a source with another tempo that loses or doubles one tick in 15 or more, for which it
+may be taken.
 
 Bandwidths are counted in ticks, not in seconds, so that all limits hold in beats at every tempo.
 Spans and stamps are in ns; inside, floats count from the stamp that the fit began with (a float holds a span
@@ -27,7 +28,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 
-from routerd.core.follow.estimate import GAINS, LONGEST_MEMORY, Line, Slips, Steps, first_line, fitted
+from routerd.core.follow.estimate import GAINS, MAX_MEMORY, Line, Slips, Steps, first_line, fitted
 from routerd.core.model.snapshot import FollowState
 from routerd.core.model.timing import HOLDOVER_S
 from routerd.core.units import (
@@ -44,11 +45,11 @@ SHORTEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MAX))
 LONGEST_NS = float(NS_PER_MINUTE / (TICKS_PER_QUARTER * BPM_MIN))
 
 FIT_TICKS = 8
-FIT_TICKS_MOST = 64
+MAX_FIT_TICKS = 64
 """Arrivals that the first line is fitted through; twice as many each time that an estimate is given up soon
 after it was made."""
 
-ODD_MOST = 2
+MAX_ODD = 2
 ODD_PART = 1 / 32
 """So many of the arrivals of the shortest first line may be doubled or missing ticks, and such a part of
 those of a longer one: more of them are a wrong tempo (see `slips`)."""
@@ -63,7 +64,7 @@ missing ones; nearer it is the tick itself, also where arrivals come in steps of
 EVEN_PART = 0.12
 EACH_GAP_PART = 0.4
 EACH_PART = 0.2
-EACH_MOST_PART = 0.25
+EACH_MAX_PART = 0.25
 """It is neither when the last arrivals are even: a line through them, each a tick, leaves no more than the
 first, rms, and no pattern of doubled and missing ticks does (they leave 0.156 and more). Nor when it came
 one period after the tick before, to within so much of it, and the line leaves no more than so much at a tempo
@@ -77,7 +78,7 @@ SHORT_MEMORY = 4
 
 OUTLIER_PART = 0.125
 OUTLIER_SIGMAS = 5.0
-OUTLIER_MOST_PART = 0.45
+OUTLIER_MAX_PART = 0.45
 """An arrival is an outlier when it is further from its prediction than an eighth of a period and five times
 the source's own noise, and always beyond 0.45 of a period. It is counted as a tick and moves nothing."""
 
@@ -96,16 +97,16 @@ LONG_TICKS = 1024
 
 TREND_WEIGHT = 1 / 8
 TREND_SIGMAS = 1.0
-TREND_LEAST_NS = 0.3 * NS_PER_MS
+TREND_MIN_NS = 0.3 * NS_PER_MS
 TREND_STEPS = 0.5
 """The smoothed error may be this far from zero before the memory is cut; its own deviation is 0.26 of the
 noise. Arrivals that come in steps may be half of one from the middle for long."""
 
 LOST_PERIODS = 4
-LOST_LEAST_NS = NS_PER_MS * 100
+LOST_MIN_NS = NS_PER_MS * 100
 """The source has fallen silent after four of its periods, and not before a tenth of a second."""
 
-HOLD_NS = HOLDOVER_S * NS_PER_S
+HOLDOVER_NS = HOLDOVER_S * NS_PER_S
 """So long tempo and phase are held for a silent source unless the rig says otherwise; then this clock
 leads on."""
 
@@ -114,11 +115,11 @@ class Follower:
     """Takes arrivals with `tick` and time with `pass_time`; the estimate is in `number`, `at_ns`,
     `period_ns`.
 
-    Tick `number` of the source lies at `at_ns`, the next one `period_ns` later. `usable` tells whether there
+    Tick `number` of the source lies at `at_ns`, the next one `period_ns` later. `usable` is whether there
     is an estimate at all. Counted: `accepted`, `outliers`, `doubled`, `missing` (ticks), `relocks`.
     """
 
-    def __init__(self, hold_ns: int = HOLD_NS) -> None:
+    def __init__(self, holdover_ns: int = HOLDOVER_NS) -> None:
         self.state = FollowState.FREE
         self.number = 0
         self.period_ns = 0.0
@@ -127,7 +128,7 @@ class Follower:
         self.lag_ns = 0.0
         """How far the estimate is behind the source (smoothed; behind is positive: the source is early)."""
         self.accepted = self.outliers = self.doubled = self.missing = self.relocks = 0
-        self.hold_ns = hold_ns
+        self.holdover_ns = holdover_ns
         """So long tempo and phase are held for a silent source."""
         self._origin_ns = 0
         self._next = 0.0
@@ -142,8 +143,8 @@ class Follower:
         self.resumed = False
         """Whether the source was silent before the last fit, so that its count means nothing."""
         self._last_ns = -NEVER_NS
-        self._told_ns = -NEVER_NS
-        """When the last one was told of: after a standstill many are, later than they came."""
+        self._received_ns = -NEVER_NS
+        """When the last one was handed over: after a standstill many are, later than they came."""
         self._arrivals: deque[tuple[int, int]] = deque(maxlen=FIT_TICKS)
         """Of the first line: how many had been heard, and when it was."""
         self._fit_heard = 0
@@ -180,41 +181,42 @@ class Follower:
         """Return when `pass_time` has something to do if nothing arrives before."""
         if self.state is FollowState.FREE:
             return NEVER_NS
-        if self.state is FollowState.HOLDING:
-            return self._told_ns + self.hold_ns
-        return self._told_ns + self._patience_ns()
+        if self.state is FollowState.HOLDOVER:
+            return self._received_ns + self.holdover_ns
+        return self._received_ns + self._patience_ns()
 
     def pass_time(self, now_ns: int) -> None:
         """Notice that the source is silent."""
         if now_ns < self.silent_at_ns():
             return
-        if self.state is FollowState.HOLDING:
+        if self.state is FollowState.HOLDOVER:
             self.state = FollowState.FREE
         elif self._memory:
-            self.state = FollowState.HOLDING
-        elif now_ns >= self._told_ns + self.hold_ns or not self.period_ns:
+            self.state = FollowState.HOLDOVER
+        elif now_ns >= self._received_ns + self.holdover_ns or not self.period_ns:
             self.state = FollowState.FREE
         else:  # it was never trusted since it was lost: what was held before is held on
-            self.state = FollowState.HOLDING
+            self.state = FollowState.HOLDOVER
         self._memory = 0
         self._arrivals = deque(maxlen=FIT_TICKS)
 
-    def tick(self, at_ns: int, told_ns: int = 0) -> bool:
+    def tick(self, at_ns: int, received_ns: int = 0) -> bool:
         """Take an arrival; True when the estimate has moved. Arrivals before earlier ones are taken as
-        doubled. `told_ns`: when it is told, if that is later: a source whose ticks are late is not silent."""
+        doubled. `received_ns`: when it is handed over, if that is later: a source whose ticks are late is
+        not silent."""
         # 1. A silence ends before the arrival that ends it: what was estimated before means nothing after it.
         self.pass_time(at_ns)
         self._heard += 1
         since_ns = at_ns - self._last_ns
         # 2. Without an estimate there is nothing to judge by: arrivals are collected for a first line.
         if self._memory == 0:
-            return self._collect(at_ns, since_ns, told_ns)
+            return self._collect(at_ns, since_ns, received_ns)
         # 3. How far it is from where the next tick was expected.
         offset = at_ns - self._origin_ns
         error = offset - self._next
         period = self.period_ns
         self._last_ns = max(self._last_ns, at_ns)
-        self._told_ns = max(self._last_ns, told_ns)
+        self._received_ns = max(self._last_ns, received_ns)
         # 4. Near enough to be that tick.
         if abs(error) <= SLIP_PART * period:
             self._slips.good()
@@ -245,12 +247,12 @@ class Follower:
     def _patience_ns(self) -> int:
         if self._memory == 0:
             return int(2 * LONGEST_NS)
-        return max(LOST_LEAST_NS, int(LOST_PERIODS * self.period_ns))
+        return max(LOST_MIN_NS, int(LOST_PERIODS * self.period_ns))
 
     # The first line
 
-    def _collect(self, at_ns: int, since_ns: int, told_ns: int) -> bool:
-        if self.state in (FollowState.FREE, FollowState.HOLDING):
+    def _collect(self, at_ns: int, since_ns: int, received_ns: int) -> bool:
+        if self.state in (FollowState.FREE, FollowState.HOLDOVER):
             self.state = FollowState.ACQUIRING
             self._arrivals.clear()
             self.resumed = True
@@ -258,7 +260,7 @@ class Follower:
             self.doubled += 1
             return False
         self._last_ns = at_ns
-        self._told_ns = max(at_ns, told_ns)
+        self._received_ns = max(at_ns, received_ns)
         full = len(self._arrivals) == self._arrivals.maxlen
         self.number += full  # the first of them drops out
         self._arrivals.append((self._heard, at_ns))
@@ -272,10 +274,10 @@ class Follower:
         heard, times = zip(*self._arrivals, strict=True)
         offsets = [float(at_ns - times[0]) for at_ns in times]
         count = len(offsets)
-        odd_most = ODD_MOST if count == FIT_TICKS else int(count * ODD_PART)
+        max_odd = MAX_ODD if count == FIT_TICKS else int(count * ODD_PART)
         left_out = heard[-1] - heard[0] - (count - 1)
-        line = first_line(offsets, odd_most)
-        if left_out > odd_most or not SHORTEST_NS <= line.slope <= LONGEST_NS or line.sigma > line.slope / 4:
+        line = first_line(offsets, max_odd)
+        if left_out > max_odd or not SHORTEST_NS <= line.slope <= LONGEST_NS or line.sigma > line.slope / 4:
             return
         self._origin_ns = times[0]
         self._take_line(line, self.number + 1)
@@ -294,8 +296,8 @@ class Follower:
         self.number += 1
         self._tick = offset
         self._kept.append((self.number, offset))
-        # 2. Two jumps of one size tell the step of coarse stamps. From then on a line through all that was
-        #    kept is better than the loop, which has taken the drift between two jumps for tempo.
+        # 2. Two jumps of one size make the step of coarse stamps known. From then on a line through all that
+        #    was kept is better than the loop, which has taken the drift between two jumps for tempo.
         steps, known = self._steps, self._steps.step_ns
         jump = steps.take(excess, self.sigma_ns)
         if steps.step_ns > known == 0 and steps.apart_ticks < len(self._kept):
@@ -340,7 +342,7 @@ class Follower:
             if (
                 gap_off_ns > EACH_GAP_PART * self.period_ns
                 or line.sigma > EACH_PART * line.slope
-                or away_ns > EACH_MOST_PART * self.period_ns
+                or away_ns > EACH_MAX_PART * self.period_ns
             ):
                 return False
         slipped = self._slips.between(self._settled_heard, self._heard + 1 - FIT_TICKS)
@@ -365,9 +367,7 @@ class Follower:
     def _limit_ns(self) -> float:
         """Return how far from its prediction an arrival is an outlier."""
         period = self.period_ns
-        scattered = min(
-            OUTLIER_MOST_PART * period, max(OUTLIER_PART * period, OUTLIER_SIGMAS * self.sigma_ns)
-        )
+        scattered = min(OUTLIER_MAX_PART * period, max(OUTLIER_PART * period, OUTLIER_SIGMAS * self.sigma_ns))
         return max(scattered, min(SLIP_PART * period, STEP_PART * self._steps.step_ns))
 
     def _take_line(self, line: Line, first: int) -> None:
@@ -377,7 +377,7 @@ class Follower:
         self.number, self._tick = self._kept[-1]
         self.period_ns = min(LONGEST_NS, max(SHORTEST_NS, line.slope))
         self._next = line.next_ns
-        self._memory = min(len(line.places), LONGEST_MEMORY)
+        self._memory = min(len(line.places), MAX_MEMORY)
         self._variance = line.sigma * line.sigma
         self.sigma_ns = line.sigma
         self._last_error = line.offsets[-1] - (line.next_ns - line.slope)
@@ -397,11 +397,11 @@ class Follower:
         #    grows.
         self._trend += (error - self._trend) * TREND_WEIGHT
         self.lag_ns = -self._trend
-        calm_ns = max(TREND_LEAST_NS, TREND_SIGMAS * self.sigma_ns, TREND_STEPS * self._steps.step_ns)
+        calm_ns = max(TREND_MIN_NS, TREND_SIGMAS * self.sigma_ns, TREND_STEPS * self._steps.step_ns)
         if abs(self._trend) > calm_ns and self._memory > LOCK_TICKS:
             self._memory = max(LOCK_TICKS, self._memory // 2)
             self._trend *= 0.5
-        elif self._memory < LONGEST_MEMORY:
+        elif self._memory < MAX_MEMORY:
             self._memory += 1
         # 3. The loop itself, clamped at what a tempo can be, so that nothing winds up at the limit.
         proportional, integral = GAINS[self._memory]
@@ -424,7 +424,7 @@ class Follower:
         self._memory = 0
         self.resumed = False
         lasted = self._heard - self._fit_heard > LONG_TICKS
-        fit_ticks = FIT_TICKS if lasted else min(FIT_TICKS_MOST, 2 * (self._arrivals.maxlen or FIT_TICKS))
+        fit_ticks = FIT_TICKS if lasted else min(MAX_FIT_TICKS, 2 * (self._arrivals.maxlen or FIT_TICKS))
         self._arrivals = deque([(self._heard, at_ns)], maxlen=fit_ticks)
         self.state = FollowState.ACQUIRING
         return True

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from routerd.core.clock.clock import Clock
 from routerd.core.clock.time_code import PIECES, FrameTime, frame_ns, frame_number, rate_of_code
-from routerd.core.follow.follower import HOLD_NS, Follower
+from routerd.core.follow.follower import HOLDOVER_NS, Follower
 from routerd.core.model.snapshot import FollowState
 from routerd.core.model.timing import FrameRate, State
 from routerd.core.units import NS_PER_MS, NS_PER_S, SPP_MAX, TICK_NS_AT_1_BPM, TICKS_PER_SPP_UNIT
@@ -20,11 +20,11 @@ SLEW_PART = 1 / 8
 """Largest part of a period by which a tick is moved to make a distance good."""
 
 _RATE_STEPS = 1024
-"""The period is kept to 1/1024 ns, so that a whole hold are exact to less than a microsecond."""
+"""The period is kept to 1/1024 ns, so that a whole holdover is exact to less than a microsecond."""
 
 
-LEAST_RUN_UP_NS = 150 * NS_PER_MS
-"""So far ahead a song is started, for the position to be told and a tick to pass."""
+MIN_RUN_UP_NS = 150 * NS_PER_MS
+"""So far ahead a song is started, for the position to be sent and a tick to pass."""
 
 FARTHEST_TICKS = 4
 """A song that is farther from the source than this is started anew where the source is."""
@@ -36,12 +36,12 @@ _JUMP_FRAMES = 2
 
 class Following:
     """Keeps `clock` on the ticks of a source. `lead_ns`: how much earlier than the source's our ticks shall
-    be; `hold_ns`: how long a silent source is held.
+    be; `holdover_ns`: how long a silent source is held.
 
     Joins a `Follower` (where the source's ticks are) to the `Clock` (where ours are). The source's tick
-    number and the grid's differ by `shift`. Every accepted arrival says when our next tick should be; it is
-    put there at once when it is near, and otherwise moved by at most an eighth of a period each tick, so
-    that no interval is shorter than 7/8 or longer than 9/8 of the source's own while a distance is made
+    number and the grid's differ by `shift`. Every accepted arrival determines when our next tick should be;
+    it is put there at once when it is near, and otherwise moved by at most an eighth of a period each tick,
+    so that no interval is shorter than 7/8 or longer than 9/8 of the source's own while a distance is made
     good.
 
     Transport of the source: its Start or Continue counts from its next tick (M1 p. 30), whose number is
@@ -52,8 +52,8 @@ class Following:
     earlier than that.
     """
 
-    def __init__(self, clock: Clock, lead_ns: int = 0, hold_ns: int = HOLD_NS) -> None:
-        self.follower = Follower(hold_ns)
+    def __init__(self, clock: Clock, lead_ns: int = 0, holdover_ns: int = HOLDOVER_NS) -> None:
+        self.follower = Follower(holdover_ns)
         self.lead_ns = lead_ns
         self.distance_ns = 0
         """How far our next tick was from where the source wants it, before it was moved; late is positive."""
@@ -123,20 +123,20 @@ class Chased(Enum):
 
 class Chase:
     """Keeps `clock` on a source's time code: its quarter frames become a place in the song. `lead_ns`: how
-    much earlier than the source's our ticks shall be; `hold_ns`: how long a silent source is held.
+    much earlier than the source's our ticks shall be; `holdover_ns`: how long a silent source is held.
 
-    Quarter frames come four to the frame, eight of them say the time at which the first was sent (MTC pp.
+    Quarter frames come four to the frame, eight of them carry the time at which the first was sent (MTC pp.
     1–4). Their arrivals go through the same follower as ticks do; how much faster or slower than their rate
     they come is how much faster or slower the song goes. A song's time is that of its own tempo map, counted
     from the top; hours are left aside, because by common practice they number songs, and the last ten
     minutes of one are the pre-roll of the next.
 
-    A song that stands is started as the source runs: at the next sixteenth that is far enough away to be
-    told to the devices (Song Position Pointer and Continue, M1 pp. 27–30).
+    A song that stands is started as the source runs: at the next sixteenth that is far enough away to
+    reach the devices first (Song Position Pointer and Continue, M1 pp. 27–30).
     """
 
-    def __init__(self, clock: Clock, lead_ns: int = 0, hold_ns: int = HOLD_NS) -> None:
-        self.follower = Follower(hold_ns)
+    def __init__(self, clock: Clock, lead_ns: int = 0, holdover_ns: int = HOLDOVER_NS) -> None:
+        self.follower = Follower(holdover_ns)
         self.lead_ns = lead_ns
         self.distance_ns = 0
         self.position_ticks = 0
@@ -180,7 +180,7 @@ class Chase:
         return Chased.MOVED
 
     def _collect(self, value: int) -> bool:
-        """Take a piece; True when eight of them say that the source has jumped."""
+        """Take a piece; True when eight of them show that the source has jumped."""
         piece, nibble = value >> 4, value & 0x0F
         if piece != len(self._nibbles):
             self._nibbles = []
@@ -218,7 +218,7 @@ class Chase:
 
     def _plan_start(self) -> Chased:
         clock = self._clock
-        earliest_ns = clock.next_due_ns + LEAST_RUN_UP_NS
+        earliest_ns = clock.next_due_ns + MIN_RUN_UP_NS
         first, last = 0, SPP_MAX
         if self._due_ns(last * TICKS_PER_SPP_UNIT) < earliest_ns:
             return Chased.NOTHING

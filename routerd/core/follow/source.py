@@ -1,4 +1,4 @@
-"""The source: what a device that is followed says, told apart into what it means for the show.
+"""The source: what a device that is followed sends, and what that means for the show.
 
 Owns the `Following` of one device. Ticks move the grid here; transport, positions and changes of state are
 returned, for the show to act on. Rules: Start and Continue count from the tick after them (M1 p. 30); a
@@ -44,16 +44,16 @@ _TRANSPORT = {START: Heard.START, CONTINUE: Heard.CONTINUE, STOP: Heard.STOP, SO
 
 
 class Source:
-    """A device that is followed. `state` is its follower's as last told; `position_ticks` its last
+    """A device that is followed. `state` is its follower's as last reported; `position_ticks` its last
     position."""
 
-    def __init__(self, input: Input, timing: Timing, clock: Clock, lead_ns: int, hold_ns: int) -> None:
+    def __init__(self, input: Input, timing: Timing, clock: Clock, lead_ns: int, holdover_ns: int) -> None:
         self.input = input
         self.name = input.name
         self.leads_transport = timing.leads_transport
         self.restarts = timing.restarts
-        self.following = Following(clock, lead_ns, hold_ns)
-        self.chase = Chase(clock, lead_ns, hold_ns) if timing.clock_from is ClockFrom.MTC else None
+        self.following = Following(clock, lead_ns, holdover_ns)
+        self.chase = Chase(clock, lead_ns, holdover_ns) if timing.clock_from is ClockFrom.MTC else None
         self.state: FollowState = self.follower.state
         self.position_ticks = 0
         self._reported_ns = -IGNORED_NS

@@ -1,1 +1,1 @@
-"""What the standards say of bytes."""
+"""What the MIDI standards define: messages, parameters, rest positions, tuning. Imports `units` only."""

@@ -26,7 +26,7 @@ from routerd.core.midi.messages import (
 MODULATION, EXPRESSION, PORTAMENTO, SOFT = 1, 11, 65, 67
 _REST = {MODULATION: 0, EXPRESSION: 127, PORTAMENTO: 0, SOFT: 0}
 MOVED_CONTROLLERS = frozenset(_REST) | PARAMETER_SELECT
-"""Controllers that rest says something of, but for hold pedals."""
+"""Controllers that have a rest position, but for hold pedals."""
 
 NOT_POSITIONS = frozenset({0, 6, 32, 38, *range(96, 102), *range(120, 128)})
 """Controllers that are no position of anything: bank select, parameters, channel mode."""
@@ -35,7 +35,7 @@ NULL = ((101, 127), (100, 127))
 
 
 def moved_key(data: bytes) -> int:
-    """Return what a message moves, as a wire's `moved` has it; -1 for what rest says nothing of."""
+    """Return what a message moves, as a wire's `moved` has it; -1 for what has no rest position."""
     status = data[0]
     kind = status & 0xF0
     if kind == CONTROLLER:

@@ -25,7 +25,7 @@ TUNING_S, LONGEST_TUNING_S = 60, 600
 """Seconds that a note to tune by sounds when nobody says otherwise (it may be forgotten), and at most."""
 
 ALL_DEVICES = 0x7F
-MOST_CHANGES = 127
+MAX_CHANGES = 127
 """How many notes one message can retune: their number is one data byte (M1 p. 49)."""
 
 _FRACTIONS = 1 << 14
@@ -65,7 +65,7 @@ def note_name(note: int) -> str:
 def tuning_data(frequency_hz: float) -> tuple[int, int, int]:
     """Return a frequency as the three bytes of a tuning message (M1 p. 47): semitone, fraction MSB, LSB.
 
-    Outside what three bytes can say, the lowest or the highest.
+    Outside what three bytes can hold, the lowest or the highest.
     """
     steps = round((A4 + 12 * log2(frequency_hz / STANDARD_HZ)) * _FRACTIONS)
     semitone, fraction = divmod(max(0, steps), _FRACTIONS)
@@ -87,7 +87,7 @@ def single_note_tuning(
     They change what already sounds, too.
     """
     notes = sorted(changes)
-    parts = [notes[start : start + MOST_CHANGES] for start in range(0, len(notes), MOST_CHANGES)]
+    parts = [notes[start : start + MAX_CHANGES] for start in range(0, len(notes), MAX_CHANGES)]
     out = []
     for part in parts:
         data = [byte for note in part for byte in (note, *tuning_data(changes[note]))]

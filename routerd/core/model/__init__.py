@@ -1,1 +1,1 @@
-"""The vocabulary: values that people write in files and ask for."""
+"""The vocabulary: values that people write in files and ask for. Imports `midi` and `units`."""

@@ -128,7 +128,7 @@ class Side(StrEnum):
 class NoteZone:
     """A zone of channels with one note each (MPE 1.0, 2.1–2.4) and where it goes.
 
-    A lower zone has its master on channel 0 and members upwards, an upper one on 15 and downwards.
+    A lower zone has its manager channel on 0 and members upwards, an upper one on 15 and downwards.
     `to_members` 0 folds everything to channel `to_channel`, whose bend range is `to_bend` semitones.
     """
 

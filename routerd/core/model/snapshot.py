@@ -33,7 +33,7 @@ class FollowState(StrEnum):
     ACQUIRING = "acquiring"
     """The source is heard and not yet trusted; tempo and phase stay as they were."""
     LOCKED = "locked"
-    HOLDING = "holding"
+    HOLDOVER = "holdover"
     """The source has just fallen silent: its tempo and phase go on."""
 
 

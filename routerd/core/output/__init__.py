@@ -1,1 +1,1 @@
-"""The way out: pacing a wire, and what a device stands on."""
+"""The way out: pacing a wire, and what the devices behind it are on. Imports `midi` and `model`."""

@@ -29,7 +29,7 @@ from routerd.core.midi.rest import moved_key, rest_of
 from routerd.core.model.route import Quantity, QuantityKind
 
 Mover = object
-"""Who has moved or latched something: an input or a converter. Here they are only told apart."""
+"""Who has moved or latched something: an input or a converter. Here only its identity matters."""
 
 
 def note_key(data: bytes) -> int:

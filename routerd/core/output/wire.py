@@ -10,7 +10,7 @@ later tick late where no timer shows it. Therefore, on a DIN wire:
   else it waits for that tick (at most its own length);
 - a SysEx is cut into pieces that fit the gap, where the port takes pieces (real-time bytes
   may stand inside a SysEx, M1 p. 30; nothing else may, T-8 note 2, so notes wait for its end);
-- not more than HORIZON_NS of what is played is handed over ahead, and of the rest LEAST_HORIZON_NS.
+- not more than HORIZON_NS of what is played is handed over ahead, and of the rest MIN_HORIZON_NS.
 
 What waits, waits in three lanes:
 
@@ -79,7 +79,7 @@ if TYPE_CHECKING:
 HORIZON_NS = 3_000_000
 """How much of what is played, and of a SysEx that has begun, is handed to an interface ahead of its wire."""
 
-LEAST_HORIZON_NS = DIN_BYTE_NS
+MIN_HORIZON_NS = DIN_BYTE_NS
 """How much of the rest, so that a note finds the wire free soon."""
 
 NOTE_ROOM_NS = 3 * DIN_BYTE_NS
@@ -187,7 +187,7 @@ class Wire:
         self.ungated = 0
         """Messages that had to cross a tick because the port takes no pieces."""
         self.sent: dict[bytes, int] = {}
-        """What has gone out of late, and when; see core.loops."""
+        """What has gone out of late, and when; see `routing.loops`."""
         self.receivers = Receivers()
         self._sounding = self.receivers.sounding
         self._running_status = first.running_status
@@ -386,14 +386,14 @@ class Wire:
 
     def _pump_value(self, now_ns: int, sink: Sink) -> bool:
         key = next(iter(self._newest))
-        if not self._send_run(self._newest[key], now_ns, LEAST_HORIZON_NS, NOTE_ROOM_NS, sink):
+        if not self._send_run(self._newest[key], now_ns, MIN_HORIZON_NS, NOTE_ROOM_NS, sink):
             return False
         self._credit = max(0, self._credit - VALUE_SHARE * sum(map(len, self._newest.pop(key))))
         return True
 
     def _pump_bulk(self, now_ns: int, sink: Sink) -> bool:
         if self._bulk[0][0] == SYSEX:
-            return self._pump_sysex(now_ns, LEAST_HORIZON_NS, sink)
+            return self._pump_sysex(now_ns, MIN_HORIZON_NS, sink)
         if self._bulk[0][0] == PAUSE:
             return self._pump_pause(now_ns)
         run = self._bulk_run()
@@ -609,8 +609,8 @@ class Output:
         return self.wire.connected
 
     def local_control(self) -> list[bytes]:
-        """Return what tells the device whether its own keys play its sounds; nothing where the rig does not
-        say. Its channels are told one by one, as such a message is heeded on a basic channel (M1 p. 20)."""
+        """Return what sets whether its own keys play its sounds; nothing where the rig leaves
+        that open. It goes to each channel, as such a message is heeded on a basic channel (M1 p. 20)."""
         device = self.device
         if device.local_control is None:
             return []

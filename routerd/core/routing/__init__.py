@@ -1,1 +1,1 @@
-"""The way in: tables, converters, what is held and muted."""
+"""The way of a message: tables, converters, what is held and muted, loops. Imports `output` and below."""

@@ -31,7 +31,7 @@ from routerd.core.model.route import NoteZone, QuantityKind, Route
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import Table, compile_tables
-from routerd.core.routing.zones import master_of, members_of
+from routerd.core.routing.zones import manager_of, members_of
 from routerd.core.units import NEVER_NS
 
 KIND_OF_STATUS: dict[int, Kind] = {
@@ -130,7 +130,7 @@ def _reasons_of_system(route: Route, data: bytes) -> Iterator[str]:
 
 def _reasons_of_zone(route: Route, zone: NoteZone, data: bytes) -> Iterator[str]:
     channel, kind = data[0] & 0x0F, KIND_OF_STATUS[data[0] & 0xF0]
-    channels = (master_of(zone.upper), *members_of(zone.upper, zone.members))
+    channels = (manager_of(zone.upper), *members_of(zone.upper, zone.members))
     if channel not in channels:
         yield f"its zone has {_channels(channels)}; this is on {channel + 1}"
     if kind not in route.kinds:

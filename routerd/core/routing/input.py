@@ -123,7 +123,7 @@ class Input:
         self.malformed = 0
         """Messages that were not whole, legal MIDI."""
         self.withheld = 0
-        """Messages that a loop has brought back and that were not routed again, see core.loops."""
+        """Messages that a loop has brought back and that were not routed again, see `loops`."""
         self.held_notes: dict[int, tuple[Way, ...]] = {}
         """By channel × 128 + note."""
         self.held_pedals: dict[int, tuple[Way, ...]] = {}
@@ -155,8 +155,8 @@ class Input:
         What is not whole, legal MIDI goes nowhere and is counted. System common and real-time messages
         end here: the rig's clock is this one, and System Reset is never passed on (M1 p. 33).
         """
-        # 1. A whole message may stand for an action, a SysEx of a controller too: before anything is told
-        #    apart by its status byte. On the fast path nothing does, and one attribute says so.
+        # 1. A whole message may stand for an action, a SysEx of a controller too: before anything is
+        #    looked up by its status byte. On the fast path nothing does, and one attribute says so.
         fast = self._fast_path
         if not fast and (exact := self.controls.by_message.get(data)) is not None:
             return Turn((self.name, data), exact, True, True)
@@ -172,7 +172,7 @@ class Input:
         self.heard_ns = now_ns
         # 4. Off the fast path, in this order: a pedal is first made what it should have been; a switch is
         #    carried out and not routed, nor is the release of one that has lost its meaning since; what
-        #    remains tells where a control stands; and a bank select that waits goes out before anything but
+        #    remains shows where a control stands; and a bank select that waits goes out before anything but
         #    its other half.
         if not fast:
             if (values := self.pedals.get((status << 7) | data[1])) is not None:
@@ -349,7 +349,7 @@ class Input:
     def _turn(self, switch: Switch | None, data: bytes) -> Turn | None:
         """Return what a control's message does: it goes down or comes up, or nothing new.
 
-        A program change has no release: it is told as a press every time.
+        A program change has no release: it is reported as a press every time.
         """
         kind = data[0] & 0xF0
         key = _switch_key(data)
@@ -483,7 +483,7 @@ class Input:
         return bool(held.get((release[0] & 0x0F) << 7 | release[1]))
 
     def is_lost(self, now_ns: int) -> bool:
-        """Return whether the cable counts as lost since, see core.watch; told once."""
+        """Return whether the cable counts as lost since, see `messages.SENSING_LOST_NS`; reported once."""
         if self.senses and now_ns - self.heard_ns > SENSING_LOST_NS:
             self.senses = False
             return True
@@ -523,7 +523,7 @@ class Input:
 
 
 def _switch_key(data: bytes) -> int:
-    """Return what tells switches apart: kind (a note's press and release alike), channel, number."""
+    """Return what distinguishes switches: kind (a note's press and release alike), channel, number."""
     return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 LONG_AGO_NS = -(1 << 62)
 
-MOST_EXPECTED = 2048
+MAX_EXPECTED = 2048
 """Different messages, and times of one message."""
 
 EARLY_NS = 2 * NS_PER_MS
@@ -40,9 +40,9 @@ class Link:
 
     def expect(self, data: bytes, sent_ns: int) -> None:
         """Expect a message that goes to the output."""
-        if len(self.expected) > MOST_EXPECTED:
+        if len(self.expected) > MAX_EXPECTED:
             self.expected.clear()
-        self.expected.setdefault(data, deque(maxlen=MOST_EXPECTED)).append(sent_ns)
+        self.expected.setdefault(data, deque(maxlen=MAX_EXPECTED)).append(sent_ns)
 
     def takes(self, data: bytes, now_ns: int) -> bool:
         """Take a message off those expected, if it is one that is due about now."""

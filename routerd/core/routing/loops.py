@@ -1,7 +1,7 @@
 """Loops through outside devices: what we have sent comes back on an input and would be routed round again.
 
-A loop is told by its cause. That a message repeats says nothing: full pressure sent every 5 ms and a cable
-that brings one message back after 5 ms look the same at an input. So there are three steps:
+A loop is recognized by its cause. That a message repeats says nothing: full pressure sent every 5 ms and a
+cable that brings one message back after 5 ms look the same at an input. So there are three steps:
 
 1. A message that arrives and equals one that went out within the last WINDOW_NS is a *return*. Returns alone
    change nothing: a finger may play what was sent just now.
@@ -77,17 +77,17 @@ KNOWN_NS = 10 * NS_PER_S
 """So often a link that closes no loop is asked about again while messages come over it."""
 
 QUIET_NS = 5 * NS_PER_S
-QUIET_MOST_NS = 60 * NS_PER_S
+QUIET_MAX_NS = 60 * NS_PER_S
 """So long messages that proved to be fingers are not asked about again; doubled each time."""
 
-MOST_KEPT = 512
-"""With more different messages than this the old ones are forgotten, with MOST_FRESH all: few lie in the
+MAX_KEPT = 512
+"""With more different messages than this the old ones are forgotten, with MAX_FRESH all: few lie in the
 processor's caches, and a flood shall fill no memory."""
 
-MOST_FRESH = 2048
+MAX_FRESH = 2048
 FORGET_EVERY_NS = 100 * NS_PER_MS
 
-MOST_SYSEX_BYTES = 1 << 20
+MAX_SYSEX_BYTES = 1 << 20
 """So much of SysEx since the last time that something was forgotten, and all is."""
 
 
@@ -111,7 +111,7 @@ class _Probe(NamedTuple):
 class Loops:
     """Finds loops and keeps them open. `sent` has every message that has gone out, and when.
 
-    Whoever sends says so by `went`; a port that sends much sets `sent` and Wire.sent itself.
+    Whoever sends calls `went`; a port that sends much sets `sent` and Wire.sent itself.
     """
 
     __slots__ = (
@@ -170,12 +170,12 @@ class Loops:
 
     @property
     def busy(self) -> bool:
-        """Whether `look` has something to do."""
+        """Whether `poll` has something to do."""
         return bool(self._probes or self.links or self._is_full)
 
     @property
     def _is_full(self) -> bool:
-        return len(self.sent) > MOST_KEPT or self._sysex_bytes > MOST_SYSEX_BYTES
+        return len(self.sent) > MAX_KEPT or self._sysex_bytes > MAX_SYSEX_BYTES
 
     def went(self, wire: Wire, data: bytes, now_ns: int) -> None:
         """Take note of a message that a port has taken; pieces of SysEx do not matter here."""
@@ -220,7 +220,7 @@ class Loops:
         # 3. It came back, whoever sent it: so far nothing speaks against a cable.
         self._returned[data] = now_ns
         # 4. Over a link that is proven and closes a loop it is one that we expect: it is withheld, but for
-        #    the release of what was let in, because a press without its release would sound for ever.
+        #    the release of what was let in, because a press without its release would never end.
         if self.links and self._is_echo(input, data, now_ns, sink):
             if input not in self._withheld:
                 self._withheld[input] = 0
@@ -246,7 +246,7 @@ class Loops:
             self._suspect(now_ns, sink)
         return True
 
-    def look(self, now_ns: int, sink: Sink) -> None:
+    def poll(self, now_ns: int, sink: Sink) -> None:
         """Once a tick: give up what is not coming back, and ask again where a loop is kept open."""
         for data, probe in list(self._probes.items()):
             sent_ns = probe.wire.sent.get(data)  # it may wait for its wire
@@ -275,14 +275,14 @@ class Loops:
 
     def _forget(self, before_ns: int) -> None:
         """Forget what has gone out before then."""
-        is_flood = len(self.sent) > MOST_FRESH or self._sysex_bytes > MOST_SYSEX_BYTES
+        is_flood = len(self.sent) > MAX_FRESH or self._sysex_bytes > MAX_SYSEX_BYTES
         for kept in (self.sent, self._returned, *(wire.sent for wire in self.wires)):
             if is_flood:
                 kept.clear()
             for data in [data for data, at_ns in kept.items() if at_ns < before_ns]:
                 del kept[data]
         self._sysex_bytes = 0
-        if len(self._quiet) > MOST_KEPT:
+        if len(self._quiet) > MAX_KEPT:
             self._quiet.clear()
 
     def use(self, inputs: tuple[Input, ...], wires: tuple[Wire, ...]) -> None:
@@ -413,7 +413,7 @@ class Loops:
         for heard in probe.about:
             if (wire, heard[0]) not in self.links:
                 _, quiet_ns = self._quiet.get((wire, heard), (0, QUIET_NS // 2))
-                quiet_ns = min(2 * quiet_ns, QUIET_MOST_NS)
+                quiet_ns = min(2 * quiet_ns, QUIET_MAX_NS)
                 self._quiet[wire, heard] = (now_ns + quiet_ns, quiet_ns)
 
     def _end(self, input: Input) -> None:

@@ -47,7 +47,7 @@ from routerd.core.routing.converters import (
     Remapper,
     parameter_of,
 )
-from routerd.core.routing.zones import ZoneMaster, ZoneSqueezer, master_of, members_of
+from routerd.core.routing.zones import ZoneManager, ZoneSqueezer, manager_of, members_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -238,21 +238,21 @@ class _Compiler:
 
     def _zone_legs(self, zone: NoteZone) -> Iterator[tuple[int, Leg]]:
         """Yield the legs of a zone: plain ones where every member has a channel of its own."""
-        master, members = master_of(zone.upper), members_of(zone.upper, zone.members)
+        manager, members = manager_of(zone.upper), members_of(zone.upper, zone.members)
         targets = members_of(zone.to_upper, zone.to_members)
         is_move = len(targets) >= len(members)
         squeezer = self._converter((ZoneSqueezer, zone), lambda: ZoneSqueezer(self.output, zone))
-        makes = self._converter((ZoneMaster, zone), lambda: ZoneMaster(self.output, zone))
-        outs = dict(zip((master, *members), (master_of(zone.to_upper), *targets), strict=False))
+        makes = self._converter((ZoneManager, zone), lambda: ZoneManager(self.output, zone))
+        outs = dict(zip((manager, *members), (manager_of(zone.to_upper), *targets), strict=False))
         for kind, bases in STATUSES_OF_KIND.items():
             if kind not in self.route.kinds:
                 continue
             for base in bases:
                 first, second = self._zone_maps(base)
-                for channel in (master, *members):
+                for channel in (manager, *members):
                     if not is_move:
                         yield base | channel, (squeezer, base | channel, first, second)
-                    elif base == CONTROLLER and channel == master:
+                    elif base == CONTROLLER and channel == manager:
                         out = base | outs[channel]
                         yield base | channel, (makes, out, _only(_PARAMETERS), IDENTITY)
                         yield base | channel, (self.output, out, _without(_PARAMETERS), IDENTITY)

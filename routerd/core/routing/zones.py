@@ -1,8 +1,8 @@
 """Zones of channels with one note each (MPE 1.0, 2.1–2.4): moved, squeezed into fewer channels, or folded.
 
 A zone's member channels each carry one note with its own bend, pressure and timbre (controller 74); its
-master channel speaks for all. With room for every member a zone is moved by plain legs, and only its
-configuration message needs `ZoneMaster`. With less room, or one channel, `ZoneSqueezer` gives each note a
+manager channel speaks for all. With room for every member a zone is moved by plain legs, and only its
+configuration message needs `ZoneManager`. With less room, or one channel, `ZoneSqueezer` gives each note a
 channel: a free one, the longest free first, else the one with fewest notes. Where notes share a channel, the
 expression is that of the note pressed last; when it ends, that of the note pressed before it comes back.
 """
@@ -39,34 +39,34 @@ if TYPE_CHECKING:
 
 TIMBRE = 74
 CONFIGURATION: Parameter = (RPN, 0, 6)
-"""Registered parameter 6 on a master channel; its upper value is the number of members (MPE 1.0, 2.1.1)."""
+"""Registered parameter 6 on a manager channel; its upper value is the number of members (MPE 1.0, 2.1.1)."""
 BEND_RANGE: Parameter = (RPN, 0, 0)
 MEMBER_BEND = 48
-MASTER_BEND = 2
+MANAGER_BEND = 2
 """Semitones that a configuration message sets (MPE 1.0, 2.4)."""
 CENTRE = 8192
 _PARAMETERS = PARAMETER_SELECT | PARAMETER_DATA
 
 
-def master_of(upper: bool) -> int:
-    """Return the master channel of a zone."""
+def manager_of(upper: bool) -> int:
+    """Return the manager channel of a zone."""
     return 15 if upper else 0
 
 
 def members_of(upper: bool, count: int) -> list[int]:
-    """Return the member channels of a zone, nearest to its master first."""
+    """Return the member channels of a zone, nearest to its manager first."""
     return [14 - i for i in range(count)] if upper else [1 + i for i in range(count)]
 
 
 def configuration(upper: bool, members: int) -> tuple[bytes, ...]:
     """Return the messages that make a zone of so many members, or none when 0."""
-    channel = master_of(upper)
+    channel = manager_of(upper)
     data = bytes((CONTROLLER | channel, DATA_MSB, members))
     return *selection(channel, CONFIGURATION), data
 
 
-class ZoneMaster(Converter):
-    """The parameters of a master channel; its configuration message is rewritten for the zone it goes to."""
+class ZoneManager(Converter):
+    """The parameters of a manager channel; its configuration message is rewritten for the zone it goes to."""
 
     __slots__ = ("_selected", "_zone")
 
@@ -96,12 +96,21 @@ class ZoneMaster(Converter):
 class ZoneSqueezer(Converter):
     """The notes of a zone in fewer channels. Messages come with the channels of the zone that is played."""
 
-    __slots__ = ("_bend", "_expression", "_free", "_master", "_master_bend", "_selected", "_voices", "_zone")
+    __slots__ = (
+        "_bend",
+        "_expression",
+        "_free",
+        "_manager",
+        "_manager_bend",
+        "_selected",
+        "_voices",
+        "_zone",
+    )
 
     def __init__(self, output: Output, zone: NoteZone) -> None:
         super().__init__(output)
         self._zone = zone
-        self._master = master_of(zone.upper)
+        self._manager = manager_of(zone.upper)
         targets = members_of(zone.to_upper, zone.to_members) or [zone.to_channel]
         self._free = dict.fromkeys(targets)
         """Channels without a note, the longest free first."""
@@ -109,9 +118,9 @@ class ZoneSqueezer(Converter):
         """By channel out: the notes on it as (channel in, note), the latest last."""
         self._expression: dict[int, dict[int, int]] = {}
         """By channel in: bend, pressure and timbre by kind of message."""
-        self._master_bend = CENTRE
-        self._bend = {True: MASTER_BEND, False: MEMBER_BEND}
-        """Bend range in semitones of master and members."""
+        self._manager_bend = CENTRE
+        self._bend = {True: MANAGER_BEND, False: MEMBER_BEND}
+        """Bend range in semitones of manager and members."""
         self._selected: Selected = {}
 
     def convert(self, data: bytes) -> Sequence[bytes]:
@@ -119,35 +128,37 @@ class ZoneSqueezer(Converter):
         kind, channel = data[0] & 0xF0, data[0] & 0x0F
         if kind == CONTROLLER and data[1] in _PARAMETERS:
             return self._take_parameter(channel, data)
-        if kind == BEND and channel == self._master and not self._zone.to_members:
-            self._master_bend = bend_value(data)
+        if kind == BEND and channel == self._manager and not self._zone.to_members:
+            self._manager_bend = bend_value(data)
             return [out for target in self._voices for out in self._refresh(target)]
         if kind in (BEND, CHANNEL_PRESSURE) or (kind == CONTROLLER and data[1] == TIMBRE):
             return self._take_expression(channel, kind, data)
         if kind in (CONTROLLER, PROGRAM):  # those of members mean nothing (MPE 1.0, 2.2)
-            return (bytes((kind | self._target_master(), *data[1:])),) if channel == self._master else NOTHING
+            return (
+                (bytes((kind | self._target_manager(), *data[1:])),) if channel == self._manager else NOTHING
+            )
         return self._take_note(kind, channel, data)
 
-    def _target_master(self) -> int:
-        return master_of(self._zone.to_upper) if self._zone.to_members else self._zone.to_channel
+    def _target_manager(self) -> int:
+        return manager_of(self._zone.to_upper) if self._zone.to_members else self._zone.to_channel
 
     def _take_parameter(self, channel: int, data: bytes) -> Sequence[bytes]:
         _, number, value = data
         if number in PARAMETER_SELECT:
             note_selection(self._selected, channel, number, value)
         elif number == DATA_MSB:
-            is_master = channel == self._master
+            is_manager = channel == self._manager
             if self._selected.get(channel) == BEND_RANGE and value:
-                self._bend[is_master] = value
-            elif self._selected.get(channel) == CONFIGURATION and is_master:
-                self._bend = {True: MASTER_BEND, False: MEMBER_BEND}
+                self._bend[is_manager] = value
+            elif self._selected.get(channel) == CONFIGURATION and is_manager:
+                self._bend = {True: MANAGER_BEND, False: MEMBER_BEND}
                 room = self._zone.to_members
                 return configuration(self._zone.to_upper, min(data[2], room)) if room else NOTHING
         return NOTHING
 
     def _take_expression(self, channel: int, kind: int, data: bytes) -> Sequence[bytes]:
-        if channel == self._master:
-            return (bytes((kind | self._target_master(), *data[1:])),)
+        if channel == self._manager:
+            return (bytes((kind | self._target_manager(), *data[1:])),)
         value = bend_value(data) if kind == BEND else data[-1]
         self._expression.setdefault(channel, {})[kind] = value
         on_top = [target for target, notes in self._voices.items() if notes and notes[-1][0] == channel]
@@ -190,7 +201,7 @@ class ZoneSqueezer(Converter):
         expression = self._expression.get(notes[-1][0], {}) if notes else {}
         bend = expression.get(BEND, CENTRE)
         if not self._zone.to_members:
-            offset = (bend - CENTRE) * self._bend[False] + (self._master_bend - CENTRE) * self._bend[True]
+            offset = (bend - CENTRE) * self._bend[False] + (self._manager_bend - CENTRE) * self._bend[True]
             to_bend = self._zone.to_bend
             bend = min(max(CENTRE + (2 * offset + to_bend) // (2 * to_bend), 0), FULL)
         pressure, timbre = expression.get(CHANNEL_PRESSURE, 0), expression.get(CONTROLLER, 64)

@@ -1,1 +1,1 @@
-"""The one owner of time and state, and its parts."""
+"""The one owner of time and state, and its parts. Imports all other rooms of the core."""

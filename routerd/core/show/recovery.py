@@ -244,13 +244,13 @@ class Recovery:
         if mode is not StartMode.TRANSPORT:
             if ran and clock.state is not State.STOPPED:
                 one.start_at(Wanted.CYCLE if one.cycle_ticks else Wanted.BAR)
-                self._transport.devices.look()
+                self._transport.devices.refresh()
             return [STOP_BYTES]
         position = clock.position_ticks
         if clock.state is not State.STOPPED:
             tick = self._bar_to_join()
             one.join_at(tick)
-            self._transport.devices.look()
+            self._transport.devices.refresh()
             position = tick - clock.origin_tick
         if position % TICKS_PER_SPP_UNIT or not 0 <= position // TICKS_PER_SPP_UNIT <= SPP_MAX:
             return [STOP_BYTES]  # a place that cannot be told: the device goes on from where it stands

@@ -302,7 +302,7 @@ class RoutesInForce:
                 input.let_go(now_ns, sink)
                 self.abandon(input)
         if self.loops.busy:
-            self.loops.look(now_ns, sink)
+            self.loops.poll(now_ns, sink)
             self.report_loops()
         for wire in self._sensed:
             wire.sense(now_ns, 2 * next_tick_ns - now_ns, sink)  # until the tick after the next, about

@@ -52,7 +52,7 @@ class Tempo:
         if self.source is None:
             return
         self.source.lead(self._transport.devices.lead_ns)
-        self.source.follower.hold_ns = book.rig.holdover_s * NS_PER_S
+        self.source.follower.holdover_ns = book.rig.holdover_s * NS_PER_S
         if self.source.input not in book.inputs:
             self._choose(None)  # its device has left the rig
             self._effects.event("clock-source", device=None)

@@ -112,7 +112,7 @@ class TickSender:
         devices, clock = transport.devices, transport.clock
         for one in devices.busy:
             one.tick(tick, clock)
-        devices.look()
+        devices.refresh()
         for coder in devices.coders:
             coder.tick(tick, clock)
         transport.metronome.tick(tick, clock)

@@ -126,7 +126,7 @@ class Transport:
             self.metronome.stop()
             told = self.stop_clock()
             for one in self.devices.by_output.values():
-                one.stop_own(now_ns, told=told)
+                one.stop_own(now_ns, transport_stopped=told)
         else:
             clock.request(command, now_ns, self.wires_free_ns())  # its byte comes in the gap
         self.set_gates()
@@ -266,7 +266,7 @@ class Transport:
                 f"device {name!r} has no sequence that runs; its timing states no length, or it is stopped"
             )
         one.start_at(Wanted.CYCLE if at is At.CYCLE else Wanted.BAR)
-        self.devices.look()
+        self.devices.refresh()
         self._effects.event("retrigger", device=name, at=at.value)
         self._effects.revision += 1
 

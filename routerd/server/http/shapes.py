@@ -200,7 +200,7 @@ class Follow:
     """
 
     device: str
-    state: Literal["free", "acquiring", "locked", "holding"]
+    state: Literal["free", "acquiring", "locked", "holdover"]
     jitter_us: int
     lag_us: int
     distance_us: int

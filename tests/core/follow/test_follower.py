@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from routerd.core.follow.estimate import GAINS, LONGEST_MEMORY, NARROW_BANDWIDTH, loop_gains
+from routerd.core.follow.estimate import GAINS, MAX_MEMORY, NARROW_BANDWIDTH, loop_gains
 from routerd.core.follow.follower import Follower, FollowState
 
 MS = 1_000_000
@@ -61,7 +61,7 @@ def test_the_first_gains_are_those_of_a_fitted_line() -> None:
 
 
 def test_gains_end_at_the_narrow_loop() -> None:
-    assert GAINS[LONGEST_MEMORY] == loop_gains(NARROW_BANDWIDTH)
+    assert GAINS[MAX_MEMORY] == loop_gains(NARROW_BANDWIDTH)
     assert all(a[0] >= b[0] for a, b in itertools.pairwise(GAINS))
     assert math.sqrt(2 * NARROW_BANDWIDTH) < 0.15
 
@@ -108,7 +108,7 @@ def test_states_of_a_source_that_comes_and_goes() -> None:
     follower.pass_time(last_ns + 100 * MS - 1)
     assert follower.state is FollowState.LOCKED
     follower.pass_time(last_ns + 100 * MS)
-    assert follower.state is FollowState.HOLDING
+    assert follower.state is FollowState.HOLDOVER
     assert follower.period_ns == pytest.approx(PERIOD)
     follower.pass_time(last_ns + 15_000 * MS)
     assert follower.state is FollowState.FREE
@@ -164,7 +164,7 @@ def test_a_source_whose_ticks_are_told_late_falls_silent_by_what_is_told() -> No
     follower.pass_time(499 * PERIOD + late_ns + 99 * MS)
     assert follower.state is FollowState.LOCKED
     follower.pass_time(499 * PERIOD + late_ns + 100 * MS)
-    assert follower.state is FollowState.HOLDING
+    assert follower.state is FollowState.HOLDOVER
 
 
 def test_time_that_stands_still_or_goes_back_is_harmless() -> None:

@@ -388,7 +388,7 @@ def test_a_silent_source_is_held_then_led_and_everything_goes_on() -> None:
     ticks = [t for t in at(one, "synth", TICK) if t > next_ns]
     assert all(abs(b - a - PERIOD) <= 1 for a, b in itertools.pairwise(ticks))
     states = [e["state"] for e in one.events if e["kind"] == "follow"]
-    assert states == ["acquiring", "locked", "holding", "free"]
+    assert states == ["acquiring", "locked", "holdover", "free"]
     one.do(Action.TEMPO, "125")
     assert one.show.snapshot().bpm == Fraction("125")
 
@@ -415,7 +415,7 @@ def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     one = Stage(compiled(Rig("band", (*RIG.devices, drums), holdover_s=2), (FOLLOWING,), ("one",)))
     last_ns = tick(one, 100, 7 * MS) - PERIOD
     one.run(last_ns + 1999 * MS)
-    assert one.show.snapshot().following.state == "holding"
+    assert one.show.snapshot().following.state == "holdover"
     one.run(last_ns + 2000 * MS)
     assert one.show.snapshot().following.state == "free"
     last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
@@ -423,7 +423,7 @@ def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     longer = Rig("band", (*RIG.devices, drums), holdover_s=60)
     one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
     one.run(last_ns + 59_999 * MS)
-    assert one.show.snapshot().following.state == "holding"
+    assert one.show.snapshot().following.state == "holdover"
     one.run(last_ns + 60_000 * MS)
     assert one.show.snapshot().following.state == "free"
 
