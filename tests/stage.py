@@ -20,7 +20,7 @@ from routerd.core.model.actions import (
     Nudge,
     OnOff,
     Restart,
-    Step,
+    StepDone,
     Subject,
     TapRounding,
     ToSection,
@@ -114,7 +114,7 @@ Short = int | str | Fraction | bool | Argument | None
 NEEDS_NOTHING = [
     action
     for action, row in ACTIONS.items()
-    if row.argument in (None, FromBar, TapRounding, OnOff, Step, Learn)
+    if row.argument in (None, FromBar, TapRounding, OnOff, StepDone, Learn)
 ]
 """Actions that can be asked for without saying anything more."""
 
@@ -137,8 +137,8 @@ def ask(action: Action, short: Short = None, when: str = "now") -> Command:
         made = ClockSource(str(short) if short else None)
     elif kind is Learn:
         made = Learn(Learns(str(short or "nothing")))
-    elif kind is Step:
-        made = Step(None if short is None else int(str(short)))
+    elif kind is StepDone:
+        made = StepDone(None if short is None else int(str(short)))
     elif kind is ToTempo:
         made = ToTempo(parse_bpm(str(short)))
     elif kind is Nudge or (kind is TapRounding and short is not None):

@@ -29,7 +29,7 @@ from typing import Any, Self
 
 from routerd.core.errors import PeerError
 from routerd.core.midi import messages
-from routerd.core.model.checklist import Item
+from routerd.core.model.song import Step
 from routerd.ports.far_end import FarEnd
 from routerd.printing import complain, counted, say
 
@@ -60,7 +60,7 @@ def copy_rig(target: Path) -> int:
 
 def by_hand(checklist: list[dict[str, Any]]) -> list[str]:
     """Return a song's checklist, as the status has it, as lines: what is still to be done."""
-    steps = [Item(step["text"], step["who"], step["section"]) for step in checklist if not step["done"]]
+    steps = [Step(step["text"], step["who"], step["section"]) for step in checklist if not step["done"]]
     return [f"by hand: {step.in_words}" for step in steps]
 
 

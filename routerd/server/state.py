@@ -163,7 +163,7 @@ def _place(plain: Plain) -> Plain:
     if bpm is not None:
         parse_bpm(_text(bpm))
     kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
-    inner = (("checked", dict), ("armed", dict), ("muted", list), ("soloed", list))  # the engine looks inside
+    inner = (("done", dict), ("armed", dict), ("muted", list), ("soloed", list))  # the engine looks inside
     for key, kind in inner:
         if isinstance(plain.get(key), kind):
             kept[key] = plain[key]

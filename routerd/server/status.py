@@ -135,7 +135,7 @@ def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
         durations=durations_of(view.set_list, view.songs, _position(view), view.pace, boottime_s()),
-        song=None if song is None else view.ticked(song),
+        song=None if song is None else view.with_done(song),
         next_song=None if snapshot.next_index is None else _in_order(view, snapshot.next_index),
         section=section,
         armed=None if snapshot.armed is None else _armed(snapshot.armed),

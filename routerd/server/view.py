@@ -21,7 +21,7 @@ from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.link.messages import EngineFacts, Hello, PortState, PortStates
 from routerd.link.messages import Realtime as Granted
-from routerd.server.http.shapes import CheckItem, Durations, SectionFacts, SongFacts
+from routerd.server.http.shapes import ChecklistStep, Durations, SectionFacts, SongFacts
 from routerd.server.report.figures import Conditions, Realtime
 
 _EPOCH_S = time() - clock_gettime(CLOCK_BOOTTIME)
@@ -147,8 +147,8 @@ class View:
         bpm, meter = format_bpm(snapshot.bpm), str(snapshot.meter)
         return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
 
-    def ticked(self, facts: SongFacts) -> SongFacts:
-        """Return the facts of a song with what is ticked off its checklist."""
+    def with_done(self, facts: SongFacts) -> SongFacts:
+        """Return the facts of a song with what of its checklist is done."""
         done = self.snapshot.done.get(facts.song, ())
         return replace(
             facts, checklist=tuple(replace(item, done=item.number in done) for item in facts.checklist)
@@ -193,7 +193,7 @@ def facts_of(song: Song) -> SongFacts:
             for number, section in enumerate(song.sections, 1)
         ),
         checklist=tuple(
-            CheckItem(number, item.text, item.who, item.section, False)
+            ChecklistStep(number, item.text, item.who, item.section, False)
             for number, item in enumerate(song.checklist, 1)
         ),
         notes=song.notes,

@@ -192,7 +192,7 @@ def test_all_that_is_needed_is_found(tmp_path: Path) -> None:
 
 async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     many = tuple(f"song-{n}" for n in range(40))
-    place = {"song": "song-7", "section": 0, "index": 7, "gap": 0, "bpm": None, "checked": {}, "armed": None}
+    place = {"song": "song-7", "section": 0, "index": 7, "gap": 0, "bpm": None, "done": {}, "armed": None}
     order = {"name": "tonight", "order": many, "date": "2031-05-06"}
     muted = {"muted": ["route pads to synth"], "soloed": []}
     memory = left(tmp_path, place={**place, **muted}, set_list=order)

@@ -163,7 +163,7 @@ STATE_PLAIN = {
     "version": 1,
     "set_list": {"name": "Tonight", "order": ["one", "two"], "date": "", "encore": 0},
     "origin": {"chosen": "Tonight", "base": {"name": "Tonight", "order": ["one"], "date": ""}},
-    "place": {"song": "one", "section": 1, "bpm": "121.5", "index": 0, "gap": 0, "checked": {}, "muted": []},
+    "place": {"song": "one", "section": 1, "bpm": "121.5", "index": 0, "gap": 0, "done": {}, "muted": []},
     "transport": "stopped",
     "undo": [{"name": "Tonight", "order": ["two"], "date": ""}],
     "began_s": 17.5,

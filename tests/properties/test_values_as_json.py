@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.actions import ACTIONS, Action, Nudge, TapRounding, ToTempo
-from routerd.core.model.checklist import Item
 from routerd.core.model.codec import decode, encode, from_json
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
@@ -24,6 +23,7 @@ from routerd.core.model.song import (
     SectionsEnd,
     Song,
     StartPolicy,
+    Step,
 )
 from routerd.core.model.timing import (
     ChangePolicy,
@@ -194,7 +194,7 @@ songs = st.builds(
     route_lists,
     patch_lists,
     st.lists(sections, max_size=2).map(tuple),
-    st.lists(st.builds(Item, text, text, text), max_size=2).map(tuple),
+    st.lists(st.builds(Step, text, text, text), max_size=2).map(tuple),
     text,
     st.sampled_from(SectionsEnd),
     st.sampled_from(HeldNotes),

@@ -155,7 +155,7 @@ class TapRounding(Argument):
 
     def __post_init__(self) -> None:
         if self.round is not None and not ROUNDING_MIN_BPM <= self.round <= ROUNDING_MAX_BPM:
-            raise ValueError(f"{format_bpm(self.round)} is not a step to round to; 0.01 to 10 BPM are")
+            raise ValueError(f"{format_bpm(self.round)} is not a step to round to; write 0.01 to 10 BPM")
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class Nudge(Argument):
 
     def __post_init__(self) -> None:
         if not abs(self.by) <= LARGEST_NUDGE_BPM:
-            raise ValueError(f"{format_bpm(self.by)} is not a change of tempo; -50 to 50 BPM are")
+            raise ValueError(f"{format_bpm(self.by)} is not a change of tempo; write -50 to 50 BPM")
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +205,7 @@ class Subject(Argument):
 
 
 @dataclass(frozen=True, slots=True)
-class Step(Argument):
+class StepDone(Argument):
     """A step of a checklist by its number from 1 (the next open one when left out), of the song that is on or
     of another; done, or not done after all."""
 
@@ -232,7 +232,7 @@ AnyArgument = (
     | OnOff
     | ClockSource
     | Subject
-    | Step
+    | StepDone
     | Learn
 )
 
@@ -244,7 +244,7 @@ def brief(argument: AnyArgument | None) -> int | str | None:  # noqa: PLR0911 - 
             return song
         case ToSection(section):
             return section
-        case FromBar(number) | Step(number):
+        case FromBar(number) | StepDone(number):
             return number
         case ToTempo(bpm) | Nudge(bpm) | TapRounding(Fraction() as bpm):
             return format_bpm(bpm)
@@ -377,7 +377,7 @@ ACTIONS: dict[Action, Row] = {
     Action.UNSOLO: Row("Solo it no longer", Subject, control=None, over_http=False),
     Action.DONE: Row(
         "The next step of the song's checklist is done, or any",
-        Step,
+        StepDone,
         armable=False,
         example='{"song": "Nine Lamps", "number": 1}',
         problems=("unknown-song", "not-found"),

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from routerd.core.model.checklist import Item
 from routerd.core.model.controls import Control
 from routerd.core.model.route import Route
 from routerd.core.model.timing import (
@@ -89,6 +88,24 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """A step of a checklist, done by hand.
+
+    `who` does it, "" for anybody; `section` is the one that it comes before, "" for the song.
+    """
+
+    text: str
+    who: str = ""
+    section: str = ""
+
+    @property
+    def in_words(self) -> str:
+        """The step as one line: before what it is done, what it is, and who does it."""
+        place = f"before {self.section}: " if self.section else ""
+        return f"{place}{self.text}{f' ({self.who})' if self.who else ''}"
+
+
+@dataclass(frozen=True, slots=True)
 class Song:
     """One song; `identifier` is its file's name without the ending and is unique."""
 
@@ -103,7 +120,7 @@ class Song:
     routes: tuple[Route, ...] = ()
     patches: tuple[Patch, ...] = ()
     sections: tuple[Section, ...] = ()
-    checklist: tuple[Item, ...] = ()
+    checklist: tuple[Step, ...] = ()
     notes: str = ""
     sections_end: SectionsEnd = SectionsEnd.STAY
     held_notes: HeldNotes = HeldNotes.RING

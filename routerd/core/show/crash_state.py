@@ -36,7 +36,7 @@ def place_in(snapshot: Snapshot) -> dict[str, Any]:
         "tempo_by": snapshot.tempo_by,
         "index": snapshot.index,
         "gap": snapshot.gap,
-        "checked": {song: list(numbers) for song, numbers in snapshot.done.items()},
+        "done": {song: list(numbers) for song, numbers in snapshot.done.items()},
         "armed": None if snapshot.armed is None else json.loads(encode(snapshot.armed.command)),
         "muted": list(snapshot.muted),
         "soloed": list(snapshot.soloed),

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class Facts(NamedTuple):
-    """How everything stands; numbers from 1, 0 for none. `open_items` are still to be done by hand."""
+    """How everything stands; numbers from 1, 0 for none. `open_steps` are still to be done by hand."""
 
     running: bool
     armed: bool
@@ -23,7 +23,7 @@ class Facts(NamedTuple):
     section: int
     section_name: str
     last_song: bool
-    open_items: int
+    open_steps: int
 
 
 _LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
@@ -33,7 +33,7 @@ _LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
     Shows.SONG: lambda facts, argument: facts.song == argument,
     Shows.SECTION: lambda facts, argument: argument in (facts.section, facts.section_name),
     Shows.LAST_SONG: lambda facts, _: facts.last_song,
-    Shows.CHECKLIST: lambda facts, _: facts.open_items > 0,
+    Shows.CHECKLIST: lambda facts, _: facts.open_steps > 0,
 }
 
 

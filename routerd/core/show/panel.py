@@ -129,5 +129,5 @@ class Panel:
             section=on.section_number,
             section_name=on.section.name if on.section_number else "",
             last_song=on.place.next_index is None,
-            open_items=self._songs.open_steps,
+            open_steps=self._songs.open_steps,
         )

@@ -1,4 +1,4 @@
-"""Where the show stands in tonight's running order.
+"""Where the show stands in tonight's running order, and which steps of checklists are done.
 
 The order may change under the player's feet; the song that is on stays on. A song that is on
 but not in the order (called by title, or dropped from the order while it plays) has no index;
@@ -7,6 +7,7 @@ but not in the order (called by title, or dropped from the order while it plays)
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from routerd.core.model.commands import Command
 from routerd.core.model.song import SectionsEnd
 
 if TYPE_CHECKING:
+    from routerd.core.model.song import Step
     from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
 
 
@@ -181,3 +183,52 @@ class Standing:
                 return number
         names = ", ".join(section.name for section in sections) or "none"
         raise NotFoundError(f"no section {argument!r} in this song; it has: {names}")
+
+
+@dataclass(slots=True)
+class DoneSteps:
+    """Which steps of checklists are done, by song: their numbers, from 1.
+
+    A step is done for the evening: coming back to a song does not undo the tape that was put in. A reload
+    keeps what is done as long as the song still has that many steps.
+    """
+
+    _done: dict[str, set[int]] = field(default_factory=dict)
+
+    def done(self, song: str) -> set[int]:
+        """Return the numbers of the steps of a song that are done."""
+        return self._done.get(song, set())
+
+    def open(self, song: str, steps: Sequence[Step]) -> list[int]:
+        """Return the numbers of the steps that are still to be done."""
+        return [number for number in range(1, len(steps) + 1) if number not in self.done(song)]
+
+    def mark(self, song: str, steps: Sequence[Step], number: int | None, *, done: bool = True) -> int:
+        """Note a step as done, or not; without a number the next open one, or the last that is done.
+
+        Returns the number; raises NotFoundError for a number without a step, CommandError when there is
+        none left.
+        """
+        if number is None:
+            candidates = self.open(song, steps) if done else sorted(self.done(song), reverse=True)
+            if not candidates:
+                raise CommandError(f"nothing of the checklist of {song!r} is {'open' if done else 'done'}")
+            number = candidates[0]
+        if not 1 <= number <= len(steps):
+            raise NotFoundError(f"the checklist of {song!r} has steps 1 to {len(steps)}, not {number}")
+        self._done.setdefault(song, set())
+        (self._done[song].add if done else self._done[song].discard)(number)
+        return number
+
+    def by_song(self) -> dict[str, tuple[int, ...]]:
+        """Return what is done, by song."""
+        return {song: tuple(sorted(numbers)) for song, numbers in self._done.items() if numbers}
+
+    def restore(self, plain: object, steps: Mapping[str, Sequence[Step]]) -> None:
+        """Take what `by_song` gave, as far as it makes sense for these songs."""
+        if not isinstance(plain, dict):
+            return
+        for song, numbers in plain.items():
+            if song in steps and isinstance(numbers, list):
+                known = range(1, len(steps[song]) + 1)
+                self._done[song] = {n for n in numbers if type(n) is int and n in known}

@@ -21,13 +21,12 @@ from typing import TYPE_CHECKING, Any
 
 from routerd.core.clock.clock import TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.actions import Action, SongWord, Step
-from routerd.core.model.checklist import Ticks
+from routerd.core.model.actions import Action, SongWord, StepDone
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import StartPolicy
 from routerd.core.model.timing import ChangePolicy, State, TempoBy
 from routerd.core.show.compiler import EMPTY_BOOK
-from routerd.core.show.place import Place, Standing
+from routerd.core.show.place import DoneSteps, Place, Standing
 from routerd.core.show.tick_sender import NO_SONG
 from routerd.core.show.transport import DEFAULT_BPM
 from routerd.core.units import parse_bpm
@@ -79,7 +78,7 @@ class Songs:
         self.set_list = SetList("", ())
         """As it was given; its order in force is that of `on.place`."""
         self.order_revision = 0
-        self.done = Ticks()
+        self.done = DoneSteps()
         """Steps of checklists that are done."""
 
     # Another song or section of the book
@@ -253,23 +252,23 @@ class Songs:
 
     # Steps of checklists
 
-    def mark_done(self, step: Step) -> None:
-        """Note a step of a song's checklist as done, or not; see `checklist.Ticks.tick`."""
+    def mark_done(self, step: StepDone) -> None:
+        """Note a step of a song's checklist as done, or not; see `DoneSteps.mark`."""
         identifier = self.on.identifier if step.song is None else str(step.song)
         if identifier is None:
             raise CommandError("no song is on")
         if identifier not in self.on.book.songs:
             raise NotFoundError(f"no song {identifier!r}")
         items = self.on.book.songs[identifier].song.checklist
-        number = self.done.tick(identifier, items, step.number, done=step.done)
+        number = self.done.mark(identifier, items, step.number, done=step.done)
         self._effects.revision += 1
         text = items[number - 1].text
-        self._effects.event("checked", song=identifier, number=number, text=text, done=step.done)
+        self._effects.event("checklist", song=identifier, number=number, text=text, done=step.done)
 
     def restore_done(self, begin: dict[str, Any]) -> None:
         """Take the steps that were done before a restart."""
         checklists = {name: song.song.checklist for name, song in self.on.book.songs.items()}
-        self.done.restore(begin.get("checked"), checklists)
+        self.done.restore(begin.get("done"), checklists)
 
     @property
     def open_steps(self) -> int:

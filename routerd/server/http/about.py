@@ -13,6 +13,7 @@ from aiohttp import web
 from pydantic import TypeAdapter
 
 from routerd import __version__
+from routerd.core.model.commands import WHEN_WORDS
 from routerd.core.model.plain import Plain
 from routerd.server.http.bodies import Nothing
 from routerd.server.http.operation import (
@@ -109,8 +110,8 @@ def help_text(operations: Iterable[Operation], host: str) -> str:
         lines += [f"{operation.summary}:", f"  curl {no_buffer}{method}'{host}{operation.path}'{body}"]
     lines += [
         "",
-        'Songs, sections, tempo and transport also take {"when": "bar"}: exactly on the next bar.',
-        "When is now, beat, bar, 4 bars, bar 17, release (nothing is held) or press.",
+        'What can wait also takes {"when": "bar"}: exactly on the next bar.',
+        f"When is {WHEN_WORDS}: the next press of next or go; release: as soon as nothing is held.",
         "Errors are problem documents (RFC 9457); their type is a path here that explains them.",
         "",
     ]

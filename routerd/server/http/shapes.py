@@ -34,7 +34,7 @@ class TuningNote:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckItem:
+class ChecklistStep:
     """A step that people do by hand: `who` is "" for anybody, `section` "" for before the song."""
 
     number: int
@@ -56,7 +56,7 @@ class SongFacts:
     key: str
     duration_s: int
     sections: tuple[SectionFacts, ...]
-    checklist: tuple[CheckItem, ...]
+    checklist: tuple[ChecklistStep, ...]
     notes: str
     concert_pitch_hz: float = 440.0
     tuning_note: int = 69

@@ -110,7 +110,7 @@ class ShowHandlers:
     @OPERATIONS.add("GET", "/v1/songs", "Every song that can be played", Songs)
     async def songs(self, _call: Call[Nothing]) -> Songs:
         """Every song."""
-        return Songs(tuple(self._view.ticked(facts) for facts in self._view.songs.values()))
+        return Songs(tuple(self._view.with_done(facts) for facts in self._view.songs.values()))
 
     @OPERATIONS.add(
         "GET",
@@ -125,7 +125,7 @@ class ShowHandlers:
         if song not in songs:
             remedy = choose(song, songs)
             raise ProblemError("unknown-song", f"there is no song {shown(song)}; {remedy}")
-        return self._view.ticked(songs[song])
+        return self._view.with_done(songs[song])
 
     @OPERATIONS.add(
         "GET",

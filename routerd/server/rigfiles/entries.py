@@ -12,9 +12,13 @@ from typing import Annotated
 
 from pydantic import ConfigDict, Field
 
-from routerd.core.model.checklist import Item
 from routerd.core.model.rig import AfterRestart, WireKind
-from routerd.core.model.song import HeldNotes, SectionsEnd, StartPolicy
+from routerd.core.model.song import (
+    HeldNotes,
+    SectionsEnd,
+    StartPolicy,
+    Step,
+)
 from routerd.core.model.timing import HOLDOVER_S, ChangePolicy
 from routerd.server.rigfiles import route_leaves as r
 from routerd.server.rigfiles import scalars as s
@@ -307,7 +311,7 @@ class SongFile(Entry):
         "What controls mean in this song, instead of what they mean in the rig.",
         [{"from": "pedals", "cc": 80, "do": "next-section"}],
     )
-    checklist: list[Annotated[Item, s.CHECKLIST_ITEM]] = _lines(
+    checklist: list[Annotated[Step, s.CHECKLIST_ITEM]] = _lines(
         "What people do by hand at this song.",
         ["Put the rain tape in", {"text": "Tune the left case", "who": "Technician", "section": "bridge"}],
     )

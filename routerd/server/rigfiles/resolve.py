@@ -10,10 +10,15 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from routerd.core.midi.tuning import A4, retuned
-from routerd.core.model.checklist import Item
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
-from routerd.core.model.song import Hold, Patch, Section, Song
+from routerd.core.model.song import (
+    Hold,
+    Patch,
+    Section,
+    Song,
+    Step,
+)
 from routerd.core.model.timing import SongTiming, Timing
 from routerd.server.rigfiles.control_rules import control_of, led_of, pedal_of, times_of
 from routerd.server.rigfiles.entries import (
@@ -183,7 +188,7 @@ def _holds(entries: Iterable[HoldEntry], rig: RigFile) -> tuple[Hold, ...]:
     return tuple(dict.fromkeys(holds))
 
 
-def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
+def _by_hand(file: SongFile, rig: RigFile) -> list[Step]:
     """Return what a person has to do where a device cannot be put on its sound from here.
 
     What the checklist tells already, by the name of the device and the number of the program, is told once.
@@ -200,11 +205,11 @@ def _by_hand(file: SongFile, rig: RigFile) -> list[Item]:
             if any(_tells(item, section, entry, device) for item in file.checklist):
                 continue
             text = f"Put {device.title or entry.device} on {bank}{program}"
-            items.append(Item(text, section=section))
+            items.append(Step(text, section=section))
     return items
 
 
-def _tells(item: Item, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
+def _tells(item: Step, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
     """Return whether an item of the checklist names the device and the program of a patch."""
     if item.section != section:
         return False

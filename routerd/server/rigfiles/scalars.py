@@ -18,12 +18,16 @@ from typing import Any
 from routerd.core.midi.messages import ACTIVE_SENSING, BANK_LSB, BANK_MSB, TICK, Kind, is_whole
 from routerd.core.midi.tuning import CONCERT_PITCH_MAX_HZ, CONCERT_PITCH_MIN_HZ
 from routerd.core.model.actions import ACTIONS, Action
-from routerd.core.model.checklist import Item
 from routerd.core.model.commands import WHEN_PATTERN, WHEN_WORDS, parse_when
 from routerd.core.model.controls import Press, Shows
 from routerd.core.model.rig import AfterRestart, WireKind
 from routerd.core.model.route import Side, Switching
-from routerd.core.model.song import HeldNotes, SectionsEnd, StartPolicy
+from routerd.core.model.song import (
+    HeldNotes,
+    SectionsEnd,
+    StartPolicy,
+    Step,
+)
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm, parse_note
 from routerd.server.rigfiles.leaf import Ends, Leaf, Surroundings, wrong
 from routerd.server.rigfiles.problems import choose, one_of, shown, unquoted
@@ -236,9 +240,9 @@ def _message(value: Any, _: Surroundings) -> bytes:
     return message
 
 
-def _checklist_item(value: Any, surroundings: Surroundings) -> Item:
+def _checklist_item(value: Any, surroundings: Surroundings) -> Step:
     if not isinstance(value, dict):
-        return Item(REMINDER.read(value, surroundings))
+        return Step(REMINDER.read(value, surroundings))
     strange = [key for key in value if key not in ("text", "who", "section")]
     if strange and len(value) == 1 and not get_close_matches(str(strange[0]), ["text"], cutoff=0.7):
         raise wrong(*_as_text(value))
@@ -247,7 +251,7 @@ def _checklist_item(value: Any, surroundings: Surroundings) -> Item:
     if "text" not in value:
         raise wrong("does not say what to do", "add 'text: …'")
     rest = (NAME.read(value[key], surroundings) if key in value else "" for key in ("who", "section"))
-    return Item(REMINDER.read(value["text"], surroundings), *rest)
+    return Step(REMINDER.read(value["text"], surroundings), *rest)
 
 
 def _when(value: Any, _: Surroundings) -> str:

@@ -7,13 +7,13 @@ from dataclasses import replace
 import pytest
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.actions import Action, Learns, Step
-from routerd.core.model.checklist import Item
+from routerd.core.model.actions import Action, Learns, StepDone
 from routerd.core.model.codec import MalformedError, from_json
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Led, Shows
 from routerd.core.model.rig import Device
 from routerd.core.model.snapshot import LearningState, TuningNote
+from routerd.core.model.song import Step
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 BOARD = Device("board", output_pattern="board")
@@ -27,7 +27,7 @@ LAMPS = (
     Led("board", 0x9F, 38, Shows.CHECKLIST),
 )
 LIT_RIG = replace(RIG, devices=(*RIG.devices, BOARD), leds=LAMPS)
-LISTED = replace(MIDDLE, checklist=(Item("tape in"), Item("tune", "Technician", "chorus")))
+LISTED = replace(MIDDLE, checklist=(Step("tape in"), Step("tune", "Technician", "chorus")))
 
 
 def stage_with_lamps() -> Stage:
@@ -109,30 +109,30 @@ def test_learn_mode_ends_by_itself() -> None:
         from_json(Command, {"action": "learn", "argument": ["Learn", {"what": "everything"}]})
 
 
-def test_checklists_are_ticked_off_by_foot_and_by_number() -> None:
+def test_steps_are_done_by_foot_and_by_number() -> None:
     stage = stage_with_lamps()
     stage.do(Action.NEXT)
     stage.do(Action.DONE)
     assert stage.show.snapshot().done == {"middle": (1,)}
     new_on_board(stage)
-    stage.show.apply(Command(Action.DONE, Step(2, "middle")), stage.now_ns)
+    stage.show.apply(Command(Action.DONE, StepDone(2, "middle")), stage.now_ns)
     stage.collect()
     assert new_on_board(stage) == ["9f 26 00"]
     with pytest.raises(CommandError, match="nothing of the checklist"):
         stage.do(Action.DONE)
-    stage.show.apply(Command(Action.DONE, Step(1, "middle", done=False)), stage.now_ns)
-    stage.show.apply(Command(Action.DONE, Step(None, None, done=False)), stage.now_ns)
+    stage.show.apply(Command(Action.DONE, StepDone(1, "middle", done=False)), stage.now_ns)
+    stage.show.apply(Command(Action.DONE, StepDone(None, None, done=False)), stage.now_ns)
     assert stage.show.snapshot().done == {}
-    with pytest.raises(NotFoundError, match="items 1 to 2"):
-        stage.show.apply(Command(Action.DONE, Step(3, "middle")), stage.now_ns)
+    with pytest.raises(NotFoundError, match="steps 1 to 2"):
+        stage.show.apply(Command(Action.DONE, StepDone(3, "middle")), stage.now_ns)
     with pytest.raises(NotFoundError, match="no song"):
-        stage.show.apply(Command(Action.DONE, Step(1, "nothing")), stage.now_ns)
+        stage.show.apply(Command(Action.DONE, StepDone(1, "nothing")), stage.now_ns)
 
 
-def test_ticks_come_back_after_a_restart_as_far_as_they_make_sense() -> None:
+def test_done_steps_come_back_after_a_restart_as_far_as_they_make_sense() -> None:
     kept = {"middle": [2, 9, "x", True], "gone": [1], "opener": 5}
     book = compiled(songs=(OPENER, LISTED, CLOSER))
-    stage = Stage(book, {"song": "middle", "section": 1, "checked": kept})
+    stage = Stage(book, {"song": "middle", "section": 1, "done": kept})
     assert stage.show.snapshot().done == {"middle": (2,)}
 
 

@@ -46,7 +46,7 @@ async def test_the_next_message_becomes_an_entry_that_loads(service: Service, de
     assert [str(problem) for problem in load_folder(demo_rig).problems] == []
 
 
-async def test_checklists_are_ticked_and_remembered(demo_rig: Path, tmp_path: Path) -> None:
+async def test_the_steps_that_are_done_are_remembered(demo_rig: Path, tmp_path: Path) -> None:
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
         await service.until_ready()

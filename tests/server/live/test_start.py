@@ -49,7 +49,7 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         state = await state_when(state_dir / "state.json", lambda s: s["place"]["muted"])
         assert state["place"] == {
             "song": "copper-ferry", "section": 3, "bpm": "361/3", "tempo_by": "hand", "index": None, "gap": 2,
-            "checked": {}, "armed": None, "muted": ["device lead-synth"], "soloed": [],
+            "done": {}, "armed": None, "muted": ["device lead-synth"], "soloed": [],
         }  # fmt: skip
         assert await service.stop() == 0
     async with a_service(demo_rig, state_dir) as service:

@@ -9,10 +9,14 @@ from typing import Any
 
 import pytest
 
-from routerd.core.model.checklist import Item
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.model.song import Patch, Section, Song
+from routerd.core.model.song import (
+    Patch,
+    Section,
+    Song,
+    Step,
+)
 from routerd.link import working_book
 from routerd.server import state as module
 from routerd.server.state import Decision, Origin, State, StateFolder, WorkingBook, decide
@@ -29,7 +33,7 @@ STATE = State(
 def song(identifier: str) -> Song:
     section = Section("verse", (), (Patch("synth", sysex=(b"\xf0\x7d\xf7",)),), Fraction(243, 2))
     return Song(
-        identifier, identifier.title(), Fraction(361, 3), sections=(section,), checklist=(Item("tune"),)
+        identifier, identifier.title(), Fraction(361, 3), sections=(section,), checklist=(Step("tune"),)
     )
 
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 import pytest
 from sound_rig import Folder
 
-from routerd.core.model.actions import Action, Step, ToSection
-from routerd.core.model.checklist import Item
+from routerd.core.model.actions import Action, StepDone, ToSection
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book
-from routerd.core.model.song import HeldNotes, SectionsEnd
+from routerd.core.model.song import (
+    HeldNotes,
+    SectionsEnd,
+    Step,
+)
 from routerd.server.rigfiles import load_folder
 
 RIG = "name: r\ndevices:\n  pedals: {input: p, output: p}\n  synth: {output: s}\n"
@@ -51,7 +54,7 @@ holdover: 600
             "pedals", 0x90, 60, Command(Action.SECTION, ToSection("chorus"), parse_when("4 bars")), channel=15
         ),
         Control("pedals", 0, 0, Command(Action.START), message=bytes.fromhex("F07F7F0602F7")),
-        Control("pedals", 0xC0, 0, Command(Action.DONE, Step())),
+        Control("pedals", 0xC0, 0, Command(Action.DONE, StepDone())),
     )
     assert made.press_times == PressTimes(80, 700, 350)
     assert made.pedals == (Pedal("pedals", 11, 121, 4),)
@@ -85,7 +88,7 @@ checklist:
     assert [len(section.routes) for section in made.sections] == [1, 0]
     assert (made.concert_pitch_hz, made.tuning_note) == (442.5, 38)
     assert made.controls == (Control("pedals", 0xB0, 80, Command(Action.NEXT_SECTION)),)
-    assert made.checklist == (Item("Tape in"), Item("Tune", "Technician", "chorus"))
+    assert made.checklist == (Step("Tape in"), Step("Tune", "Technician", "chorus"))
 
 
 def test_tuning_messages_go_only_where_a_reference_asks_for_them(rig_folder: Folder) -> None:

@@ -10,13 +10,17 @@ from sound_rig import RIG, Folder
 
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model.actions import Action, ToSection, ToSong
-from routerd.core.model.checklist import Item
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import ANY_USB, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Route, Switching
 from routerd.core.model.set_list import Book
-from routerd.core.model.song import Patch, Song, StartPolicy
+from routerd.core.model.song import (
+    Patch,
+    Song,
+    StartPolicy,
+    Step,
+)
 from routerd.server.rigfiles import load_folder
 from tests.stage import patch_messages
 
@@ -48,7 +52,7 @@ def test_every_key_of_a_song(rig_folder: Folder) -> None:
     )
     assert (one.title, one.bpm, one.beats, one.beat_unit) == ("1999", Fraction(243, 2), 7, 8)
     assert (one.key, one.duration_s, one.start) == ("F# minor", 3750, StartPolicy.ENTRY)
-    assert (one.checklist, one.notes) == ((Item("tape in"), Item("tune by ear")), "first\nsecond")
+    assert (one.checklist, one.notes) == ((Step("tape in"), Step("tune by ear")), "first\nsecond")
 
 
 @pytest.mark.parametrize(
@@ -310,9 +314,9 @@ def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder
     assert book is not None
     assert book.songs[0].patches == book.songs[0].sections[0].patches == ()
     assert book.songs[0].checklist == (
-        Item("Tune"),
-        Item("Put Glass box on bank 1/0, program 12"),
-        Item("Put Glass box on its sound", section="end"),
+        Step("Tune"),
+        Step("Put Glass box on bank 1/0, program 12"),
+        Step("Put Glass box on its sound", section="end"),
     )
 
 
