@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import json
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -32,16 +35,30 @@ class Client:
 
     def ask(self, method: str, path: str, body: Any = None, accept: str = "application/json") -> str:
         """Return the answer as text; raises ServiceError."""
+        with self._errors(), self._answer(method, path, body, accept) as answer:
+            return str(answer.read().decode())
+
+    def lines(self, path: str) -> Iterator[str]:
+        """Yield the lines of an answer as they come, for as long as it lasts; raises ServiceError."""
+        with self._errors(), self._answer("GET", path, None, "text/event-stream") as answer:
+            for line in answer:
+                yield line.decode().rstrip("\n")
+
+    def _answer(self, method: str, path: str, body: Any, accept: str) -> http.client.HTTPResponse:
+        headers = {"Accept": accept}
+        if self.token_file is not None:
+            headers["Authorization"] = f"Bearer {self.token_file.read_text(encoding='utf-8').strip()}"
+        data = None if body is None else json.dumps(body).encode()
+        url = f"http://{self.listen}{path}"
+        request = urllib.request.Request(url, data=data, headers=headers, method=method)
+        answer: http.client.HTTPResponse = urllib.request.urlopen(request, timeout=PAGE_S)  # noqa: S310
+        return answer
+
+    @contextlib.contextmanager
+    def _errors(self) -> Iterator[None]:
+        """Raise what goes wrong within as ServiceError, in words."""
         try:
-            headers = {"Accept": accept}
-            if self.token_file is not None:
-                headers["Authorization"] = f"Bearer {self.token_file.read_text(encoding='utf-8').strip()}"
-            data = None if body is None else json.dumps(body).encode()
-            request = urllib.request.Request(
-                f"http://{self.listen}{path}", data=data, headers=headers, method=method
-            )
-            with urllib.request.urlopen(request, timeout=PAGE_S) as answer:  # noqa: S310
-                return str(answer.read().decode())
+            yield
         except urllib.error.HTTPError as error:
             raise ServiceError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
         except (OSError, ValueError) as error:

@@ -1,4 +1,4 @@
-"""Commands that ask the running service: status, report (also of a show that is over) and soundcheck."""
+"""Commands that ask the running service: status, monitor, report (also of an old show), soundcheck."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from routerd.printing import complain
 
 
 def add_commands(commands: Commands) -> None:
-    """Define status, report and soundcheck."""
+    """Define status, monitor, report and soundcheck."""
     _add_status(commands)
+    _add_monitor(commands)
     _add_report(commands)
     _add_soundcheck(commands)
 
@@ -29,6 +30,23 @@ def _add_status(commands: Commands) -> None:
     form = status.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
     form.add_argument("--watch", action="store_true", help="keep it live until Ctrl-C (on a terminal)")
+
+
+def _add_monitor(commands: Commands) -> None:
+    monitor = commands.add_parser(
+        "monitor",
+        help="show messages as they come in and go out, and why one went nowhere",
+        description="Show every message in and out, in words, and with each that came in what every route "
+        "made of it, or which condition kept it out; until Ctrl-C. Exit status 2: no service answers.",
+    )
+    monitor.add_argument("devices", nargs="*", metavar="DEVICE", help="only of these devices")
+    monitor.add_argument(
+        "--kind", default="", metavar="KIND,...", help="only these kinds, such as notes,clock"
+    )
+    monitor.add_argument("--channel", default="", metavar="N", help="only on this channel, 1 to 16")
+    monitor.add_argument("--json", action="store_true", help="a JSON object a line")
+    monitor.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
+    monitor.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
 
 
 def _add_report(commands: Commands) -> None:
@@ -108,6 +126,14 @@ def _status(options: argparse.Namespace) -> int:
     return print_status(client, as_json=options.json, watch=options.watch)
 
 
+def _monitor(options: argparse.Namespace) -> int:
+    from routerd.cli.client import Client
+    from routerd.cli.monitor import Choice, print_messages
+
+    choice = Choice(tuple(options.devices), options.kind, options.channel)
+    return print_messages(Client(options.listen, options.token_file), choice, as_json=options.json)
+
+
 def _report(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client, print_report
 
@@ -140,4 +166,4 @@ def _soundcheck(options: argparse.Namespace) -> int:
     return run_soundcheck(Client(options.listen, options.token_file), wish)
 
 
-COMMANDS = {"status": _status, "report": _report, "soundcheck": _soundcheck}
+COMMANDS = {"status": _status, "monitor": _monitor, "report": _report, "soundcheck": _soundcheck}

@@ -208,6 +208,21 @@ class RigLoader:
                 await self._give(loaded.book, loaded.set_lists, decision, generation, None)
             self._view.problems.pop("files", None)
 
+    async def played(self) -> Book:
+        """Return the rig as it is played, routes and all, which this process does not keep in memory.
+
+        It is read from the state folder, or, where that does not have it, from the rig folder, which may be
+        newer. Raises RigFolderError when that has mistakes.
+        """
+        generation = self._view.snapshot.generation
+        working = await self._state.read_working_book()
+        if working is not None and working.generation == generation:
+            return working.book
+        loaded = await self._files.read()
+        if loaded.book is None:
+            raise RigFolderError([str(problem) for problem in loaded.problems])
+        return loaded.book
+
     async def edit_devices(self, key: tuple[str, ...], values: Mapping[str, str]) -> None:
         """Write a key of some devices into rig.yaml, and load it.
 

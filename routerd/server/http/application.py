@@ -27,6 +27,7 @@ from routerd.server.app import App
 from routerd.server.http import (
     about,
     command_handlers,
+    monitor_handlers,
     report_handlers,
     set_list_handlers,
     show_handlers,
@@ -57,6 +58,7 @@ OPERATIONS: tuple[Operation, ...] = (
     *show_handlers.OPERATIONS,
     *set_list_handlers.OPERATIONS,
     *command_handlers.OPERATIONS,
+    *monitor_handlers.OPERATIONS,
     *report_handlers.OPERATIONS,
     *about.OPERATIONS,
 )
@@ -117,6 +119,7 @@ def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
         (show_handlers.OPERATIONS, show_handlers.ShowHandlers(view, status, app.hub, link)),
         (set_list_handlers.OPERATIONS, set_list_handlers.SetListHandlers(view, app.rig, app.feed.emit)),
         (command_handlers.OPERATIONS, command_handlers.CommandHandlers(view, link, status, app.rig.reload)),
+        (monitor_handlers.OPERATIONS, monitor_handlers.MonitorHandlers(view, app.feed, app.rig.played)),
         (report_handlers.OPERATIONS, reports),
         (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),
     )

@@ -13,6 +13,7 @@ response, and let the house's errors pass: each kind has its problem in `problem
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Callable, Coroutine
 from dataclasses import asdict, dataclass, is_dataclass
@@ -25,6 +26,7 @@ from aiohttp import web
 from routerd.core.errors import CommandError, FileEditError, LinkError, NotFoundError, RigFolderError
 from routerd.errand import StuckError
 from routerd.printing import counted, visible_json, visible_lines
+from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.link_client import EngineSilentError
@@ -208,3 +210,25 @@ def _of_http(path: str, error: web.HTTPException, headers: dict[str, str]) -> Pr
         detail = f"a body may have up to {LARGEST_BODY_BYTES} bytes"
         return document_of(ProblemError("too-large", detail), path)
     return ProblemDocument("about:blank", error.reason, error.status, error.reason, path)
+
+
+async def send_frames(
+    request: web.Request, queue: asyncio.Queue[bytes | None], greeting: str
+) -> web.StreamResponse:
+    """Answer with the frames of a queue as server-sent events, until the client goes or a None comes."""
+    headers = {"Content-Type": STREAM, "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+    response = web.StreamResponse(headers=headers)
+    try:
+        await response.prepare(request)
+        await response.write(f": {greeting}\n\n".encode())
+        while True:
+            try:
+                frame = await asyncio.wait_for(queue.get(), HEARTBEAT_S)
+            except TimeoutError:
+                frame = b": still here\n\n"
+            if frame is None:
+                break
+            await response.write(frame)
+    except ConnectionError:
+        pass  # it has gone, or was cut off
+    return response

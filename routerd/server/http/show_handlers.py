@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import isfinite
@@ -14,11 +13,11 @@ from pydantic import Field
 
 from routerd.core.midi import tuning
 from routerd.core.units import parse_note
-from routerd.server.feed import HEARTBEAT_S, MOST_READERS, EventHub
+from routerd.server.feed import MOST_READERS, EventHub
 from routerd.server.health import lines_of
 from routerd.server.http.bodies import Body, Line, Nothing
 from routerd.server.http.command_handlers import PROBLEMS
-from routerd.server.http.operation import STREAM, Call, Operations, Query, json_response
+from routerd.server.http.operation import STREAM, Call, Operations, Query, json_response, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SongFacts, Status
 from routerd.server.rigfiles.problems import choose, shown
@@ -145,25 +144,11 @@ class ShowHandlers:
             if request.transport is not None:
                 request.transport.abort()
 
-        headers = {"Content-Type": STREAM, "Cache-Control": "no-store", "X-Accel-Buffering": "no"}
-        response = web.StreamResponse(headers=headers)
-        await response.prepare(request)
         reader = hub.join(cut, request.headers.get("Last-Event-ID"))
         try:
-            await response.write(b": events of routerd\n\n")
-            while True:
-                try:
-                    frame = await asyncio.wait_for(reader.queue.get(), HEARTBEAT_S)
-                except TimeoutError:
-                    frame = b": still here\n\n"
-                if frame is None:
-                    break
-                await response.write(frame)
-        except ConnectionError:
-            pass  # it has gone, or was cut off
+            return await send_frames(request, reader.queue, "events of routerd")
         finally:
             hub.leave(reader)
-        return response
 
     @OPERATIONS.add(
         "GET",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
@@ -19,6 +20,7 @@ from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
@@ -73,10 +75,19 @@ def read_message(text: str) -> bytes:
     raise ValueError(f"{hex_words(data)} is not one whole message: {wanted}")
 
 
-def explain(folder: Book, song_name: str, section_name: str, device_name: str, data: bytes) -> Explanation:
+def explain(
+    folder: Book,
+    song_name: str,
+    section_name: str,
+    device_name: str,
+    data: bytes,
+    *,
+    snapshot: Snapshot | None = None,
+) -> Explanation:
     """Return what `data`, played by a device, comes to in a section of a song (the first one for "").
 
-    Songs go by title or identifier, sections by name or number from 1. Raises NotFoundError.
+    Songs go by title or identifier, sections by name or number from 1. With a `snapshot` of the show, what is
+    muted there is muted here. Raises NotFoundError.
     """
     song = _song(folder.songs, song_name)
     number, section = _section(song, section_name)
@@ -86,9 +97,12 @@ def explain(folder: Book, song_name: str, section_name: str, device_name: str, d
         heard = ", ".join(one.name for one in folder.rig.devices if one.input_pattern)
         raise NotFoundError(f"no device {device_name!r} with an input in the rig; there are {heard}")
     routes = section.routes if section is not None else song.routes
-    controls = tuple(_control_words(control) for control in _controls_of(folder, song, device_name, data))
-    fates = [*_fates(routes, data, devices, device), *_elsewhere(song, routes, data, devices, device)]
-    sent = _played(folder, song, number, device_name, data)
+    controls = tuple(control_words(control) for control in controls_of(folder, song, device_name, data))
+    fates = [
+        *_fates(routes, data, devices, device, snapshot),
+        *_elsewhere(song, routes, data, devices, device),
+    ]
+    sent = _played(folder, song, number, device_name, data, snapshot=snapshot)
     place = song.title if section is None else f"{song.title}, {section.name}"
     return Explanation(data, device_name, place, tuple(fates), sent, controls)
 
@@ -131,10 +145,18 @@ def _section(song: Song, name: str) -> tuple[int, Section | None]:
 
 
 def _fates(
-    routes: Iterable[Route], data: bytes, devices: dict[str, Device], device: Device
+    routes: Iterable[Route],
+    data: bytes,
+    devices: dict[str, Device],
+    device: Device,
+    snapshot: Snapshot | None,
 ) -> Iterator[Fate]:
     for route in routes:
-        if route.source == device.name:
+        if route.source != device.name:
+            continue
+        if snapshot is not None and (muted := why_muted(route, snapshot)):
+            yield Fate(route.name, route.target, why=muted)
+        else:
             yield RouteAlone(route, device, devices[route.target]).fate(data)
 
 
@@ -153,7 +175,19 @@ def _elsewhere(
             yield Fate(route.name, route.target, why=why)
 
 
-def _controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Control]:
+def why_muted(route: Route, snapshot: Snapshot) -> str:
+    """Return why a route is not heard at all, "" when it is; subjects are those of `core.routing.mutes`."""
+    for subject in (f"device {route.target}", f"route {route.name}"):
+        if subject in snapshot.muted:
+            return f"{subject} is muted"
+        kind = subject.partition(" ")[0] + " "
+        alone = [one for one in snapshot.soloed if one.startswith(kind)]
+        if alone and subject not in alone:
+            return f"{', '.join(alone)} plays alone"
+    return ""
+
+
+def controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Control]:
     """Return the controls that a message belongs to: the song's own before the rig's."""
     keys = {data, data[0] << 7 | data[1] if len(data) > 1 else -1}
     for controls in (song.controls, folder.rig.controls):
@@ -163,7 +197,8 @@ def _controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Con
     return []
 
 
-def _control_words(control: Control) -> str:
+def control_words(control: Control) -> str:
+    """Return what a control means, when, and how it is pressed."""
     command = control.command
     argument = brief(command.argument)
     words = command.action.value if argument is None else f"{command.action.value} {argument}"
@@ -172,14 +207,17 @@ def _control_words(control: Control) -> str:
 
 
 def _played(
-    folder: Book, song: Song, section: int, device: str, data: bytes
+    folder: Book, song: Song, section: int, device: str, data: bytes, *, snapshot: Snapshot | None
 ) -> tuple[tuple[str, bytes], ...]:
     """Return what goes out when the show stands there and gets the message."""
     compiler = Compiler(folder.rig)
     compiler.add(song)
     compiled = compiler.finish(SetList("", (song.identifier,)))
     show = Show(0)
-    show.load(compiled, 1, 0, {"song": song.identifier, "section": section})
+    place: dict[str, Any] = {"song": song.identifier, "section": section}
+    if snapshot is not None:
+        place |= {"muted": list(snapshot.muted), "soloed": list(snapshot.soloed)}
+    show.load(compiled, 1, 0, place)
     for wire in compiled.wires:
         show.output_opened(wire, False, 0)
     now_ns = _settle(show, 0)

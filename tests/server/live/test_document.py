@@ -26,7 +26,7 @@ PARAMETERS = {
     "/v1/schemas/{name}": "song",
     "/problems/{name}": "refused",
 }
-ELSEWHERE = ("/v1/events", "/v1/soundcheck/offsets", "/v1/soundcheck/silent")
+ELSEWHERE = ("/v1/events", "/v1/monitor", "/v1/soundcheck/offsets", "/v1/soundcheck/silent")
 """No end, or they want a soundcheck with loops or a roll call first: tests/test_soundcheck.py."""
 DOCUMENT = document(OPERATIONS)
 FINITE = [one for one in OPERATIONS if one.path not in ELSEWHERE]

@@ -1,0 +1,159 @@
+"""What becomes of messages: the monitor of what comes in and goes out, and one message explained."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from aiohttp import web
+
+from routerd.core.midi.words import message_words
+from routerd.core.model.set_list import Book
+from routerd.core.routing.fate import KIND_OF_STATUS
+from routerd.server.feed import Feed
+from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.operation import STREAM, Call, Operations, Query, send_frames
+from routerd.server.http.problems import ProblemError
+from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
+from routerd.server.offline.explain import explain, read_message
+from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.view import View
+
+OPERATIONS = Operations()
+
+MOST_READERS = 8
+"""Each puts its messages into words by itself."""
+
+KINDS = tuple(sorted({kind.value for kind in KIND_OF_STATUS.values()} | UNASKED))
+
+
+class ExplainBody(Body):
+    """One message, in hexadecimal, that a device plays; in the song and section that are on, or in others. A
+    section goes by its name, or its number from 1."""
+
+    device: Line
+    message: Line
+    song: Line | None = None
+    section: Line | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SentMessage:
+    """One message for a device: its bytes in hexadecimal, and in words."""
+
+    device: str
+    bytes: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class RouteFate:
+    """What one route makes of a message: `sent`, or, when that is empty, `why_not`."""
+
+    route: str
+    target: str
+    why_not: str | None
+    sent: tuple[SentMessage, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What a message comes to: `controls` are what it means as a control, which no route gets; `routes` those
+    in force, and those of other sections that would let it through; `sent` all that goes out."""
+
+    device: str
+    place: str
+    message: SentMessage
+    controls: tuple[str, ...]
+    routes: tuple[RouteFate, ...]
+    sent: tuple[SentMessage, ...]
+
+
+class MonitorHandlers:
+    """Reads messages from `feed`; `played` returns the rig as it is played."""
+
+    def __init__(self, view: View, feed: Feed, played: Callable[[], Awaitable[Book]]) -> None:
+        self._view = view
+        self._feed = feed
+        self._played = played
+        self._readers = 0
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/monitor",
+        "Every message in and out (but our own ticks) in words, with the fate of what came in",
+        media=(STREAM,),
+        query=(Query("device"), Query("kind"), Query("channel")),
+        problems=("wrong-query", "too-many-readers", "broken-files"),
+    )
+    async def monitor(self, call: Call[Nothing]) -> web.StreamResponse:
+        """Server-sent events `message` and `dropped`, until the client goes."""
+        wanted = self._wanted(call.request)
+        if self._readers >= MOST_READERS:
+            raise ProblemError("too-many-readers", f"{self._readers} clients monitor already")
+        self._readers += 1
+        try:
+            reader = Reader(Monitor(await self._played()), wanted, lambda: self._view.snapshot)
+            self._feed.messages.subscribe(reader.take)
+            try:
+                return await send_frames(call.request, reader.queue, "messages of routerd")
+            finally:
+                self._feed.messages.unsubscribe(reader.take)
+        finally:
+            self._readers -= 1
+
+    def _wanted(self, request: web.Request) -> Wanted:
+        given = request.query
+        devices = frozenset(name for name in given.get("device", "").split(",") if name)
+        known = {*self._view.snapshot.inputs, *self._view.snapshot.outputs}
+        for name in sorted(devices - known):
+            raise ProblemError("wrong-query", f"there is no device {shown(name)}; {choose(name, known)}")
+        kinds = frozenset(name for name in given.get("kind", "").split(",") if name)
+        for name in sorted(kinds - set(KINDS)):
+            raise ProblemError("wrong-query", f"there is no kind {shown(name)}; {choose(name, KINDS)}")
+        channel = given.get("channel", "")
+        if channel and (not channel.isascii() or not channel.isdecimal() or not 1 <= int(channel[:9]) <= 16):
+            raise ProblemError("wrong-query", f"channel is a number from 1 to 16, not {shown(channel)}")
+        return Wanted(devices, kinds, int(channel) - 1 if channel else None)
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/explain",
+        "What a message of a device comes to, route by route; in the song and section that are on, or others",
+        Explained,
+        body=ExplainBody,
+        example='{"device": "keys", "message": "90 3C 64"}',
+        problems=("not-found", "wrong-body", "broken-files"),
+    )
+    async def explain(self, call: Call[ExplainBody]) -> Explained:
+        """Explain one message; nothing is played."""
+        body, snapshot = call.body, self._view.snapshot
+        song = body.song or snapshot.song
+        if song is None:
+            raise ProblemError("wrong-body", "no song is on; name one by song")
+        try:
+            data = read_message(body.message)
+        except ValueError as error:
+            raise ProblemError("wrong-body", f"message: {error}") from error
+        section = body.section or ("" if body.song or not snapshot.section else str(snapshot.section))
+        found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
+        return Explained(
+            device=found.device,
+            place=found.place,
+            message=_sent_message(found.device, found.message),
+            controls=found.controls,
+            routes=tuple(
+                RouteFate(
+                    one.route,
+                    one.target,
+                    one.why or None,
+                    tuple(_sent_message(one.target, sent) for sent in one.sent),
+                )
+                for one in found.fates
+            ),
+            sent=tuple(_sent_message(device, sent) for device, sent in found.sent),
+        )
+
+
+def _sent_message(device: str, data: bytes) -> SentMessage:
+    return SentMessage(device, data.hex(" ").upper(), message_words(data))

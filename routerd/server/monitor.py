@@ -1,0 +1,180 @@
+"""The monitor: every message in and out, in words, and what became of each that came in.
+
+The engine sends whole messages only while somebody listens, and drops them (counted) rather than wait. What
+became of a message is worked out here, from the rig as it is played and from the last snapshot, so it costs
+the engine nothing; around a change of song or section it may be a few messages behind. A reader that does not
+keep up, or wants more than MOST_A_SECOND, loses messages and gets their number. The ticks that routerd sends
+are not among the messages: the jitter report has each of them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from routerd.core.midi.messages import SYSEX, SYSEX_END
+from routerd.core.midi.words import hex_words, message_words
+from routerd.core.model.route import Route
+from routerd.core.model.set_list import Book
+from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.song import Song
+from routerd.core.routing.fate import KIND_OF_STATUS, Fate, RouteAlone
+from routerd.core.units import NS_PER_S
+from routerd.link.messages import INPUT_BIT, Tap
+from routerd.server.offline.explain import control_words, controls_of, why_muted
+
+MOST_A_SECOND = 500
+"""So many messages are put into words; what is above is counted only. House choice: more nobody reads."""
+
+QUEUE_MESSAGES = 512
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which messages are wanted; what is empty, or None, wants all. Clock and Active Sensing come when asked
+    for by kind only. `channel` is 0–15."""
+
+    devices: frozenset[str] = frozenset()
+    kinds: frozenset[str] = frozenset()
+    channel: int | None = None
+
+    def takes(self, device: str, data: bytes) -> bool:
+        """Return whether a message is wanted."""
+        if self.devices and device not in self.devices:
+            return False
+        kind = kind_of(data)
+        if self.kinds:
+            return kind in self.kinds and (self.channel is None or self._is_on(data))
+        return kind not in UNASKED and (self.channel is None or self._is_on(data))
+
+    def _is_on(self, data: bytes) -> bool:
+        return 0x80 <= data[0] < SYSEX and data[0] & 0x0F == self.channel
+
+
+UNASKED = frozenset({"clock", "other"})
+
+
+def kind_of(data: bytes) -> str:
+    """Return the kind of a message as routes name it; `other` for what no route passes."""
+    status = data[0]
+    if status < 0x80 or status == SYSEX_END:
+        return "sysex"  # a later piece of one
+    kind = KIND_OF_STATUS.get(status if status >= SYSEX else status & 0xF0)
+    return "other" if kind is None else kind.value
+
+
+class Monitor:
+    """Puts messages into words, with their fates, by the rig that is played."""
+
+    def __init__(self, folder: Book) -> None:
+        self._folder = folder
+        self._devices = {device.name: device for device in folder.rig.devices}
+        self._alone = lru_cache(maxsize=1024)(self._route_alone)
+
+    def _route_alone(self, route: Route) -> RouteAlone:
+        return RouteAlone(route, self._devices[route.source], self._devices[route.target])
+
+    def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> Json:
+        """Return one message as JSON values; `fates` and `controls` are those of what came in."""
+        is_in = bool(tap.way & INPUT_BIT)
+        entry: Json = {
+            "at_ns": tap.at_ns,
+            "direction": "in" if is_in else "out",
+            "device": device,
+            "bytes": tap.data.hex(" ").upper(),
+            "words": _words(tap.data),
+        }
+        if is_in:
+            song = self._song(snapshot)
+            controls = self._controls(device, tap.data, song)
+            entry["controls"] = controls
+            fates = () if controls else self._fates(device, tap.data, song, snapshot)
+            entry["fates"] = [_fate_json(fate) for fate in fates]
+        return entry
+
+    def _song(self, snapshot: Snapshot) -> Song | None:
+        """Return the song that is on; None while there is none, or it has been loaded since."""
+        try:
+            return self._folder.song(snapshot.song or "")
+        except KeyError:
+            return None
+
+    def _controls(self, device: str, data: bytes, song: Song | None) -> list[str]:
+        if song is None:
+            return []
+        return [control_words(control) for control in controls_of(self._folder, song, device, data)]
+
+    def _fates(self, device: str, data: bytes, song: Song | None, snapshot: Snapshot) -> Iterator[Fate]:
+        if song is None or device not in self._devices or snapshot.section > len(song.sections):
+            return
+        routes = song.sections[snapshot.section - 1].routes if snapshot.section else song.routes
+        for route in routes:
+            if route.source != device:
+                continue
+            if muted := why_muted(route, snapshot):
+                yield Fate(route.name, route.target, why=muted)
+            else:
+                yield self._alone(route).fate(data)
+
+
+def _words(data: bytes) -> str:
+    if data[0] == SYSEX and data[-1] != SYSEX_END:
+        return f"SysEx, its first {len(data)} bytes: {hex_words(data)}"
+    if data[0] < 0x80 or data[0] == SYSEX_END:
+        return f"SysEx, {len(data)} bytes more"
+    return message_words(data)
+
+
+def _fate_json(fate: Fate) -> Json:
+    sent = [{"bytes": data.hex(" ").upper(), "words": message_words(data)} for data in fate.sent]
+    return {"route": fate.route, "target": fate.target, "why_not": fate.why or None, "sent": sent}
+
+
+class Reader:
+    """One reader's messages, as frames of server-sent events, bounded; subscribe `take` to taps.
+
+    `snapshot` is asked for each batch. Frames that find no room, and messages above MOST_A_SECOND, are
+    counted and reported before the next one.
+    """
+
+    def __init__(self, monitor: Monitor, wanted: Wanted, snapshot: Callable[[], Snapshot]) -> None:
+        self.queue: asyncio.Queue[bytes | None] = asyncio.Queue(QUEUE_MESSAGES)
+        self._monitor = monitor
+        self._wanted = wanted
+        self._snapshot = snapshot
+        self._dropped = 0
+        self._second = self._in_second = 0
+
+    def take(self, taps: list[Tap]) -> None:
+        """Take messages as they have come in and gone out."""
+        snapshot = self._snapshot()
+        for tap in taps:
+            names = snapshot.inputs if tap.way & INPUT_BIT else snapshot.outputs
+            number = tap.way & ~INPUT_BIT
+            device = names[number] if number < len(names) else ""
+            if not tap.data or not self._wanted.takes(device, tap.data):
+                continue
+            if self.queue.full() or not self._has_time(tap.at_ns):
+                self._dropped += 1
+                continue
+            if self._dropped and self.queue.qsize() + 2 <= QUEUE_MESSAGES:
+                self.queue.put_nowait(_frame("dropped", {"messages": self._dropped}))
+                self._dropped = 0
+            self.queue.put_nowait(_frame("message", self._monitor.entry(tap, device, snapshot)))
+
+    def _has_time(self, at_ns: int) -> bool:
+        second = at_ns // NS_PER_S
+        if second != self._second:
+            self._second, self._in_second = second, 0
+        self._in_second += 1
+        return self._in_second <= MOST_A_SECOND
+
+
+def _frame(kind: str, body: Json) -> bytes:
+    return f"event: {kind}\ndata: {json.dumps(body)}\n\n".encode()
