@@ -15,7 +15,7 @@ from routerd.core.model.actions import Action
 from routerd.link.messages import Happened, PortState, PortStates
 from routerd.server import feed
 from routerd.server.feed import QUEUE_EVENTS, RING_EVENTS, EventHub
-from routerd.server.http import show_handlers
+from routerd.server.http import operation
 
 Event = tuple[str, str, dict[str, Any]]
 
@@ -126,7 +126,7 @@ async def test_a_reader_that_comes_back_gets_what_it_missed(service: Service) ->
 
 async def test_a_quiet_stream_has_a_heartbeat(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
     assert feed.HEARTBEAT_S == 15.0
-    monkeypatch.setattr(show_handlers, "HEARTBEAT_S", 0.05)
+    monkeypatch.setattr(operation, "HEARTBEAT_S", 0.05)
     async with service.client.get(f"{service.base}/v1/events") as answer, asyncio.timeout(30):
         lines = [await answer.content.readline() for _ in range(5)]
     assert lines == [b": events of routerd\n", b"\n", b": still here\n", b"\n", b": still here\n"]
