@@ -24,7 +24,7 @@ from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.routing.fate import KIND_OF_STATUS, Fate, RouteAlone
 from routerd.core.units import NS_PER_S
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.offline.explain import control_words, controls_of, why_muted
 
 MOST_A_SECOND = 500

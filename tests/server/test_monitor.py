@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from routerd.core.model.snapshot import Snapshot
-from routerd.link.messages import INPUT_BIT, Tap
+from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.monitor import MOST_A_SECOND, QUEUE_MESSAGES, Monitor, Reader, Wanted
 from routerd.server.rigfiles import load_folder
 from routerd.server.view import NO_SNAPSHOT
