@@ -38,7 +38,7 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     ): "one nanosecond more or less of a memory of seconds",
     (
         "routerd/core/output/wire.py",
-        "self._deadline_ns = start_ns - horizon_ns // 2",
+        "self.deadline_ns = start_ns - horizon_ns // 2",
         "2  ->  3",
     ): "when it looks again; what goes out, and when, is the same",
     (

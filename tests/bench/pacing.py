@@ -151,7 +151,7 @@ def _paced(out: Wire, far: FarEnd, offers: list[Offer], end_ns: int) -> None:
     following = next(pending, None)
     while True:
         due_ns = tick * TICK_NS
-        now_ns = min(due_ns, out.next_deadline_ns(), following[0] if following else NEVER_NS)
+        now_ns = min(due_ns, out.deadline_ns, following[0] if following else NEVER_NS)
         if now_ns > end_ns:
             return
         if now_ns == due_ns:

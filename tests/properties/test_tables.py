@@ -221,8 +221,8 @@ def test_any_routes_and_any_message(route_list: list[Route], source: str, played
         input.send_banks(BANK_WAIT_NS, sink)
         for output in outputs.values():
             got = [data for out, data in sink if out is output.wire]
-            while output.wire.next_deadline_ns() != NEVER_NS:  # SysEx on a bounded pace
-                output.wire.pump(output.wire.next_deadline_ns(), more := [])
+            while output.wire.deadline_ns != NEVER_NS:  # SysEx on a bounded pace
+                output.wire.pump(output.wire.deadline_ns, more := [])
                 got += [data for _, data in more]
             expected = struck_again(
                 out

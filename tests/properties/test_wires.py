@@ -111,7 +111,7 @@ def test_any_traffic(traffic: list[tuple[int, list[bytes]]], wire: WireKind, run
 
     def run(until_ns: int) -> None:
         nonlocal now_ns, tick_ns
-        while (due_ns := min(tick_ns, out.next_deadline_ns())) <= until_ns:
+        while (due_ns := min(tick_ns, out.deadline_ns)) <= until_ns:
             now_ns = max(now_ns, due_ns)
             if due_ns == tick_ns:
                 tick_ns += TICK_NS
@@ -134,7 +134,7 @@ def test_any_traffic(traffic: list[tuple[int, list[bytes]]], wire: WireKind, run
     run(at_ns + 3_000_000_000)
 
     assert out.queued == 0
-    assert out.next_deadline_ns() == NEVER_NS
+    assert out.deadline_ns == NEVER_NS
     got = whole(log)
     played = [data for data in offered if not is_value(data) and not sets_sound(data)]
     assert [data for data in got if not is_value(data) and not sets_sound(data)] == played

@@ -123,7 +123,6 @@ class Wire:
         "_byte_ns",
         "_connected",
         "_credit",
-        "_deadline_ns",
         "_free",
         "_live",
         "_newest",
@@ -138,6 +137,7 @@ class Wire:
         "busy_until_ns",
         "bytes_sent",
         "clock",
+        "deadline_ns",
         "devices",
         "direct",
         "dropped",
@@ -201,7 +201,9 @@ class Wire:
         self._connected = self._free = False
         self._report: Callable[[bytes], None] | None = None
         """Called with every message that is offered, where somebody wants to know what it sets."""
-        self._pause_until_ns, self._deadline_ns, self._tick_ns = NEVER_NS, NEVER_NS, -START_LEAD_NS
+        self.deadline_ns = NEVER_NS
+        """When `pump` has something to do; a wait for a tick is not one."""
+        self._pause_until_ns, self._tick_ns = NEVER_NS, -START_LEAD_NS
         self._credit = self._running = self._sensed_ns = self._sent_of_head = 0
         self.outputs = tuple(Output(device, self) for device in devices)
         self.timed = self.outputs[self.devices.index(timed_device(devices))]
@@ -243,10 +245,6 @@ class Wire:
     def holds(self, status: int) -> bool:
         """Return whether a message with that status byte waits."""
         return any(data[0] == status for lane in (self._live, self._bulk) for data in lane)
-
-    def next_deadline_ns(self) -> int:
-        """Return when `pump` has something to do; a wait for a tick is not one."""
-        return self._deadline_ns
 
     def put_realtime(self, data: bytes, now_ns: int, sink: Sink) -> None:
         """Send a tick or transport byte at once, past everything that waits (M1 p. 30)."""
@@ -345,12 +343,12 @@ class Wire:
         queued = len(self._live) + len(self._newest) + len(self._bulk)
         self.most_queued = max(self.most_queued, queued)
         # when others wait and there is no deadline, all of them wait for the tick: so does this one
-        if queued == 1 or self._deadline_ns != NEVER_NS:
+        if queued == 1 or self.deadline_ns != NEVER_NS:
             self.pump(now_ns, sink)
 
     def pump(self, now_ns: int, sink: Sink) -> None:
         """Send what the wire has room for now, and note when to look again."""
-        self._deadline_ns = NEVER_NS
+        self.deadline_ns = NEVER_NS
         while self._pump_one(now_ns, sink):
             pass
         self._update_free()
@@ -379,7 +377,7 @@ class Wire:
                 return True
             # 4. One that waits for the wire keeps its turn; behind one that waits for the tick, because it
             #    does not fit the gap any more, a shorter piece of bulk may.
-            if self._deadline_ns != NEVER_NS:
+            if self.deadline_ns != NEVER_NS:
                 return False
         # 5. Bulk has what is left.
         return bool(self._bulk) and self._pump_bulk(now_ns, sink)
@@ -407,7 +405,7 @@ class Wire:
         if self._pause_until_ns == NEVER_NS:
             self._pause_until_ns = max(now_ns, self.busy_until_ns) + pause_ns(self._bulk[0])
         if now_ns < self._pause_until_ns:
-            self._deadline_ns = min(self._deadline_ns, self._pause_until_ns)
+            self.deadline_ns = min(self.deadline_ns, self._pause_until_ns)
             return False
         self._pause_until_ns = NEVER_NS
         self._bulk_gone()
@@ -421,7 +419,7 @@ class Wire:
             if now_ns + START_LEAD_NS > self.gate_ns:
                 return False
             if now_ns < self._tick_ns + START_LEAD_NS:
-                self._deadline_ns = self._tick_ns + START_LEAD_NS
+                self.deadline_ns = self._tick_ns + START_LEAD_NS
                 return False
         if not self._send_run((data,), now_ns, HORIZON_NS, 0, sink):
             return False
@@ -450,7 +448,7 @@ class Wire:
         #    meanwhile.
         start_ns = max(now_ns, self.busy_until_ns)
         if start_ns - now_ns >= horizon_ns:
-            self._deadline_ns = start_ns - horizon_ns // 2
+            self.deadline_ns = start_ns - horizon_ns // 2
             return False
         # 3. Its last byte must have left before the tick is due, or it waits for the tick. A run goes out
         #    whole or not at all: nothing may come between bank select and program change (M1 p. 13).
@@ -477,7 +475,7 @@ class Wire:
         byte_ns = self._bulk_byte_ns
         start_ns = max(now_ns, self.busy_until_ns)
         if start_ns - now_ns >= horizon_ns:
-            self._deadline_ns = start_ns - horizon_ns // 2
+            self.deadline_ns = start_ns - horizon_ns // 2
             return False
         # 2. As much as leaves the wire idle when the tick is due, and a horizon's worth at most. A port that
         #    takes no pieces gets it whole, across the tick where it must: that is counted, since the tick is
@@ -554,7 +552,7 @@ class Wire:
         self.receivers.forget_settings()
         self._sent_of_head = 0
         self._pause_until_ns = NEVER_NS
-        self._deadline_ns = NEVER_NS
+        self.deadline_ns = NEVER_NS
         return releases
 
 

@@ -79,7 +79,7 @@ class RouteAlone:
         sink: list[tuple[Wire, bytes]] = []
         input_.receive(data, 0, sink)
         input_.send_banks(BANK_WAIT_NS, sink)
-        while (deadline_ns := way.wire.next_deadline_ns()) != NEVER_NS:
+        while (deadline_ns := way.wire.deadline_ns) != NEVER_NS:
             way.wire.pump(deadline_ns, sink)
         way.wire.clear(0, [])
         way.wire.receivers.sounding.end()

@@ -176,7 +176,7 @@ class Show:
         if ticks.in_gap or ticks.own:
             return self.effects.now_ns
         clock = transport.clock
-        deadline_ns = min(
+        earliest_ns = min(
             clock.next_due_ns,
             clock.start_at_ns,
             transport.schedule.next_ns,
@@ -184,10 +184,11 @@ class Show:
             self._tuning.until_ns,
         )
         for wire in self.book.wires:
-            deadline_ns = min(deadline_ns, wire.next_deadline_ns())
+            if wire.deadline_ns < earliest_ns:  # noqa: PLR1730 - after every message: a call costs more
+                earliest_ns = wire.deadline_ns
         if self.tempo.source is not None:
-            deadline_ns = min(deadline_ns, self.tempo.source.follower.silent_at_ns())
-        return deadline_ns
+            earliest_ns = min(earliest_ns, self.tempo.source.follower.silent_at_ns())
+        return earliest_ns
 
     def advance(self, now_ns: int) -> None:
         """Do what is due: a tick first and alone; what waits for it in the next call, at once."""
@@ -226,7 +227,7 @@ class Show:
         # 6. LEDs show what all this has led to, and wires that have become idle get what waits for them.
         self._panel.light()
         for wire in self.book.wires:
-            if wire.next_deadline_ns() <= now_ns:
+            if wire.deadline_ns <= now_ns:
                 wire.pump(now_ns, self.effects.sink)
 
     def _pass_gap(self) -> None:

@@ -38,7 +38,7 @@ def drain(out: Wire, sink: Sink, now_ns: int = 0) -> list[tuple[int, bytes]]:
     """Pump at each deadline until nothing waits for time; returns what went out, with its time."""
     log = [(now_ns, data) for data in data_of(sink)]
     sink.clear()
-    while (deadline_ns := out.next_deadline_ns()) != NEVER_NS:
+    while (deadline_ns := out.deadline_ns) != NEVER_NS:
         out.pump(deadline_ns, sink)
         log += [(deadline_ns, data) for data in data_of(sink)]
         sink.clear()
@@ -82,7 +82,7 @@ def test_what_waited_for_the_tick_follows_it() -> None:
     out, sink = output(), []
     out.gate_ns = 10_000 * US
     out.offer(ON, 9_500 * US, sink)
-    assert out.next_deadline_ns() == NEVER_NS  # not time is waited for, but the tick
+    assert out.deadline_ns == NEVER_NS  # not time is waited for, but the tick
     out.put_realtime(TICK, 10_000 * US, sink)
     out.gate_ns = 30_000 * US
     out.pump(10_000 * US, sink)
@@ -294,7 +294,7 @@ def test_every_tick_is_on_time_while_a_dump_and_dense_notes_go_out(tick_ns: int)
     out.gate_ns = 0
     while True:
         due_ns = tick * tick_ns
-        now_ns = min(due_ns, out.next_deadline_ns(), offers[0][0] if offers else NEVER_NS)
+        now_ns = min(due_ns, out.deadline_ns, offers[0][0] if offers else NEVER_NS)
         if now_ns > end_ns:
             break
         if now_ns == due_ns:

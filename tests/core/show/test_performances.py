@@ -106,11 +106,11 @@ def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     now_ns = 0
     for message in played:
         now_ns += 100_000_000
-        while output.wire.next_deadline_ns() != NEVER_NS:
-            output.wire.pump(output.wire.next_deadline_ns(), sink)
+        while output.wire.deadline_ns != NEVER_NS:
+            output.wire.pump(output.wire.deadline_ns, sink)
         input.receive(bytes(message.bytes()), now_ns, sink)
-    while output.wire.next_deadline_ns() != NEVER_NS:
-        output.wire.pump(output.wire.next_deadline_ns(), sink)
+    while output.wire.deadline_ns != NEVER_NS:
+        output.wire.pump(output.wire.deadline_ns, sink)
     input.send_banks(now_ns + 10**9, sink)
     got: dict[int, list[mido.Message]] = defaultdict(list)
     dump = b""
@@ -182,8 +182,8 @@ def test_channels_folded_and_octaves_doubled_note_for_note(name: str, wire: Wire
     for message in played:
         now_ns += 50_000_000
         input.receive(bytes(message.bytes()), now_ns, sink)
-        while output.wire.next_deadline_ns() != NEVER_NS:
-            output.wire.pump(output.wire.next_deadline_ns(), sink)
+        while output.wire.deadline_ns != NEVER_NS:
+            output.wire.pump(output.wire.deadline_ns, sink)
     got = [(int(data[0] >= 0x90 and data[2] > 0), data[1], data[2]) for _, data in sink]
     assert {data[0] & 0x0F for _, data in sink} <= {0}
     assert got == expected_folded(played)
