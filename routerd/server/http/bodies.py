@@ -70,6 +70,9 @@ def _read_number_or_line(value: Any) -> int | str:
         if not 1 <= value <= _LARGEST_NUMBER:
             raise PydanticCustomError("number", "must be a number from 1")
         return value
+    if not isinstance(value, str):
+        words = "must be a whole number from 1, or text of one line, 1 to 200 characters"
+        raise PydanticCustomError("number-or-line", words)
     return _read_line(value)
 
 
