@@ -2,8 +2,8 @@
 
     python -m tests.bench.picture        # writes configs/terminal.svg; look at it
 
-The service runs on simulated ports; `routerd status` and `routerd explain` are asked as anybody would, and what
-they print is drawn. Nothing in the picture asks for anything outside itself.
+The service runs on simulated ports; `routerd status` and `routerd explain` are asked as anybody would, and
+what they print is drawn. Nothing in the picture asks for anything outside itself.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tests.service import Service
 ROOT = Path(__file__).parents[2]
 PICTURE = ROOT / "configs" / "terminal.svg"
 DEMO = ROOT / "configs" / "demo"
-COLUMNS = 104
+COLUMNS = 112
 
 FORM = """\
 <svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg" role="img" aria-label="A terminal">
@@ -58,23 +58,15 @@ def main() -> None:
         service.ask("POST", "/v1/section", {"section": "verse"})
         service.ask("POST", "/v1/start")
         service.ask("POST", "/v1/section", {"section": "chorus", "when": "4 bars"})
-        status = ("status", "--listen", f"127.0.0.1:{service.http}")
-        explain = (
-            "explain",
-            "configs/demo",
-            "--song",
-            "Nine Lamps",
-            "--device",
-            "keys",
-            "--message",
-            "90 3C 64",
-        )
-        for words in (status, explain):
-            shown = " ".join(
-                f'"{word}"' if " " in word else word for word in words if "127.0.0.1" not in word
-            )
-            console.print(Text(f"$ routerd {shown.replace(' --listen', '')}", style="bold"))
-            console.print(Text(printed(*words)))
+        shown = {
+            "status": printed("status", "--listen", f"127.0.0.1:{service.http}"),
+            'explain configs/demo --song "Nine Lamps" --device keys --message "90 3C 64"': printed(
+                "explain", "configs/demo", "--song", "Nine Lamps", "--device", "keys", "--message", "90 3C 64"
+            ),
+        }
+    for words, lines in shown.items():
+        console.print(Text(f"$ routerd {words}", style="bold"))
+        console.print(Text(lines))
     PICTURE.write_text(console.export_svg(theme=DEFAULT_TERMINAL_THEME, code_format=FORM), encoding="utf-8")
 
 
