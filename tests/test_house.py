@@ -61,7 +61,7 @@ FOLDERS = {
     "routerd/server/http": 11,
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
-    "routerd/server/rigfiles": 12,
+    "routerd/server/rigfiles": 17,
     "routerd/server/shows": 4,
     "routerd/server/soundcheck": 6,
 }
@@ -76,14 +76,12 @@ FOLDERS_TOO_FULL: list[str] = [
     "routerd/server",
     "routerd/server/http",
     "routerd/server/report",
-    "routerd/server/rigfiles",
     "routerd/server/shows",
     "routerd/server/soundcheck",
 ]
 
 LONG_WITHOUT_REASON: list[str] = [
     "routerd.engine.main",
-    "routerd.server.rigfiles.scalars",
 ]
 
 IN_CIRCLES: list[str] = []

@@ -13,8 +13,7 @@ from routerd import storage
 from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
-from routerd.server.rigfiles.edit import replace, write_values
-from routerd.server.rigfiles.set_file import save_set
+from routerd.server.rigfiles.edit import replace, save_set, write_values
 from routerd.server.shows.record import RecordFolder, make_room
 from routerd.server.soundcheck.service import SoundcheckFolder
 from routerd.server.state import StateFolder

@@ -74,7 +74,7 @@ class RigFiles:
 
     async def save_set(self, set_list: SetList) -> str:
         """Write a running order into its file; return that file's name. Raises FileEditError and OSError."""
-        from routerd.server.rigfiles.set_file import save_set
+        from routerd.server.rigfiles.edit import save_set
 
         return await self._disk.do(lambda: save_set(self.folder, set_list))
 

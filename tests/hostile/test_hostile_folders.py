@@ -23,8 +23,7 @@ from hypothesis import strategies as st
 from routerd.cli import main
 from routerd.core.errors import FileEditError, RouterdError
 from routerd.core.model.set_list import SetList
-from routerd.server.rigfiles.edit import replace, write_values
-from routerd.server.rigfiles.set_file import save_set
+from routerd.server.rigfiles.edit import replace, save_set, write_values
 from routerd.server.shows import record
 from routerd.server.shows.record import RecordFolder, make_room
 from routerd.server.soundcheck.service import SoundcheckFolder

@@ -32,7 +32,7 @@ from routerd.server.http.problems import KINDS, MEDIA_TYPE, ProblemDocument, Pro
 from routerd.server.report import Report
 from routerd.server.report.document import DescribedSchema
 from routerd.server.rigfiles import json_schemas
-from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.soundcheck.figures import Soundcheck
 
 OPERATIONS = Operations()
@@ -64,7 +64,7 @@ class AboutHandlers:
         schemas = await asyncio.to_thread(json_schemas)
         name = call.request.match_info["name"]
         if name not in schemas:
-            raise ProblemError("not-found", f"there is no schema {shown(name)}; {choose(name, schemas)}")
+            raise ProblemError("not-found", f"there is no schema {quote(name)}; {suggest(name, schemas)}")
         return schemas[name]
 
     @OPERATIONS.add("GET", "/", "This page", media=(TEXT,), needs_rig=False)
@@ -95,8 +95,8 @@ class AboutHandlers:
         """A kind of problem in words."""
         name = call.request.match_info["name"]
         if name not in KINDS:
-            remedy = choose(name, KINDS)
-            raise ProblemError("not-found", f"there is no kind of problem {shown(name)}; {remedy}")
+            remedy = suggest(name, KINDS)
+            raise ProblemError("not-found", f"there is no kind of problem {quote(name)}; {remedy}")
         return text_response(words_of(name))
 
 

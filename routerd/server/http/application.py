@@ -44,7 +44,7 @@ from routerd.server.http.operation import (
     problem_response,
 )
 from routerd.server.http.problems import ProblemError
-from routerd.server.rigfiles.problems import choose, nearest, shown
+from routerd.server.rigfiles.problems import nearest, quote, suggest
 from routerd.server.soundcheck.run import Access
 from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.status import status_now
@@ -136,7 +136,7 @@ def _read_no_more(request: web.Request) -> None:
 def _no_such_path(path: str) -> ProblemError:
     close = nearest(path, sorted({operation.path for operation in OPERATIONS}))
     remedy = "GET / lists what there is" if close is None else f"did you mean {close}?"
-    return ProblemError("not-found", f"there is no {shown(path)}; {remedy}")
+    return ProblemError("not-found", f"there is no {quote(path)}; {remedy}")
 
 
 def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
@@ -148,8 +148,8 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
         known = [query.name for query in operation.query]
         for key in request.query:
             if key not in known:
-                remedy = choose(key, known) if known else "this path takes nothing after the ?"
-                raise ProblemError("wrong-query", f"{shown(key)}: {remedy}")
+                remedy = suggest(key, known) if known else "this path takes nothing after the ?"
+                raise ProblemError("wrong-query", f"{quote(key)}: {remedy}")
         if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
         result = await operation.handler(owner, Call(request, body, operation.path))
@@ -161,7 +161,7 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
 async def _received(request: web.Request) -> bytes:
     coding = request.headers.get("Content-Encoding", "identity")
     if coding.lower() != "identity":
-        raise ProblemError("unknown-coding", f"a body is taken as it is, not as {shown(coding)}")
+        raise ProblemError("unknown-coding", f"a body is taken as it is, not as {quote(coding)}")
     try:
         async with asyncio.timeout(BODY_S):
             return await request.read()

@@ -27,7 +27,7 @@ from pydantic_core import CoreSchema, PydanticCustomError
 from routerd.core.model.commands import NOW, WHEN_PATTERN, WHEN_WORDS, When, parse_when
 from routerd.core.units import BPM_MAX, BPM_MIN, parse_bpm
 from routerd.server.http.problems import ProblemError, ValueProblem
-from routerd.server.rigfiles.problems import choose, one_of, shown
+from routerd.server.rigfiles.problems import one_of, quote, suggest
 from routerd.server.view import View
 
 _MOST_ZEROS = 30
@@ -203,8 +203,8 @@ def _mistakes(error: ValidationError, model: type[Body], example: str) -> Iterat
         path = [str(part) for part in one["loc"] if part not in ("list[Line]", "constrained-int")]
         pointer = "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in path)
         if one["type"] == "extra_forbidden":
-            remedy = choose(path[-1], known) if known else "this path takes no keys"
-            yield ValueProblem(pointer, f"there is no key {shown(path[-1])}; {remedy}")
+            remedy = suggest(path[-1], known) if known else "this path takes no keys"
+            yield ValueProblem(pointer, f"there is no key {quote(path[-1])}; {remedy}")
         elif one["type"] == "missing":
             yield ValueProblem(pointer, f"is needed, as in {example}")
         else:
@@ -238,7 +238,7 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, value in pairs:
         if key in found:
-            raise ValueError(f"the key {shown(key)} comes twice")
+            raise ValueError(f"the key {quote(key)} comes twice")
         found[key] = value
     return found
 
@@ -247,8 +247,8 @@ def known_song(view: View, words: str) -> str:
     """Return the identifier of the song that `words` name; raises ProblemError."""
     identifier = view.find_song(words)
     if identifier is None:
-        remedy = choose(words, view.words_for_songs())
-        raise ProblemError("unknown-song", f"there is no song {shown(words)}; {remedy}")
+        remedy = suggest(words, view.words_for_songs())
+        raise ProblemError("unknown-song", f"there is no song {quote(words)}; {remedy}")
     return identifier
 
 
@@ -262,11 +262,11 @@ def known_place(view: View, song: int | str) -> int:
     identifier = known_song(view, song)
     numbers = [number for number, one in enumerate(view.set_list.order, 1) if one == identifier]
     if not numbers:
-        raise ProblemError("unknown-place", f"{shown(song)} is not in the running order")
+        raise ProblemError("unknown-place", f"{quote(song)} is not in the running order")
     if len(numbers) > 1:
         places = " and ".join(str(number) for number in numbers)
         raise ProblemError(
-            "unknown-place", f"{shown(song)} is number {places} of the running order; say which"
+            "unknown-place", f"{quote(song)} is number {places} of the running order; say which"
         )
     return numbers[0]
 
@@ -277,8 +277,8 @@ def known_section(view: View, words: str) -> str:
     names = [] if song is None else [section.name for section in song.sections]
     name = next((name for name in names if name.casefold() == words.casefold()), None)
     if name is None:
-        where = "no song is on" if song is None else f"{song.title} has no section {shown(words)}"
-        raise ProblemError("unknown-section", f"{where}; {choose(words, names)}")
+        where = "no song is on" if song is None else f"{song.title} has no section {quote(words)}"
+        raise ProblemError("unknown-section", f"{where}; {suggest(words, names)}")
     return name
 
 
@@ -287,7 +287,7 @@ def known_order(view: View, words: list[str]) -> tuple[str, ...]:
     found = [view.find_song(word) for word in words]
     known = view.words_for_songs()
     errors = tuple(
-        ValueProblem(f"/order/{index}", f"there is no song {shown(word)}; {choose(word, known)}")
+        ValueProblem(f"/order/{index}", f"there is no song {quote(word)}; {suggest(word, known)}")
         for index, (word, identifier) in enumerate(zip(words, found, strict=True))
         if identifier is None
     )

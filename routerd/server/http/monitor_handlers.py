@@ -16,7 +16,7 @@ from routerd.server.http.operation import STREAM, Call, Operations, Query, send_
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
 from routerd.server.offline.explain import explain, read_message
-from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
 
 OPERATIONS = Operations()
@@ -107,13 +107,13 @@ class MonitorHandlers:
         devices = frozenset(name for name in given.get("device", "").split(",") if name)
         known = {*self._view.snapshot.inputs, *self._view.snapshot.outputs}
         for name in sorted(devices - known):
-            raise ProblemError("wrong-query", f"there is no device {shown(name)}; {choose(name, known)}")
+            raise ProblemError("wrong-query", f"there is no device {quote(name)}; {suggest(name, known)}")
         kinds = frozenset(name for name in given.get("kind", "").split(",") if name)
         for name in sorted(kinds - set(KINDS)):
-            raise ProblemError("wrong-query", f"there is no kind {shown(name)}; {choose(name, KINDS)}")
+            raise ProblemError("wrong-query", f"there is no kind {quote(name)}; {suggest(name, KINDS)}")
         channel = given.get("channel", "")
         if channel and (not channel.isascii() or not channel.isdecimal() or not 1 <= int(channel[:9]) <= 16):
-            raise ProblemError("wrong-query", f"channel is a number from 1 to 16, not {shown(channel)}")
+            raise ProblemError("wrong-query", f"channel is a number from 1 to 16, not {quote(channel)}")
         return Wanted(devices, kinds, int(channel) - 1 if channel else None)
 
     @OPERATIONS.add(

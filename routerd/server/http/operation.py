@@ -30,7 +30,7 @@ from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.link_client import EngineSilentError
-from routerd.server.rigfiles.problems import one_of, shown
+from routerd.server.rigfiles.problems import one_of, quote
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
 METRICS = "application/openmetrics-text"
@@ -203,7 +203,7 @@ def _of_http(path: str, error: web.HTTPException, headers: dict[str, str]) -> Pr
     if isinstance(error, web.HTTPMethodNotAllowed):
         allowed = sorted(error.allowed_methods)
         headers["Allow"] = ", ".join(allowed)
-        detail = f"{path} takes {one_of(allowed)}, not {shown(error.method)}"
+        detail = f"{path} takes {one_of(allowed)}, not {quote(error.method)}"
         return document_of(ProblemError("method-not-allowed", detail), path)
     if isinstance(error, web.HTTPRequestEntityTooLarge):
         headers["Connection"] = "close"

@@ -28,7 +28,7 @@ from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
 from routerd.server.report.document import PageError, make_page, to_plain
-from routerd.server.rigfiles.problems import choose, one_of, shown
+from routerd.server.rigfiles.problems import one_of, quote, suggest
 from routerd.server.shows.record_keeper import ShowLog
 from routerd.server.soundcheck import service
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
@@ -132,7 +132,7 @@ class ReportHandlers:
         """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
         span = call.request.query.get("span", "show")
         if span not in SPANS:
-            raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {shown(span)}")
+            raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {quote(span)}")
         wanted = wanted_format(call.request)
         report = self._reports.report() if span == "show" else await self._reports.last_minute()
         return await self._in_format(report, wanted)
@@ -211,7 +211,7 @@ class ReportHandlers:
         names = await self._soundchecks.names()
         if name is not None and name not in names:
             raise ProblemError(
-                "no-soundcheck", f"there is no soundcheck {shown(name)}; {choose(name, names)}"
+                "no-soundcheck", f"there is no soundcheck {quote(name)}; {suggest(name, names)}"
             )
         document = await self._soundchecks.document(name)
         if document is None:
@@ -293,7 +293,7 @@ def wanted_format(request: web.Request) -> str:
     given = request.query.get("format")
     if given is not None:
         if given not in FORMATS:
-            raise ProblemError("wrong-query", f"format is {one_of(FORMATS)}, not {shown(given)}")
+            raise ProblemError("wrong-query", f"format is {one_of(FORMATS)}, not {quote(given)}")
         return given
     for part in request.headers.get("Accept", "").split(","):
         wanted = _FORM_OF_MEDIA.get(part.split(";")[0].strip().lower())

@@ -32,7 +32,7 @@ from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import Call, Handler, Operations, json_response
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SetListDocument
-from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.status import set_list_document
 from routerd.server.view import View
 
@@ -165,8 +165,8 @@ class SetListHandlers:
         if body.order is None:
             chosen = view.find_set_list(str(body.name))
             if chosen is None:
-                remedy = choose(str(body.name), [one.name for one in view.set_lists])
-                raise ProblemError("unknown-set-list", f"there is no set list {shown(body.name)}; {remedy}")
+                remedy = suggest(str(body.name), [one.name for one in view.set_lists])
+                raise ProblemError("unknown-set-list", f"there is no set list {quote(body.name)}; {remedy}")
             await self._change(call, lambda _: chosen, base=chosen)
             return self._answer()
         wanted = known_order(view, body.order)
@@ -275,7 +275,7 @@ class SetListHandlers:
             given = call.request.headers.get("If-Match")
             if given is not None and "*" not in tags_in(given) and self._tag not in tags_in(given):
                 raise ProblemError(
-                    "changed-meanwhile", f"the running order is {self._tag} by now, not {shown(given)}"
+                    "changed-meanwhile", f"the running order is {self._tag} by now, not {quote(given)}"
                 )
             try:
                 return edit(now)

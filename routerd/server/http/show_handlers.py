@@ -20,7 +20,7 @@ from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import STREAM, Call, Operations, Query, json_response, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SongFacts, Status
-from routerd.server.rigfiles.problems import choose, shown
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
 
 OPERATIONS = Operations()
@@ -122,8 +122,8 @@ class ShowHandlers:
         """Answer with one song."""
         songs, song = self._view.songs, call.request.match_info["song"]
         if song not in songs:
-            remedy = choose(song, songs)
-            raise ProblemError("unknown-song", f"there is no song {shown(song)}; {remedy}")
+            remedy = suggest(song, songs)
+            raise ProblemError("unknown-song", f"there is no song {quote(song)}; {remedy}")
         return self._view.with_done(songs[song])
 
     @OPERATIONS.add(
@@ -218,7 +218,7 @@ def _hz(text: str | None, name: str) -> float | None:
     except ValueError:
         hz = float("nan")
     if not (isfinite(hz) and 0 < hz <= 100_000):
-        raise ProblemError("wrong-query", f"{name} is a frequency in Hz such as 109.7, not {shown(text)}")
+        raise ProblemError("wrong-query", f"{name} is a frequency in Hz such as 109.7, not {quote(text)}")
     return hz
 
 

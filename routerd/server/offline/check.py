@@ -31,8 +31,8 @@ from routerd.printing import complain, counted, say
 from routerd.server.offline.rehearse import Change, rehearse, written
 from routerd.server.rigfiles import Loaded, json_schemas, load_folder
 from routerd.server.rigfiles.folder import RIG
-from routerd.server.rigfiles.sysex import LARGEST_DUMP_BYTES
-from routerd.server.rigfiles.text import Path as Place
+from routerd.server.rigfiles.patch import LARGEST_DUMP_BYTES
+from routerd.server.rigfiles.text import KeyPath as Place
 
 Looked = tuple[str, list[tuple[str, str, str, str]]]
 """What looking for a rig's ports has come to, in one line, and what is to be said of some: "note" or

@@ -20,8 +20,8 @@ from routerd.core.model.song import Section, Song
 from routerd.core.units import format_bpm
 from routerd.printing import complain, counted, say
 from routerd.server.offline import book_of, load_or_complain
-from routerd.server.rigfiles.problems import Problem, choose, shown
-from routerd.server.rigfiles.set_file import save_set
+from routerd.server.rigfiles.edit import save_set
+from routerd.server.rigfiles.problems import Problem, quote, suggest
 
 _WORDS = {"bpm": "tempo", "duration_s": "duration", "beat_unit": "meter", "sections_end": "after-sections"}
 
@@ -61,7 +61,7 @@ def import_order(request: ImportRequest) -> int:
     if book is None:
         return 1
     if not request.replace and request.name.casefold() in (one.name.casefold() for one in loaded.set_lists):
-        complain(f"routerd: there is a set {shown(request.name)} already; --replace overwrites its order")
+        complain(f"routerd: there is a set {quote(request.name)} already; --replace overwrites its order")
         return 1
     try:
         with request.file.open("rb") as file:  # may be a pipe
@@ -175,8 +175,8 @@ def read_order(file: str, text: str, titles: Mapping[str, str]) -> Imported:
         elif (found := words.get(word.casefold())) is not None:
             order.append(found)
         else:
-            what = f"there is no song {shown(word)}"
-            problems.append(Problem(file, line, what, choose(word, [*titles.values(), *titles])))
+            what = f"there is no song {quote(word)}"
+            problems.append(Problem(file, line, what, suggest(word, [*titles.values(), *titles])))
     if not order and not problems:
         problems.append(Problem(file, 1, "the file names no song", "write one title on each line"))
     encore = 0 if encore_from is None else len(order) - encore_from

@@ -2,39 +2,101 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
+
+from pydantic import ConfigDict, Field
 
 from routerd.core.midi.tuning import STANDARD_HZ
 from routerd.core.model.set_list import Book, SetList
 from routerd.printing import visible
-from routerd.server.rigfiles.check import Checked, check
-from routerd.server.rigfiles.clock_rules import review_clocked_routes
-from routerd.server.rigfiles.entries import RigFile, SetFile, SongFile
-from routerd.server.rigfiles.entry import Entry
-from routerd.server.rigfiles.files import UnreadableFileError, list_folder, read_file
-from routerd.server.rigfiles.leaf import Ends, Surroundings
-from routerd.server.rigfiles.port_rules import (
+from routerd.server.rigfiles.against_rig import (
     own_channels,
     review_against_devices,
-    review_ports,
-    settle_ports,
+    review_clocked_routes,
+    review_control_routes,
+    review_song_devices,
+    with_devices,
 )
-from routerd.server.rigfiles.problems import MISTAKE, Problem, choose, shown
-from routerd.server.rigfiles.resolve import resolve_rig, resolve_song
-from routerd.server.rigfiles.rules import review_control_routes, review_rig, review_song
-from routerd.server.rigfiles.song_devices import review_song_devices, with_devices
-from routerd.server.rigfiles.tempo import review_time, review_timing
-from routerd.server.rigfiles.text import LARGEST_FILE_BYTES, Document, read_document
+from routerd.server.rigfiles.problems import INVALID, Problem, quote, suggest
+from routerd.server.rigfiles.rig import RigFile, resolve_rig, review_ports, review_rig, settle_ports
+from routerd.server.rigfiles.shape import (
+    Checked,
+    Ends,
+    Entry,
+    Leaf,
+    ValidationContext,
+    _tidy,
+    check,
+    option,
+    wrong,
+)
+from routerd.server.rigfiles.song import SongFile, resolve_song, review_song
+from routerd.server.rigfiles.text import (
+    LARGEST_FILE_BYTES,
+    Document,
+    UnreadableFileError,
+    list_folder,
+    read_document,
+    read_file,
+)
+from routerd.server.rigfiles.values import DURATION, NAME, TITLE, whole
+
+
+def _date(value: Any, _: ValidationContext) -> str:
+    try:
+        if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+            return datetime.date.fromisoformat(value).isoformat()
+    except ValueError:
+        pass
+    raise wrong(f"{quote(value)} is not a date", "write year, month and day such as 2026-11-27")
+
+
+ENCORE = whole(0, 999)
+
+DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d-\d\d$"})
+
+
+class SetFile(Entry):
+    """sets/*.yaml: a running order. The file's name without .yaml may be used instead of the name."""
+
+    model_config = ConfigDict(title="set")
+
+    name: Annotated[str, NAME] = option("What people call the set list; no two share one.", "Harbour")
+    date: Annotated[str, DATE] = option(
+        "The evening it is for; the newest is loaded when none is named.", "2026-11-27", ""
+    )
+    order: list[Annotated[str, TITLE]] = Field(
+        description="The songs in order, each by its file's name or its title.",
+        examples=[["copper-ferry", "Nine Lamps"]],
+        json_schema_extra={"minItems": 1},
+    )
+    encore: Annotated[int, ENCORE] = option("How many songs at the end of the order are the encore.", 2, 0)
+    slot: Annotated[int, DURATION] = Field(
+        0,
+        description="How long the evening's slot is.",
+        examples=["45:00"],
+        json_schema_extra={"default": None},
+    )
+    changeover: Annotated[int, DURATION] = Field(
+        0,
+        description="From the end of a song to the beginning of the next.",
+        examples=["0:30"],
+        json_schema_extra={"default": None},
+    )
+
 
 ALL_SONGS = "all songs"
+
 RIG = "rig.yaml"
 
 _STEM = re.compile(r"\w[\w .'-]{0,99}\Z")
+
 M = TypeVar("M", bound=Entry)
 
 
@@ -50,7 +112,7 @@ class Loaded:
 
 
 def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
-    """Read and check every file of a rig folder and choose tonight's set list.
+    """Read and check every file of a rig folder and suggest tonight's set list.
 
     `set_name` is a set's name or its file's name without .yaml; without it the set with the
     newest date counts, and without any set all songs by title. Never raises for anything that
@@ -107,19 +169,15 @@ class _Reading:
         try:
             list_folder(self.folder)
         except UnreadableFileError as problem:
-            self._add(RIG, f"the rig folder {shown(str(self.folder))} {problem.what}", problem.remedy)
+            self._add(RIG, f"the rig folder {quote(str(self.folder))} {problem.what}", problem.remedy)
             return
         rig_document = self._document(RIG)
-        around = Surroundings(self.folder, _device_ends(rig_document))
+        around = ValidationContext(self.folder, _device_ends(rig_document))
         self.rig = check(rig_document, RigFile, around)
         inherited = review_rig(self.rig)
-        if self.rig.model is not None:
-            for name, device in self.rig.model.devices.items():
-                review_timing(self.rig, ("devices", name, "timing"), device)
         self.songs = self._read_all("songs", SongFile, around)
         for song in self.songs.values():
             review_song(song, inherited)
-            review_time(song)
         review_control_routes(self.rig, self.songs.values())
         review_clocked_routes(self.rig, self.songs.values())
         review_ports(self.rig)
@@ -149,7 +207,9 @@ class _Reading:
             return SetList(ALL_SONGS, ())
         if not any(p.file.startswith("sets") for p in self.all_problems()):
             self._add(
-                "sets", f"there is no set list {shown(wanted)}", choose(wanted, sorted({*by_name, ALL_SONGS}))
+                "sets",
+                f"there is no set list {quote(wanted)}",
+                suggest(wanted, sorted({*by_name, ALL_SONGS})),
             )
         return None
 
@@ -162,11 +222,11 @@ class _Reading:
             document = read_document(visible(file), content)
         except UnreadableFileError as problem:
             document = Document(visible(file))
-            document.report(1, f"{shown(Path(file).name)} {problem.what}", problem.remedy)
+            document.report(1, f"{quote(Path(file).name)} {problem.what}", problem.remedy)
         self.documents.append(document)
         return document
 
-    def _read_all(self, room: str, shape: type[M], around: Surroundings) -> dict[str, Checked[M]]:
+    def _read_all(self, room: str, shape: type[M], around: ValidationContext) -> dict[str, Checked[M]]:
         try:
             names = list_folder(self.folder / room)
         except UnreadableFileError as problem:
@@ -199,8 +259,8 @@ class _Titles:
         self._complete = True
         self._words: list[str] = []
         for stem, song in songs.items():
-            title = MISTAKE if song.model is None else song.model.title
-            if title is MISTAKE:
+            title = INVALID if song.model is None else song.model.title
+            if title is INVALID:
                 self._complete = False
             else:
                 self._by_title.setdefault(title, stem)
@@ -215,14 +275,14 @@ class _Titles:
             checked.report(("order",), "the set has no songs", "list at least one under 'order'")
         order = []
         for index, word in enumerate(one_set.order):
-            if word is MISTAKE:
+            if word is INVALID:
                 continue
             identifier = self._find(checked, ("order", index), word)
             if identifier is not None:
                 order.append(identifier)
-        name, date = ("" if value is MISTAKE else value for value in (one_set.name, one_set.date))
+        name, date = ("" if value is INVALID else value for value in (one_set.name, one_set.date))
         encore, slot_s, changeover_s = (
-            0 if value is MISTAKE else value for value in (one_set.encore, one_set.slot, one_set.changeover)
+            0 if value is INVALID else value for value in (one_set.encore, one_set.slot, one_set.changeover)
         )
         if encore >= len(one_set.order) and encore and checked.is_sound(("order",)):
             checked.report(
@@ -238,15 +298,15 @@ class _Titles:
             if by_title not in {None, word}:
                 checked.report(
                     path,
-                    f"{shown(word)} is the file songs/{word}.yaml and the title of songs/{by_title}.yaml",
+                    f"{quote(word)} is the file songs/{word}.yaml and the title of songs/{by_title}.yaml",
                     f"write '{by_title}', or rename one of the two",
                 )
             return word
         if by_title is None and self._complete:
             checked.report(
                 path,
-                f"there is no song {shown(word)}",
-                partial(choose, word, self._words),
+                f"there is no song {quote(word)}",
+                partial(suggest, word, self._words),
             )
         return by_title
 
@@ -255,14 +315,14 @@ def _review_shared(files: Mapping[str, Checked[Any]], key: str) -> None:
     """Report a title or name that two files share, upper and lower case alike."""
     first: dict[str, str] = {}
     for checked in files.values():
-        value = MISTAKE if checked.model is None else getattr(checked.model, key)
-        if value is MISTAKE:
+        value = INVALID if checked.model is None else getattr(checked.model, key)
+        if value is INVALID:
             continue
         document = checked.document
         there = first.setdefault(value.casefold(), f"{document.file}:{document.line((key,))}")
         if there != f"{document.file}:{document.line((key,))}":
             checked.report(
-                (key,), f"the {key} {shown(value)} is already used by {there}", "change one of the two"
+                (key,), f"the {key} {quote(value)} is already used by {there}", "change one of the two"
             )
 
 
@@ -274,4 +334,17 @@ def _device_ends(document: Document) -> dict[str, Ends] | None:
     return {
         name: Ends("input" in device, "output" in device) if isinstance(device, dict) else Ends(True, True)
         for name, device in devices.items()
+    }
+
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+SHAPES: dict[str, type[Entry]] = {"rig": RigFile, "song": SongFile, "set": SetFile}
+
+
+def json_schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON Schema (2020-12) of a rig, a song and a set list file, by those names."""
+    return {
+        name: {"$schema": DIALECT, **_tidy(shape.model_json_schema(by_alias=True))}
+        for name, shape in SHAPES.items()
     }

@@ -1,7 +1,7 @@
-"""What is wrong in a rig folder, told so that the person who wrote it can put it right.
+"""What is wrong in a rig folder, in words that help the person who wrote it put it right.
 
-Owns the wording that every check shares: how a value is shown, how the nearest known word is
-offered. Knows nothing of YAML, songs or devices.
+Owns the wording that every check shares: how a value is quoted, how the nearest known word is suggested.
+Knows nothing of YAML, songs or devices.
 """
 
 from __future__ import annotations
@@ -15,8 +15,11 @@ from typing import Any
 from routerd.printing import visible
 
 LONGEST_SHOWN = 40
+
 MOST_LISTED = 12
+
 MOST_COMPARED = 1000
+
 LONGEST_COMPARED = 200
 
 Remedy = str | Callable[[], str]
@@ -36,14 +39,14 @@ class Problem:
         return f"{self.file}:{self.line}: {self.what}; {self.remedy}"
 
 
-class Mistake:
+class Invalid:
     """Stands in the data where a value was wrong and has been reported, so that checking can go on."""
 
 
-MISTAKE: Any = Mistake()
+INVALID: Any = Invalid()
 
 
-def shown(value: Any) -> str:
+def quote(value: Any) -> str:
     """Return `value` as a message shows it: short, on one line, in the file's own terms."""
     if value is None:
         return "(nothing)"
@@ -60,7 +63,7 @@ def shown(value: Any) -> str:
 def unquoted(text: str) -> tuple[str, str]:
     """Return what is wrong with a text that has ': ' in it and no quotes, and the remedy."""
     quoted = "'" + visible(text).replace("'", "''") + "'"
-    return f"{shown(text)} has a ':' in it and no quotes", f"write {quoted}"
+    return f"{quote(text)} has a ':' in it and no quotes", f"write {quoted}"
 
 
 def one_of(words: Iterable[str]) -> str:
@@ -80,7 +83,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return by_folded[close[0]] if close else None
 
 
-def choose(word: str, known: Iterable[str]) -> str:
+def suggest(word: str, known: Iterable[str]) -> str:
     """Return the remedy for an unknown word: the nearest known one first, then what there is."""
     listed = list(known)
     close = nearest(word, listed)

@@ -1,41 +1,100 @@
-"""From the bytes of a file to plain values whose lines are known.
+"""From bytes to values with lines: reading a file, and YAML as strict as configs/README.md says.
 
-YAML by PyYAML's events (libyaml where it is built in), put together here, because three things
-matter that its constructors do not give: the line of every key and item, duplicate keys as
-mistakes, and YAML 1.2's idea of a scalar. Only `true` and `false` are booleans and only plain
-whole numbers are numbers; 4:10, 7/8, 121.5, 2026-11-27, on, no and C stay the text they are.
-Tags, anchors and aliases have no use in a rig folder and are refused, which also refuses their
-abuse; size, depth and number of values are bounded.
+A few lines more than most modules: the reader's limits, its messages and the tree that it builds are one
+state.
 """
 
 from __future__ import annotations
 
+import errno
 import re
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import yaml
 
-from routerd.server.rigfiles.problems import MISTAKE, Problem, Remedy, shown, unquoted
+from routerd import storage
+from routerd.core.errors import UsageError
+from routerd.server.rigfiles.problems import INVALID, Problem, Remedy, quote, unquoted
 
-Path = tuple[str | int, ...]
+_REASONS = {
+    errno.ENOENT: ("does not exist", "make it, or correct the name"),
+    errno.EACCES: ("may not be read by this user", "give the user that runs routerd the right to read it"),
+    errno.EPERM: ("may not be read by this user", "give the user that runs routerd the right to read it"),
+    errno.ELOOP: ("is a link that leads back to itself", "replace the link by the file"),
+    errno.ENOTDIR: ("lies in something that is not a folder", "correct the name"),
+    errno.ENAMETOOLONG: ("has a name that is too long", "give it a shorter name"),
+}
+
+
+class UnreadableFileError(UsageError):
+    """A file or folder cannot be read: what is wrong, and what would be right."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what, remedy)
+        self.what = what
+        self.remedy = remedy
+
+
+def read_file(path: Path, most_bytes: int, folder: Path) -> bytes:
+    """Return the content of a regular file in the rig folder, at most one byte more than `most_bytes`.
+
+    A link in the folder that leads out of it is not followed. Raises UnreadableFileError.
+    """
+    try:
+        with storage.open_regular(path, inside=folder) as file:
+            return file.read(most_bytes + 1)
+    except storage.NotRegularError as error:
+        raise UnreadableFileError(
+            "is a folder or something else that is no file", "put a file there, or remove it"
+        ) from error
+    except storage.OutsideError as error:
+        raise UnreadableFileError("is outside the rig folder", "copy it into the rig folder") from error
+    except (OSError, ValueError) as error:
+        raise _explain(error) from error
+
+
+def list_folder(path: Path) -> list[str]:
+    """Return the names in a folder, sorted, without hidden ones; raises UnreadableFileError."""
+    try:
+        return sorted(entry.name for entry in path.iterdir() if not entry.name.startswith("."))
+    except (OSError, ValueError) as error:
+        raise _explain(error) from error
+
+
+def _explain(error: OSError | ValueError) -> UnreadableFileError:
+    number = error.errno if isinstance(error, OSError) else None
+    what, remedy = _REASONS.get(number or 0, ("cannot be read", "check the disk and the name"))
+    return UnreadableFileError(what, remedy)
+
+
+KeyPath = tuple[str | int, ...]
 
 LARGEST_FILE_BYTES = 1_000_000
+
 DEEPEST = 24
+
 MOST_VALUES = 50_000
+
 MOST_PROBLEMS = 100
 
 EVENT_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 _WHOLE_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]{0,17})\Z")
+
 _UNPRINTABLE = re.compile(
     "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
+
 _ACCEPTED = re.compile(r"(?:^|\s)#\s*accepted: *([a-z-]+(?: *, *[a-z-]+)*)")
+
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 _TOO_MANY = "mapping values are not allowed"
+
 _IN_BRACKETS = ("expected ',' or ']'", "expected ',' or '}'")
+
 
 # What libyaml and PyYAML's own parser say, and what a person can do about it. First match wins.
 _SYNTAX = (
@@ -65,6 +124,7 @@ _SYNTAX = (
      "line keys up with their neighbours and begin each list entry with '- '"),
 )  # fmt: skip
 
+
 # For these the mistake is where the thing began, not where the parser noticed.
 _TOLD_WHERE_IT_BEGAN = ("quoted scalar", "simple key", "flow sequence", "flow mapping", "flow node")
 
@@ -74,13 +134,13 @@ class Document:
     """One file as plain values, the lines of its keys and items, and what was wrong with it so far."""
 
     file: str
-    data: Any = MISTAKE
-    lines: dict[Path, int] = field(default_factory=dict)
+    data: Any = INVALID
+    lines: dict[KeyPath, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     accepted: dict[int, tuple[str, ...]] = field(default_factory=dict)
     """By line: the words of a comment that accepts warnings, see routerd.server.offline.check."""
 
-    def line(self, path: Path) -> int:
+    def line(self, path: KeyPath) -> int:
         """Return the line of the key or item at `path`, or of the nearest thing around it."""
         for length in range(len(path), -1, -1):
             line = self.lines.get(path[:length])
@@ -208,11 +268,11 @@ class _Builder:
         event = self._next()
         if isinstance(event, yaml.StreamEndEvent):
             self._document.report(1, "the file is empty", "write it, or remove it")
-            return MISTAKE
+            return INVALID
         data = self._value(self._next(), ())
         if data is None:
             self._document.report(1, "the file says nothing", "write it, or remove it")
-            data = MISTAKE
+            data = INVALID
         self._next()  # the document ends
         event = self._next()
         if not isinstance(event, yaml.StreamEndEvent):
@@ -221,7 +281,7 @@ class _Builder:
             )
         return data
 
-    def _value(self, event: Any, path: Path) -> Any:
+    def _value(self, event: Any, path: KeyPath) -> Any:
         line = event.start_mark.line + 1
         self._document.lines.setdefault(path, line)
         self._values += 1
@@ -231,7 +291,7 @@ class _Builder:
             self._give_up(line, f"values are nested more than {DEEPEST} deep", "compare with the examples")
         if isinstance(event, yaml.AliasEvent):
             self._document.report(line, f"'*{event.anchor}' is an alias", "write the value out here")
-            return MISTAKE
+            return INVALID
         if isinstance(event, yaml.ScalarEvent):
             value: Any = _scalar(event)
         elif isinstance(event, yaml.SequenceStartEvent):
@@ -242,12 +302,12 @@ class _Builder:
             self._document.report(line, f"'&{event.anchor}' is an anchor", "remove it")
         if event.tag is not None:
             self._document.report(
-                line, f"{shown(event.tag.replace('tag:yaml.org,2002:', '!!'))} is a tag", "remove it"
+                line, f"{quote(event.tag.replace('tag:yaml.org,2002:', '!!'))} is a tag", "remove it"
             )
-            return MISTAKE
+            return INVALID
         return value
 
-    def _list(self, path: Path) -> list[Any]:
+    def _list(self, path: KeyPath) -> list[Any]:
         items: list[Any] = []
         while not isinstance(event := self._next(), yaml.SequenceEndEvent):
             here = (*path, len(items))
@@ -256,11 +316,11 @@ class _Builder:
                 self._document.report(
                     self._document.line(here), "a list entry is empty", "write it, or remove its '-'"
                 )
-                item = MISTAKE
+                item = INVALID
             items.append(item)
         return items
 
-    def _mapping(self, path: Path) -> dict[str, Any]:
+    def _mapping(self, path: KeyPath) -> dict[str, Any]:
         pairs: dict[str, Any] = {}
         while not isinstance(event := self._next(), yaml.MappingEndEvent):
             line = event.start_mark.line + 1
@@ -272,7 +332,7 @@ class _Builder:
             if again:
                 first = self._document.lines[here]
                 self._document.report(
-                    line, f"{shown(key)} is written twice (first in line {first})", "keep one of the two"
+                    line, f"{quote(key)} is written twice (first in line {first})", "keep one of the two"
                 )
                 self._value(self._next(), (*path, key, "again"))
                 continue
@@ -280,9 +340,9 @@ class _Builder:
             value = self._value(self._next(), here)
             if value is None:
                 self._document.report(
-                    line, f"{shown(key)} has no value", "write one after the ':', or remove the line"
+                    line, f"{quote(key)} has no value", "write one after the ':', or remove the line"
                 )
-                value = MISTAKE
+                value = INVALID
             pairs[key] = value
         return pairs
 

@@ -74,7 +74,7 @@ def happen(stage: Stage, what: str) -> None:
         quarter_ns = int(Fraction(60_000 * MS) / clock.segment.bpm)
         stage.run(stage.now_ns + int(passed[1]) * (MS if passed[2] == "ms" else quarter_ns))
         return
-    asked = re.fullmatch(r"`([a-z-]+)(?: ([\w -]+?))?(?:, (bar|press|release))?`", what)
+    asked = re.fullmatch(r"`([a-z-]+)(?: ([\w -]+?))?(?:, (bar|next-press|release))?`", what)
     assert asked, f"the guide's test does not understand {what!r}"
     argument = int(asked[2]) if asked[2] and asked[2].isdigit() else asked[2]
     stage.do(Action(asked[1]), argument, asked[3] or "now")

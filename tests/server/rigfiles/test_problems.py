@@ -101,7 +101,7 @@ ROUTE_MISTAKES = [
     ("{from: keys, to: host, notes: 0-9, transpose: -10}", "transpose -10 moves", "smaller"),
     ("{from: keys, to: host, notes: 120, transpose: 8}", "transpose 8 moves", "smaller"),
     ("{from: keys, to: host, velocity: 3}", "'velocity' must be a group", "fixed, max or curve"),
-    ("{from: keys, to: host, velocity: {}}", "velocity takes one", "'fixed' or 'most'"),
+    ("{from: keys, to: host, velocity: {}}", "velocity takes one", "'fixed' or 'max'"),
     ("{from: keys, to: host, velocity: {fixed: 1, max: 2}}", "takes one", "'fixed' or"),
     ("{from: keys, to: host, velocity: {fixed: 0}}", "fixed 0 is outside", "1 to 127"),
     ("{from: keys, to: host, octave: 6}", "octave 6 is outside", "-5 to 5"),

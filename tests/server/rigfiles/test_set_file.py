@@ -8,7 +8,7 @@ from sound_rig import Folder
 from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import SetList
 from routerd.server.rigfiles import load_folder
-from routerd.server.rigfiles.set_file import save_set
+from routerd.server.rigfiles.edit import save_set
 
 SONGS = {f"songs/{name}.yaml": f"title: {name.title()}\ntempo: 100\n" for name in ("one", "two", "three")}
 RIG = {"rig.yaml": "name: r\ndevices:\n  keys: {input: k}\n"}

@@ -33,7 +33,7 @@ from routerd.core.model.timing import (
     TimeCode,
     Timing,
 )
-from routerd.server.rigfiles.tempo_file import read_tempo
+from routerd.server.rigfiles.tempo import read_tempo
 
 F = Fraction
 
