@@ -4,7 +4,7 @@ from __future__ import annotations
 
 WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     (
-        "routerd/server/rigfiles/values.py",
+        "routerd/server/rigfiles/timing.py",
         "written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value",
         "isinstance(value, int) and (not isinstance(value, bool))  ->  isinstance(value, int) or not"
         " isinstance(value, bool)",
