@@ -53,7 +53,11 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run one command; return the exit status."""
+    """Run one command; return the exit status, which means the same in all of them.
+
+    0: done, and all is well; 1: done, and something is not (mistakes in files, problems, a failed device,
+    differences); 2: it could not be done (wrong words, no service, no ports, a file that is not there).
+    """
     open_standard_streams()
     options = build_parser().parse_args(arguments)
     try:
@@ -65,7 +69,7 @@ def main(arguments: list[str] | None = None) -> int:
         return 130
     except OSError as error:  # a name that is too long, a folder that may not be looked into
         complain(f"routerd: {error.filename or options.command}: {error.strerror}")
-        return 1
+        return 2
 
 
 _COMMANDS = run.COMMANDS | folder.COMMANDS | service.COMMANDS

@@ -73,7 +73,7 @@ def print_report(client: Client, form: str, span: str) -> int:
         say_document(client.ask("GET", f"/v1/report?format={form}&span={span}"), form)
     except ServiceError as error:
         complain(f"routerd: {error}")
-        return 1
+        return 2
     return 0
 
 
@@ -94,14 +94,14 @@ class SoundcheckWish:
 
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
-    """Run a soundcheck and print it; return 0: every device passed, 2: one failed, 1: none was made."""
+    """Run a soundcheck and print it; return 0: every device passed, 1: one failed, 2: none was made."""
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
         for words in state["cautions"]:
             say(f"! {words}")
         if not wish.agreed and input("Levels down? Type yes to begin: ").strip().lower() != "yes":
             say("Nothing was started.")
-            return 1
+            return 2
         body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds, "unplug": wish.unplug}
         if wish.playing is not None:
             body["playing"] = wish.playing
@@ -124,11 +124,11 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             _write_silent(client, document)
     except (ServiceError, OSError) as error:
         complain(f"routerd: {error}")
-        return 1
+        return 2
     except EOFError:
         complain("routerd: nobody answered; with --yes you say that levels are down")
-        return 1
-    return 2 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
+        return 2
+    return 1 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
 
 
 def _write_offsets(client: Client, document: Any) -> None:

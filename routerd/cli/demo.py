@@ -52,7 +52,7 @@ def copy_rig(target: Path) -> int:
     """Copy the demo's rig folder to `target`, which must not exist yet; return the exit status."""
     if target.exists():
         complain(f"routerd: {target} is there already; give a folder that is not")
-        return 1
+        return 2
     shutil.copytree(rig_folder(), target)
     say(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")
     return 0
@@ -102,7 +102,7 @@ def play() -> int:
             raise
         except (_DemoError, OSError) as error:
             complain(f"routerd: the demo cannot go on: {error}")
-            return 1
+            return 2
         _say("Ctrl-C or SIGTERM: the rig is silenced, transport stopped, ports closed.")
         return service.stop()
 

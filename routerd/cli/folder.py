@@ -155,7 +155,7 @@ def _ports(options: argparse.Namespace) -> int:
         say_lines(describe_ports(options.ports))
     except PortError as error:
         complain(f"routerd: {error}")
-        return 1
+        return 2
     return 0
 
 

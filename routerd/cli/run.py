@@ -89,7 +89,7 @@ def _run(options: argparse.Namespace) -> int:
     folder: Path = options.folder.absolute()  # where links lead is not looked up: that may never end
     if not is_folder(folder):
         complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
-        return 1
+        return 2
     from routerd.engine.process import SignalKeeper
 
     signals = SignalKeeper()

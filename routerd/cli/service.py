@@ -86,7 +86,7 @@ def _add_soundcheck(commands: Commands) -> None:
         help="prove the running rig: pass or fail for every device, why, and what to do",
         description="A timed run over the rig that is up: ports and permissions, roll call, clock, loops, "
         "traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
-        "it and keeps what was measured. Exit status 0: all passed; 2: a device failed; 1: no soundcheck.",
+        "it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.",
     )
     soundcheck.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where the API is")
     soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
@@ -145,7 +145,7 @@ def _report(options: argparse.Namespace) -> int:
         return print_show(options.show, folders, form, options.midi)
     if options.midi is not None or options.state_dir is not None:
         complain("routerd: --midi and --state-dir need the name of a SHOW")
-        return 1
+        return 2
     client = Client(options.listen, options.token_file)
     return print_report(client, form, "minute" if options.minute else "show")
 

@@ -51,6 +51,6 @@ def test_names_that_are_too_long_are_one_short_answer(
 
 
 def test_a_report_of_an_unknown_show_is_short(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["report", os.fspath(tmp_path), "--state-dir", str(tmp_path)]) == 1
-    assert main(["report", LONG, "--state-dir", str(tmp_path)]) == 1
+    assert main(["report", os.fspath(tmp_path), "--state-dir", str(tmp_path)]) == 2
+    assert main(["report", LONG, "--state-dir", str(tmp_path)]) == 2
     assert all(len(line) < 400 for line in capsys.readouterr().err.splitlines())

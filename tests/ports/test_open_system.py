@@ -107,7 +107,7 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
             open_system(kind)
         assert "\n" not in str(caught.value)
     folder = str(rig_folder())
-    assert main(["ports"]) == 1
+    assert main(["ports"]) == 2
     assert main(["run", folder, "--state-dir", str(tmp_path / "state")]) == 1
     told = capsys.readouterr()
     assert told.err.splitlines() == [f"routerd: {caught.value}"] * 2

@@ -69,7 +69,7 @@ def check(
             _write_schemas(schemas)
         except OSError as error:
             complain(f"routerd: cannot write schemas to {schemas}: {error.strerror}")
-            return 1
+            return 2
     loaded = in_time(lambda: load_folder(folder, set_name))
     if loaded.book is None:
         for problem in loaded.problems:

@@ -55,14 +55,14 @@ class ImportRequest:
 
 
 def import_order(request: ImportRequest) -> int:
-    """Make a set of the rig folder from a file of titles; return 1 and write nothing when it has mistakes."""
+    """Make a set of the rig folder from a file of titles; return 1: mistakes in the files, 2: not done."""
     loaded = load_or_complain(request.folder)
     book = loaded.book
     if book is None:
         return 1
     if not request.replace and request.name.casefold() in (one.name.casefold() for one in loaded.set_lists):
         complain(f"routerd: there is a set {quote(request.name)} already; --replace overwrites its order")
-        return 1
+        return 2
     try:
         with request.file.open("rb") as file:  # may be a pipe
             data = file.read(LONGEST_TEXT + 1)
@@ -71,7 +71,7 @@ def import_order(request: ImportRequest) -> int:
         text = data.decode("utf-8-sig")
     except (OSError, ValueError) as error:
         complain(f"routerd: {request.file} cannot be read as text: {error}")
-        return 1
+        return 2
     found = read_order(request.file.name, text, {song.identifier: song.title for song in book.songs})
     for problem in found.problems:
         say(str(problem))
@@ -81,7 +81,7 @@ def import_order(request: ImportRequest) -> int:
         written = save_set(request.folder, SetList(request.name, found.order, request.date, found.encore))
     except (FileEditError, OSError) as error:
         complain(f"routerd: {error}")
-        return 1
+        return 2
     songs = counted(len(found.order), "song")
     songs = counted(len(found.order), "song")
     say(f"{request.folder / written}: {songs}, {found.encore} of them in the encore")

@@ -31,7 +31,7 @@ def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None
             say_document(document, form)
     except RouterdError as error:
         complain(f"routerd: {error}")
-        return 1
+        return 2
     return 0
 
 

@@ -303,7 +303,7 @@ def test_an_import_replaces_a_set_only_when_it_is_told_to(
     order.write_text("Low Tide\n", encoding="utf-8")
     before = {path: path.read_bytes() for path in (rig / "sets").iterdir()}
     arguments = ["import", str(rig), str(order), "--name", "harbour"]
-    assert main(arguments) == 1
+    assert main(arguments) == 2
     assert "--replace" in capsys.readouterr().err
     assert {path: path.read_bytes() for path in (rig / "sets").iterdir()} == before
     assert main([*arguments, "--replace"]) == 0

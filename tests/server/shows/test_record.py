@@ -99,13 +99,13 @@ def test_a_truncated_or_foreign_report_is_told(
 ) -> None:
     folder = a_show(tmp_path / "show")
     (folder.path / "report-1.json").write_text(text)
-    assert print_show(str(folder.path), [], "text", None) == 1
+    assert print_show(str(folder.path), [], "text", None) == 2
     assert "report-1.json cannot be read" in capsys.readouterr().err
 
 
 def test_reports_afterwards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = a_show(tmp_path / "show")
-    assert print_show(str(folder.path), [], "text", None) == 1
+    assert print_show(str(folder.path), [], "text", None) == 2
     assert "after a minute" in capsys.readouterr().err
     for number, duration_s in ((1, 60.0), (2, 600.0), (10, 5.0)):
         folder.write_report(number, report(duration_s))
@@ -116,7 +116,7 @@ def test_reports_afterwards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     assert print_show(str(folder.path), [], "json", None) == 0
     starts = json.loads(capsys.readouterr().out)
     assert [one["duration_s"] for one in starts] == [60.0, 600.0, 5.0]
-    assert print_show(str(folder.path), [], "text", tmp_path / "x.mid") == 1
+    assert print_show(str(folder.path), [], "text", tmp_path / "x.mid") == 2
     assert "not recorded" in capsys.readouterr().err
 
 
@@ -213,7 +213,7 @@ def test_a_torn_report_is_passed_over_and_the_one_before_is_used(
     assert "report-2.json cannot be read and is passed over" in said.err
     assert "60 s" in said.out or "1 min" in said.out or "0:01:00" in said.out
     (folder.path / "report-1.json").write_bytes(b"\x00" * 4096)
-    assert print_show(str(folder.path), [], "text", None) == 1
+    assert print_show(str(folder.path), [], "text", None) == 2
 
 
 def test_a_log_goes_on_behind_a_line_that_a_killed_process_left_half(tmp_path: Path) -> None:

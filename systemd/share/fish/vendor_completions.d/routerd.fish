@@ -50,8 +50,8 @@ function _shtab_routerd_using
   test "$_shtab_routerd_cmdpath" = "$argv"
 end
 
-set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status report soundcheck
-set -g _shtab_routerd_opts_with_value --copy --date --device --far-end --html --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
+set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status monitor report soundcheck
+set -g _shtab_routerd_opts_with_value --channel --copy --date --device --far-end --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
 
 complete -c routerd -e
 complete -c routerd -f
@@ -118,6 +118,13 @@ complete -c routerd -n '_shtab_routerd_using status' -l listen -x -d 'where its 
 complete -c routerd -n '_shtab_routerd_using status' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
 complete -c routerd -n '_shtab_routerd_using status' -l json -d 'as JSON, just as the API has it'
 complete -c routerd -n '_shtab_routerd_using status' -l watch -d 'keep it live until Ctrl-C (on a terminal)'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a monitor -d 'Show every message in and out, in words, and with each that came in what every route made of it, or which condition kept it out; until Ctrl-C. Exit status 2: no service answers.'
+complete -c routerd -n '_shtab_routerd_using monitor' -s h -l help -d 'show this help message and exit'
+complete -c routerd -n '_shtab_routerd_using monitor' -l kind -x -d 'only these kinds, such as notes,clock'
+complete -c routerd -n '_shtab_routerd_using monitor' -l channel -x -d 'only on this channel, 1 to 16'
+complete -c routerd -n '_shtab_routerd_using monitor' -l json -d 'a JSON object a line'
+complete -c routerd -n '_shtab_routerd_using monitor' -l listen -x -d 'where its API is'
+complete -c routerd -n '_shtab_routerd_using monitor' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a report -d 'Print the jitter report of the service that runs on this machine; with SHOW, of a show that is over, from the record that it has left.'
 complete -c routerd -n '_shtab_routerd_using report' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using report' -l state-dir -xka "(__fish_complete_directories)" -d 'with SHOW: the state folder it is in (default: all)'
@@ -127,7 +134,7 @@ complete -c routerd -n '_shtab_routerd_using report' -l token-file -xka "(__fish
 complete -c routerd -n '_shtab_routerd_using report' -l json -d 'as JSON instead of text'
 complete -c routerd -n '_shtab_routerd_using report' -l html -d 'as one HTML page with plots'
 complete -c routerd -n '_shtab_routerd_using report' -l minute -d 'of the last minute only'
-complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a soundcheck -d 'A timed run over the rig that is up: ports and permissions, roll call, clock, loops, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops it and keeps what was measured. Exit status 0: all passed; 2: a device failed; 1: no soundcheck.'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a soundcheck -d 'A timed run over the rig that is up: ports and permissions, roll call, clock, loops, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l listen -x -d 'where the API is'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
