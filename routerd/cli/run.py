@@ -56,7 +56,7 @@ def add_commands(commands: Commands) -> None:
         "--state-dir",
         type=Path,
         metavar="DIR",
-        help="where song, section, tempo and running order are remembered (default: $STATE_DIRECTORY, else "
+        help="where song, section, tempo and set list are remembered (default: $STATE_DIRECTORY, else "
         "a folder per rig folder under ~/.local/state/routerd)",
     )
     run.add_argument(

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 SLOT_BYTES = 128 * 1024
-"""At first: a running order of 2 000 songs fits."""
+"""At first: a set list of 2 000 songs fits."""
 
 MOST_BYTES = 64 * 1024 * 1024
 """Of the whole file. The 10 000 songs that the API takes as an order are a hundredth of it."""

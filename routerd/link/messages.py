@@ -31,7 +31,7 @@ class Commit:
 
 @dataclass(frozen=True, slots=True)
 class ReplaceOrder:
-    """A new running order."""
+    """A new set list."""
 
     number: int
     set_list: SetList

@@ -1,7 +1,7 @@
 """The last book that worked, as a file: the server writes it, and an engine that comes back begins with it.
 
 Lines of JSON: a head with what the book was made from and the checksum of the rest; the rig; tonight's
-running order; all running orders; then each song as [identifier, song]. So one song can be found, read and
+set list; all set lists; then each song as [identifier, song]. So one song can be found, read and
 compiled before the others. Bytes in, bytes out; reading and writing are the callers'.
 """
 
@@ -88,11 +88,11 @@ class KeptBook:
         return decode(Rig, self._lines[0])
 
     def set_list(self) -> SetList:
-        """Return tonight's running order as it was when the book was taken."""
+        """Return tonight's set list as it was when the book was taken."""
         return decode(SetList, self._lines[1])
 
     def set_lists(self) -> tuple[SetList, ...]:
-        """Return all running orders."""
+        """Return all set lists."""
         return decode(tuple[SetList, ...], self._lines[2])
 
     def __len__(self) -> int:

@@ -98,7 +98,7 @@ class App:
     def on_message(self, message: Told) -> None:
         """Take a message of the engine."""
         view = self.view
-        view.silent_looks = 0
+        view.silent_checks = 0
         if isinstance(message, Snapshot):
             self._on_snapshot(message)
         elif isinstance(message, Segment):
@@ -134,8 +134,8 @@ class App:
         view, before = self.view, self.view.snapshot
         view.snapshot = snapshot
         if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
-            self.health.look()
-        view.pace.look(snapshot.song, snapshot.transport, boottime_s())
+            self.health.refresh()
+        view.pace.update(snapshot.song, snapshot.transport, boottime_s())
         self.rig.on_snapshot()
         self.state.changed()
 
@@ -153,7 +153,7 @@ class App:
             event: Plain = {"kind": "port-missing", "at_ns": monotonic_ns()}
             event |= {"device": port.device, "direction": port.direction, "pattern": port.pattern}
             self.feed.events.emit({**event, "state": port.state, "error": port.error})
-        self.health.look()
+        self.health.refresh()
 
     async def close(self) -> None:
         """Let streams end and write what has changed."""

@@ -30,10 +30,10 @@ OPENING_NS = 3 * NS_PER_S
 """A port may take so long to open before that is a problem."""
 
 RESTARTED_NS = 60 * NS_PER_S
-"""How long a process that died is still told after another has taken its place."""
+"""How long a process that died is still reported after another has taken its place."""
 
-SILENT_LOOKS = 6
-"""The engine reports every second; after so many looks, two a second, without a report it does not answer."""
+SILENT_CHECKS = 6
+"""The engine reports every second; after so many checks, two a second, without one it does not answer."""
 
 MOST_MISTAKES = 50
 """Lines about the rig folder; `routerd check` and a reload list them all."""
@@ -98,7 +98,7 @@ def _files(view: View, _now_ns: int) -> Iterator[Line]:
         )
 
 
-_DESK_REMEDIES = {
+_SERVER_REMEDIES = {
     "names": "",
     "state": "make room on the disk and the folder writable; it is tried every second",
     "book": "make room on the disk and the folder writable; it is tried every second",
@@ -113,11 +113,13 @@ _DESK_REMEDIES = {
 def _server(view: View, _now_ns: int) -> Iterator[Line]:
     for about, texts in view.problems.items():
         if about != "files":
-            yield from (Line(about.replace(" ", "-"), text, _DESK_REMEDIES.get(about, "")) for text in texts)
+            yield from (
+                Line(about.replace(" ", "-"), text, _SERVER_REMEDIES.get(about, "")) for text in texts
+            )
 
 
 def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
-    if view.silent_looks >= SILENT_LOOKS:
+    if view.silent_checks >= SILENT_CHECKS:
         yield Line(
             "engine-silent",
             "the engine does not answer: nothing here is known to be so any more",
@@ -239,8 +241,8 @@ SOURCES: tuple[Source, ...] = (
 """In the order in which their lines are shown."""
 
 
-LOOK_S = 0.5
-"""How often lines are looked at, beside the moments when something is known to have changed."""
+CHECK_S = 0.5
+"""How often lines are checked, beside the moments when something is known to have changed."""
 
 MOST_CHANGES = 12
 CHANGES_NS = 60 * NS_PER_S
@@ -261,20 +263,20 @@ class Announcer:
     """Decides what of lines that come and go is worth a word. Time is an argument and never goes back."""
 
     def __init__(self) -> None:
-        self._told: dict[Key, Line] = {}
+        self._reported: dict[Key, Line] = {}
         self._seen: dict[Key, tuple[Line | None, int]] = {}
-        """What was there at the last look, and since when it has been so."""
+        """What was there at the last update, and since when it has been so."""
         self._changes: dict[Key, deque[int]] = {}
 
-    def look(self, lines: Iterable[Line], now_ns: int) -> list[Announcement]:
+    def update(self, lines: Iterable[Line], now_ns: int) -> list[Announcement]:
         """Return what to announce now that `lines` hold."""
         present = {line.key: line for line in lines}
         out: list[Announcement] = []
-        for key in {**self._told, **self._seen, **present}:
-            line, told = present.get(key), self._told.get(key)
+        for key in {**self._reported, **self._seen, **present}:
+            line, reported = present.get(key), self._reported.get(key)
             if key not in self._seen or self._seen[key][0] != line:
                 self._seen[key] = line, now_ns
-            if line == told:
+            if line == reported:
                 if line is None:
                     self._forget(key, now_ns)
                 continue
@@ -284,11 +286,11 @@ class Announcer:
                 continue
             changes.append(now_ns)
             restless = len(changes) >= MOST_CHANGES and not calm
-            if told is not None:
-                out.append(Announcement(False, self._told.pop(key), restless))
+            if reported is not None:
+                out.append(Announcement(False, self._reported.pop(key), restless))
             if line is not None:
                 out.append(Announcement(True, line, restless))
-                self._told[key] = line
+                self._reported[key] = line
         return out
 
     def _recent(self, key: Key, now_ns: int) -> deque[int]:
@@ -317,16 +319,16 @@ class HealthWatch:
     async def run(self) -> None:
         """Look regularly, until cancelled."""
         while True:
-            await asyncio.sleep(LOOK_S)
-            self._view.silent_looks += 1
-            self.look()
+            await asyncio.sleep(CHECK_S)
+            self._view.silent_checks += 1
+            self.refresh()
 
-    def look(self) -> None:
-        """Announce what is wrong or right again since the last look; nothing before the first book."""
+    def refresh(self) -> None:
+        """Announce what is wrong or right again since the last check; nothing before the first book."""
         if not self._view.ready:
             return
         now_ns = monotonic_ns()
-        for appeared, line, restless in self._announcer.look(lines_of(self._view, now_ns), now_ns):
+        for appeared, line, restless in self._announcer.update(lines_of(self._view, now_ns), now_ns):
             log_health(line.text, line.remedy, appeared=appeared, restless=restless)
             event: Plain = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
             event |= {"about": line.kind, "device": line.device, "line": str(line)}

@@ -1,6 +1,6 @@
-"""The server's end of the link: reads what the engine tells, asks it, sends it books.
+"""The server's end of the link: reads what the engine sends, asks it, sends it rigs.
 
-What the engine tells goes to a listener; answers go to whoever asked. When the engine has gone, `run`
+What the engine sends unasked goes to a listener; answers go to whoever asked. When the engine has gone, `run`
 returns and every question that waits fails. Pings are answered here, on the event loop that serves
 the API, so that a server that hangs is noticed.
 """
@@ -61,14 +61,14 @@ class EngineSilentError(LinkError):
 
 
 Told = Hello | Reload | Snapshot | Segment | PortStates | Counters | EngineFacts | Traffic | Happened
-"""What the engine tells by itself."""
+"""What the engine sends unasked."""
 
 
 class Listener(Protocol):
-    """Whoever wants to know what the engine tells by itself."""
+    """Whoever wants what the engine sends unasked."""
 
     def on_message(self, message: Told) -> None:
-        """Take what the engine tells by itself."""
+        """Take what the engine sends unasked."""
 
     def on_ticks(self, records: list[TickRecord]) -> None:
         """Take a batch of tick records."""
@@ -143,7 +143,7 @@ class EngineLink:
         await self._ask(lambda number: SoundNote(number, device, channel, note, velocity, seconds))
 
     def tap(self, *, on: bool) -> None:
-        """Have every message in and out told from now on, or no longer."""
+        """Have every message in and out sent here from now on, or no longer."""
         self._send(Trace(on))
 
     def send_to(self, device: str, messages: list[bytes]) -> None:
@@ -155,7 +155,7 @@ class EngineLink:
         self._send(PlayIn(device, tuple(messages)))
 
     async def order(self, set_list: SetList) -> None:
-        """Give the engine a new running order; raises as `command` does."""
+        """Give the engine a new set list; raises as `command` does."""
         await self._ask(lambda number: ReplaceOrder(number, set_list))
 
     async def book(self, book: Book, generation: int, place: Plain | None) -> None:

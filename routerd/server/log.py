@@ -85,7 +85,7 @@ _SENTENCES = {
     "resumed": ("warning", "the engine had died; another goes on where it was"),
     "panic": ("warning", "panic: all that sounded has been ended"),
     "refused": ("warning", "refused"),
-    "set-list": ("info", "running order changed"),
+    "set-list": ("info", "set list changed"),
     "encore-gone": (
         "warning",
         "there is no encore any more, as its only song has left it; say where it begins",
@@ -148,7 +148,7 @@ def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> Non
     """Write the line of a problem that has appeared or gone, see routerd.server.health."""
     fields = {"remedy": remedy} if appeared and remedy else {}
     if restless:
-        fields["note"] = "it comes and goes: told again when it has stayed as it is for 10 s"
+        fields["note"] = "it comes and goes: reported again when it has stayed as it is for 10 s"
     log = structlog.get_logger()
     if appeared:
         log.warning(text, **fields)

@@ -124,7 +124,7 @@ async def _until(event: asyncio.Event) -> None:
 
 
 async def _work(app: App, options: Options) -> None:
-    """Bring the book, listen, serve; what prevents the first start is told to the engine, which ends both."""
+    """Bring the book, listen, serve; what prevents the first start goes to the engine, which ends both."""
     await app.greeted.wait()
     first = app.view.hello.generation == 0
     try:
@@ -145,7 +145,7 @@ async def _work(app: App, options: Options) -> None:
 async def _serve(app: App, options: Options) -> None:
     app.record.begin()
     app.record.record(on=options.record)
-    app.health.look()
+    app.health.refresh()
     renewing = asyncio.create_task(_renew_book(app))
     reloading = asyncio.create_task(_reload_when_asked(app))
     guard, listener = await _listen(app, options)
@@ -206,11 +206,11 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
             listener = await asyncio.to_thread(open_listener, guard.listen)
         except ListenError as error:
             app.view.problems["api"] = [f"the API cannot be served: {error}"]
-            app.health.look()
+            app.health.refresh()
             await asyncio.sleep(RETRY_S)
         else:
             app.view.problems.pop("api", None)
-            app.health.look()
+            app.health.refresh()
             return guard, listener
 
 

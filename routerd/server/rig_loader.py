@@ -1,7 +1,7 @@
-"""What the engine plays: the rig folder read and given to it, and tonight's running order.
+"""What the engine plays: the rig folder read and given to it, and tonight's set list.
 
 There is one `RigFiles` for the folder and one `RigLoader` for what is made of it. Only here is a rig or a
-running order sent to the engine. Two locks keep changes apart: `RigFiles.busy` is held by whoever reads or
+set list sent to the engine. Two locks keep changes apart: `RigFiles.busy` is held by whoever reads or
 writes the folder, and taken first; `RigLoader._changing` by whoever changes the rig or the order, and never
 while a disk is waited for.
 """
@@ -35,7 +35,7 @@ EVENING_S = 12 * 3600
 """A set that began longer ago than this was another evening's."""
 
 MOST_UNDO = 20
-"""How many changes of the running order can be taken back."""
+"""How many changes of the set list can be taken back."""
 
 
 class RigFiles:
@@ -73,7 +73,7 @@ class RigFiles:
         return await asyncio.to_thread(unread)
 
     async def save_set(self, set_list: SetList) -> str:
-        """Write a running order into its file; return that file's name. Raises FileEditError and OSError."""
+        """Write a set list into its file; return that file's name. Raises FileEditError and OSError."""
         from routerd.server.rigfiles.edit import save_set
 
         return await self._disk.do(lambda: save_set(self.folder, set_list))
@@ -98,11 +98,11 @@ class Receiver(Protocol):
         """Take a compiled rig; raises LinkError."""
 
     async def order(self, set_list: SetList) -> None:
-        """Take a running order; raises CommandError and LinkError."""
+        """Take a set list; raises CommandError and LinkError."""
 
 
 class RigLoader:
-    """Gives the engine its rig and its running order, and notes in `view` and state what it has."""
+    """Gives the engine its rig and its set list, and notes in `view` and state what it has."""
 
     def __init__(
         self,
@@ -247,7 +247,7 @@ class RigLoader:
         place: Plain | None,
     ) -> None:
         if decision.why:
-            structlog.get_logger().warning("the running order of the files is taken", why=decision.why)
+            structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
         book = Book(book.rig, book.songs, decision.set_list)
         await self._engine.book(book, generation, place)
         view = self._view
@@ -286,12 +286,12 @@ class RigLoader:
         song = snapshot.song
         self._measurements.song(None if song is None else self._view.title(song))
 
-    # The running order
+    # The set list
 
     async def change_order(
         self, edit: Callable[[SetList], SetList], base: SetList | None = None
     ) -> tuple[SetList, SetList]:
-        """Give tonight the running order that `edit` makes of the present one; return both.
+        """Give tonight the set list that `edit` makes of the present one; return both.
 
         With `base` it is that set of the folder from now on. Raises what `edit` raises, CommandError and
         LinkError; then nothing has changed.
@@ -312,7 +312,7 @@ class RigLoader:
         async with self._changing:
             earlier = self._state.undo[-1] if self._state.undo else None
             if earlier is None:
-                raise CommandError("there is no change of the running order to take back")
+                raise CommandError("there is no change of the set list to take back")
             gone = [name for name in earlier.order if name not in self._view.songs]
             if gone:
                 raise CommandError(f"song {gone[0]!r} of the order before is no longer there")
@@ -326,7 +326,7 @@ class RigLoader:
         self._feed.emit({"kind": "set-list", "at_ns": monotonic_ns(), **event})
 
     async def save_order(self) -> str:
-        """Write the running order into its file; return the file's name. Raises FileEditError and OSError."""
+        """Write the set list into its file; return the file's name. Raises FileEditError and OSError."""
         async with self._files.busy:
             set_list = self._view.set_list
             file = await self._files.save_set(set_list)

@@ -1,4 +1,4 @@
-"""What is remembered of an evening: the state folder, and whose running order counts when files are read.
+"""What is remembered of an evening: the state folder, and whose set list counts when files are read.
 
 In the folder lie where the show stood, and the last rig that worked; a file that makes no sense is set aside,
 never fatal. Reading and writing block; callers use a thread.
@@ -27,14 +27,14 @@ VERSION = 1
 STATE = "state.json"
 LARGEST_STATE_BYTES = 64 * 1024 * 1024
 UNDO_BYTES = 4 * 1024 * 1024
-"""A state above this leaves out running orders from before: those of thousands of songs, many times over."""
+"""A state above this leaves out set lists from before: those of thousands of songs, many times over."""
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What is remembered. `place` as the link's `commit` has it; `transport` is told, never restored."""
+    """What is remembered. `place` as the link's `commit` has it; `transport` is shown, never restored."""
 
     set_list: SetList
     origin: Origin
@@ -56,7 +56,7 @@ class WorkingBook:
 
 
 class StateFolder:
-    """Reads and writes the state folder. `warn` is told what was set aside; books get `book_origin`."""
+    """Reads and writes the state folder. `warn` gets what was set aside; books get `book_origin`."""
 
     def __init__(
         self,
@@ -236,6 +236,6 @@ def decide(
     missing = [identifier for identifier in current.order if identifier not in known]
     if missing:
         instead = fresh if base is None else Decision(base, Origin(chosen.name, base))
-        why = f"song {missing[0]} of the running order is no longer there"
+        why = f"song {missing[0]} of the set list is no longer there"
         return Decision(instead.set_list, instead.origin, why)
     return Decision(current, Origin(chosen.name, origin.base))

@@ -1,6 +1,6 @@
 """Keeps the state folder up to date: soon after every change, never more than one write at a time.
 
-A disk that is full or read-only is told once, shown in the status, and tried again until it is written.
+A disk that is full or read-only is reported once, shown in the status, and tried again until it is written.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class StateKeeper:
     def __init__(self, folder: StateFolder, view: View) -> None:
         self.origin = Origin("", SetList("", ()))
         self.undo: list[SetList] = []
-        """Running orders before the changes that can be taken back, the last one last."""
+        """Set lists before the changes that can be taken back, the last one last."""
         self.folder = folder
         self._view = view
         self._written: State | None = None

@@ -110,7 +110,7 @@ def position_at(snapshot: Snapshot, now_ns: int) -> Position:
 
 
 def set_list_document(view: View) -> SetListDocument:
-    """Return tonight's running order with titles; the view must be ready."""
+    """Return tonight's set list with titles; the view must be ready."""
     set_list = view.set_list
     return SetListDocument(
         name=set_list.name,
@@ -179,7 +179,7 @@ def server_health(view: View, started_ns: int, now_ns: int, clients: int, droppe
 
 
 def rss_bytes(pid: int) -> int | None:
-    """Return the resident memory of a process, or None where the system does not tell."""
+    """Return the resident memory of a process, or None where the system does not say."""
     try:
         pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
     except (OSError, ValueError, IndexError):

@@ -40,7 +40,7 @@ class Pace:
     song: str | None = None
     song_s: float = 0.0
 
-    def look(self, song: str | None, transport: str, now_s: float) -> None:
+    def update(self, song: str | None, transport: str, now_s: float) -> None:
         """Note what a snapshot says: the set begins with the first start of transport."""
         if song != self.song:
             self.song, self.song_s = song, now_s
@@ -94,7 +94,7 @@ class View:
     """What is wrong with what the server does, by what it is about: "files", and the keys of
     `routerd.server.health`."""
     facts: EngineFacts = NO_FACTS
-    silent_looks: int = 0
+    silent_checks: int = 0
     """How often health was looked at since the engine last reported."""
     started_ns: int = field(default_factory=monotonic_ns)
 
@@ -134,7 +134,7 @@ class View:
 
     @property
     def set_list(self) -> SetList:
-        """Tonight's running order as it is now."""
+        """Tonight's set list as it is now."""
         return self.snapshot.set_list
 
     @property

@@ -56,7 +56,7 @@ def can_be_broken(operation: schemathesis.APIOperation) -> bool:
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = tmp_path_factory.mktemp("api")
-    rig = Path(shutil.copytree(DEMO, folder / "rig"))  # asked to save its running order, it does
+    rig = Path(shutil.copytree(DEMO, folder / "rig"))  # asked to save its set list, it does
     with Service(rig, folder / "state", "--ports", "simulated") as service:
         service.wait_until_open()
         yield service

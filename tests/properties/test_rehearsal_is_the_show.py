@@ -150,7 +150,7 @@ def whole(heard: Heard) -> dict[str, tuple[bytes, bytes]]:
 
 
 def every_pair(names: list[str]) -> list[str]:
-    """Return a running order in which each song follows each, itself too, once (by Hierholzer's way)."""
+    """Return a set list in which each song follows each, itself too, once (by Hierholzer's way)."""
     left = {name: list(names) for name in names}
     trip, order = [names[0]], []
     while trip:

@@ -103,8 +103,8 @@ def test_a_process_that_died_is_told_for_a_minute() -> None:
 
 
 def test_an_engine_that_says_nothing_any_more() -> None:
-    assert said(view(silent_looks=health.SILENT_LOOKS - 1)) == []
-    assert "does not answer" in said(view(silent_looks=health.SILENT_LOOKS))[0]
+    assert said(view(silent_checks=health.SILENT_CHECKS - 1)) == []
+    assert "does not answer" in said(view(silent_checks=health.SILENT_CHECKS))[0]
 
 
 def test_a_flood_and_what_the_server_does_itself() -> None:
@@ -148,7 +148,7 @@ OTHER = Line("port", "lead-synth: its output cannot be opened", "", "lead-synth"
 
 
 def look(announcer: Announcer, lines: list[Line], seconds: float) -> list[str]:
-    made = announcer.look(lines, int(seconds * S))
+    made = announcer.update(lines, int(seconds * S))
     return [("+" if one.appeared else "-") + one.line.text[-6:] + "!" * one.restless for one in made]
 
 

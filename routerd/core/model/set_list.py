@@ -15,7 +15,7 @@ from routerd.core.model.song import Song
 
 @dataclass(frozen=True, slots=True)
 class SetList:
-    """Tonight's running order: identifiers of songs."""
+    """Tonight's set list: identifiers of songs."""
 
     name: str
     order: tuple[str, ...]
@@ -78,7 +78,7 @@ def drop(set_list: SetList, number: int) -> SetList:
     """Return the order without song `number`. Raises NotFoundError, and CommandError for the only one."""
     index = _index(set_list, number)
     if len(set_list.order) == 1:
-        raise CommandError("the running order needs at least one song")
+        raise CommandError("the set list needs at least one song")
     was_encore = index >= len(set_list.order) - set_list.encore
     order = set_list.order[:index] + set_list.order[index + 1 :]
     return replace(set_list, order=order, encore=set_list.encore - was_encore)
@@ -97,5 +97,5 @@ def song_at(set_list: SetList, number: int) -> str:
 
 def _index(set_list: SetList, number: int) -> int:
     if not 1 <= number <= len(set_list.order):
-        raise NotFoundError(f"the running order has songs 1 to {len(set_list.order)}, not {number}")
+        raise NotFoundError(f"the set list has songs 1 to {len(set_list.order)}, not {number}")
     return number - 1

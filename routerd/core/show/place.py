@@ -1,4 +1,4 @@
-"""Where the show stands in tonight's running order, and which steps of checklists are done.
+"""Where the show stands in tonight's set list, and which steps of checklists are done.
 
 The order may change under the player's feet; the song that is on stays on. A song that is on
 but not in the order (called by title, or dropped from the order while it plays) has no index;
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place in a running order. `index` counts from 0; None when the song is not in the order."""
+    """A place in a set list. `index` counts from 0; None when the song is not in the order."""
 
     order: tuple[str, ...] = ()
     index: int | None = None
@@ -112,7 +112,7 @@ class Standing:
         index = self.place.next_index if action is Action.NEXT else self.place.previous_index
         if index is None:
             end = "last" if action is Action.NEXT else "first"
-            raise CommandError(f"this is the {end} song of the running order")
+            raise CommandError(f"this is the {end} song of the set list")
         return index
 
     def settled(self, command: Command) -> Command:
@@ -167,7 +167,7 @@ class Standing:
             return self.place.at(hint)
         if isinstance(argument, int):
             if not 1 <= argument <= len(order):
-                raise NotFoundError(f"the running order has songs 1 to {len(order)}, not {argument}")
+                raise NotFoundError(f"the set list has songs 1 to {len(order)}, not {argument}")
             return self.place.at(argument - 1)
         if argument not in self.book.songs:
             raise NotFoundError(f"no song {argument!r}")

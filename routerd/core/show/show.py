@@ -319,7 +319,7 @@ class Show:
         self.effects.revision += 1
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:
-        """Take a new running order; the song that is on stays on. Raises NotFoundError."""
+        """Take a new set list; the song that is on stays on. Raises NotFoundError."""
         self.effects.enter(now_ns)
         self._songs.use_order(set_list)
         self._panel.light()

@@ -188,12 +188,12 @@ SHUTDOWN_S = 0.1
 
 _SHORTAGES = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
 SHORTAGE_AGAIN_S = 60.0
-"""A shortage is told when it begins, and again when it comes back after so long."""
+"""A shortage is logged when it begins, and again when it comes back after so long."""
 
 
 class Shortage:
-    """An event loop's exception handler: connections that cannot be taken are told once, not a hundred times
-    a second, as the loop tries them."""
+    """An event loop's exception handler: connections that cannot be taken are logged once, not a hundred
+    times a second, as the loop tries them."""
 
     def __init__(self) -> None:
         self._last_s = -math.inf

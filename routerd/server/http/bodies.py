@@ -253,7 +253,7 @@ def known_song(view: View, words: str) -> str:
 
 
 def known_place(view: View, song: int | str) -> int:
-    """Return the number (from 1) in the running order of a song given by number or words.
+    """Return the number (from 1) in the set list of a song given by number or words.
 
     Raises ProblemError where words name no song, one that is not in it, or one that is in it more than once.
     """
@@ -262,12 +262,10 @@ def known_place(view: View, song: int | str) -> int:
     identifier = known_song(view, song)
     numbers = [number for number, one in enumerate(view.set_list.order, 1) if one == identifier]
     if not numbers:
-        raise ProblemError("unknown-place", f"{quote(song)} is not in the running order")
+        raise ProblemError("unknown-place", f"{quote(song)} is not in the set list")
     if len(numbers) > 1:
         places = " and ".join(str(number) for number in numbers)
-        raise ProblemError(
-            "unknown-place", f"{quote(song)} is number {places} of the running order; say which"
-        )
+        raise ProblemError("unknown-place", f"{quote(song)} is number {places} of the set list; say which")
     return numbers[0]
 
 

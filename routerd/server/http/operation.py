@@ -158,7 +158,7 @@ def text_response(text: str, headers: dict[str, str] | None = None) -> web.Respo
 
 
 def problem_response(path: str, error: Exception) -> web.Response:
-    """Return the problem document that tells `error` to whoever asked for `path`."""
+    """Return the problem document that explains `error` to whoever asked for `path`."""
     headers: dict[str, str] = {}
     if isinstance(error, web.HTTPException):
         problem = _of_http(path, error, headers)

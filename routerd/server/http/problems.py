@@ -40,20 +40,20 @@ KINDS: dict[str, Kind] = {
     ),
     "foreign-host": Kind(
         403,
-        "Asked under a foreign name",
+        "Host name not allowed",
         "Without a token only requests to a loopback name or to the address it listens on are answered, so "
         "that a web page elsewhere cannot reach it through a name of its own.",
     ),
     "foreign-origin": Kind(
         403,
-        "Asked by a foreign web page",
+        "Origin not allowed",
         "The request comes from a web page of another origin. Only pages of this service may ask.",
     ),
     "not-found": Kind(404, "There is nothing here", "No such path. GET / lists what there is."),
     "unknown-song": Kind(
         404,
         "No such song",
-        "Songs are called by their number in the running order, their title, or their file's name. "
+        "Songs are called by their number in the set list, their title, or their file's name. "
         "GET /v1/songs lists them all.",
     ),
     "unknown-section": Kind(
@@ -83,13 +83,13 @@ KINDS: dict[str, Kind] = {
     ),
     "changed-meanwhile": Kind(
         412,
-        "Somebody else was faster",
-        "The running order has changed since it was read (If-Match, RFC 9110). Read it again, look, and ask "
+        "Changed by someone else",
+        "The set list has changed since it was read (If-Match, RFC 9110). Read it again, look, and ask "
         "again with its new ETag. Nothing was changed.",
     ),
     "too-large": Kind(413, "The body is too large", "A body may have up to 1 000 000 bytes."),
     "unknown-coding": Kind(
-        415, "The body is packed", "Send the body as plain JSON, without Content-Encoding."
+        415, "Compressed bodies are not accepted", "Send the body as plain JSON, without Content-Encoding."
     ),
     "wrong-body": Kind(
         422,
@@ -102,12 +102,10 @@ KINDS: dict[str, Kind] = {
     ),
     "unknown-in-order": Kind(
         422,
-        "The running order names songs that do not exist",
+        "The set list names songs that do not exist",
         "errors lists every one, with the nearest that exists. Nothing was changed.",
     ),
-    "unknown-place": Kind(
-        422, "No such place in the running order", "Places count from 1. Nothing was changed."
-    ),
+    "unknown-place": Kind(422, "No such place in the set list", "Places count from 1. Nothing was changed."),
     "unknown-set-list": Kind(
         422, "No such set list", "GET /v1/set-list lists the sets of the rig folder. Nothing was changed."
     ),
@@ -120,7 +118,7 @@ KINDS: dict[str, Kind] = {
     "not-saved": Kind(
         500,
         "The file could not be written",
-        "The running order stays in force, and remembered; its file is as it was.",
+        "The set list stays in force, and remembered; its file is as it was.",
     ),
     "internal": Kind(
         500,
@@ -151,8 +149,8 @@ KINDS: dict[str, Kind] = {
     "engine-silent": Kind(
         504,
         "The engine has not answered",
-        "What was asked may or may not have been done; GET /v1/status tells. If this happens again, look "
-        "into the log.",
+        "What was asked may or may not have been done; GET /v1/status shows which. If this happens again, "
+        "look into the log.",
     ),
     "disk-silent": Kind(
         504,
@@ -195,7 +193,7 @@ class ProblemDocument:
 
 
 def document_of(error: ProblemError, path: str) -> ProblemDocument:
-    """Return the document that tells `error` to whoever asked for `path`."""
+    """Return the document that explains `error` to whoever asked for `path`."""
     kind = KINDS[error.name]
     return ProblemDocument(
         f"/problems/{error.name}", kind.title, kind.status, error.detail, path, **error.more

@@ -1,4 +1,4 @@
-"""The running order over HTTP: read, replaced, edited, taken back, written to its file.
+"""The set list over HTTP: read, replaced, edited, taken back, written to its file.
 
 Every answer carries the order's revision as a strong entity tag; a request with If-Match is refused when
 somebody else has changed the order meanwhile (RFC 9110, 8.8.3 and 13.1.1). Without it the last one wins.
@@ -46,13 +46,13 @@ Edit = Callable[[SetList], SetList]
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """The file within the rig folder that the running order was written to."""
+    """The file within the rig folder that the set list was written to."""
 
     file: str
 
 
 class MoveBody(Body):
-    """A song of the running order, by its number there (from 1) or by title or file name, and the number it
+    """A song of the set list, by its number there (from 1) or by title or file name, and the number it
     gets."""
 
     song: NumberOrLine
@@ -60,7 +60,7 @@ class MoveBody(Body):
 
 
 class InsertBody(Body):
-    """A song by title or file name, or by a number that it has in the running order, and the number that it
+    """A song by title or file name, or by a number that it has in the set list, and the number that it
     gets; right behind the song that is on when left out."""
 
     song: NumberOrLine
@@ -68,7 +68,7 @@ class InsertBody(Body):
 
 
 class DropBody(Body):
-    """A song of the running order, by its number there (from 1) or by title or file name."""
+    """A song of the set list, by its number there (from 1) or by title or file name."""
 
     song: NumberOrLine
 
@@ -81,7 +81,7 @@ class EncoreBody(Body):
 
 
 class SetListBody(Body):
-    """A running order of titles or file names, `encore` of them at its end the encore; or the name of another
+    """A set list of titles or file names, `encore` of them at its end the encore; or the name of another
     set of the rig folder."""
 
     ANY_OF = ("order", "name")
@@ -106,7 +106,7 @@ def tags_in(header: str) -> list[str]:
 
 
 class RunningOrder(Protocol):
-    """Who has the running order changed; see routerd.server.rig_loader."""
+    """Who has the set list changed; see routerd.server.rig_loader."""
 
     async def change_order(self, edit: Edit, base: SetList | None = None) -> tuple[SetList, SetList]:
         """Give tonight what `edit` makes of the present order; return both."""
@@ -119,7 +119,7 @@ class RunningOrder(Protocol):
 
 
 class SetListHandlers:
-    """Reads the running order of `view` and has it changed."""
+    """Reads the set list of `view` and has it changed."""
 
     def __init__(self, view: View, order: RunningOrder, emit: Callable[[Plain], None]) -> None:
         self._view = view
@@ -128,7 +128,7 @@ class SetListHandlers:
 
     @property
     def _tag(self) -> str:
-        """The entity tag of the running order: which engine, and which of its revisions."""
+        """The entity tag of the set list: which engine, and which of its revisions."""
         view = self._view
         return f'"{view.hello.started_ns:x}-{view.snapshot.order_revision}"'
 
@@ -138,11 +138,11 @@ class SetListHandlers:
     @OPERATIONS.add(
         "GET",
         "/v1/set-list",
-        "Tonight's running order; its ETag is its revision, and guards edits as If-Match",
+        "Tonight's set list; its ETag is its revision, and guards edits as If-Match",
         SetListDocument,
     )
     async def read(self, call: Call[Nothing]) -> web.Response:
-        """Tonight's running order, or 304 when If-None-Match names it."""
+        """Tonight's set list, or 304 when If-None-Match names it."""
         header = call.request.headers.get("If-None-Match")
         given = [] if header is None else tags_in(header)
         # weak comparison (RFC 9110, 13.1.2)
@@ -153,14 +153,14 @@ class SetListHandlers:
     @OPERATIONS.add(
         "PUT",
         "/v1/set-list",
-        "Change the running order, or take another set; the song that is on stays on",
+        "Change the set list, or take another one; the song that is on stays on",
         SetListDocument,
         body=SetListBody,
         example='{"order": ["Weather Room", "Copper Ferry"]}',
         problems=(*EDIT_PROBLEMS, "unknown-in-order", "unknown-set-list", "unknown-place"),
     )
     async def put(self, call: Call[SetListBody]) -> web.Response:
-        """Another running order, or another set of the folder."""
+        """Another order, or another set list of the folder."""
         view, body = self._view, call.body
         if body.order is None:
             chosen = view.find_set_list(str(body.name))
@@ -179,7 +179,7 @@ class SetListHandlers:
 
     @_edit(
         "move",
-        "Move a song of the running order",
+        "Move a song of the set list",
         MoveBody,
         example='{"song": 3, "to": 1}',
         problems=("unknown-place", "unknown-song"),
@@ -192,7 +192,7 @@ class SetListHandlers:
 
     @_edit(
         "insert",
-        "Put any song of the library into the running order",
+        "Put any song of the library into the set list",
         InsertBody,
         example='{"song": "Low Tide", "to": 2}',
         problems=("unknown-place", "unknown-song"),
@@ -211,7 +211,7 @@ class SetListHandlers:
 
     @_edit(
         "drop",
-        "Take a song out of the running order",
+        "Take a song out of the set list",
         DropBody,
         example='{"song": 2}',
         problems=("unknown-place", "unknown-song"),
@@ -237,7 +237,7 @@ class SetListHandlers:
         )
         return self._answer()
 
-    @_edit("undo", "Take the last change of the running order back", Nothing)
+    @_edit("undo", "Take the last change of the set list back", Nothing)
     async def undo(self, _call: Call[Nothing]) -> web.Response:
         """Take the last change of the order back."""
         await self._order.undo_order()
@@ -246,13 +246,13 @@ class SetListHandlers:
     @OPERATIONS.add(
         "POST",
         "/v1/set-list/save",
-        "Write the running order into its file, comments and all else left alone",
+        "Write the set list into its file, comments and all else left alone",
         Saved,
         body=Nothing,
         problems=("not-saved",),
     )
     async def save(self, _call: Call[Nothing]) -> Saved:
-        """Write the running order into its file."""
+        """Write the set list into its file."""
         try:
             return Saved(await self._order.save_order())
         except (FileEditError, OSError) as error:
@@ -269,13 +269,13 @@ class SetListHandlers:
     async def _change(
         self, call: Call[Body], edit: Edit, base: SetList | None = None
     ) -> tuple[SetList, SetList]:
-        """Change the running order; return it as it was and as it is."""
+        """Change the set list; return it as it was and as it is."""
 
         def guarded(now: SetList) -> SetList:
             given = call.request.headers.get("If-Match")
             if given is not None and "*" not in tags_in(given) and self._tag not in tags_in(given):
                 raise ProblemError(
-                    "changed-meanwhile", f"the running order is {self._tag} by now, not {quote(given)}"
+                    "changed-meanwhile", f"the set list is {self._tag} by now, not {quote(given)}"
                 )
             try:
                 return edit(now)

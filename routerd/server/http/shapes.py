@@ -64,7 +64,7 @@ class SongFacts:
 
 @dataclass(frozen=True, slots=True)
 class SongInOrder:
-    """A song of the running order, by its file's name; `number` counts from 1."""
+    """A song of the set list, by its file's name; `number` counts from 1."""
 
     number: int
     song: str
@@ -88,7 +88,7 @@ class Durations:
 
 @dataclass(frozen=True, slots=True)
 class SetListDocument:
-    """Tonight's running order; where the show stands in it is in the status.
+    """Tonight's set list; where the show stands in it is in the status.
 
     `encore` are how many songs at its end are the encore; `set_lists` names the sets of the rig folder.
     """
@@ -104,7 +104,7 @@ class SetListDocument:
 
 @dataclass(frozen=True, slots=True)
 class SetListPosition:
-    """Where the show stands in the running order; `position` counts from 1 or is null outside it."""
+    """Where the show stands in the set list; `position` counts from 1 or is null outside it."""
 
     name: str
     date: str

@@ -65,7 +65,7 @@ class Sounding(Protocol):
 
 
 class TuningNoteBody(Body):
-    """A note on a device (the song's to tune by when left out), soft unless told otherwise, until `on` is
+    """A note on a device (the song's to tune by when left out), soft unless asked otherwise, until `on` is
     false, until panic, or for `seconds`: turn the level down first."""
 
     device: Line

@@ -63,7 +63,7 @@ DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d
 
 
 class SetFile(Entry):
-    """sets/*.yaml: a running order. The file's name without .yaml may be used instead of the name."""
+    """sets/*.yaml: a set list. The file's name without .yaml may be used instead of the name."""
 
     model_config = ConfigDict(title="set")
 

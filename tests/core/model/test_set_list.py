@@ -1,4 +1,4 @@
-"""Edits of a running order: an encore block keeps its boundary."""
+"""Edits of a set list: an encore block keeps its boundary."""
 
 from __future__ import annotations
 

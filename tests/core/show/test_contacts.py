@@ -1,7 +1,7 @@
 """Contacts that bounce, a switch that is broken, and a foot that is only fast: on the stage, with literal
 times.
 
-The running order is long, so that what goes through it is counted: song 1 is on, song n + 1 after n presses.
+The set list is long, so that what goes through it is counted: song 1 is on, song n + 1 after n presses.
 """
 
 from __future__ import annotations

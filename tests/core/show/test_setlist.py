@@ -1,4 +1,4 @@
-"""Places in a running order: where next and previous lead, also when the order changes under one's feet."""
+"""Places in a set list: where next and previous lead, also when the order changes under one's feet."""
 
 from __future__ import annotations
 

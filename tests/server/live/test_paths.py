@@ -36,7 +36,7 @@ async def test_no_name_is_a_path(service: Service) -> None:
 
 
 async def test_a_set_is_saved_inside_the_rig_folder(service: Service, demo_rig: Path) -> None:
-    """The name of a running order makes the name of its file; whatever it is, the file lies in sets."""
+    """The name of a set list makes the name of its file; whatever it is, the file lies in sets."""
     for name in ("../../evil", "/tmp/evil", "..", "con/../../evil", "a\\..\\b", "ü/ï", "-"):
         everything = {path for path in demo_rig.parent.rglob("*") if path.is_file()}
         changed = await service.ask("PUT", "/v1/set-list", {"order": ["Nine Lamps"], "name": name})

@@ -1,4 +1,4 @@
-"""The running order over HTTP: edits, undo, two people at once, writing it back, how long it takes."""
+"""The set list over HTTP: edits, undo, two people at once, writing it back, how long it takes."""
 
 from __future__ import annotations
 
@@ -135,9 +135,9 @@ def test_how_long_it_takes_planned_and_as_it_goes() -> None:
         None,
     )
     assert planned.without_duration == ("d",)
-    pace.look("a", "stopped", 1000.0)
-    pace.look("a", "running", 1010.0)
-    pace.look("b", "stopped", 1310.0)  # a took 100 s longer than its file says
+    pace.update("a", "stopped", 1000.0)
+    pace.update("a", "running", 1010.0)
+    pace.update("b", "stopped", 1310.0)  # a took 100 s longer than its file says
     live = durations_of(now, songs, 2, pace, 1330.0)
     assert (live.elapsed_s, live.remaining_s) == (320, 280 + 100 + 0 + 2 * 30)
     assert live.over_s == 320 + 440 - 900
@@ -178,8 +178,8 @@ async def test_a_song_of_the_order_goes_by_number_title_or_file_name(service: Se
 @pytest.mark.parametrize(
     ("song", "kind", "words"),
     [
-        ("Weather Room", "unknown-place", "'Weather Room' is number 3 and 4 of the running order; say which"),
-        ("Low Tide", "unknown-place", "'Low Tide' is not in the running order"),
+        ("Weather Room", "unknown-place", "'Weather Room' is number 3 and 4 of the set list; say which"),
+        ("Low Tide", "unknown-place", "'Low Tide' is not in the set list"),
         ("Low Tidy", "unknown-song", "did you mean 'Low Tide'?"),
         (5, "unknown-place", "songs 1 to 4, not 5"),
         (0, "wrong-body", "a number from 1"),

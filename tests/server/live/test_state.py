@@ -1,4 +1,4 @@
-"""The state folder: written whole, read with suspicion; and which running order counts."""
+"""The state folder: written whole, read with suspicion; and which set list counts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A running order written back into files of many shapes: the order changes, everything else stays."""
+"""A set list written back into files of many shapes: the order changes, everything else stays."""
 
 from __future__ import annotations
 

@@ -64,7 +64,7 @@ complete -c routerd -n '_shtab_routerd_using run' -l set -x -d 'which set of set
 complete -c routerd -n '_shtab_routerd_using run' -l ports -xka "alsa jack simulated" -d 'what offers the ports (default: ALSA where there is one, else JACK). simulated: devices inside the service, with the timing of real wires; any rig folder runs on them'
 complete -c routerd -n '_shtab_routerd_using run' -l listen -x -d 'where the API is served (default: 127.0.0.1:8473); other than loopback only with a token'
 complete -c routerd -n '_shtab_routerd_using run' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the token that API requests must carry; readable by its owner only'
-complete -c routerd -n '_shtab_routerd_using run' -l state-dir -xka "(__fish_complete_directories)" -d 'where song, section, tempo and running order are remembered (default: $STATE_DIRECTORY, else a folder per rig folder under ~/.local/state/routerd)'
+complete -c routerd -n '_shtab_routerd_using run' -l state-dir -xka "(__fish_complete_directories)" -d 'where song, section, tempo and set list are remembered (default: $STATE_DIRECTORY, else a folder per rig folder under ~/.local/state/routerd)'
 complete -c routerd -n '_shtab_routerd_using run' -l record -d 'keep every message in and out in the show log, for `routerd report SHOW --midi FILE`'
 complete -c routerd -n '_shtab_routerd_using run' -l far-end -x -d 'with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices'
 complete -c routerd -n '_shtab_routerd_using run; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
