@@ -27,7 +27,7 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "  self._last_due_ns + START_LEAD_NS <= now_ns < self.next_due_ns - START_LEAD_NS",
     ): "at exactly that instant the plan that is made instead has the same instant",
     (
-        "routerd/core/show/contacts.py",
+        "routerd/core/show/switches.py",
         "self._restless_ns = 0",
         "0  ->  1",
     ): "the first edge sets it before it is read",

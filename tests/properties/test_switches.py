@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press, PressTimes, Turn, compile_controls
-from routerd.core.show.contacts import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS
-from routerd.core.show.presses import Presses
+from routerd.core.show.switches import FEW, LONGEST_BOUNCE_NS, QUIET_NS, SETTLE_NS, Presses
 
 MS = 1_000_000
 SHORT = Control("pedals", 0xB0, 80, Command(Action.NEXT))

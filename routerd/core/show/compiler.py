@@ -21,7 +21,6 @@ from routerd.core.output.patches import Held, PatchSend, compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.input import Feed, Input
 from routerd.core.routing.tables import Compiled, Converters, compile_tables
-from routerd.core.show.leds import Board
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -68,7 +67,6 @@ class CompiledBook:
     """What the outputs lie on: one for each port, as several devices may share one."""
     controls: tuple[Controls, ...]
     pedals: tuple[dict[int, bytes], ...]
-    board: Board
     songs: dict[str, CompiledSong]
     set_list: SetList
     output_names: tuple[str, ...] = ()
@@ -80,7 +78,7 @@ class CompiledBook:
     """Devices of which some route wants to know where their controls stand."""
 
 
-EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), (), Board((), {}), {}, SetList("", ()))
+EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), (), {}, SetList("", ()))
 
 
 @dataclass(slots=True)
@@ -187,7 +185,6 @@ class Compiler:
                 compile_pedals(pedal for pedal in self.rig.pedals if pedal.device == name)
                 for name in self._inputs
             ),
-            board=Board(self.rig.leds, self._outputs),
             songs=self._songs,
             set_list=set_list,
             output_names=tuple(self._output_names),

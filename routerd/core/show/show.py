@@ -42,15 +42,14 @@ from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.show.effects import Effects
-from routerd.core.show.learning import Learning
 from routerd.core.show.panel import Panel
 from routerd.core.show.recovery import Recovery
 from routerd.core.show.routes_in_force import RoutesInForce
+from routerd.core.show.setting_up import Learning, Tuner
 from routerd.core.show.songs import Songs
 from routerd.core.show.tempo import Tempo
 from routerd.core.show.tick_sender import TickSender
 from routerd.core.show.transport import DEFAULT_BPM, Transport
-from routerd.core.show.tuning_note import Tuner
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -302,7 +301,7 @@ class Show:
         self._songs.use(book, begin)
         self.routes.bring_along()
         self.effects.revision += 1
-        self._panel.use(book.board)
+        self._panel.use(book)
         self._panel.light()
         self._commands.arm_again(begin)
         self._panel.light()

@@ -18,7 +18,7 @@ from routerd.core.model.controls import (
     compile_controls,
     pedal_map,
 )
-from routerd.core.show.presses import Presses
+from routerd.core.show.switches import Presses
 from tests.stage import CLOSER, CONTROLS, MIDDLE, MS, OPENER, RIG, Stage, compiled
 
 SHORT = Control("pedals", 0xB0, 80, Command(Action.NEXT))
