@@ -76,7 +76,6 @@ FOLDERS_TOO_FULL: list[str] = [
     "routerd/server",
     "routerd/server/http",
     "routerd/server/report",
-    "routerd/server/shows",
     "routerd/server/soundcheck",
 ]
 

@@ -23,8 +23,8 @@ from routerd.ports.far_end import FarEnd
 from routerd.server.http.about import document
 from routerd.server.http.application import OPERATIONS
 from routerd.server.report.document import from_json, json_schema
+from routerd.server.soundcheck.facts import REQUEST, suggested_offsets
 from routerd.server.soundcheck.figures import Soundcheck
-from routerd.server.soundcheck.probes import REQUEST, suggested_offsets
 from tests.service import Service, free_port, until
 
 DEMO = Path(__file__).parents[1] / "configs" / "demo"

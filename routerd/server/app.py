@@ -31,7 +31,7 @@ from routerd.server.health import HealthWatch
 from routerd.server.link_client import EngineLink, Told
 from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
-from routerd.server.shows.record_keeper import ShowLog
+from routerd.server.shows.show_log import ShowLog
 from routerd.server.state import StateFolder
 from routerd.server.state_keeper import StateKeeper
 from routerd.server.view import View, boottime_s

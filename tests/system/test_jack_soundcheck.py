@@ -11,7 +11,7 @@ from dummy_server import DummyServer
 from far_program import FarProgram
 
 from routerd.core.midi.messages import controller, note_off, note_on
-from routerd.server.soundcheck.probes import REQUEST
+from routerd.server.soundcheck.facts import REQUEST
 from tests.service import Service, until, write_rig
 
 pytestmark = pytest.mark.system

@@ -29,7 +29,7 @@ from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
 from routerd.server.report.document import PageError, make_page, to_plain
 from routerd.server.rigfiles.problems import one_of, quote, suggest
-from routerd.server.shows.record_keeper import ShowLog
+from routerd.server.shows.show_log import ShowLog
 from routerd.server.soundcheck import service
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
 from routerd.server.soundcheck.run import Plan

@@ -30,6 +30,19 @@ from routerd.link.frames import INPUT_BIT, Tap, TickRecord
 from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.report import Measurements
+from routerd.server.soundcheck.facts import (
+    ANSWER_S,
+    OTHERS_S,
+    PROBE_EVERY_S,
+    PROBES,
+    REQUEST,
+    Loopback,
+    all_words,
+    machine_facts,
+    parse_identity,
+    probe,
+    suggested_offsets,
+)
 from routerd.server.soundcheck.figures import (
     CAUTIONS,
     SCHEMA_VERSION,
@@ -46,21 +59,7 @@ from routerd.server.soundcheck.figures import (
     TrafficRun,
     Unplugged,
 )
-from routerd.server.soundcheck.machine import machine_facts
-from routerd.server.soundcheck.playing import at_rest, densest, play
-from routerd.server.soundcheck.probes import (
-    ANSWER_S,
-    OTHERS_S,
-    PROBE_EVERY_S,
-    PROBES,
-    REQUEST,
-    Loopback,
-    all_words,
-    parse_identity,
-    probe,
-    suggested_offsets,
-)
-from routerd.server.soundcheck.recorded import Recorded
+from routerd.server.soundcheck.playing import Recorded, at_rest, densest, play
 from routerd.server.soundcheck.verdicts import closed_now, judge_devices, note_closed
 from routerd.server.view import View
 

@@ -18,7 +18,7 @@ from routerd.server.report.document import from_json, to_json
 from routerd.server.rig_loader import RigLoader
 from routerd.server.shows.record import FOLDER as SHOWS
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck
-from routerd.server.soundcheck.recorded import Source, find_recorded
+from routerd.server.soundcheck.playing import Source, find_recorded
 from routerd.server.soundcheck.run import Access, Plan, Run
 from routerd.server.soundcheck.verdicts import compare_with_kept
 from routerd.server.state_keeper import StateKeeper

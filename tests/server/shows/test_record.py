@@ -12,8 +12,7 @@ import pytest
 
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows import record
-from routerd.server.shows.afterwards import print_show
-from routerd.server.shows.midi_file import write_midi_file
+from routerd.server.shows.afterwards import print_show, write_midi_file
 from routerd.server.shows.record import RecordError, RecordFolder, find_show, head, make_room, name_of
 from tests.documents import report
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from routerd.server.soundcheck.facts import REQUEST, parse_identity
 from routerd.server.soundcheck.figures import Identity
-from routerd.server.soundcheck.probes import REQUEST, parse_identity
 
 SHORT = bytes.fromhex("F0 7E 10 06 02 7D 42 00 00 20 00 01 00 00 F7")
 

@@ -10,8 +10,8 @@ from routerd.core.model.rig import Device, Rig
 from routerd.core.units import NS_PER_MS
 from routerd.link.frames import INPUT_BIT, Tap, TickRecord
 from routerd.link.messages import PortState
+from routerd.server.soundcheck.facts import PROBES, Loopback, match, probe, suggested_offsets
 from routerd.server.soundcheck.figures import LoopbackFigures, LoopbackTimes, Offset
-from routerd.server.soundcheck.probes import PROBES, Loopback, match, probe, suggested_offsets
 from routerd.server.soundcheck.verdicts import judge_devices
 
 

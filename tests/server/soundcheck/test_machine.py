@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from routerd.server.report.figures import Realtime
+from routerd.server.soundcheck.facts import machine_facts
 from routerd.server.soundcheck.figures import MachineFact
-from routerd.server.soundcheck.machine import machine_facts
 
 GRANTED = Realtime("fifo", priority=70, memory_locked=True, idle_held=True, remedy=None)
 

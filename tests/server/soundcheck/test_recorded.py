@@ -18,10 +18,9 @@ from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Song
 from routerd.link.frames import INPUT_BIT, Tap
-from routerd.server.shows.midi_file import write_midi_file
+from routerd.server.shows.afterwards import write_midi_file
 from routerd.server.shows.record import RecordFolder, head
-from routerd.server.soundcheck.playing import Played, at_rest
-from routerd.server.soundcheck.recorded import Source, find_recorded
+from routerd.server.soundcheck.playing import Played, Source, at_rest, find_recorded
 
 S = 1_000_000_000
 KEYS, PADS = INPUT_BIT, INPUT_BIT | 1

@@ -10,7 +10,7 @@ from daemon import RIG, Daemon
 from far_program import FarProgram
 from usb import wait_for
 
-from routerd.server.soundcheck.probes import REQUEST
+from routerd.server.soundcheck.facts import REQUEST
 
 pytestmark = [pytest.mark.system, pytest.mark.usefixtures("guest_only")]
 
