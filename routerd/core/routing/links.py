@@ -1,4 +1,8 @@
-"""Outputs that an input hears, and where a message comes to over them; see `loops`."""
+"""What is known of cables: outputs that an input hears, proven by a probe that came back; see `loops`.
+
+`Links` owns that knowledge, and what a message comes to over it by the routes in force. It asks nothing and
+withholds nothing.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,7 @@ from routerd.core.routing.converters import Converter
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
 
     from routerd.core.output.wire import Wire
     from routerd.core.routing.input import Input
@@ -54,6 +58,70 @@ class Link:
             return False
         times.popleft()
         return True
+
+
+class Links:
+    """All links that are known now. `known` is by output and input; it is changed here only."""
+
+    __slots__ = ("_closing", "known")
+
+    def __init__(self) -> None:
+        self.known: dict[tuple[Wire, Input], Link] = {}
+        self._closing: dict[tuple[Input, int], tuple[Link, ...]] = {}
+        """By input and status byte: links that close a loop for such a message."""
+
+    def add(self, wire: Wire, input: Input) -> Link:
+        """Return the link of an output to an input that has just been proven for the first time."""
+        link = self.known[wire, input] = Link(wire, input)
+        self._closing.clear()
+        return link
+
+    def drop_unproven(self, wire: Wire, asked_ns: int) -> Iterator[Input]:
+        """Forget each link of an output that no probe has proven since it was asked about; yield its
+        input."""
+        for key, link in list(self.known.items()):
+            if key[0] is wire and link.proven_ns < asked_ns:
+                del self.known[key]
+                self._closing.clear()
+                yield link.input
+
+    def drop(self, gone: set[object]) -> None:
+        """Forget the links of outputs and inputs that are there no more."""
+        for key in [key for key in self.known if gone & set(key)]:
+            del self.known[key]
+        self.rerouted()
+
+    def rerouted(self) -> None:
+        """Routes have changed: find anew what closes a loop."""
+        self._closing.clear()
+
+    def expect(self, wire: Wire, data: bytes, now_ns: int) -> None:
+        """Expect a message back where that output is heard."""
+        for link in self.known.values():
+            if link.wire is wire:
+                link.expect(data, now_ns)
+
+    def explaining(self, input: Input, data: bytes, sent_ns: int) -> Link | None:
+        """Return the link over which a message that went out at `sent_ns` or later may have come."""
+        for (wire, heard_by), link in self.known.items():
+            if heard_by is input and wire.sent.get(data, LONG_AGO_NS) >= sent_ns:
+                return link
+        return None
+
+    def is_looped(self, input: Input) -> bool:
+        """Return whether some message that comes in there goes round."""
+        return any(self.closing(input, status) for status in range(0x80, SYSEX + 1))
+
+    def closing(self, input: Input, status: int) -> tuple[Link, ...]:
+        """Return the links into an input that close a loop for a message with that status byte."""
+        found = self._closing.get((input, status))
+        if found is None:
+            closed_over = reached(input, status, self.known.values())
+            found = tuple(
+                link for link in self.known.values() if link.input is input and link.wire in closed_over
+            )
+            self._closing[input, status] = found
+        return found
 
 
 def reached(input: Input, status: int, links: Collection[Link]) -> set[Wire]:

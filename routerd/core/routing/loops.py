@@ -39,7 +39,7 @@ from routerd.core.midi.messages import (
     TICK,
     is_release,
 )
-from routerd.core.routing.links import LONG_AGO_NS, Link, reached
+from routerd.core.routing.links import LONG_AGO_NS, Links
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
@@ -115,11 +115,11 @@ class Loops:
     """
 
     __slots__ = (
-        "_by_status",
         "_count",
         "_doubted",
         "_forget_ns",
         "_inputs",
+        "_links",
         "_look_ns",
         "_pressed",
         "_probed",
@@ -155,10 +155,9 @@ class Loops:
         self._probed: dict[Wire, int] = {}
         self._quiet: dict[tuple[Wire, _Heard], tuple[int, int]] = {}
         """Until when an output is not asked about a message, and how long that is."""
-        self.links: dict[tuple[Wire, Input], Link] = {}
-        """Outputs that are known to be heard at an input."""
-        self._by_status: dict[tuple[Input, int], tuple[Link, ...]] = {}
-        """By input and status byte: links that close a loop for such a message."""
+        self._links = Links()
+        self.links = self._links.known
+        """Outputs that are known to be heard at an input; empty most evenings, which is asked per message."""
         self._withheld: dict[Input, int] = {}
         """How much has been withheld, by input that hears a loop."""
         self._count = 0
@@ -185,11 +184,8 @@ class Loops:
 
     def expect(self, wire: Wire, data: bytes, now_ns: int) -> None:
         """Expect a message back where that output is heard."""
-        if data in self._probes:
-            return
-        for link in self.links.values():
-            if link.wire is wire:
-                link.expect(data, now_ns)
+        if data not in self._probes:
+            self._links.expect(wire, data, now_ns)
 
     def note_sysex(self, wire: Wire, data: bytes, now_ns: int) -> None:
         """Take note of a whole SysEx on its way out: it is back when its bytes have gone over two wires."""
@@ -199,9 +195,9 @@ class Loops:
 
     def rerouted(self) -> None:
         """Routes or ports have changed: what has been asked says nothing of what is now."""
-        self._by_status.clear()
+        self._links.rerouted()
         self._quiet.clear()
-        for input in [one for one in self._withheld if not self._is_looped(one)]:
+        for input in [one for one in self._withheld if not self._links.is_looped(one)]:
             self._end(input)
 
     def lets_in(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
@@ -293,8 +289,7 @@ class Loops:
     def drop(self, ends: Iterable[Wire | Input]) -> None:
         """These are there no more, or the device behind them may be another."""
         gone: set[object] = {*ends}
-        for key in [key for key in self.links if gone & set(key)]:
-            del self.links[key]
+        self._links.drop(gone)
         for data in [data for data, probe in self._probes.items() if probe.wire in gone]:
             del self._probes[data]
         self._probed = {wire: at_ns for wire, at_ns in self._probed.items() if wire not in gone}
@@ -336,12 +331,12 @@ class Loops:
 
     def _is_explained(self, input: Input, data: bytes, sent_ns: int, now_ns: int, sink: Sink) -> bool:
         """Return whether one comes over a link that is known and closes no loop; ask from time to time."""
-        for (wire, heard_by), link in self.links.items():
-            if heard_by is input and wire.sent.get(data, LONG_AGO_NS) >= sent_ns:
-                if now_ns - link.proven_ns > KNOWN_NS:
-                    self._probe(wire, frozenset(), now_ns, sink)
-                return True
-        return False
+        link = self._links.explaining(input, data, sent_ns)
+        if link is None:
+            return False
+        if now_ns - link.proven_ns > KNOWN_NS:
+            self._probe(link.wire, frozenset(), now_ns, sink)
+        return True
 
     def _sent_by(self, one: _Return) -> Iterator[Wire]:
         """Yield the ports that a return may come from."""
@@ -389,27 +384,22 @@ class Loops:
 
     def _prove(self, probe: _Probe, input: Input, data: bytes, now_ns: int) -> None:
         wire = probe.wire
-        key = (wire, input)
-        link = self.links.get(key)
+        link = self.links.get((wire, input))
         sent_ns = wire.sent.get(data, probe.asked_ns)
         if link is None:
-            link = self.links[key] = Link(wire, input)
+            link = self._links.add(wire, input)
             for other, other_ns in wire.sent.items():
                 if other not in self._probes and other_ns > sent_ns - WINDOW_NS:
                     link.expect(other, other_ns)
-            self._by_status.clear()
         link.lag_ns = now_ns - sent_ns
         link.proven_ns = now_ns
 
     def _refute(self, probe: _Probe, now_ns: int) -> None:
         """A probe's time is over: those who have not heard it do not hear that output."""
         wire = probe.wire
-        for key, link in list(self.links.items()):
-            if key[0] is wire and link.proven_ns < probe.asked_ns:
-                del self.links[key]
-                self._by_status.clear()
-                if link.input in self._withheld and not self._is_looped(link.input):
-                    self._end(link.input)
+        for input in self._links.drop_unproven(wire, probe.asked_ns):
+            if input in self._withheld and not self._links.is_looped(input):
+                self._end(input)
         for heard in probe.about:
             if (wire, heard[0]) not in self.links:
                 _, quiet_ns = self._quiet.get((wire, heard), (0, QUIET_NS // 2))
@@ -421,26 +411,12 @@ class Loops:
 
     def _is_echo(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
         """Return whether a message is one of ours that would go round; where that is uncertain, ask."""
-        for link in self._closing(input, data[0]):
+        for link in self._links.closing(input, data[0]):
             if now_ns - link.proven_ns > FRESH_NS:
                 self._probe(link.wire, frozenset(), now_ns, sink)
             elif link.takes(data, now_ns):
                 return True
         return False
-
-    def _is_looped(self, input: Input) -> bool:
-        return any(self._closing(input, status) for status in range(0x80, SYSEX + 1))
-
-    def _closing(self, input: Input, status: int) -> tuple[Link, ...]:
-        """Return the links into an input that close a loop for a message with that status byte."""
-        found = self._by_status.get((input, status))
-        if found is None:
-            closed_over = reached(input, status, self.links.values())
-            found = tuple(
-                link for link in self.links.values() if link.input is input and link.wire in closed_over
-            )
-            self._by_status[input, status] = found
-        return found
 
 
 def _key(data: bytes) -> tuple[int, int]:
