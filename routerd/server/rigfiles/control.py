@@ -60,19 +60,12 @@ def _when(value: Any, _: ValidationContext) -> str:
 
 
 PRESS = choice(Press)
-
 SHOWS = choice(Shows)
-
 DEBOUNCE = whole(0, 2000)
-
 PRESS_MS = whole(100, 5000)
-
 SECTION = Leaf(_section, {"type": ["integer", "string"], "minimum": 1, "maximum": 999, "maxLength": 64})
-
 MESSAGE = Leaf(_message, {"type": "string", "pattern": "^[0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*$"})
-
 WHEN = Leaf(_when, {"type": "string", "pattern": WHEN_PATTERN})
-
 ACTION = choice(Action, leave_out=[action for action, row in ACTIONS.items() if row.control is None])
 
 PROGRAM_OR_ANY = Leaf(
@@ -81,11 +74,8 @@ PROGRAM_OR_ANY = Leaf(
 )
 
 PLACE = whole(1, 999)
-
 AT = choice(At)
-
 NUDGE = decimal("-50", "50", "BPM", "-0.5")
-
 KINDS = ("note", "cc", "program", "message")
 
 
@@ -173,7 +163,6 @@ class LedEntry(Entry):
 
 
 ANY_PROGRAM = -1
-
 _STATUSES = {"note": messages.NOTE_ON, "cc": messages.CONTROLLER, "program": messages.PROGRAM}
 
 

@@ -22,11 +22,8 @@ from routerd.server.rigfiles.timing import TimingEntry, resolve_timing, review_p
 from routerd.server.rigfiles.values import CHANNELS, FLAG, NOTE, SOURCE, TITLE, choice
 
 _USB_PATH = re.compile(r"\d{1,3}-\d{1,3}(?:\.\d{1,3}){0,6}")
-
 _PORT_KEYS = ("name", "serial", "usb-path")
-
 _PORT_REMEDY = "write a name such as 'Lead Synth*', or a group such as '{name: Lead Synth*, serial: AA01}'"
-
 _COPY = "copy it from what 'routerd ports' prints"
 
 

@@ -1,14 +1,19 @@
 """The one editor of YAML: it changes some values of a file and leaves every other character as it was.
 
-Comments, order, quotes and line ends stay. Places are found by the marks of the parsed file; what is to be
-written is read back before it takes the place of the old file.
+Comments, order, quotes and line ends stay. Places are found by the marks of the parsed file. What is to be
+written is read back before it takes the place of the old file, and must differ from it in these values only.
+
+Two edits are made: one key of some devices in rig.yaml, given as its path inside the device
+(`("identity-reply",)`, `("timing", "offset")`), and a running order with its encore in a set's file, only
+when somebody asks for it; then the whole folder is read again, and put back if it has a mistake.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -26,50 +31,86 @@ Key = tuple[str, ...]
 _Edit = tuple[int, int, str]
 """From where to where in the text, and what stands there instead."""
 
+LONGEST_STEM = 64
+_LEADS_OUT = "the folder sets or the file is a link that leads out of the rig folder"
 
-def with_values(text: str, key: Key, values: Mapping[str, str]) -> str:
-    """Return the text of rig.yaml with `key` of each device at its value; raises FileEditError."""
+
+# Any file
+
+
+def _compose(text: str, file: str) -> yaml.MappingNode:
+    """Return the file's tree with marks; raises FileEditError."""
     try:
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
-        devices = _group(_find(root, "devices"), "devices")
-        edits = [_edit_of(_group(_find(devices, name), name), key, value) for name, value in values.items()]
-    except yaml.YAMLError as error:
-        raise FileEditError(f"rig.yaml cannot be read: {error}") from error
+        node = yaml.compose(text, Loader=yaml.SafeLoader)
+    except (yaml.YAMLError, RecursionError) as error:
+        raise FileEditError(f"{file} cannot be read; `routerd check` shows why") from error
+    return _group(node, file)
+
+
+def _group(node: Any, name: str) -> yaml.MappingNode:
+    if not isinstance(node, yaml.MappingNode) or not node.value:
+        raise FileEditError(f"{name} is not a group of keys as expected, or an empty one")
+    return node
+
+
+def _find(node: yaml.MappingNode, key: str) -> Any:
+    return next((value for name, value in node.value if name.value == key), None)
+
+
+def _values_of(text: str) -> Any:
+    """Return the file's values, every scalar as it is written."""
+    return yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506 - it makes nothing but text, lists and groups
+
+
+def _edited(text: str, edits: Iterable[_Edit], wanted: Any, refusal: str) -> str:
+    """Return the text with edits that make its values `wanted`; raises FileEditError where they do not."""
     changed = text
     for begin, end, new in sorted(edits, reverse=True):
         changed = changed[:begin] + new + changed[end:]
-    wanted = _values_of(text)
-    for name, value in values.items():
-        wanted = _with(wanted, ("devices", name, *key), value)
     try:
         same = _values_of(changed) == wanted
     except yaml.YAMLError:
         same = False
     if not same:
-        raise FileEditError(f"rig.yaml cannot be edited here as it is written; write '{key[-1]}' by hand")
+        raise FileEditError(refusal)
     return changed
+
+
+def _read(path: Path, folder: Path) -> str:
+    try:
+        return storage.read(path, LARGEST_FILE_BYTES, inside=folder).decode()
+    except UnicodeDecodeError as error:
+        raise FileEditError(f"{path} cannot be changed: it is not UTF-8 text") from error
+
+
+# A key of some devices
+
+
+def with_values(text: str, key: Key, values: Mapping[str, str]) -> str:
+    """Return the text of rig.yaml with `key` of each device at its value; raises FileEditError."""
+    devices = _group(_find(_compose(text, "rig.yaml"), "devices"), "'devices' in rig.yaml")
+    wanted = _values_of(text)
+    edits = []
+    for name, value in values.items():
+        edits.append(_edit_of(_group(_find(devices, name), f"{name!r} in rig.yaml"), key, value))
+        wanted = _with(wanted, ("devices", name, *key), value)
+    refusal = f"rig.yaml cannot be edited here as it is written; write '{key[-1]}' by hand"
+    return _edited(text, edits, wanted, refusal)
 
 
 def write_values(rig_file: Path, key: Key, values: Mapping[str, str]) -> str:
     """Write them into the file; return the text that was there before. Raises FileEditError."""
     try:
-        before = storage.read(rig_file, LARGEST_FILE_BYTES, inside=rig_file.parent).decode()
+        before = _read(rig_file, rig_file.parent)
         replace(rig_file, with_values(before, key, values))
     except OSError as error:
         raise FileEditError(f"{rig_file} cannot be changed: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise FileEditError(f"{rig_file} cannot be changed: it is not UTF-8 text") from error
     return before
 
 
 def replace(rig_file: Path, text: str) -> None:
     """Put `text` in the place of the file. Raises OSError."""
     storage.put(rig_file, text.encode(), inside=rig_file.parent)
-
-
-def _values_of(text: str) -> Any:
-    """Return the file's values, every scalar as it is written."""
-    return yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506 - it makes nothing but text, lists and groups
 
 
 def _with(values: Any, key: Key, value: str) -> Any:
@@ -80,24 +121,13 @@ def _with(values: Any, key: Key, value: str) -> Any:
     return {**group, key[0]: _with(group.get(key[0]), key[1:], value)}
 
 
-def _group(node: Any, name: str) -> yaml.MappingNode:
-    if not isinstance(node, yaml.MappingNode) or not node.value:
-        raise FileEditError(f"rig.yaml has no group {name!r} where one was expected, or an empty one")
-    return node
-
-
-def _find(node: Any, key: str) -> Any:
-    pairs = node.value if isinstance(node, yaml.MappingNode) else []
-    return next((value for name, value in pairs if name.value == key), None)
-
-
 def _edit_of(group: yaml.MappingNode, key: Key, value: str) -> _Edit:
     """Put a value in the place of the old one, or with its key before the first of its group."""
     first, *rest = key
     found = _find(group, first)
     if found is not None:
         if rest:
-            return _edit_of(_group(found, first), tuple(rest), value)
+            return _edit_of(_group(found, f"{first!r} in rig.yaml"), tuple(rest), value)
         return found.start_mark.index, found.end_mark.index, value
     for inner in reversed(rest):
         value = f"{{{inner}: {value}}}"
@@ -106,16 +136,14 @@ def _edit_of(group: yaml.MappingNode, key: Key, value: str) -> _Edit:
     return mark.index, mark.index, f"{first}: {value}{glue}"
 
 
-LONGEST_STEM = 64
-
-_LEADS_OUT = "the folder sets or the file is a link that leads out of the rig folder"
+# A running order
 
 
 def save_set(folder: Path, set_list: SetList) -> str:
     """Write `set_list` into the rig folder; return its file's name there. Raises FileEditError, OSError."""
     path = _path_of(folder, set_list.name)
-    before = storage.read(path, LARGEST_FILE_BYTES, inside=folder) if path.exists() else None
-    text = _new_text(set_list) if before is None else _changed_text(_decoded(before), set_list)
+    before = _read(path, folder) if path.exists() else None
+    text = _new_set(set_list) if before is None else _with_order(before, set_list)
     try:
         storage.put(path, text.encode(), inside=folder, replace=before is not None)
     except storage.OutsideError as error:
@@ -125,16 +153,9 @@ def save_set(folder: Path, set_list: SetList) -> str:
         if before is None:
             path.unlink()
         else:
-            storage.put(path, before, inside=folder)
+            storage.put(path, before.encode(), inside=folder)
         raise FileEditError(f"the file would have mistakes: {loaded.problems[0]}")
     return str(path.relative_to(folder))
-
-
-def _decoded(content: bytes) -> str:
-    try:
-        return content.decode()
-    except UnicodeDecodeError as error:
-        raise FileEditError("its file is not UTF-8 text any more") from error
 
 
 def _path_of(folder: Path, name: str) -> Path:
@@ -166,34 +187,33 @@ def _order_lines(set_list: SetList, line_end: str = "\n") -> str:
     return "".join(line + line_end for line in lines)
 
 
-def _new_text(set_list: SetList) -> str:
+def _new_set(set_list: SetList) -> str:
     head = f"name: {_as_scalar(set_list.name)}\n"
     if set_list.date:
         head += f"date: {set_list.date}\n"
     return head + _order_lines(set_list)
 
 
-def _changed_text(text: str, set_list: SetList) -> str:
+def _with_order(text: str, set_list: SetList) -> str:
     """Return the file's text with other lines for `order`, in its place, and for `encore`."""
-    try:
-        node = yaml.compose(text, Loader=yaml.SafeLoader)
-    except (yaml.YAMLError, RecursionError) as error:
-        raise FileEditError("its file cannot be read any more; routerd check tells why") from error
-    if not isinstance(node, yaml.MappingNode):
-        raise FileEditError("its file is not a group of keys")
+    node = _compose(text, "its file")
     lines = text.splitlines(keepends=True)
-    spans: dict[str, tuple[int, int]] = {}
-    for key, value in node.value:
-        end = value.end_mark
-        last = end.line if end.column == 0 and end.line > key.start_mark.line else end.line + 1
-        spans[str(key.value)] = (key.start_mark.line, _without_trailing(lines, key.start_mark.line, last))
-    if "order" not in spans or node.flow_style:
-        raise FileEditError("its file does not have 'order' on lines of its own")
+    starts = [0, *accumulate(map(len, lines))]
     line_end = "\r\n" if lines[0].endswith("\r\n") else "\n"
-    for name in sorted({"order", "encore"} & set(spans), key=lambda name: -spans[name][0]):
-        start, end_line = spans[name]
-        lines[start:end_line] = [_order_lines(set_list, line_end)] if name == "order" else []
-    return "".join(lines)
+    edits: list[_Edit] = []
+    for key, value in node.value:
+        if key.value in ("order", "encore"):
+            first, end = key.start_mark.line, value.end_mark
+            last = end.line if end.column == 0 and end.line > first else end.line + 1
+            new = _order_lines(set_list, line_end) if key.value == "order" else ""
+            edits.append((starts[first], starts[_without_trailing(lines, first, last)], new))
+    refusal = "its file does not have 'order' on lines of its own"
+    if node.flow_style or not any(new for _, _, new in edits):
+        raise FileEditError(refusal)
+    wanted = {**_values_of(text), "order": list(set_list.order), "encore": str(set_list.encore)}
+    if not set_list.encore:
+        del wanted["encore"]
+    return _edited(text, edits, wanted, refusal)
 
 
 def _without_trailing(lines: list[str], start: int, end: int) -> int:

@@ -58,7 +58,6 @@ def _date(value: Any, _: ValidationContext) -> str:
 
 
 ENCORE = whole(0, 999)
-
 DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d-\d\d$"})
 
 
@@ -92,11 +91,8 @@ class SetFile(Entry):
 
 
 ALL_SONGS = "all songs"
-
 RIG = "rig.yaml"
-
 _STEM = re.compile(r"\w[\w .'-]{0,99}\Z")
-
 M = TypeVar("M", bound=Entry)
 
 

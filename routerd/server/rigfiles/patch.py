@@ -37,9 +37,7 @@ from routerd.server.rigfiles.values import (
 )
 
 LARGEST_DUMP_BYTES = 64 * 1024
-
 _MESSAGE_HEX = r"[Ff]0(\s*[0-7][0-9A-Fa-f])*\s*[Ff]7"
-
 _SYSEX_REMEDY = "write bytes such as 'F0 7D 01 F7', or 'file: sysex/name.syx'"
 
 
@@ -133,7 +131,6 @@ SYSEX_ITEM = Leaf(
 )
 
 _PAUSE = re.compile(r"(\d{1,4}) ms")
-
 LONGEST_PAUSE_MS = 5000
 
 
@@ -169,9 +166,7 @@ def _patch_step(value: Any, _: ValidationContext) -> str | int:
 
 
 MESSAGES = Leaf(_patch_messages, {"type": "string", "pattern": r"^\s*[0-9A-Fa-f]{2}(\s*[0-9A-Fa-f]{2})*\s*$"})
-
 PARAMETER_KEY = Leaf(_parameter_key, {"type": "string", "pattern": r"^\d{1,5}$"})
-
 FINE = whole(0, FULL)
 
 PATCH_STEP = Leaf(

@@ -15,15 +15,12 @@ from typing import Any
 from routerd.printing import visible
 
 LONGEST_SHOWN = 40
-
 MOST_LISTED = 12
-
 MOST_COMPARED = 1000
-
 LONGEST_COMPARED = 200
 
 Remedy = str | Callable[[], str]
-"""What would be right, or how to find it out: comparing names is left until it is to be told."""
+"""What would be right, or how to find it out: names are compared only when it is shown."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,6 @@ from routerd.server.rigfiles.shape import Checked, Entry, option, options
 from routerd.server.rigfiles.values import CONCERT_PITCH, NAME, choice, whole
 
 AFTER_RESTART = choice(AfterRestart)
-
 HOLDOVER = whole(1, 600)
 
 
@@ -149,7 +148,7 @@ def _review_same(
 
 
 def _review_channels_of(rig: Checked[RigFile], group: list[tuple[str, DeviceEntry]]) -> None:
-    """Check that no channel of a port is said to be two devices', and that keys and sounds are told once."""
+    """Check that no channel of a port belongs to two devices, and that their local control agrees."""
     owners: dict[int, str] = {}
     controls: dict[int, tuple[str, bool]] = {}
     """By channel: the first device that says something of local control there, and what."""

@@ -65,18 +65,13 @@ def _program_key(value: Any, _: ValidationContext) -> int:
 
 
 CONTROLLERS = numbers(0, 127)
-
 VELOCITIES = span(1, 127)
-
 PREFIX = Leaf(_prefix, {"type": "string", "pattern": r"^\s*[Ff]0(\s*[0-7][0-9A-Fa-f])*\s*$"})
-
 PROGRAM_KEY = Leaf(_program_key, {"type": "string", "pattern": r"^[1-9]\d{0,2}$"})
 
 
 KIND = choice(Kind)
-
 OCTAVES = whole(-5, 5)
-
 TRANSPOSE = whole(-48, 48)
 
 

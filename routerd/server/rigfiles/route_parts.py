@@ -41,7 +41,6 @@ from routerd.server.rigfiles.values import (
 )
 
 MOST_CURVE_POINTS = 128
-
 MOST_INTERVALS = 16
 
 _MOST_OF_NUMBER = {
@@ -117,7 +116,6 @@ def _read_intervals(value: Any, _: ValidationContext) -> tuple[int, ...]:
 
 
 FROM_RANGE = span(0, FULL, point=False)
-
 TO_RANGE = span(0, FULL, falls=True)
 
 _POINT = {
@@ -138,9 +136,7 @@ CURVE = Leaf(
 )
 
 _WORDS = {"type": ["integer", "string"], "minimum": 0, "maximum": 119}
-
 MAP_FROM = Leaf(lambda value, _: _read_quantity(value, SOURCE_KINDS), _WORDS)
-
 MAP_TO = Leaf(lambda value, _: _read_quantity(value, TARGET_KINDS), _WORDS)
 
 INTERVALS = Leaf(
@@ -161,15 +157,10 @@ def _root(value: Any, _: ValidationContext) -> int:
 
 
 SIDE = choice(Side)
-
 MEMBERS = whole(1, 15)
-
 SEMITONES = whole(1, 96)
-
 OCTAVE_NUMBER = whole(-1, 8)
-
 SWITCHING = choice(Switching, leave_out=[Switching.NONE])
-
 ROOT = Leaf(_root, {"type": "string", "pattern": r"^[A-Ga-g][#b]?$"})
 
 

@@ -98,9 +98,7 @@ class Entry(BaseModel):
 
 
 M = TypeVar("M", bound=Entry)
-
 _MOST_PASSES = 6
-
 _KEY_MARK = "[key]"
 
 _KEY_WORDS: dict[Any, str] = {"cc": "controller", "devices": "device"}
@@ -147,7 +145,7 @@ def check(document: Document, shape: type[M], context: ValidationContext) -> Che
                 is_key = _is_of_key(finding)
                 path = loc[:-1] if is_key else loc
                 if attempt == 0 and finding.get("input") is not INVALID:
-                    _tell(document, shape, path, finding)
+                    _report(document, shape, path, finding)
                 checked.mark(path)
                 remove = is_key or finding["type"] == "extra_forbidden"
                 document.data = _put_right(document.data, path, None if remove else finding["type"])
@@ -191,7 +189,7 @@ def _put_right(data: Any, path: KeyPath, kind: str | None) -> Any:
     return data
 
 
-def _tell(document: Document, shape: type[Entry], path: KeyPath, finding: Any) -> None:
+def _report(document: Document, shape: type[Entry], path: KeyPath, finding: Any) -> None:
     kind: str = finding["type"]
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
     label = key
@@ -214,13 +212,13 @@ def _tell(document: Document, shape: type[Entry], path: KeyPath, finding: Any) -
         what = f"'{key}' must be a list, not {quote(finding['input'])}"
         remedy = "write each entry on its own line, beginning with '- '"
     elif kind in _GROUP_WANTED:
-        what, remedy = _tell_group(shape, path, key, finding["input"])
+        what, remedy = _describe_group(shape, path, key, finding["input"])
     else:
         what, remedy = f"'{key}' cannot be used as it is written", "compare with configs/README.md"
     document.report(document.line(path), what, remedy)
 
 
-def _tell_group(shape: type[Entry], path: KeyPath, key: str, value: Any) -> tuple[str, str]:
+def _describe_group(shape: type[Entry], path: KeyPath, key: str, value: Any) -> tuple[str, str]:
     inner = shape_at(shape, path)
     keys = f" with keys such as {one_of(keys_of(inner)[:4])}" if inner is not None else ""
     place = (

@@ -93,11 +93,8 @@ def _checklist_item(value: Any, context: ValidationContext) -> Step:
 
 
 REMINDER = text(500)
-
 PROSE = text(20_000, lines=True)
-
 START = choice(StartPolicy)
-
 SECTIONS_END = choice(SectionsEnd)
 
 CHECKLIST_ITEM = Leaf(
@@ -290,7 +287,6 @@ def resolve_song_timing(file: SongFile) -> SongTiming:
 
 
 C3 = 48
-
 ALL_CHANNELS = -1
 """The channel of what concerns a whole device, so that no patch of a channel is taken for it."""
 
@@ -298,7 +294,7 @@ ALL_CHANNELS = -1
 def resolve_song(identifier: str, file: SongFile, rig: RigFile, *, tuned: bool = False) -> Song:
     """Return the song that a file describes; `rig` has the routes that it inherits.
 
-    `tuned`: some song of the folder is not at 440 Hz, so that devices have to be told for each.
+    `tuned`: some song of the folder is not at 440 Hz, so that devices have to be tuned for each.
     """
     beats, beat_unit = file.meter
     root = root_of(file.key)
@@ -371,7 +367,7 @@ def _song_timing(file: SongFile, rig: RigFile) -> SongTiming:
 def _by_hand(file: SongFile, rig: RigFile) -> list[Step]:
     """Return what a person has to do where a device cannot be put on its sound from here.
 
-    What the checklist tells already, by the name of the device and the number of the program, is told once.
+    What the checklist has already, by the name of the device and the number of the program, is not added.
     """
     lists = [("", file.patches)] + [(one.name, one.patches) for one in file.sections]
     items = []
@@ -380,16 +376,16 @@ def _by_hand(file: SongFile, rig: RigFile) -> list[Step]:
             device = rig.devices[entry.device]
             if device.recall:
                 continue
-            bank = f"bank {entry.bank.msb}/{entry.bank.lsb}, " if entry.bank else ""
+            bank = f"bank MSB {entry.bank.msb} LSB {entry.bank.lsb}, " if entry.bank else ""
             program = f"program {entry.program + 1}" if entry.program is not None else "its sound"
-            if any(_tells(item, section, entry, device) for item in file.checklist):
+            if any(_names(item, section, entry, device) for item in file.checklist):
                 continue
             text = f"Put {device.title or entry.device} on {bank}{program}"
             items.append(Step(text, section=section))
     return items
 
 
-def _tells(item: Step, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
+def _names(item: Step, section: str, entry: PatchEntry, device: DeviceEntry) -> bool:
     """Return whether an item of the checklist names the device and the program of a patch."""
     if item.section != section:
         return False

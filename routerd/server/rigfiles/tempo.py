@@ -24,9 +24,7 @@ from routerd.server.rigfiles.text import KeyPath, UnreadableFileError, read_file
 from routerd.server.rigfiles.values import CHANNEL, LOUDNESS, NOTE, TARGET, choice, whole
 
 BEAT_UNITS = (1, 2, 4, 8, 16, 32)
-
 _TEMPO = re.compile(r"\d{1,4}(?:\.\d{1,12})?|\d{1,9}/\d{1,9}")
-
 _METER = re.compile(r"(\d{1,3})\s*/\s*(\d{1,3})")
 
 
@@ -63,24 +61,16 @@ TEMPO = Leaf(
 )
 
 METER = Leaf(_meter, {"type": "string", "pattern": r"^([1-9]|[12]\d|3[0-2])\s*/\s*(1|2|4|8|16|32)$"})
-
 TEMPO_CURVE = choice(Curve)
-
 CLICK_PLAYS = choice(ClickPlays)
-
 BAR = whole(1, 9999)
-
 BARS = whole(1, 999)
-
 COUNT_IN = whole(0, 16)
-
 SUBDIVISION = whole(1, 8)
-
 LARGEST_TEMPO_FILE_BYTES = 256 * 1024
 """A file of nothing but events takes mido seconds for each 256 KiB; those of songs are a tenth as large."""
 
 MOST_EVENTS = 5000
-
 _FILE_TEMPO = Fraction(120)
 
 

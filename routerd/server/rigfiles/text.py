@@ -72,11 +72,8 @@ def _explain(error: OSError | ValueError) -> UnreadableFileError:
 KeyPath = tuple[str | int, ...]
 
 LARGEST_FILE_BYTES = 1_000_000
-
 DEEPEST = 24
-
 MOST_VALUES = 50_000
-
 MOST_PROBLEMS = 100
 
 EVENT_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -88,11 +85,8 @@ _UNPRINTABLE = re.compile(
 )
 
 _ACCEPTED = re.compile(r"(?:^|\s)#\s*accepted: *([a-z-]+(?: *, *[a-z-]+)*)")
-
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
-
 _TOO_MANY = "mapping values are not allowed"
-
 _IN_BRACKETS = ("expected ',' or ']'", "expected ',' or '}'")
 
 

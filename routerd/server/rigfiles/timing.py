@@ -26,11 +26,11 @@ class Counts(StrEnum):
     SET = "set"
 
 
-def rate(least: str, most: str, example: str) -> Leaf:
+def rate(minimum: str, maximum: str, example: str) -> Leaf:
     """Return the leaf of a rate above 0, as a decimal or a fraction."""
 
     def read(value: Any, _: ValidationContext) -> Fraction:
-        remedy = f"write {least} to {most} as a decimal or a fraction such as {example}"
+        remedy = f"write {minimum} to {maximum} as a decimal or a fraction such as {example}"
         written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
         try:
             if not isinstance(written, str) or _RATE.fullmatch(written.strip()) is None:
@@ -38,14 +38,14 @@ def rate(least: str, most: str, example: str) -> Leaf:
             number = Fraction(written.strip())
         except (ValueError, ZeroDivisionError) as error:
             raise wrong(f"{quote(value)} is not a rate", remedy) from error
-        if not Fraction(least) <= number <= Fraction(most):
-            raise wrong(f"{quote(value)} is outside {least} to {most}", remedy)
+        if not Fraction(minimum) <= number <= Fraction(maximum):
+            raise wrong(f"{quote(value)} is outside {minimum} to {maximum}", remedy)
         return number
 
     schema = {
         "type": ["number", "string"],
-        "minimum": float(Fraction(least)),
-        "maximum": float(Fraction(most)),
+        "minimum": float(Fraction(minimum)),
+        "maximum": float(Fraction(maximum)),
     }
     return Leaf(read, {**schema, "pattern": r"^(\d{1,3}(\.\d{1,6})?|\d{1,3}/\d{1,3})$"})
 
@@ -59,21 +59,13 @@ def _frame_rate(value: Any, _: ValidationContext) -> FrameRate:
 
 
 STARTS = choice(StartMode)
-
 COUNTS = choice(Counts)
-
 CLOCK_FROM = choice(ClockFrom)
-
 FRAME_RATE = Leaf(_frame_rate, {"type": ["string", "number"], "pattern": r"^(24|25|29\.97|30)$"})
-
 STEPS = whole(1, 1024)
-
 OFFSET = decimal("-250", "250", "ms", "-12.5")
-
 LENGTH = decimal("1", "1000", "ms", "10")
-
 RATE = rate("1/96", "4", "1/2")
-
 PULSES = rate("1/96", "96", "4")
 
 

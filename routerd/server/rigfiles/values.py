@@ -20,13 +20,9 @@ from routerd.server.rigfiles.problems import one_of, quote, suggest, unquoted
 from routerd.server.rigfiles.shape import Ends, Leaf, ValidationContext, wrong
 
 LONGEST_DURATION_S = 24 * 3600
-
 _CONTROL_CHARACTER = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
-
 _CONTROL_BUT_BREAKS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\u2028\u2029]")
-
 _DURATION = re.compile(r"(?:(?:(\d{1,2}):)?(\d{1,3}):)([0-5]\d)")
-
 _NOTE = r"(?:[A-Ga-g][#b]?-?\d{1,2}|\d{1,3})"
 
 
@@ -64,22 +60,22 @@ def text(longest: int, *, lines: bool = False) -> Leaf:
     return Leaf(read, {"type": ["string", "number", "boolean"], "minLength": 1, "maxLength": longest})
 
 
-def whole(least: int, most: int, offset: int = 0) -> Leaf:
-    """Return the leaf of a whole number from `least` to `most`; the core holds it plus `offset`."""
+def whole(minimum: int, maximum: int, offset: int = 0) -> Leaf:
+    """Return the leaf of a whole number from `minimum` to `maximum`; the core holds it plus `offset`."""
 
     def read(value: Any, _: ValidationContext) -> int:
-        return read_whole(value, least, most) + offset
+        return read_whole(value, minimum, maximum) + offset
 
-    return Leaf(read, {"type": "integer", "minimum": least, "maximum": most})
+    return Leaf(read, {"type": "integer", "minimum": minimum, "maximum": maximum})
 
 
-def read_whole(value: Any, least: int, most: int) -> int:
+def read_whole(value: Any, minimum: int, maximum: int) -> int:
     """Return `value` as a whole number in range, or raise the error that says so."""
-    remedy = f"write a whole number from {least} to {most}"
+    remedy = f"write a whole number from {minimum} to {maximum}"
     if isinstance(value, bool) or not isinstance(value, int):
         raise wrong(f"{quote(value)} is not a whole number", remedy)
-    if not least <= value <= most:
-        raise wrong(f"{value} is outside {least} to {most}", remedy)
+    if not minimum <= value <= maximum:
+        raise wrong(f"{value} is outside {minimum} to {maximum}", remedy)
     return value
 
 
@@ -165,11 +161,8 @@ def _other_device(devices: Mapping[str, Ends], end: str) -> str:
 
 
 NAME = text(64)
-
 TITLE = text(200)
-
 FLAG = Leaf(_flag, {"type": "boolean"})
-
 HELD_NOTES = choice(HeldNotes)
 
 CONCERT_PITCH = Leaf(
@@ -183,11 +176,8 @@ CONCERT_PITCH = Leaf(
 )
 
 CHANNEL = whole(1, 16, offset=-1)
-
 BYTE = whole(0, 127)
-
 PROGRAM = whole(1, 128, offset=-1)
-
 LOUDNESS = whole(1, 127)
 
 DURATION = Leaf(
@@ -206,86 +196,87 @@ NOTE = Leaf(
 )
 
 SOURCE = Leaf(lambda value, around: _device_name(value, around, "input"), {"type": "string"})
-
 TARGET = Leaf(lambda value, around: _device_name(value, around, "output"), {"type": "string"})
-
 _DECIMAL = re.compile(r"[+-]?\d{1,4}(?:\.\d{1,9})?")
 
 
-def decimal(least: str, most: str, unit: str, example: str) -> Leaf:
-    """Return the leaf of a decimal from `least` to `most`, kept exactly."""
+def decimal(minimum: str, maximum: str, unit: str, example: str) -> Leaf:
+    """Return the leaf of a decimal from `minimum` to `maximum`, kept exactly."""
 
     def read(value: Any, _: ValidationContext) -> Fraction:
-        remedy = f"write {least} to {most} {unit}, such as {example}"
+        remedy = f"write {minimum} to {maximum} {unit}, such as {example}"
         written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
         if not isinstance(written, str) or _DECIMAL.fullmatch(written.strip()) is None:
             raise wrong(f"{quote(value)} is not a number", remedy)
         number = Fraction(written.strip())
-        if not Fraction(least) <= number <= Fraction(most):
-            raise wrong(f"{quote(value)} is outside {least} to {most} {unit}", remedy)
+        if not Fraction(minimum) <= number <= Fraction(maximum):
+            raise wrong(f"{quote(value)} is outside {minimum} to {maximum} {unit}", remedy)
         return number
 
-    schema = {"type": ["number", "string"], "minimum": float(least), "maximum": float(most)}
+    schema = {"type": ["number", "string"], "minimum": float(minimum), "maximum": float(maximum)}
     return Leaf(read, {**schema, "pattern": r"^[+-]?\d{1,4}(\.\d{1,9})?$"})
 
 
 _SPAN = re.compile(r"(\d{1,5})(?:\s*[-–]\s*(\d{1,5}))?")
-
 HEX = re.compile(r"[0-9A-Fa-f]{2}(?:\s*[0-9A-Fa-f]{2})*\Z")
 
 
-def _span(value: Any, least: int, most: int, *, falls: bool = False) -> tuple[int, int]:
-    remedy = f"write two numbers from {least} to {most} such as {least}-{most}, or one"
+def _span(value: Any, minimum: int, maximum: int, *, falls: bool = False) -> tuple[int, int]:
+    remedy = f"write two numbers from {minimum} to {maximum} such as {minimum}-{maximum}, or one"
     plain = isinstance(value, (int, str)) and not isinstance(value, bool)
     match = _SPAN.fullmatch(str(value).strip()) if plain else None
     if match is None:
         raise wrong(f"{quote(value)} is not a range", remedy)
     low = int(match[1])
     high = low if match[2] is None else int(match[2])
-    if not (least <= low <= most and least <= high <= most):
-        raise wrong(f"{quote(value)} is outside {least} to {most}", remedy)
+    if not (minimum <= low <= maximum and minimum <= high <= maximum):
+        raise wrong(f"{quote(value)} is outside {minimum} to {maximum}", remedy)
     if low > high and not falls:
         raise wrong(f"{quote(value)} ends below its start", "write the lower number first")
     return low, high
 
 
-def span(least: int, most: int, *, falls: bool = False, point: bool = True) -> Leaf:
+def span(minimum: int, maximum: int, *, falls: bool = False, point: bool = True) -> Leaf:
     """Return the leaf of a range; `falls`: the second number may be lower; `point`: one number will do."""
 
     def read(value: Any, _: ValidationContext) -> tuple[int, int]:
-        low, high = _span(value, least, most, falls=falls)
+        low, high = _span(value, minimum, maximum, falls=falls)
         if low == high and not point:
             raise wrong(f"{quote(value)} has no two ends", "write two different numbers")
         return low, high
 
     schema = {
         "type": ["string", "integer"],
-        "minimum": least,
-        "maximum": most,
+        "minimum": minimum,
+        "maximum": maximum,
         "pattern": rf"^{_SPAN.pattern}$",
     }
     return Leaf(read, schema)
 
 
-def numbers(least: int, most: int, offset: int = 0) -> Leaf:
+def numbers(minimum: int, maximum: int, offset: int = 0) -> Leaf:
     """Return the leaf of a list of numbers and ranges; the core holds them plus `offset`."""
 
     def read(value: Any, _: ValidationContext) -> frozenset[int]:
         listed = value if isinstance(value, list) else [value]
         if not listed:
-            raise wrong("is empty", f"list numbers from {least} to {most}")
+            raise wrong("is empty", f"list numbers from {minimum} to {maximum}")
         found: set[int] = set()
         for item in listed:
-            low, high = _span(item, least, most)
+            low, high = _span(item, minimum, maximum)
             found.update(range(low + offset, high + 1 + offset))
         return frozenset(found)
 
-    one = {"type": ["integer", "string"], "minimum": least, "maximum": most, "pattern": rf"^{_SPAN.pattern}$"}
+    one = {
+        "type": ["integer", "string"],
+        "minimum": minimum,
+        "maximum": maximum,
+        "pattern": rf"^{_SPAN.pattern}$",
+    }
     return Leaf(read, {"anyOf": [one, {"type": "array", "items": one, "minItems": 1}]})
 
 
 CHANNELS = numbers(1, 16, offset=-1)
-
 _NOTE_RANGE = re.compile(rf"({_NOTE})(?:\s*[-–]\s*({_NOTE}))?")
 
 

@@ -315,7 +315,7 @@ def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder
     assert book.songs[0].patches == book.songs[0].sections[0].patches == ()
     assert book.songs[0].checklist == (
         Step("Tune"),
-        Step("Put Glass box on bank 1/0, program 12"),
+        Step("Put Glass box on bank MSB 1 LSB 0, program 12"),
         Step("Put Glass box on its sound", section="end"),
     )
 
