@@ -99,26 +99,25 @@ class Switching(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Remap:
-    """One quantity made into another. Ranges are in the quantities' own units; `target_range` may fall.
-
-    `deadband`: changes of the source smaller than this are ignored, except at the ends of its range.
-    `pickup`: nothing is sent until the source meets the value that the target has. `channels`: where
-    it goes out instead of the route's channel.
-    """
+    """One quantity made into another; ranges are in the quantities' own units."""
 
     source: Quantity
     target: Quantity
     source_range: tuple[int, int]
     target_range: tuple[int, int]
+    """What it becomes at the two ends; the first may be the higher."""
     curve: Points = ()
     deadband: int = 0
+    """Changes of the source smaller than this are ignored, except at the ends of its range."""
     pickup: bool = False
+    """Whether nothing is sent until the source meets the value that the target has."""
     switching: Switching = Switching.NONE
     channels: tuple[int, ...] = ()
+    """Where it goes out instead of the route's channel."""
 
 
 class Side(StrEnum):
-    """Which of the two zones of a port: masters are channel 0 and channel 15."""
+    """Which of the two zones of a port: the manager channel of the lower is 0, of the upper 15."""
 
     LOWER = "lower"
     UPPER = "upper"
@@ -142,37 +141,42 @@ class NoteZone:
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """From a device to a device.
-
-    `velocity_fixed` and `velocity_max` are 1–127, or 0 for none. `programs` are pairs (in, out). A SysEx
-    passes when it begins with one of `sysex_prefixes`, if there are any. `bend_from` and `bend_to` are bend
-    ranges in semitones, 0 for none. `chord` are semitones from the key that is pressed, empty for the key
-    alone; `drone` are notes that a key switches on and off. Several routes may share a name: they are
-    replaced and switched together.
-    """
+    """From a device to a device. Several routes may share a name: they are replaced and switched together."""
 
     name: str
     source: str
     target: str
     kinds: frozenset[Kind]
+    """The kinds of message let through."""
     from_channel: int = -1
     to_channel: int = -1
     note_low: int = 0
     note_high: int = 127
+    """Ends of the range of notes let through, before transposing."""
     transpose: int = 0
+    """Semitones."""
     velocity_fixed: int = 0
+    """What every press gets (1–127); 0 for none."""
     velocity_max: int = 0
+    """No press gets more (1–127); 0 for none."""
     velocity_low: int = 1
     velocity_high: int = 127
+    """Ends of the range of velocities let through, as played."""
     velocity_curve: Points = ()
     blocked_channels: frozenset[int] = frozenset()
     blocked_cc: frozenset[int] = frozenset()
+    """Controllers (0–127) kept back."""
     programs: tuple[tuple[int, int], ...] = ()
+    """Pairs (in, out); all others stay."""
     sysex_prefixes: tuple[bytes, ...] = ()
+    """A SysEx passes when it begins with one of these, if there are any."""
     bend_from: int = 0
     bend_to: int = 0
+    """Pitch bend ranges in semitones of the device that is played and of the one that sounds; 0 for none."""
     chord: tuple[int, ...] = ()
+    """Semitones from the key that is pressed; empty for the key alone."""
     drone: tuple[int, ...] = ()
+    """Notes (0–127) that a key switches on and off."""
     maps: tuple[Remap, ...] = ()
     zone: NoteZone | None = None
     chase: bool = False
