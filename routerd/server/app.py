@@ -28,7 +28,7 @@ from routerd.link.messages import (
 )
 from routerd.server.feed import EventHub, Feed
 from routerd.server.health import HealthWatch
-from routerd.server.link_client import EngineLink, Told
+from routerd.server.link_client import EngineLink, Unasked
 from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
 from routerd.server.shows.show_log import ShowLog
@@ -95,7 +95,7 @@ class App:
 
     # What the engine sends (routerd.server.link_client.Listener)
 
-    def on_message(self, message: Told) -> None:
+    def on_message(self, message: Unasked) -> None:
         """Take a message of the engine."""
         view = self.view
         view.silent_checks = 0

@@ -274,16 +274,22 @@ class Announcer:
         out: list[Announcement] = []
         for key in {**self._reported, **self._seen, **present}:
             line, reported = present.get(key), self._reported.get(key)
+            # 1. Note since when it has been as it is now: calm is counted from there.
             if key not in self._seen or self._seen[key][0] != line:
                 self._seen[key] = line, now_ns
+            # 2. What was reported last still holds: nothing to announce. What has been gone for long is
+            #    forgotten, or lines about songs and files of other evenings would pile up here.
             if line == reported:
                 if line is None:
                     self._forget(key, now_ns)
                 continue
+            # 3. A line that has changed often of late waits until it has settled, whichever way.
             changes = self._recent(key, now_ns)
             calm = self._calm(key, now_ns)
             if len(changes) >= MOST_CHANGES and not calm:
                 continue
+            # 4. Another text of one problem is its end and its beginning, so that whoever reads only one kind
+            #    of event keeps count. The last one before the silence says that it is restless.
             changes.append(now_ns)
             restless = len(changes) >= MOST_CHANGES and not calm
             if reported is not None:

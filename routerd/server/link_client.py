@@ -60,14 +60,14 @@ class EngineSilentError(LinkError):
     """The engine has not answered in time; what was asked may or may not have been done."""
 
 
-Told = Hello | Reload | Snapshot | Segment | PortStates | Counters | EngineFacts | Traffic | Happened
+Unasked = Hello | Reload | Snapshot | Segment | PortStates | Counters | EngineFacts | Traffic | Happened
 """What the engine sends unasked."""
 
 
 class Listener(Protocol):
     """Whoever wants what the engine sends unasked."""
 
-    def on_message(self, message: Told) -> None:
+    def on_message(self, message: Unasked) -> None:
         """Take what the engine sends unasked."""
 
     def on_ticks(self, records: list[TickRecord]) -> None:
@@ -120,7 +120,7 @@ class EngineLink:
             _settle(self._answers.pop(message.number, None), message)
         elif isinstance(message, Loaded):
             _settle(self._loaded.pop(message.generation, None), message)
-        elif isinstance(message, Told):
+        elif isinstance(message, Unasked):
             listener.on_message(message)
         else:
             raise LinkError(f"an engine does not send {type(message).__name__}")

@@ -246,10 +246,12 @@ class RigLoader:
         generation: int,
         place: Plain | None,
     ) -> None:
+        # 1. The engine first: when it refuses, nothing here has changed.
         if decision.why:
             structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
         book = Book(book.rig, book.songs, decision.set_list)
         await self._engine.book(book, generation, place)
+        # 2. It plays: what the numbers in its snapshots and records stand for is the new rig's from here on.
         view = self._view
         view.songs = facts_by_identifier(book.songs)
         self._measurements.rig(book.rig)
@@ -257,7 +259,10 @@ class RigLoader:
         view.problems.pop("names", None)
         self._state.origin = decision.origin
         self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
+        # 3. On the disk before anybody hears that it is loaded, so that a crash just then plays this one
+        #    again; a disk that hangs holds it up for a second at most.
         await self._state.keep_book(WorkingBook(book, set_lists, view.hello.started_ns, generation))
+        # 4. Answered only when the snapshot shows it: whoever has asked sees the new songs in the status.
         await self._snapshot_of(generation)
         self._name_numbers()
         summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}

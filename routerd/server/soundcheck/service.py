@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from time import monotonic_ns
+from typing import Protocol
 
 import structlog
 
@@ -15,7 +16,6 @@ from routerd import storage
 from routerd.core.errors import CommandError
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckStage, SoundcheckState
 from routerd.server.report.document import from_json, to_json
-from routerd.server.rig_loader import RigLoader
 from routerd.server.shows.record import FOLDER as SHOWS
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck
 from routerd.server.soundcheck.playing import Source, find_recorded
@@ -66,13 +66,20 @@ class SoundcheckFolder:
                 yield document
 
 
+class RigFile(Protocol):
+    """Who writes into rig.yaml; see routerd.server.rig_loader.RigLoader."""
+
+    async def edit_devices(self, key: tuple[str, ...], values: Mapping[str, str]) -> None:
+        """Write a key of some devices, and load the folder."""
+
+
 class Soundchecks:
     """What the API asks. All of it runs on the server's event loop; files are read and written on threads."""
 
-    def __init__(self, access: Access, state: StateKeeper, rig: RigLoader, rig_folder: Path) -> None:
+    def __init__(self, access: Access, state: StateKeeper, rig_file: RigFile, rig_folder: Path) -> None:
         self._access = access
         self._state = state
-        self._rig = rig
+        self._rig_file = rig_file
         self._rig_folder = rig_folder
         self.folder = SoundcheckFolder(state.folder.path, structlog.get_logger().warning)
         self._disk = state.disk
@@ -165,7 +172,7 @@ class Soundchecks:
                 "and run one"
             )
         offsets = {one.device: f"{one.offset_ms:g}" for one in document.offsets}
-        await self._rig.edit_devices(("timing", "offset"), offsets)
+        await self._rig_file.edit_devices(("timing", "offset"), offsets)
         return Offsets(document.name, document.offsets)
 
     async def write_silent(self) -> SilentDevices:
@@ -181,7 +188,7 @@ class Soundchecks:
             raise CommandError(
                 f"no device was silent in the roll call of soundcheck {document.name}: nothing to mark"
             )
-        await self._rig.edit_devices(("identity-reply",), dict.fromkeys(silent, "false"))
+        await self._rig_file.edit_devices(("identity-reply",), dict.fromkeys(silent, "false"))
         return SilentDevices(document.name, silent)
 
     async def state(self) -> SoundcheckState:

@@ -28,7 +28,7 @@ def is_problem(answer: Answer, name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("path", "body", "name", "told"),
+    ("path", "body", "name", "words"),
     [
         ("tempo", '{"bpm": 121.5', "malformed-json", "line 1, column 14"),
         ("tempo", '{"bpm":\n 12x}', "malformed-json", "line 2"),
@@ -70,17 +70,17 @@ def is_problem(answer: Answer, name: str) -> None:
         ("reload", '{"\\ud800": 1}', "wrong-body", "unicode string"),
     ],
 )
-async def test_bodies(service: Service, path: str, body: Any, name: str, told: str) -> None:
+async def test_bodies(service: Service, path: str, body: Any, name: str, words: str) -> None:
     before = service.engine.standing()
     answer = await service.ask("POST", f"/v1/{path}", body)
     is_problem(answer, name)
-    assert told in answer.json["detail"]
+    assert words in answer.json["detail"]
     assert service.engine.standing() == before
     assert [message for message in service.engine.said if isinstance(message, Perform)] == []
 
 
 @pytest.mark.parametrize(
-    ("body", "told"),
+    ("body", "words"),
     [
         ({}, "say order, name, or both"),
         ({"order": []}, "at least 1"),
@@ -91,11 +91,11 @@ async def test_bodies(service: Service, path: str, body: Any, name: str, told: s
         ({"order": ["Nine Lamps"], "name": "two\nlines"}, "one line"),
     ],
 )
-async def test_running_orders(service: Service, body: Any, told: str) -> None:
+async def test_set_lists(service: Service, body: Any, words: str) -> None:
     before = service.engine.standing()
     answer = await service.ask("PUT", "/v1/set-list", body)
     is_problem(answer, "wrong-body")
-    assert told in answer.json["detail"]
+    assert words in answer.json["detail"]
     assert service.engine.standing() == before
 
 

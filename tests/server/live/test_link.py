@@ -29,7 +29,7 @@ from routerd.link.messages import (
     Reply,
 )
 from routerd.server import link_client
-from routerd.server.link_client import EngineLink, EngineSilentError, Told
+from routerd.server.link_client import EngineLink, EngineSilentError, Unasked
 from routerd.server.view import NO_SNAPSHOT
 from tests.stage import ask
 
@@ -38,11 +38,11 @@ class Notes:
     """Keeps what the engine tells."""
 
     def __init__(self) -> None:
-        self.messages: list[Told] = []
+        self.messages: list[Unasked] = []
         self.ticks: list[TickRecord] = []
         self.more = asyncio.Event()
 
-    def on_message(self, message: Told) -> None:
+    def on_message(self, message: Unasked) -> None:
         self.messages.append(message)
         self.more.set()
 
