@@ -31,6 +31,7 @@ from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import ResumePoint, resume_point_from
 from routerd.core.model.song import Patch, Section, Song, StartPolicy
 from routerd.core.output.patches import compile_patch
 from routerd.core.output.wire import Output, Wire
@@ -148,13 +149,17 @@ def ask(action: Action, short: Short = None, when: str = "now") -> Command:
     return Command(action, made, parse_when(when))
 
 
+Begin = dict[str, object] | ResumePoint | None
+"""Where a show begins: a resume point, or JSON of one, which may make no sense."""
+
+
 class Stage:
     """A show, its time, and everything that has gone out: (time, name of the device, bytes)."""
 
     def __init__(
         self,
         book: CompiledBook | None = None,
-        begin: dict[str, object] | None = None,
+        begin: Begin = None,
         at_ns: int = 0,
         kept: Kept | None = None,
     ) -> None:
@@ -187,9 +192,11 @@ class Stage:
         self.events += self.show.effects.events
         self.show.effects.events.clear()
 
-    def load(self, book: CompiledBook, begin: dict[str, object] | None = None) -> None:
+    def load(self, book: CompiledBook, begin: Begin = None) -> None:
         self.generation += 1
-        self.show.load(book, self.generation, self.now_ns, begin)
+        self.show.load(
+            book, self.generation, self.now_ns, resume_point_from(begin) if isinstance(begin, dict) else begin
+        )
         self.collect()
 
     def open(self, name: str, *, takes_pieces: bool = True) -> None:

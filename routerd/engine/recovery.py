@@ -7,16 +7,17 @@ whatever is wrong is reported in one line, and the start is an ordinary one, by 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from routerd import __version__, storage
 from routerd.core.errors import PeerError, RouterdError
 from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.set_list import SetList
-from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.show.compiler import CompiledBook, Compiler
-from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
+from routerd.core.show.crash_state import CrashState, crash_state_of, kept_from
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.engine.crash_memory import CrashMemory
@@ -42,31 +43,32 @@ class RecoveryError(PeerError):
     """Why the start is an ordinary one."""
 
 
-def record_of(snapshot: Snapshot, origin: Origin) -> dict[str, Any] | None:
+class Record(NamedTuple):
+    """What crash memory holds. `state` is the JSON of a CrashState, which is read only if the rest fits."""
+
+    boot: str
+    program: str
+    origin: Origin
+    state: Any
+
+
+def record_of(snapshot: Snapshot, origin: Origin) -> Record | None:
     """Return what is kept of a snapshot; None while no song is on."""
     if not snapshot.generation or snapshot.song is None:
         return None
-    return {
-        "boot": _boot_id(),
-        "program": __version__,
-        "folder": origin.folder,
-        "set": origin.set_name,
-        "place": place_in(snapshot),
-        "set_list": to_json(snapshot.set_list),
-        **standing_in(snapshot),
-    }
+    return Record(_boot_id(), __version__, origin, to_json(crash_state_of(snapshot)))
 
 
 class Recovery:
     """A show that goes on. `head` says which book it plays, `gap_ns` how long no tick went out."""
 
-    def __init__(self, show: Show, kept: KeptBook, compiled: CompiledBook, place: dict[str, Any]) -> None:
+    def __init__(self, show: Show, kept: KeptBook, compiled: CompiledBook, resume: ResumePoint) -> None:
         self.show = show
         self.head: Head = kept.head
         self.gap_ns = 0
         self._kept = kept
         self._compiled = compiled
-        self._place = place
+        self._resume = resume
 
     async def rest(self, worker: Worker) -> CompiledBook:
         """Compile all songs, giving way to everything else between two of them."""
@@ -79,18 +81,21 @@ class Recovery:
     def complete(self, book: CompiledBook, now_ns: int) -> None:
         """Put the whole book into force, unless a newer one is already; called with the show at rest."""
         if self.show.book is self._compiled:
-            self.show.complete(book, self.head.generation, now_ns, self._place)
+            self.show.complete(book, self.head.generation, now_ns, self._resume)
 
 
 def recover(memory: CrashMemory, state_dir: Path, origin: Origin, now_ns: int) -> Recovery:
     """Return the show that goes on at `now_ns`; raises RecoveryError, wordless where there is nothing."""
-    record = memory.left()
-    if record is None:
+    left = memory.left()
+    if left is None:
         raise RecoveryError
     try:
+        record = from_json(Record, left)
         _check(record, memory.tries, origin)
         memory.note_tries(memory.tries + 1)
-        return _made(record, memory.last_tick, _read_book(state_dir, origin), now_ns)
+        return _made(
+            from_json(CrashState, record.state), memory.last_tick, _read_book(state_dir, origin), now_ns
+        )
     except RecoveryError:
         raise
     except OSError as error:
@@ -100,12 +105,12 @@ def recover(memory: CrashMemory, state_dir: Path, origin: Origin, now_ns: int) -
         raise RecoveryError(f"what was kept makes no sense ({type(error).__name__}: {what:.200})") from error
 
 
-def _check(record: Any, tries: int, origin: Origin) -> None:
-    if record["boot"] != _boot_id():
+def _check(record: Record, tries: int, origin: Origin) -> None:
+    if record.boot != _boot_id():
         raise RecoveryError("the machine has been started since")
-    if record["program"] != __version__:
-        raise RecoveryError(f"it was version {record['program']!r:.20}, this is {__version__}")
-    if (record["folder"], record["set"]) != origin:
+    if record.program != __version__:
+        raise RecoveryError(f"it was version {record.program!r:.20}, this is {__version__}")
+    if record.origin != origin:
         raise RecoveryError("it played another rig folder or set")
     if not 0 <= tries < MOST_TRIES:
         raise RecoveryError(f"{tries} engines in a row went on and died soon after")
@@ -122,38 +127,31 @@ def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
     return kept
 
 
-def _made(record: Any, last_tick: int, kept: KeptBook, now_ns: int) -> Recovery:
-    standing, place, set_list = kept_from_plain(record, last_tick), record["place"], _order(record)
+def _made(state: CrashState, last_tick: int, kept: KeptBook, now_ns: int) -> Recovery:
+    standing, resume = kept_from(state, last_tick), state.resume
     away_ns = now_ns - standing.clock.segment.due_ns(last_tick)
     if not 0 <= away_ns <= LONGEST_NS:
         raise RecoveryError(f"its last tick was {away_ns / NS_PER_S:.0f} s ago")
     compiler = Compiler(kept.rig())
-    for identifier in _first_songs(place, set_list):
+    for identifier in _first_songs(resume, state.set_list):
         song = kept.find(identifier)
         if song is None:
             raise RecoveryError(f"the last book that worked has no song {identifier!r:.80}")
         compiler.add(song)
-    book = compiler.finish(set_list, whole=False)
+    book = compiler.finish(state.set_list, whole=False)
     show = Show(now_ns)
-    show.load(book, kept.head.generation, now_ns, {**place, "armed": None})
-    made = Recovery(show, kept, book, place)
+    show.load(book, kept.head.generation, now_ns, replace(resume, armed=None))
+    made = Recovery(show, kept, book, resume)
     made.gap_ns = show.go_on(standing, now_ns)
     return made
 
 
-def _order(record: Any) -> SetList:
-    set_list = from_json(SetList, record["set_list"])
-    if not all(isinstance(identifier, str) for identifier in set_list.order):
-        raise TypeError("an order is of identifiers")
-    return set_list
-
-
-def _first_songs(place: Any, set_list: SetList) -> list[str]:
+def _first_songs(resume: ResumePoint, set_list: SetList) -> list[str]:
     """Return the song that was on, then those that the next presses lead to."""
-    order, index = set_list.order, place["index"]
-    at = index if isinstance(index, int) else place["gap"]
+    order = set_list.order
+    at = (resume.gap or 0) if resume.index is None else resume.index
     around = [order[at + by] for by in _NEIGHBOURS if 0 <= at + by < len(order)]
-    return list(dict.fromkeys([str(place["song"]), *around]))
+    return list(dict.fromkeys([str(resume.song), *around]))
 
 
 def _boot_id() -> str:

@@ -179,7 +179,7 @@ class ServerLink:
             return
         before = self._worker.show.book
         self._worker.call(
-            lambda now_ns: self._worker.show.load(book, generation, now_ns, commit.place),
+            lambda now_ns: self._worker.show.load(book, generation, now_ns, commit.resume),
             lambda: self._worker.post_call(partial(self._retire, before)),
         )
         self._loaded(book)

@@ -14,7 +14,7 @@ from typing import Any, Literal, NamedTuple
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
-from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Segment
 
@@ -23,10 +23,10 @@ from routerd.core.model.timing import Segment
 
 @dataclass(frozen=True, slots=True)
 class Commit:
-    """All pieces are here: swap. `place`: where the show begins, when none is on."""
+    """All pieces are here: swap. `resume`: where the show begins, when none is on."""
 
     generation: int
-    place: dict[str, Any] | None = None
+    resume: ResumePoint | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,8 @@ from typing import Protocol, TypeVar
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.commands import Command
-from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.timing import Segment
 from routerd.link.frames import MessageTrace, Tap, TickRecord, Unpacker, pack_message
 from routerd.link.messages import (
@@ -158,7 +157,7 @@ class EngineLink:
         """Give the engine a new set list; raises as `command` does."""
         await self._ask(lambda number: ReplaceOrder(number, set_list))
 
-    async def book(self, book: Book, generation: int, place: Plain | None) -> None:
+    async def book(self, book: Book, generation: int, resume: ResumePoint | None) -> None:
         """Send a book, piece by piece, and wait until it is in; raises LinkError when it is refused."""
         async with self._sending:
             self._send(book.rig)
@@ -167,7 +166,7 @@ class EngineLink:
                 await self._drain()
             self._send(book.set_list)
             async with _expect(self._loaded, generation) as answer:
-                self._send(Commit(generation, place))
+                self._send(Commit(generation, resume))
                 loaded = await _within(LOADED_S, answer)
         if loaded.error is not None:
             raise LinkError(f"the engine refuses the book: {loaded.error}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from time import monotonic_ns
 from typing import TYPE_CHECKING, Protocol
@@ -17,9 +18,9 @@ from typing import TYPE_CHECKING, Protocol
 import structlog
 
 from routerd.core.errors import CommandError, RigFolderError
-from routerd.core.model.plain import Plain
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import ResumePoint
 from routerd.errand import Disk, StuckError
 from routerd.server.feed import Feed
 from routerd.server.link_client import REPLY_S, EngineSilentError
@@ -94,7 +95,7 @@ class RigFiles:
 class Receiver(Protocol):
     """Who plays it; see routerd.server.link_client."""
 
-    async def book(self, book: Book, generation: int, place: Plain | None) -> None:
+    async def book(self, book: Book, generation: int, resume: ResumePoint | None) -> None:
         """Take a compiled rig; raises LinkError."""
 
     async def order(self, set_list: SetList) -> None:
@@ -145,16 +146,16 @@ class RigLoader:
             )
             book, set_lists = working.book, working.set_lists
         decision = Decision(book.set_list, Origin(book.set_list.name, book.set_list))
-        place = None
+        resume = None
         if state is not None:
             decision = decide(book, set_lists, state.set_list, state.origin, at_start=True)
             if state.origin.chosen == decision.origin.chosen:
-                place = state.place
+                resume = state.resume
                 self._go_on(state)
                 plays = book.rig.after_restart is not AfterRestart.SILENT and state.transport != "stopped"
-                if place is not None and plays:
-                    place = {**place, "play": True}
-        await self._give(book, set_lists, decision, 1, place)
+                if resume is not None and plays:
+                    resume = replace(resume, play=True)
+        await self._give(book, set_lists, decision, 1, resume)
 
     def _go_on(self, state: State) -> None:
         """Take up what is remembered of this evening."""
@@ -244,13 +245,13 @@ class RigLoader:
         set_lists: tuple[SetList, ...],
         decision: Decision,
         generation: int,
-        place: Plain | None,
+        resume: ResumePoint | None,
     ) -> None:
         # 1. The engine first: when it refuses, nothing here has changed.
         if decision.why:
             structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
         book = Book(book.rig, book.songs, decision.set_list)
-        await self._engine.book(book, generation, place)
+        await self._engine.book(book, generation, resume)
         # 2. It plays: what the numbers in its snapshots and records stand for is the new rig's from here on.
         view = self._view
         view.songs = facts_by_identifier(book.songs)

@@ -19,7 +19,8 @@ from routerd import storage
 from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.plain import Plain
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.units import parse_bpm
+from routerd.core.model.snapshot import ResumePoint, resume_point_from
+from routerd.core.units import BPM_MAX, BPM_MIN
 from routerd.link import working_book
 from routerd.link.working_book import Head, KeptBook, pack_book
 
@@ -34,11 +35,11 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What is remembered. `place` as the link's `commit` has it; `transport` is shown, never restored."""
+    """What is remembered. `transport` is shown, never restored."""
 
     set_list: SetList
     origin: Origin
-    place: Plain | None
+    resume: ResumePoint | None
     transport: str
     undo: tuple[SetList, ...] = ()
     began_s: float | None = None
@@ -134,7 +135,7 @@ def _state_to_plain(state: State) -> Plain:
     return {
         "set_list": to_json(state.set_list),
         "origin": {"chosen": state.origin.chosen, "base": to_json(state.origin.base)},
-        "place": state.place,
+        "resume": None if state.resume is None else to_json(state.resume),
         "transport": state.transport,
         "undo": [to_json(one) for one in state.undo],
         "began_s": state.began_s,
@@ -149,25 +150,23 @@ def _state_from_bytes(data: bytes) -> State:
     return State(
         _set_list(plain["set_list"]),
         Origin(_text(origin["chosen"]), _set_list(origin["base"])),
-        None if plain["place"] is None else _place(plain["place"]),
+        None if plain["resume"] is None else _resume_point(plain["resume"]),
         _text(plain["transport"]),
         tuple(_set_list(one) for one in plain.get("undo", [])),
         _seconds(plain.get("began_s")),
     )
 
 
-def _place(plain: Plain) -> Plain:
-    section, bpm = plain["section"], plain["bpm"]
-    if type(section) is not int or section < 0:
-        raise ValueError("a section's number is from 0")
-    if bpm is not None:
-        parse_bpm(_text(bpm))
-    kept: Plain = {key: plain[key] for key in ("index", "gap") if type(plain.get(key)) is int}
-    inner = (("done", dict), ("armed", dict), ("muted", list), ("soloed", list))  # the engine looks inside
-    for key, kind in inner:
-        if isinstance(plain.get(key), kind):
-            kept[key] = plain[key]
-    return {"song": _text(plain["song"]), "section": section, "bpm": bpm, **kept}
+def _resume_point(plain: Any) -> ResumePoint:
+    """Return where to begin: song, section and tempo must make sense, what else does not is passed over."""
+    must: ResumePoint = from_json(
+        ResumePoint, {key: plain[key] for key in ("song", "section", "bpm") if key in plain}
+    )
+    if must.song is None or must.section < 0:
+        raise ValueError("there is no such place")
+    if must.bpm is not None and not BPM_MIN <= must.bpm <= BPM_MAX:
+        raise ValueError("there is no such tempo")
+    return resume_point_from(plain)
 
 
 def _set_list(plain: Plain) -> SetList:

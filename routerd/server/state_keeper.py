@@ -11,7 +11,7 @@ from collections.abc import Callable
 from routerd.core.model.set_list import SetList
 from routerd.errand import Disk, StuckError
 from routerd.server.state import Origin, State, StateFolder, WorkingBook
-from routerd.server.view import View, place_of
+from routerd.server.view import View, resume_point
 
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
@@ -102,7 +102,7 @@ class StateKeeper:
         return State(
             view.set_list,
             self.origin,
-            place_of(view),
+            resume_point(view),
             view.snapshot.transport,
             tuple(self.undo),
             view.pace.began_s,

@@ -11,13 +11,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from fractions import Fraction
 from time import CLOCK_BOOTTIME, clock_gettime, monotonic_ns, time
-from typing import Any
 
 from routerd.core.model.set_list import SetList
-from routerd.core.model.snapshot import BarLine, Meter, Snapshot
+from routerd.core.model.snapshot import BarLine, Meter, ResumePoint, Snapshot, resume_point_of
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Segment, State, TempoBy
-from routerd.core.show.crash_state import place_in
 from routerd.core.units import format_bpm
 from routerd.link.messages import EngineFacts, Hello, PortState, PortStates
 from routerd.link.messages import Realtime as Granted
@@ -207,18 +205,17 @@ def facts_by_identifier(songs: Iterable[Song]) -> dict[str, SongFacts]:
     return {song.identifier: facts_of(song) for song in songs}
 
 
-def place_of(view: View) -> dict[str, Any] | None:
-    """Return the place that a later start should begin at, as the link's `commit` has it.
+def resume_point(view: View) -> ResumePoint | None:
+    """Return where a later start should begin.
 
-    `bpm` is null while the tempo is the song's own, so that a file that is put right later counts, and while
+    `bpm` is None while the tempo is the song's own, so that a file that is put right later counts, and while
     a source moves it.
     """
-    song = view.song
-    if song is None:
+    if view.song is None:
         return None
     snapshot = view.snapshot
     own = snapshot.tempo_by is TempoBy.SONG or snapshot.tempo_moves
-    return {**place_in(snapshot), "bpm": None if own else format_bpm(snapshot.bpm)}
+    return replace(resume_point_of(snapshot), bpm=None if own else snapshot.bpm)
 
 
 def durations_of(

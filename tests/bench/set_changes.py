@@ -57,8 +57,8 @@ order = SetList("x", tuple(f"song-{n}" for n in range(60)))
 n = 0
 while True:
     n += 1
-    place = {"song": "song-1", "section": n % 9, "bpm": None}
-    folder.write_state(State(order, Origin("x", order), place, "running"))
+    resume = ResumePoint("song-1", n % 9)
+    folder.write_state(State(order, Origin("x", order), resume, "running"))
     time.sleep(float(sys.argv[2]))
 """
 WRITING = {"": None, "written as by the service": SETTLE_S, "written without a pause": 0.0}

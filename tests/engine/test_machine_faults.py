@@ -142,7 +142,7 @@ def test_a_disk_that_refuses_is_reported_once_and_written_to_later(stage: Stage,
 
 
 def _remembered(state_dir: Path) -> Any:
-    place = json.loads((state_dir / "state.json").read_text())["place"]
+    place = json.loads((state_dir / "state.json").read_text())["resume"]
     return place and place["song"]
 
 

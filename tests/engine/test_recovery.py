@@ -21,11 +21,12 @@ from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, son
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.realtime import make_thread_realtime
-from routerd.engine.recovery import RecoveryError, record_of, recover
+from routerd.engine.recovery import Record, RecoveryError, record_of, recover
 from routerd.engine.worker import Worker
 from routerd.link.working_book import FILE, Head, Origin, pack_book
 from routerd.ports.far_end import Arrival, FarEnd
@@ -167,14 +168,15 @@ def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) ->
     compiler = Compiler(RIG)
     for song in SONGS:
         compiler.add(song)
-    checked = {"song": "middle", "section": 2, "index": 1}
+    checked = ResumePoint("middle", 2, index=1)
     show.load(compiler.finish(SET), 3, 0, checked)
     while show.next_deadline_ns() <= 4_000_000_000:
         show.advance(show.next_deadline_ns())
     record = record_of(show.snapshot(), ORIGIN)
     assert record is not None
+    head = {name: changes.pop(name) for name in Record._fields if name in changes}
     memory = CrashMemory(state_dir / "memory")
-    memory.keep({**record, **changes})
+    memory.keep(record._replace(state={**record.state, **changes}, **head))
     memory.mark(tick)
     memory.note_tries(tries)
     memory.close()
@@ -192,10 +194,10 @@ def test_all_that_is_needed_is_found(tmp_path: Path) -> None:
 
 async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     many = tuple(f"song-{n}" for n in range(40))
-    place = {"song": "song-7", "section": 0, "index": 7, "gap": 0, "bpm": None, "done": {}, "armed": None}
+    place = {"song": "song-7", "section": 0, "index": 7, "gap": 0, "done": {}}
     order = {"name": "tonight", "order": many, "date": "2031-05-06"}
     muted = {"muted": ["route pads to synth"], "soloed": []}
-    memory = left(tmp_path, place={**place, **muted}, set_list=order)
+    memory = left(tmp_path, resume={**place, **muted}, set_list=order)
     songs = tuple(replace(OPENER, identifier=name) for name in many[:-1])
     odd = replace(OPENER, identifier=many[-1], routes=(route("synth", "pedals"),))
     odd = replace(odd, routes=tuple(replace(one, name="pads to synth") for one in odd.routes))
@@ -218,12 +220,12 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     [
         ({"boot": "another"}, "started since"),
         ({"program": "0.0.0"}, "version '0.0.0'"),
-        ({"folder": "/other"}, "another rig folder or set"),
-        ({"set": "friday"}, "another rig folder or set"),
-        ({"place": {"song": "gone", "section": 1, "index": None, "gap": 0}}, "no song 'gone'"),
-        ({"place": None}, "makes no sense"),
-        ({"place": {}}, "makes no sense"),
-        ({"grid": {"anchor_ns": 0, "anchor_tick": 0, "rate_bpm": "0"}}, "makes no sense"),
+        ({"origin": ["/other", None]}, "another rig folder or set"),
+        ({"origin": ["", "friday"]}, "another rig folder or set"),
+        ({"resume": {"song": "gone", "section": 1, "done": {}}}, "no song 'gone'"),
+        ({"resume": None}, "makes no sense"),
+        ({"resume": {"song": 1}}, "makes no sense"),
+        ({"grid": {"anchor_ns": 0, "anchor_tick": 0, "bpm": "0"}}, "makes no sense"),
         ({"set_list": {"name": "", "order": [1], "date": ""}}, "makes no sense"),
         ({"set_list": {"name": "", "order": ["gone"], "date": ""}}, "makes no sense|no song"),
         ({"devices": "all"}, "makes no sense"),

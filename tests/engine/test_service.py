@@ -142,7 +142,7 @@ def test_after_a_killed_engine_it_plays_on_and_what_was_armed_still_is(
 def _remembered(state_dir: Path) -> tuple[str, str, str]:
     """Return the song, tempo and first of the order that would be restored."""
     state = json.loads((state_dir / "state.json").read_text())
-    return state["place"]["song"], state["place"]["bpm"], state["set_list"]["order"][0]
+    return state["resume"]["song"], state["resume"].get("bpm"), state["set_list"]["order"][0]
 
 
 def _state(pid: int) -> str:

@@ -14,8 +14,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
 from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import ResumePoint, resume_point_of
 from routerd.core.model.song import SectionsEnd, Song
-from routerd.core.show.crash_state import place_in
 from tests.stage import CLOSER, MIDDLE, MS, OPENER, Stage, compiled
 
 FOUR = replace(MIDDLE, identifier="four", sections_end=SectionsEnd.WRAP)
@@ -192,7 +192,8 @@ class Evening(RuleBasedStateMachine):
         """Order, song, section and what waits for a press are on the disk; transport does not go on."""
         snapshot = self.stage.show.snapshot()
         songs = [LIBRARY[name] for name in sorted(self.reference.library)]
-        place = {key: place_in(snapshot)[key] for key in ("song", "section", "gap", "armed")}
+        point = resume_point_of(snapshot)
+        place = ResumePoint(point.song, point.section, gap=point.gap, armed=point.armed)
         self.stage = Stage(compiled(songs=songs, order=self.reference.order), place)
         reference = self.reference
         gone = (reference.armed == ("next", "") and not reference.after) or (

@@ -13,6 +13,7 @@ Field types must be importable at run time: an import under TYPE_CHECKING does n
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
@@ -22,6 +23,11 @@ from types import NoneType, UnionType
 from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
+
+_DECIMAL = re.compile(r"-?[0-9]{1,60}\.[0-9]{1,60}")
+
+_ARRAYS = frozenset({list, tuple})
+"""What `json` reads arrays as, and what `to_json` leaves as they are."""
 
 Read = Callable[[Any], Any]
 Write = Callable[[Any], Any]
@@ -178,10 +184,12 @@ def _read_float(data: Any) -> float:
 
 
 def _read_fraction(data: Any) -> Fraction:
-    # not Fraction(data): of "1e999999999" that would work out every digit
+    # "n/d", or a decimal that a person wrote; of "1e999999999" Fraction itself would work out every digit
     if type(data) is str:
         numerator, _, denominator = data.partition("/")
         try:
+            if "." in numerator and not denominator and _DECIMAL.fullmatch(data):
+                return Fraction(data)
             return Fraction(int(numerator), int(denominator) if denominator else 1)
         except (ValueError, ZeroDivisionError):
             pass
@@ -222,7 +230,7 @@ def _choice_reader(choices: dict[Any, Any]) -> Read:
 
 def _list_reader(make: Callable[[Any], Any], read: Read) -> Read:
     def read_list(data: Any) -> Any:
-        if type(data) is not list:
+        if type(data) not in _ARRAYS:
             raise MalformedError(f"{data!r:.40} is not a list")
         return make([read(one) for one in data])
 
@@ -245,7 +253,7 @@ def _table_reader(read: Read) -> Read:
 
 def _row_reader(make: Callable[[Any], Any], readers: tuple[Read, ...], least: int) -> Read:
     def read(data: Any) -> Any:
-        if type(data) is not list or not least <= len(data) <= len(readers):
+        if type(data) not in _ARRAYS or not least <= len(data) <= len(readers):
             raise MalformedError(f"{data!r:.40} is not a list of {len(readers)}")
         return make([read_one(one) for read_one, one in zip(readers, data, strict=False)])
 
@@ -297,7 +305,7 @@ def _union_reader(members: tuple[Any, ...]) -> Read:
     def read(data: Any) -> Any:
         if data is None and NoneType in members:
             return None
-        if len(named) > 1 and type(data) is list:
+        if len(named) > 1 and type(data) in _ARRAYS:
             if len(data) != 2 or type(data[0]) is not str or data[0] not in named:
                 raise MalformedError(f"{data!r:.40} is none of {', '.join(named)}")
             return named[data[0]](data[1])

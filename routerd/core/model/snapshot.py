@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from routerd.core.model.actions import Learns
+from routerd.core.model.codec import MalformedError, from_json
 from routerd.core.model.commands import Command
 from routerd.core.model.set_list import SetList
 from routerd.core.model.timing import Segment, State, TempoBy
@@ -35,6 +36,9 @@ class FollowState(StrEnum):
     LOCKED = "locked"
     HOLDOVER = "holdover"
     """The source has just fallen silent: its tempo and phase go on."""
+
+
+T = TypeVar("T")
 
 
 class Meter(NamedTuple):
@@ -181,3 +185,89 @@ class Snapshot:
     """Devices whose input hears a loop that is kept open."""
     muted: tuple[str, ...] = ()
     soloed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ResumePoint:
+    """Where a later start, or the next engine, begins; numbers as in the snapshot.
+
+    `bpm` None: the song's own tempo. `gap` counts when the song has no `index`. `armed_unread` is why what
+    was armed could not be read, if so. `play`: transport goes on.
+    """
+
+    song: str | None = None
+    section: int = 0
+    bpm: Fraction | None = None
+    tempo_by: TempoBy = TempoBy.HAND
+    index: int | None = None
+    gap: int | None = None
+    done: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    armed: Command | None = None
+    armed_unread: str = ""
+    muted: tuple[str, ...] = ()
+    soloed: tuple[str, ...] = ()
+    play: bool = False
+
+
+def resume_point_of(snapshot: Snapshot) -> ResumePoint:
+    """Return where a show of that snapshot would be gone on with."""
+    return ResumePoint(
+        song=snapshot.song,
+        section=snapshot.section,
+        bpm=snapshot.bpm,
+        tempo_by=snapshot.tempo_by,
+        index=snapshot.index,
+        gap=snapshot.gap,
+        done=snapshot.done,
+        armed=None if snapshot.armed is None else snapshot.armed.command,
+        muted=snapshot.muted,
+        soloed=snapshot.soloed,
+    )
+
+
+def resume_point_from(data: object) -> ResumePoint:
+    """Return what makes sense of the JSON of a resume point, which an older version or a person has written.
+
+    Everything else is as if it had not been said: a show begins with as much of the evening as can be had.
+    """
+    found = data if isinstance(data, dict) else {}
+    armed, unread = None, ""
+    if isinstance(found.get("armed"), dict):
+        try:
+            armed = from_json(Command, found["armed"])
+        except ValueError as error:
+            unread = str(error)
+    done = found.get("done")
+    steps = done.items() if isinstance(done, dict) else ()
+    bpm, tempo_by = _part(found, "bpm", Fraction), _part(found, "tempo_by", TempoBy)
+    if "tempo_by" in found and tempo_by is None:
+        bpm = None  # a tempo that nobody has set
+    return ResumePoint(
+        song=_part(found, "song", str),
+        section=_part(found, "section", int) or 0,
+        bpm=bpm,
+        tempo_by=tempo_by or TempoBy.HAND,
+        index=_part(found, "index", int),
+        gap=_part(found, "gap", int),
+        done={
+            song: tuple(n for n in numbers if type(n) is int)
+            for song, numbers in steps
+            if type(numbers) is list
+        },
+        armed=armed,
+        armed_unread=unread or (_part(found, "armed_unread", str) or ""),
+        muted=_texts(found.get("muted")),
+        soloed=_texts(found.get("soloed")),
+        play=found.get("play") is True,
+    )
+
+
+def _part(found: dict[str, object], name: str, hint: type[T]) -> T | None:
+    try:
+        return from_json(hint, found[name])
+    except (KeyError, MalformedError):
+        return None
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()

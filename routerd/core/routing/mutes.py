@@ -41,7 +41,7 @@ class Mutes:
         self.soloed &= known
 
     def restore(
-        self, muted: object, soloed: object, subjects: Collection[Subject]
+        self, muted: Iterable[str], soloed: Iterable[str], subjects: Collection[Subject]
     ) -> list[tuple[Action, Subject]]:
         """Take what was muted and soloed before a restart, as far as it makes sense for these subjects.
 
@@ -51,8 +51,8 @@ class Mutes:
         taken = [
             (action, known[name])
             for action, kept in ((Action.MUTE, muted), (Action.SOLO, soloed))
-            for name in (kept if isinstance(kept, list) else ())
-            if isinstance(name, str) and name in known
+            for name in kept
+            if name in known
         ]
         for action, subject in taken:
             self.change(action, subject)

@@ -29,8 +29,8 @@ from routerd.core.model.actions import (
     ToSong,
     ToTempo,
 )
-from routerd.core.model.codec import from_json
 from routerd.core.model.commands import Command, Moment, When
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.timing import ChangePolicy, State
 
 if TYPE_CHECKING:
@@ -146,23 +146,21 @@ class Commands:
             now = clock.map.bar_at(clock.position_ticks) + 1
             raise CommandError(f"bar {bar} has gone by; the song is in bar {now}")
 
-    def arm_again(self, begin: dict[str, Any]) -> None:
-        """Arm what `begin` (a place) has as armed before a restart, or report that it is gone and why."""
-        kept = begin.get("armed")
-        if not isinstance(kept, dict):
+    def arm_again(self, begin: ResumePoint) -> None:
+        """Arm what was armed before a restart, or report that it is gone and why."""
+        on, command = self._songs.on, begin.armed
+        if begin.armed_unread:
+            self._effects.event("armed-gone", action=None, argument=None, when=None, why=begin.armed_unread)
+        if command is None:
             return
-        on = self._songs.on
-        command: Command | None = None
         try:
-            command = from_json(Command, kept)
-            if on.identifier != begin.get("song"):
+            if on.identifier != begin.song:
                 raise CommandError("the song that was on is not in the rig folder any more")
             if command.when.counted or command.when.moment is Moment.NOW:
                 raise CommandError(f"its {command.when.moment.value} went by while the service was away")
             self._armed.arm(on.settled(command))
         except (CommandError, ValueError) as error:
-            shown = {"action": None, "argument": None, "when": None} if command is None else command.shown
-            self._effects.event("armed-gone", **shown, why=str(error))
+            self._effects.event("armed-gone", **command.shown, why=str(error))
 
     def reach_line(self) -> None:
         """In the gap before a tick: do what is armed if that tick is the one it waits for."""

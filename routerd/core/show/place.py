@@ -7,7 +7,7 @@ but not in the order (called by title, or dropped from the order while it plays)
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -58,11 +58,11 @@ class Place:
             return Place(self.order, earlier[-1])
         return Place(self.order, None, self.gap if self.index is None else self.index + 1)
 
-    def kept(self, song: str, index: object, gap: object) -> Place:
+    def kept(self, song: str, index: int | None, gap: int | None) -> Place:
         """Return the place of `song` that was kept over a restart; what makes no sense is passed over."""
-        if isinstance(index, int) and 0 <= index < len(self.order) and self.order[index] == song:
+        if index is not None and 0 <= index < len(self.order) and self.order[index] == song:
             return Place(self.order, index)
-        if song not in self.order and isinstance(gap, int) and 0 <= gap <= len(self.order):
+        if song not in self.order and gap is not None and 0 <= gap <= len(self.order):
             return Place(self.order, None, gap)
         return self.at_song(song)
 
@@ -224,11 +224,8 @@ class DoneSteps:
         """Return what is done, by song."""
         return {song: tuple(sorted(numbers)) for song, numbers in self._done.items() if numbers}
 
-    def restore(self, plain: object, steps: Mapping[str, Sequence[Step]]) -> None:
+    def restore(self, done: Mapping[str, Iterable[int]], steps: Mapping[str, Sequence[Step]]) -> None:
         """Take what `by_song` gave, as far as it makes sense for these songs."""
-        if not isinstance(plain, dict):
-            return
-        for song, numbers in plain.items():
-            if song in steps and isinstance(numbers, list):
-                known = range(1, len(steps[song]) + 1)
-                self._done[song] = {n for n in numbers if type(n) is int and n in known}
+        for song, numbers in done.items():
+            if song in steps:
+                self._done[song] = set(numbers) & set(range(1, len(steps[song]) + 1))

@@ -31,13 +31,13 @@ stands here with its contract.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.clock import TransportCommand
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import SYSEX
 from routerd.core.midi.tuning import TUNING_S
-from routerd.core.model.snapshot import BarLine, ClickState, Meter, Snapshot
+from routerd.core.model.snapshot import BarLine, ClickState, Meter, ResumePoint, Snapshot
 from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
 from routerd.core.show.compiler import EMPTY_BOOK
@@ -278,15 +278,15 @@ class Show:
     # Books, orders, and what is left of an earlier engine
 
     def load(
-        self, book: CompiledBook, generation: int, now_ns: int, begin: dict[str, Any] | None = None
+        self, book: CompiledBook, generation: int, now_ns: int, begin: ResumePoint | None = None
     ) -> None:
         """Swap in a compiled book. The song that is on stays on where the new book has it.
 
-        `begin` (a place, see routerd.link.messages) says where to begin when no song is on yet, and what was
-        armed; what makes no sense in it is passed over. Transport goes on as it was, or stays stopped.
+        `begin` says where to begin when no song is on yet, and what was armed; what does not fit the book is
+        passed over. Transport goes on as it was, or stays stopped.
         """
         self.effects.enter(now_ns)
-        begin = begin or {}
+        begin = begin or ResumePoint()
         # 1. What leaves the rig is released while its ports are still known.
         self.book, self.generation = book, generation
         self.routes.use(book)
@@ -306,15 +306,15 @@ class Show:
         self._commands.arm_again(begin)
         self._panel.light()
 
-    def complete(self, book: CompiledBook, generation: int, now_ns: int, place: dict[str, Any]) -> None:
-        """Put the whole book in place of one that lacked songs, with what the place says of those."""
+    def complete(self, book: CompiledBook, generation: int, now_ns: int, begin: ResumePoint) -> None:
+        """Put the whole book in place of one that lacked songs, with what `begin` says of those."""
         before = self.book.subjects
         self.load(book, generation, now_ns)
-        self._songs.restore_done(place)
-        self.routes.mutes.restore(place.get("muted"), place.get("soloed"), book.subjects - before)
+        self._songs.restore_done(begin)
+        self.routes.mutes.restore(begin.muted, begin.soloed, book.subjects - before)
         self.routes.install_again()
         if self.armed.change is None:
-            self._commands.arm_again(place)
+            self._commands.arm_again(begin)
         self.effects.revision += 1
 
     def set_order(self, set_list: SetList, now_ns: int) -> None:

@@ -17,19 +17,20 @@ songs of it; a section's number is 0 only in a song without sections.
 from __future__ import annotations
 
 import contextlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from routerd.core.clock.clock import TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.actions import Action, SongWord, StepDone
 from routerd.core.model.set_list import SetList
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import StartPolicy
-from routerd.core.model.timing import ChangePolicy, State, TempoBy
+from routerd.core.model.timing import ChangePolicy, State
 from routerd.core.show.compiler import EMPTY_BOOK
 from routerd.core.show.place import DoneSteps, Place, Standing
 from routerd.core.show.tick_sender import NO_SONG
 from routerd.core.show.transport import DEFAULT_BPM
-from routerd.core.units import parse_bpm
+from routerd.core.units import BPM_MAX, BPM_MIN
 
 if TYPE_CHECKING:
     from routerd.core.output.wire import Wire
@@ -167,11 +168,11 @@ class Songs:
 
     # Another book or order
 
-    def use(self, book: CompiledBook, begin: dict[str, Any]) -> None:
+    def use(self, book: CompiledBook, begin: ResumePoint) -> None:
         """Take another book, once all others have it. The song that is on stays on where the book has it.
 
-        `begin` (a place, see routerd.link.messages) says where to begin when none is; what makes no sense
-        in it is passed over. Transport goes on as it was, or stays stopped.
+        `begin` says where to begin when none is; what does not fit the book is passed
+        over. Transport goes on as it was, or stays stopped.
         """
         before = self.on
         self.on = Standing(book, before.place.reordered(book.set_list.order, before.identifier))
@@ -205,39 +206,34 @@ class Songs:
         if (song.patches, on.section.patches) != (old.patches, old_section.patches):
             self.send_patches()
 
-    def _begin(self, begin: dict[str, Any]) -> None:
+    def _begin(self, begin: ResumePoint) -> None:
         """Enter the song of `begin`, else the next of the order, else none; without starting it.
 
-        With "play" transport goes on by Continue: followers that were not told to stop stand where they
+        With `play` transport goes on by Continue: followers that were not told to stop stand where they
         stood (M1 p. 31).
         """
         on = self.on
         book, order = on.book, on.place.order
         self.restore_done(begin)
-        for action, subject in self._routes.mutes.restore(
-            begin.get("muted"), begin.get("soloed"), book.subjects
-        ):
+        for action, subject in self._routes.mutes.restore(begin.muted, begin.soloed, book.subjects):
             self._effects.event(action.value, subject=str(subject))
-        identifier, section, bpm = begin.get("song"), begin.get("section"), begin.get("bpm")
-        if isinstance(identifier, str) and identifier in book.songs:
-            on.place = on.place.kept(identifier, begin.get("index"), begin.get("gap"))
+        identifier, section, bpm = begin.song, begin.section, begin.bpm
+        if identifier is not None and identifier in book.songs:
+            on.place = on.place.kept(identifier, begin.index, begin.gap)
         elif order:  # the first song, or where a song that is no longer in the book was
             next_index = on.place.next_index
             on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
-            identifier, section, bpm = order[on.place.index or 0], None, None
+            identifier, section, bpm = order[on.place.index or 0], 0, None
         else:
             self._ticks.song_number = NO_SONG
             self._routes.use_controls(book.controls)
             self._routes.leave()
             return
-        number = section if isinstance(section, int) and section > 0 else 1
-        self._enter(book.songs[identifier], may_start=False, section=number)
-        if bpm is not None:
-            with contextlib.suppress(
-                CommandError, ValueError
-            ):  # a place that was kept by hand or by another version
-                self._tempo.set(parse_bpm(str(bpm)), TempoBy(begin.get("tempo_by", TempoBy.HAND)))
-        if begin.get("play") is True and identifier == begin.get("song"):
+        self._enter(book.songs[identifier], may_start=False, section=max(1, section))
+        if bpm is not None and BPM_MIN <= bpm <= BPM_MAX:  # else kept by hand or by another version
+            with contextlib.suppress(CommandError):
+                self._tempo.set(bpm, begin.tempo_by)
+        if begin.play and identifier == begin.song:
             self._transport.request(TransportCommand.CONTINUE)
 
     def use_order(self, set_list: SetList) -> None:
@@ -265,10 +261,10 @@ class Songs:
         text = items[number - 1].text
         self._effects.event("checklist", song=identifier, number=number, text=text, done=step.done)
 
-    def restore_done(self, begin: dict[str, Any]) -> None:
+    def restore_done(self, begin: ResumePoint) -> None:
         """Take the steps that were done before a restart."""
         checklists = {name: song.song.checklist for name, song in self.on.book.songs.items()}
-        self.done.restore(begin.get("done"), checklists)
+        self.done.restore(begin.done, checklists)
 
     @property
     def open_steps(self) -> int:

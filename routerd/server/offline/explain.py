@@ -7,9 +7,8 @@ what is listed as going out is what goes out. Why a route lets nothing through i
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
@@ -20,7 +19,7 @@ from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
@@ -214,10 +213,10 @@ def _played(
     compiler.add(song)
     compiled = compiler.finish(SetList("", (song.identifier,)))
     show = Show(0)
-    place: dict[str, Any] = {"song": song.identifier, "section": section}
+    resume = ResumePoint(song.identifier, section)
     if snapshot is not None:
-        place |= {"muted": list(snapshot.muted), "soloed": list(snapshot.soloed)}
-    show.load(compiled, 1, 0, place)
+        resume = replace(resume, muted=snapshot.muted, soloed=snapshot.soloed)
+    show.load(compiled, 1, 0, resume)
     for wire in compiled.wires:
         show.output_opened(wire, False, 0)
     now_ns = _settle(show, 0)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from routerd.core.model.actions import Action, ToSong
 from routerd.core.model.codec import encode
 from routerd.core.model.commands import Command, Moment, When
-from routerd.core.show.crash_state import place_in
+from routerd.core.model.snapshot import ResumePoint, resume_point_of
 from tests.stage import (
     MS,
     Stage,
@@ -26,11 +28,10 @@ def kept(action: Action, argument: int | str | None = None, when: str = "next-pr
     return plain
 
 
-def restarted(stage: Stage, **changed: object) -> Stage:
+def restarted(stage: Stage, **changed: Any) -> Stage:
     """Return a new show that begins where the old one stood, as after a crash."""
     snapshot = stage.show.snapshot()
-    place = {key: place_in(snapshot)[key] for key in ("song", "section", "index", "gap", "armed")}
-    return Stage(begin={**place, **changed})
+    return Stage(begin=replace(resume_point_of(snapshot), **changed))
 
 
 @pytest.mark.parametrize(
@@ -71,7 +72,7 @@ def test_the_place_of_a_song_that_is_played_twice_is_kept() -> None:
     stage = Stage(book)
     stage.do(Action.SONG, 3, "next-press")
     snapshot = stage.show.snapshot()
-    after = Stage(book, {"song": "opener", "section": 0, "index": 0, "armed": place_in(snapshot)["armed"]})
+    after = Stage(book, ResumePoint("opener", index=0, armed=resume_point_of(snapshot).armed))
     after.do(Action.GO)
     assert after.show.snapshot().index == 2
 

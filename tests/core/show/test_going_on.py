@@ -13,11 +13,12 @@ from operator import attrgetter
 import pytest
 
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.rig import AfterRestart, Device, WireKind
 from routerd.core.model.song import Song, StartPolicy
 from routerd.core.model.timing import Curve, MeterPoint, SongTiming, StartMode, TempoPoint, Timing
 from routerd.core.show.compiler import CompiledBook
-from routerd.core.show.crash_state import Kept, kept_from_plain, standing_in
+from routerd.core.show.crash_state import CrashState, Kept, crash_state_of, kept_from
 from tests.stage import CONTINUE, KEYS, MS, OPENER, RIG, START, STOP, TICK, Stage, compiled, sounding
 
 FREE = Device("free", output_pattern="free", wire=WireKind.VIRTUAL, clock=True, transport=True)
@@ -44,7 +45,7 @@ def a_book(policy: AfterRestart, *songs: Song, timing: Timing | None = None) -> 
 
 def left_by(stage: Stage) -> Kept:
     """Return what is known of a show that ends here."""
-    return kept_from_plain(standing_in(stage.show.snapshot()), stage.show.ticks.number)
+    return kept_from(crash_state_of(stage.show.snapshot()), stage.show.ticks.number)
 
 
 def died(policy: AfterRestart, at_ms: int, *songs: Song, timing: Timing | None = None) -> Stage:
@@ -257,22 +258,22 @@ def test_a_sequence_of_its_own_is_started_where_it_would_come_round() -> None:
     "change",
     [
         {"grid": None},
-        {"grid": {"anchor_ns": "0", "anchor_tick": 0, "rate_bpm": "120"}},
-        {"grid": {"anchor_ns": 0, "anchor_tick": 0, "rate_bpm": "0"}},
-        {"grid": {"anchor_ns": 0, "anchor_tick": 0, "rate_bpm": "1/0"}},
-        {"grid": {"anchor_ns": 1 << 63, "anchor_tick": 0, "rate_bpm": "120"}},
-        {"grid": {"anchor_ns": -1, "anchor_tick": 0, "rate_bpm": "120"}},
+        {"grid": {"anchor_ns": "0", "anchor_tick": 0, "bpm": "120"}},
+        {"grid": {"anchor_ns": 0, "anchor_tick": 0, "bpm": "0"}},
+        {"grid": {"anchor_ns": 0, "anchor_tick": 0, "bpm": "1/0"}},
+        {"grid": {"anchor_ns": 1 << 63, "anchor_tick": 0, "bpm": "120"}},
+        {"grid": {"anchor_ns": -1, "anchor_tick": 0, "bpm": "120"}},
         {"bpm": "fast"},
         {"position_tick": 1.5},
         {"devices": [1]},
-        {"click": {}},
+        {"click_alone": {}},
     ],
 )
 def test_nonsense_is_refused(change: dict[str, object]) -> None:
-    plain = standing_in(Stage().show.snapshot())
-    assert kept_from_plain(plain, 0).source == ""
+    plain = to_json(crash_state_of(Stage().show.snapshot()))
+    assert kept_from(from_json(CrashState, plain), 0).source == ""
     with pytest.raises((ValueError, TypeError, KeyError, ZeroDivisionError)):
-        kept_from_plain({**plain, **change}, 0)
+        kept_from(from_json(CrashState, {**plain, **change}), 0)
 
 
 def test_a_source_is_followed_again() -> None:

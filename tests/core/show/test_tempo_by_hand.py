@@ -13,10 +13,12 @@ import pytest
 
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import to_json
 from routerd.core.model.rig import AfterRestart
+from routerd.core.model.snapshot import resume_point_of
 from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import ChangePolicy, Click, SongTiming, TempoPoint
-from routerd.core.show.crash_state import kept_from_plain, place_in, standing_in
+from routerd.core.show.crash_state import crash_state_of, kept_from
 from tests.stage import MS, RIG, SAMPLER, TICK, Stage, compiled, route
 
 RAMP = SongTiming(tempo=(TempoPoint(Fraction(192), Fraction(125), Fraction(250), Fraction(384)),))
@@ -185,11 +187,11 @@ def test_a_restart_of_the_service_keeps_whose_tempo_it_is() -> None:
     one = in_the_ramp()
     one.do(Action.TEMPO, "99")
     book = compiled(RIG, (RISES, STEADY), ("rises", "steady"))
-    again = Stage(book, {**place_in(one.show.snapshot()), "play": True})
+    again = Stage(book, replace(resume_point_of(one.show.snapshot()), play=True))
     again.run(30_000 * MS)
     assert tempo(again) == ("99", "hand")
     for nonsense in ({"tempo_by": "nobody"}, {"tempo_by": 7}, {"bpm": "x"}):
-        odd = Stage(book, {**place_in(one.show.snapshot()), **nonsense})
+        odd = Stage(book, {**to_json(resume_point_of(one.show.snapshot())), **nonsense})
         assert tempo(odd) == ("125", "song")
 
 
@@ -198,10 +200,10 @@ def test_an_engine_that_goes_on_keeps_whose_tempo_it_is() -> None:
         one = in_the_ramp()
         one.do(action, "99" if action is Action.TEMPO else None)
         snapshot = one.show.snapshot()
-        kept = kept_from_plain(standing_in(snapshot), one.show.ticks.number)
+        kept = kept_from(crash_state_of(snapshot), one.show.ticks.number)
         rig = replace(RIG, after_restart=AfterRestart.PLAY)
         book = compiled(rig, (RISES, STEADY), ("rises", "steady"))
-        again = Stage(book, place_in(snapshot), one.now_ns + 300 * MS, kept)
+        again = Stage(book, resume_point_of(snapshot), one.now_ns + 300 * MS, kept)
         again.run(one.now_ns + 30_000 * MS)
         assert tempo(again) == (("99", "hand") if action is Action.TEMPO else ("250", "song"))
 

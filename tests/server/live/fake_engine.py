@@ -204,7 +204,7 @@ class FakeEngine:
             return
         book = self._compiler.finish(self._set_list)
         self.tell(Loaded(commit.generation))
-        self.show.load(book, commit.generation, monotonic_ns(), commit.place)
+        self.show.load(book, commit.generation, monotonic_ns(), commit.resume)
         self._tell_effects()
 
     def _answer(self, number: int, function: Callable[[int], None]) -> None:

@@ -14,7 +14,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import Book, SetList
-from routerd.core.model.snapshot import Snapshot
+from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Patch, Song
 from routerd.link.frames import MessageTrace, TickRecord, Unpacker, pack_message, pack_ticks
 from routerd.link.messages import (
@@ -155,14 +155,14 @@ def book(songs: int, dump_bytes: int) -> Book:
 async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None:
     """Songs of hundreds of kB, more than any socket buffer: neither side may block the other."""
     whole = book(20, 300_000)
-    sending = asyncio.create_task(ends.link.book(whole, 3, {"song": "song-1", "section": 1, "bpm": None}))
+    sending = asyncio.create_task(ends.link.book(whole, 3, ResumePoint("song-1", 1)))
     said: list[AnyMessage] = []
     while not said or not isinstance(said[-1], Commit):
         said.append(await ends.next())
         if len(said) == 5:
             await ends.say(Ping(1))  # answered in the middle of it
     assert Pong(1) in said
-    commit = Commit(3, {"song": "song-1", "section": 1, "bpm": None})
+    commit = Commit(3, ResumePoint("song-1", 1))
     pieces = [message for message in said if message != Pong(1)]
     assert pieces == [whole.rig, *whole.songs, whole.set_list, commit]
     assert not sending.done()

@@ -18,6 +18,9 @@ from server_service import Service, a_service, free_port
 from structlog.testing import capture_logs
 
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import from_json
+from routerd.core.model.snapshot import ResumePoint
+from routerd.core.model.timing import TempoBy
 from routerd.link import working_book
 from routerd.link.messages import Commit, Ping, Pong, Refuse, Serving
 
@@ -46,11 +49,10 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
         await service.ask("POST", "/v1/section", {"section": "chorus"})
         await service.ask("POST", "/v1/tempo", {"bpm": "361/3"})
         await service.ask("POST", "/v1/mute", {"device": "lead-synth"})
-        state = await state_when(state_dir / "state.json", lambda s: s["place"]["muted"])
-        assert state["place"] == {
-            "song": "copper-ferry", "section": 3, "bpm": "361/3", "tempo_by": "hand", "index": None, "gap": 2,
-            "done": {}, "armed": None, "muted": ["device lead-synth"], "soloed": [],
-        }  # fmt: skip
+        state = await state_when(state_dir / "state.json", lambda s: "muted" in s["resume"])
+        assert from_json(ResumePoint, state["resume"]) == ResumePoint(
+            "copper-ferry", 3, Fraction(361, 3), TempoBy.HAND, gap=2, muted=("device lead-synth",)
+        )
         assert await service.stop() == 0
     async with a_service(demo_rig, state_dir) as service:
         await service.start()
@@ -66,10 +68,10 @@ async def test_the_place_is_remembered_over_a_restart_of_everything(demo_rig: Pa
 
 async def test_the_state_is_written_soon_also_after_a_foot_switch(service: Service) -> None:
     path = service.options.state_dir / "state.json"
-    await state_when(path, lambda state: state["place"]["song"] == "copper-ferry")
+    await state_when(path, lambda state: state["resume"]["song"] == "copper-ferry")
     service.engine.press(Action.NEXT)
     async with asyncio.timeout(30):  # SETTLE_S says how soon; this machine may be busy
-        await state_when(path, lambda state: state["place"]["song"] == "nine-lamps")
+        await state_when(path, lambda state: state["resume"]["song"] == "nine-lamps")
     assert path.stat().st_mode & 0o077 == 0
 
 
@@ -278,4 +280,4 @@ async def test_the_process_ends_quickly_and_quietly(demo_rig: Path, tmp_path: Pa
                 process.kill()
                 await process.wait()
         assert (process.returncode, rest) == (0, b"")
-    assert json.loads((tmp_path / "state" / "state.json").read_text())["place"]["song"] == "copper-ferry"
+    assert json.loads((tmp_path / "state" / "state.json").read_text())["resume"]["song"] == "copper-ferry"

@@ -11,6 +11,7 @@ import pytest
 
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import (
     Patch,
     Section,
@@ -25,7 +26,7 @@ TONIGHT = SetList("Tonight", ("one", "two"), "2026-11-27")
 STATE = State(
     SetList("Tonight", ("two", "one"), "2026-11-27"),
     Origin("Tonight", TONIGHT),
-    {"song": "two", "section": 1, "bpm": "121.5"},
+    ResumePoint("two", 1, Fraction("121.5")),
     "running",
 )
 
@@ -72,7 +73,7 @@ def changed(**changes: Any) -> str:
         "version": 1,
         "set_list": {"name": "Tonight", "order": ["one"], "date": ""},
         "origin": {"chosen": "Tonight", "base": {"name": "Tonight", "order": ["one"], "date": ""}},
-        "place": {"song": "one", "section": 1, "bpm": None},
+        "resume": {"song": "one", "section": 1, "bpm": None},
         "transport": "stopped",
     }
     return json.dumps({**plain, **changes})
@@ -95,12 +96,12 @@ def changed(**changes: Any) -> str:
         changed(set_list={"name": "Tonight", "order": "one", "date": ""}),
         changed(set_list={"name": "Tonight", "order": [1], "date": ""}),
         changed(origin={}),
-        changed(place=[]),
-        changed(place={"song": 1, "section": 1, "bpm": None}),
-        changed(place={"song": "one", "section": True, "bpm": None}),
-        changed(place={"song": "one", "section": -1, "bpm": None}),
-        changed(place={"song": "one", "section": 1, "bpm": 120}),
-        changed(place={"song": "one", "section": 1, "bpm": "1/0"}),
+        changed(resume=[]),
+        changed(resume={"song": 1, "section": 1, "bpm": None}),
+        changed(resume={"song": "one", "section": True, "bpm": None}),
+        changed(resume={"song": "one", "section": -1, "bpm": None}),
+        changed(resume={"song": "one", "section": 1, "bpm": 120}),
+        changed(resume={"song": "one", "section": 1, "bpm": "1/0"}),
         changed(transport=1),
     ],
 )
