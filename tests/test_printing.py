@@ -13,8 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.cli import main
-from routerd.link.log_writer import LineStream
-from routerd.printing import say_document, say_lines, visible, visible_json
+from routerd.printing import LineStream, say_document, say_lines, visible, visible_json
 from routerd.server.log import set_up_log
 
 ESCAPES = "\x1b]0;owned\x07 \x1b[2J\x9b31m \r routerd: all good\n\u202egnp.\u2066 \udcff"

@@ -35,11 +35,10 @@ from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
-from routerd.link.log_writer import Descriptor, LineStream, LogWriter
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
 from routerd.link.working_book import UNREADABLE, Origin
 from routerd.ports import open_system
-from routerd.printing import complain
+from routerd.printing import Descriptor, LineStream, LogWriter, complain
 
 FLUSH_EVERY_S = 0.5
 COUNTERS_EVERY_S = 1.0

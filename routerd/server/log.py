@@ -12,9 +12,8 @@ from typing import Any, TextIO
 import structlog
 
 from routerd.core.units import NS_PER_S
-from routerd.link.log_writer import Descriptor, LogWriter
 from routerd.link.messages import Realtime
-from routerd.printing import visible, visible_lines
+from routerd.printing import Descriptor, LogWriter, visible, visible_lines
 
 
 class _Forward(logging.Handler):

@@ -12,7 +12,7 @@ import pytest
 import structlog
 from structlog.testing import capture_logs
 
-from routerd.link.log_writer import QUEUE_LINES, LogWriter
+from routerd.printing import QUEUE_LINES, LogWriter
 from routerd.server.log import PORT_LINES, EventLog, log_event, set_up_log
 
 
