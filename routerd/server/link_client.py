@@ -169,7 +169,7 @@ class EngineLink:
                 self._send(Commit(generation, resume))
                 loaded = await _within(LOADED_S, answer)
         if loaded.error is not None:
-            raise LinkError(f"the engine refuses the book: {loaded.error}")
+            raise LinkError(f"the engine refuses the rig: {loaded.error}")
 
     async def refuse(self, problems: list[str]) -> None:
         """Tell the engine that this server cannot start, and why."""

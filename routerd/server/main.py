@@ -184,9 +184,7 @@ async def _renew_book(app: App) -> None:
         except (RigFolderError, LinkError) as error:
             problems = error.problems if isinstance(error, RigFolderError) else [str(error)]
             log = structlog.get_logger()
-            log.error(
-                "the rig folder is not taken; the book from before the crash goes on", why=problems[:20]
-            )
+            log.error("the rig folder is not taken; the rig from before the crash goes on", why=problems[:20])
 
 
 def _guard(options: Options) -> Guard:

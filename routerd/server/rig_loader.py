@@ -141,7 +141,7 @@ class RigLoader:
                 raise RigFolderError(problems)
             self._view.problems["files"] = problems
             structlog.get_logger().error(
-                "the rig folder has mistakes: THE LAST BOOK THAT WORKED IS PLAYED INSTEAD",
+                "the rig folder has mistakes: THE LAST RIG THAT WORKED IS PLAYED INSTEAD",
                 count=len(problems),
             )
             book, set_lists = working.book, working.set_lists
@@ -277,7 +277,7 @@ class RigLoader:
                     self._snapshot_came.clear()
                     await self._snapshot_came.wait()
         except TimeoutError as error:
-            raise EngineSilentError("the engine has loaded the book but not shown it") from error
+            raise EngineSilentError("the engine has loaded the rig but not shown it") from error
 
     def on_snapshot(self) -> None:
         """Note that `view` has a new snapshot."""

@@ -58,7 +58,7 @@ class StateKeeper:
         try:
             return await self.disk.do(self.folder.read_working_book)
         except StuckError as error:
-            self._unread("the last book that worked", error)
+            self._unread("the last rig that worked", error)
             return None
 
     def _unread(self, what: str, error: StuckError) -> None:
@@ -134,5 +134,5 @@ class StateKeeper:
 
 _LOSS = {
     "state": "a restart would forget tonight",
-    "book": "a restart with mistakes in the rig folder would play an older book",
+    "book": "a restart with mistakes in the rig folder would play an older rig",
 }

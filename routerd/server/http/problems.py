@@ -112,7 +112,7 @@ KINDS: dict[str, Kind] = {
     "broken-files": Kind(
         422,
         "The rig folder has mistakes",
-        "problems lists every one as file:line: what is wrong; what would be right. The book that was "
+        "problems lists every one as file:line: what is wrong; what would be right. What was "
         "loaded before goes on unchanged.",
     ),
     "not-saved": Kind(
@@ -137,9 +137,7 @@ KINDS: dict[str, Kind] = {
         "A report's HTML page is made by a process of its own, and that has failed; the detail says how. "
         "The same figures come as text or JSON. The clock is not affected.",
     ),
-    "engine-refused": Kind(
-        500, "The engine refuses the book", "The book that was loaded before goes on unchanged."
-    ),
+    "engine-refused": Kind(500, "The engine refuses the rig", "What was loaded before goes on unchanged."),
     "not-ready": Kind(503, "Not ready yet", "The rig folder is still being loaded; ask again in a second."),
     "too-many-readers": Kind(
         503,

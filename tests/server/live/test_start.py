@@ -149,7 +149,7 @@ async def test_broken_files_at_the_start_leave_the_last_book_that_worked(
             assert status["song"]["title"] == "Copper Ferry"
             assert status["problems"][0].startswith("songs/low-tide.yaml:2: ")
     loud = [line["event"] for line in said if line["log_level"] in ("error", "warning")]
-    assert "THE LAST BOOK THAT WORKED" in loud[0]
+    assert "THE LAST RIG THAT WORKED" in loud[0]
     assert loud[1].startswith("songs/low-tide.yaml:2: ")
 
 
