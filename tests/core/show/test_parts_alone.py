@@ -13,6 +13,7 @@ from routerd.core.clock.clock import State, TempoBy, TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import note_on
 from routerd.core.model.actions import Action, Learns, Subject
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.armed import ArmedChange
 from routerd.core.show.compiler import CompiledBook
 from routerd.core.show.effects import Effects
@@ -182,7 +183,7 @@ def test_songs_begin_go_on_and_end_with_a_refusal() -> None:
         ticks=parts.ticks,
         routes=parts.routes,
     )
-    songs.use(parts.book, {})
+    songs.use(parts.book, ResumePoint())
     assert (songs.on.identifier, songs.on.place.index) == ("opener", 0)
     parts.armed.arm(ask(Action.STOP, when="bar"))
     songs.step(Action.NEXT)
