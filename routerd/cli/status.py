@@ -8,19 +8,17 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
-from typing import Any
 
 from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
 from routerd.cli.client import Client, ServiceError
+from routerd.core.model.codec import JsonObject
 from routerd.printing import complain, say_lines, visible
 
 WATCH_S = 0.25
 """How often `--watch` asks. Bars and beats are those of the moment when it was asked."""
-
-Json = dict[str, Any]
 
 
 def print_status(client: Client, *, as_json: bool, watch: bool) -> int:
@@ -41,7 +39,7 @@ def print_status(client: Client, *, as_json: bool, watch: bool) -> int:
         return 2
 
 
-def _watch(client: Client, console: Console, status: Json) -> int:
+def _watch(client: Client, console: Console, status: JsonObject) -> int:
     """Show the status until Ctrl-C; a service that does not answer is said in place of what was shown."""
     with Live(screen(status), console=console, screen=True, auto_refresh=False) as live:
         try:
@@ -56,12 +54,12 @@ def _watch(client: Client, console: Console, status: Json) -> int:
             return 1 if status["problems"] else 0
 
 
-def screen(status: Json) -> Group:
+def screen(status: JsonObject) -> Group:
     """Return the screen of a status, as /v1/status has it."""
     return Group(*_lines(status))
 
 
-def _lines(status: Json) -> Iterator[Text]:
+def _lines(status: JsonObject) -> Iterator[Text]:
     for words in status["problems"]:
         yield Text(f"! {visible(words)}", style="bold red")
     yield from _place_lines(status)
@@ -71,7 +69,7 @@ def _lines(status: Json) -> Iterator[Text]:
     yield from _port_lines(status["ports"])
 
 
-def _place_lines(status: Json) -> Iterator[Text]:
+def _place_lines(status: JsonObject) -> Iterator[Text]:
     song, in_set, following = status["song"], status["set_list"], status["next_song"]
     title = visible(song["title"]) if song else "no song"
     place = f"{in_set['position']} of {in_set['songs']}, " if in_set["position"] else ""
@@ -84,7 +82,7 @@ def _place_lines(status: Json) -> Iterator[Text]:
     yield Text(f"next     {visible(following['title']) if following else 'nothing: this is the last song'}")
 
 
-def _time_lines(status: Json) -> Iterator[Text]:
+def _time_lines(status: JsonObject) -> Iterator[Text]:
     tempo, position, source = status["tempo"], status["position"], status["follow"]
     by = {"song": "the song's", "hand": "set by hand"}.get(tempo["set_by"], tempo["set_by"])
     yield Text.assemble(
@@ -102,7 +100,7 @@ def _time_lines(status: Json) -> Iterator[Text]:
         yield Text(f"time     {clock_words(abs(over_s))} {'over' if over_s > 0 else 'under'} the slot")
 
 
-def _waiting_lines(status: Json) -> Iterator[Text]:
+def _waiting_lines(status: JsonObject) -> Iterator[Text]:
     if armed := status["armed"]:
         argument = "" if armed["argument"] is None else f" {visible(str(armed['argument']))}"
         yield Text(f"armed    {armed['action']}{argument}, waits for {armed['when']}", style="bold yellow")
@@ -111,14 +109,14 @@ def _waiting_lines(status: Json) -> Iterator[Text]:
             yield Text(words + visible(", ".join(status[key])), style="bold yellow")
 
 
-def _by_hand_lines(status: Json) -> Iterator[Text]:
+def _by_hand_lines(status: JsonObject) -> Iterator[Text]:
     for item in status["song"]["checklist"] if status["song"] else ():
         where = "".join(f" ({visible(words)})" for words in (item["who"], item["section"]) if words)
         box = "[x]" if item["done"] else "[ ]"
         yield Text(f"by hand  {box} {visible(item['text'])}{where}", style="" if item["done"] else "bold")
 
 
-def _port_lines(ports: list[Json]) -> Iterator[Text]:
+def _port_lines(ports: list[JsonObject]) -> Iterator[Text]:
     shut = [port for port in ports if port["state"] != "open"]
     for port in shut:
         why = f": {visible(port['error'])}" if port["error"] else ""

@@ -13,8 +13,7 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from routerd import __version__
-from routerd.core.model.codec import decode, encode
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject, decode, encode
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.song import Song
@@ -116,7 +115,7 @@ class KeptBook:
         return Book(self.rig(), tuple(self.song_at(n) for n in range(len(self))), self.set_list())
 
 
-def _line(value: Plain | list[Any]) -> bytes:
+def _line(value: JsonObject | list[Any]) -> bytes:
     return json.dumps(value, separators=(",", ":")).encode()
 
 

@@ -17,7 +17,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, Generic, TypeVar
 
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.link.frames import Tap, TickRecord
 from routerd.link.messages import Traffic
 from routerd.server.log import EventLog
@@ -57,13 +57,13 @@ class Feed:
     """The streams. `events` are {"kind", "at_ns", ...}; `want_messages` switches whole messages on or off."""
 
     def __init__(self, want_messages: Callable[[bool], None]) -> None:
-        self.events: Stream[Plain] = Stream()
+        self.events: Stream[JsonObject] = Stream()
         self.ticks: Stream[list[TickRecord]] = Stream()
         self.traffic: Stream[Traffic] = Stream()
         self.messages: Stream[list[Tap]] = Stream(want_messages)
         self._log = EventLog()
 
-    def emit(self, event: Plain) -> None:
+    def emit(self, event: JsonObject) -> None:
         """Log an event and hand it to everybody who listens."""
         self._log.take(event)
         self.events.emit(event)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from time import monotonic_ns
 from typing import NamedTuple
 
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import PortState
 from routerd.server.log import log_health
@@ -317,7 +317,7 @@ class Announcer:
 class HealthWatch:
     """Looks at the lines of a view, and publishes an event and writes a line of the log for each change."""
 
-    def __init__(self, view: View, publish: Callable[[Plain], None]) -> None:
+    def __init__(self, view: View, publish: Callable[[JsonObject], None]) -> None:
         self._view = view
         self._publish = publish
         self._announcer = Announcer()
@@ -336,6 +336,6 @@ class HealthWatch:
         now_ns = monotonic_ns()
         for appeared, line, restless in self._announcer.update(lines_of(self._view, now_ns), now_ns):
             log_health(line.text, line.remedy, appeared=appeared, restless=restless)
-            event: Plain = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
+            event: JsonObject = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
             event |= {"about": line.kind, "device": line.device, "line": str(line)}
             self._publish({**event, "comes_and_goes": restless})

@@ -26,7 +26,7 @@ import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.link.working_book import Origin
 from routerd.server.app import App
 from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
@@ -155,7 +155,7 @@ async def _serve(app: App, options: Options) -> None:
         async with http.serving(http.make_app(app, guard), listener):
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
-            began: Plain = {"kind": "server-started", "at_ns": monotonic_ns()}
+            began: JsonObject = {"kind": "server-started", "at_ns": monotonic_ns()}
             app.feed.emit({**began, "listen": where, "version": __version__})
             await asyncio.gather(renewing, reloading)
 

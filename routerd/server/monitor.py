@@ -14,10 +14,10 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
+from routerd.core.model.codec import JsonObject
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import Book
 from routerd.core.model.snapshot import Snapshot
@@ -31,8 +31,6 @@ MOST_A_SECOND = 500
 """So many messages are put into words; what is above is counted only. House choice: more nobody reads."""
 
 QUEUE_MESSAGES = 512
-
-Json = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +78,10 @@ class Monitor:
     def _route_alone(self, route: Route) -> RouteAlone:
         return RouteAlone(route, self._devices[route.source], self._devices[route.target])
 
-    def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> Json:
+    def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> JsonObject:
         """Return one message as JSON values; `fates` and `controls` are those of what came in."""
         is_in = bool(tap.way & INPUT_BIT)
-        entry: Json = {
+        entry: JsonObject = {
             "at_ns": tap.at_ns,
             "direction": "in" if is_in else "out",
             "device": device,
@@ -131,7 +129,7 @@ def _words(data: bytes) -> str:
     return message_words(data)
 
 
-def _fate_json(fate: Fate) -> Json:
+def _fate_json(fate: Fate) -> JsonObject:
     sent = [{"bytes": data.hex(" ").upper(), "words": message_words(data)} for data in fate.sent]
     return {"route": fate.route, "target": fate.target, "why_not": fate.why or None, "sent": sent}
 
@@ -176,5 +174,5 @@ class Reader:
         return self._in_second <= MOST_A_SECOND
 
 
-def _frame(kind: str, body: Json) -> bytes:
+def _frame(kind: str, body: JsonObject) -> bytes:
     return f"event: {kind}\ndata: {json.dumps(body)}\n\n".encode()

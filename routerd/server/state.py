@@ -16,8 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from routerd import storage
-from routerd.core.model.codec import from_json, to_json
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject, from_json, to_json
 from routerd.core.model.set_list import Book, SetList
 from routerd.core.model.snapshot import ResumePoint, resume_point_from
 from routerd.core.units import BPM_MAX, BPM_MIN
@@ -131,7 +130,7 @@ def _state_to_bytes(state: State) -> bytes:
     return json.dumps({"version": VERSION, **_state_to_plain(state)}, separators=(",", ":")).encode()
 
 
-def _state_to_plain(state: State) -> Plain:
+def _state_to_plain(state: State) -> JsonObject:
     return {
         "set_list": to_json(state.set_list),
         "origin": {"chosen": state.origin.chosen, "base": to_json(state.origin.base)},
@@ -169,7 +168,7 @@ def _resume_point(plain: Any) -> ResumePoint:
     return resume_point_from(plain)
 
 
-def _set_list(plain: Plain) -> SetList:
+def _set_list(plain: JsonObject) -> SetList:
     if not isinstance(plain["order"], list):
         raise TypeError("an order is a list")
     for text in (plain["name"], plain.get("date", ""), *plain["order"]):

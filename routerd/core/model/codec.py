@@ -32,6 +32,9 @@ _ARRAYS = frozenset({list, tuple})
 Read = Callable[[Any], Any]
 Write = Callable[[Any], Any]
 
+JsonObject = dict[str, Any]
+"""What a JSON object is in Python, where no class says what is in it."""
+
 
 class MalformedError(ValueError):
     """JSON values are not what the type says."""

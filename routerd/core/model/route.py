@@ -209,6 +209,3 @@ def scale(value: int, source: tuple[int, int], target: tuple[int, int], points: 
     place = (2 * FULL * (min(max(value, low), high) - low) + high - low) // (2 * (high - low))
     start, end = target
     return start + (2 * (end - start) * bend_by(points, place) + FULL) // (2 * FULL)
-
-
-# Plain values

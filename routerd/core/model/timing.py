@@ -8,11 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
-from typing import Any
 
 from routerd.core.units import TICK_NS_AT_1_BPM
-
-Plain = dict[str, Any]
 
 HOLDOVER_S = 15
 """For so many seconds a silent source is held unless the rig says otherwise."""
@@ -225,6 +222,3 @@ class SongTiming:
 
 
 PLAIN_SONG_TIMING = SongTiming()
-
-
-# Plain values; what is as usual is left out, because most devices and songs say nothing.

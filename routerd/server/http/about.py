@@ -13,8 +13,8 @@ from aiohttp import web
 from pydantic import TypeAdapter
 
 from routerd import __version__
+from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import WHEN_WORDS
-from routerd.core.model.plain import Plain
 from routerd.server.http.bodies import Nothing
 from routerd.server.http.operation import (
     JSON,
@@ -59,7 +59,7 @@ class AboutHandlers:
         problems=("not-found",),
         needs_rig=False,
     )
-    async def schema(self, call: Call[Nothing]) -> Plain:
+    async def schema(self, call: Call[Nothing]) -> JsonObject:
         """The JSON Schema of a kind of file."""
         schemas = await asyncio.to_thread(json_schemas)
         name = call.request.match_info["name"]
@@ -118,13 +118,13 @@ def help_text(operations: Iterable[Operation], host: str) -> str:
     return "\n".join(lines)
 
 
-def document(operations: Iterable[Operation]) -> Plain:
+def document(operations: Iterable[Operation]) -> JsonObject:
     """Return the document of these operations; it takes a second to make."""
     lines = {"type": "array", "items": {"type": "string"}}
-    schemas: Plain = {"JsonObject": {"type": "object"}, "Lines": lines}
+    schemas: JsonObject = {"JsonObject": {"type": "object"}, "Lines": lines}
     for always in (ProblemDocument, Report, Soundcheck):
         _add(schemas, always)
-    paths: Plain = {}
+    paths: JsonObject = {}
     for operation in operations:
         for shape in (operation.answer, operation.body):
             if isinstance(shape, type):
@@ -147,9 +147,9 @@ def document(operations: Iterable[Operation]) -> Plain:
     }
 
 
-def _operation(operation: Operation) -> Plain:
+def _operation(operation: Operation) -> JsonObject:
     words = [word for word in operation.path.replace("{", "").replace("}", "").split("/") if word]
-    out: Plain = {
+    out: JsonObject = {
         "operationId": "-".join([operation.method.lower(), *words]).replace(".", "-"),
         "summary": operation.summary,
         "responses": {
@@ -170,8 +170,8 @@ def _operation(operation: Operation) -> Plain:
     return out
 
 
-def _answer(operation: Operation) -> Plain:
-    content: Plain = {}
+def _answer(operation: Operation) -> JsonObject:
+    content: JsonObject = {}
     for media in operation.media:
         if media == JSON:
             name = operation.answer.__name__ if isinstance(operation.answer, type) else str(operation.answer)
@@ -181,7 +181,7 @@ def _answer(operation: Operation) -> Plain:
     return {"description": "Done, or what was asked for", "content": content}
 
 
-def _problems(operation: Operation) -> Plain:
+def _problems(operation: Operation) -> JsonObject:
     names = [*_ALWAYS, *operation.problems]
     names += ["not-ready"] if operation.needs_rig else []
     names += _WITH_BODY if operation.body is not None else []
@@ -199,16 +199,16 @@ def _problems(operation: Operation) -> Plain:
     }
 
 
-def _parameter(query: Query, place: str) -> Plain:
-    schema: Plain = {"enum": list(query.choices)} if query.choices else {"type": "string"}
+def _parameter(query: Query, place: str) -> JsonObject:
+    schema: JsonObject = {"enum": list(query.choices)} if query.choices else {"type": "string"}
     return {"name": query.name, "in": place, "required": place == "path", "schema": schema}
 
 
-def _reference(name: str) -> Plain:
+def _reference(name: str) -> JsonObject:
     return {"$ref": _REF.format(model=name)}
 
 
-def _add(schemas: Plain, shape: type) -> None:
+def _add(schemas: JsonObject, shape: type) -> None:
     schema = TypeAdapter(shape).json_schema(ref_template=_REF, schema_generator=DescribedSchema)
     inner = schema.pop("$defs", {})
     for name, part in {**inner, shape.__name__: schema}.items():

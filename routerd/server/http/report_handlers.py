@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Protocol
 from aiohttp import web
 from pydantic import Field
 
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.server.http.bodies import Body, Line, Nothing
 from routerd.server.http.operation import (
     HTML,
@@ -128,7 +128,7 @@ class ReportHandlers:
         query=(Query("format", FORMATS), Query("span", SPANS)),
         problems=("wrong-query", "no-page"),
     )
-    async def report(self, call: Call[Nothing]) -> Plain | web.Response:
+    async def report(self, call: Call[Nothing]) -> JsonObject | web.Response:
         """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
         span = call.request.query.get("span", "show")
         if span not in SPANS:
@@ -137,7 +137,7 @@ class ReportHandlers:
         report = self._reports.report() if span == "show" else await self._reports.last_minute()
         return await self._in_format(report, wanted)
 
-    async def _in_format(self, document: Report | Soundcheck, wanted: str) -> Plain | web.Response:
+    async def _in_format(self, document: Report | Soundcheck, wanted: str) -> JsonObject | web.Response:
         """Return a report in one of FORMATS."""
         if wanted == "text":
             text = render_text(document) if isinstance(document, Report) else render_soundcheck(document)
@@ -204,7 +204,7 @@ class ReportHandlers:
         query=(Query("format", FORMATS), Query("name")),
         problems=("wrong-query", "no-page", "no-soundcheck", "disk-silent"),
     )
-    async def soundcheck(self, call: Call[Nothing]) -> Plain | web.Response:
+    async def soundcheck(self, call: Call[Nothing]) -> JsonObject | web.Response:
         """A soundcheck that has ended."""
         wanted = wanted_format(call.request)
         name = call.request.query.get("name")

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from routerd.core.errors import FileEditError, NotFoundError
 from routerd.core.model import set_list as edits
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import SetList
 from routerd.server.http.bodies import (
     Body,
@@ -121,7 +121,7 @@ class RunningOrder(Protocol):
 class SetListHandlers:
     """Reads the set list of `view` and has it changed."""
 
-    def __init__(self, view: View, order: RunningOrder, emit: Callable[[Plain], None]) -> None:
+    def __init__(self, view: View, order: RunningOrder, emit: Callable[[JsonObject], None]) -> None:
         self._view = view
         self._order = order
         self._emit = emit

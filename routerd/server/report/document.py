@@ -23,7 +23,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from routerd import storage
 from routerd.core.errors import PeerError
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 
 T = TypeVar("T")
 
@@ -42,9 +42,9 @@ def to_json(document: object) -> bytes:
     return _adapter(type(document)).dump_json(document)
 
 
-def to_plain(document: object) -> Plain:
+def to_plain(document: object) -> JsonObject:
     """Return a document of figures as JSON values."""
-    plain: Plain = _adapter(type(document)).dump_python(document, mode="json")
+    plain: JsonObject = _adapter(type(document)).dump_python(document, mode="json")
     return plain
 
 
@@ -58,7 +58,7 @@ def from_json(kind: type[T], text: bytes | str) -> T:
         raise ValueError(f"{place}: {first['msg']}" if place else first["msg"]) from error
 
 
-def json_schema(kind: type) -> Plain:
+def json_schema(kind: type) -> JsonObject:
     """Return the JSON Schema (2020-12) of documents of a class."""
     schema = TypeAdapter(kind).json_schema(schema_generator=DescribedSchema)
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
@@ -71,7 +71,7 @@ class DescribedSchema(GenerateJsonSchema):
         """Leave out titles that only repeat a field's name."""
         return False
 
-    def dataclass_schema(self, schema: Any) -> Plain:
+    def dataclass_schema(self, schema: Any) -> JsonObject:
         """Describe the fields of a dataclass, and allow no others."""
         found = super().dataclass_schema(schema)
         found["additionalProperties"] = False

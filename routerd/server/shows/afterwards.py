@@ -18,7 +18,7 @@ import mido
 
 from routerd.core.errors import RouterdError
 from routerd.core.midi.messages import SYSEX, SYSEX_END
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.printing import complain, counted, say, say_document
 from routerd.server.report.document import to_plain
@@ -175,7 +175,7 @@ def write_midi_file(folder: RecordFolder, target: Path) -> int:
     return len(file.tracks) - 1
 
 
-def _events(lines: Iterable[Plain]) -> Iterable[tuple[int, str, Plain]]:
+def _events(lines: Iterable[JsonObject]) -> Iterable[tuple[int, str, JsonObject]]:
     for line in lines:
         if "names" in line:
             yield line["at_ns"], "names", line["names"]
@@ -183,7 +183,7 @@ def _events(lines: Iterable[Plain]) -> Iterable[tuple[int, str, Plain]]:
             yield event["at_ns"], event["kind"], event
 
 
-def _marker(kind: str, event: Plain) -> str:
+def _marker(kind: str, event: JsonObject) -> str:
     return latin(event[_MARKERS[kind]])
 
 
@@ -191,7 +191,7 @@ _MARKERS = {"song": "title", "section": "section", "transport": "state"}
 """By kind of event: which of its fields is a marker's text."""
 
 
-def _name(tap: Tap, names: Plain) -> str:
+def _name(tap: Tap, names: JsonObject) -> str:
     direction, listed = ("in", names["inputs"]) if tap.way & INPUT_BIT else ("out", names["outputs"])
     number = tap.way & ~INPUT_BIT
     name = listed[number] if number < len(listed) else f"number {number}"

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from routerd import storage
 from routerd.core.errors import UsageError
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.link.frames import Tap
 from routerd.server.report.document import from_json, to_json
 from routerd.server.report.figures import Report
@@ -60,7 +60,7 @@ class RecordFolder:
 
     # Writing; raises OSError
 
-    def append_lines(self, lines: Iterable[Plain]) -> bool:
+    def append_lines(self, lines: Iterable[JsonObject]) -> bool:
         """Add lines to the log; False when it has its full size."""
         data = "".join(json.dumps(line, separators=(",", ":")) + "\n" for line in lines)
         start, self._goes_on = "" if self._goes_on else "\n", True  # ends what a killed process left half
@@ -94,7 +94,7 @@ class RecordFolder:
                 passed_over.append(f"{file} cannot be read and is passed over: {error}")
         return found
 
-    def lines(self) -> Iterator[Plain]:
+    def lines(self) -> Iterator[JsonObject]:
         """Yield the lines of the log; one that is cut off, at a death or by a full disk, is left out."""
         file = self.path / LOG
         try:
@@ -130,7 +130,7 @@ class RecordFolder:
             raise RecordError(f"{file} cannot be read: {error.strerror}") from error
 
 
-def _line(text: str) -> Plain | None:
+def _line(text: str) -> JsonObject | None:
     """Return a line of the log, or None when it is cut off."""
     try:
         line = json.loads(text)
@@ -192,11 +192,11 @@ def name_of(shows: Path, began: datetime, started_ns: int) -> str:
     return began.strftime(NAME)
 
 
-def head(facts: Plain) -> Plain:
+def head(facts: JsonObject) -> JsonObject:
     """Return the first line of a log."""
     return {"record": VERSION, **facts}
 
 
-def event_line(event: Plain) -> Plain:
+def event_line(event: JsonObject) -> JsonObject:
     """Return the line of an event."""
     return {"event": event}

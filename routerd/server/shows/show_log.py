@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic_ns
 
-from routerd.core.model.plain import Plain
+from routerd.core.model.codec import JsonObject
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.errand import Disk
 from routerd.link.frames import OWN_RATE, Tap, TickRecord
@@ -55,7 +55,7 @@ class ShowLog:
         self._folder: RecordFolder | None = None
         """None until it has been looked for on the disk, which may take its time."""
         self._number = 1
-        self._lines: list[Plain] = []
+        self._lines: list[JsonObject] = []
         self._taps: list[Tap] = []
         self._writes = 0
         self._on = False
@@ -120,13 +120,13 @@ class ShowLog:
 
     # What comes in
 
-    def _put(self, line: Plain) -> None:
+    def _put(self, line: JsonObject) -> None:
         if len(self._lines) >= MOST_WAITING:
             self.dropped += 1
             return
         self._lines.append(line)
 
-    def _on_event(self, event: Plain) -> None:
+    def _on_event(self, event: JsonObject) -> None:
         self._put(event_line(event))
         if event["kind"] == "loaded":
             self._name_ways()

@@ -20,8 +20,8 @@ import structlog
 
 from routerd.core.errors import CommandError, LinkError
 from routerd.core.model.actions import Action, ToSection, ToSong
+from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import Command
-from routerd.core.model.plain import Plain
 from routerd.core.model.rig import Device, port_out, sharing, wire_names
 from routerd.core.model.set_list import Book
 from routerd.core.model.snapshot import Snapshot
@@ -100,7 +100,7 @@ class _Taken:
 
     taps: list[Tap] = field(default_factory=list)
     records: list[TickRecord] = field(default_factory=list)
-    events: list[Plain] = field(default_factory=list)
+    events: list[JsonObject] = field(default_factory=list)
     last_out_ns: int = 0
 
     def take_taps(self, taps: list[Tap]) -> None:
@@ -203,13 +203,13 @@ class Run:
         await self._put_back(before)
         return document
 
-    def _stop_on_panic(self, event: Plain) -> None:
+    def _stop_on_panic(self, event: JsonObject) -> None:
         """Whoever silences the rig wants it silent: nothing more is played or sent."""
         if event["kind"] == "panic" and self._task is not None and not self._panicked:
             self._panicked = True
             self._task.cancel()
 
-    def _note_closed(self, event: Plain) -> None:
+    def _note_closed(self, event: JsonObject) -> None:
         note_closed(self._closed, event, self._pulled)
 
     async def _run_stages(self) -> None:
