@@ -79,9 +79,7 @@ FOLDERS_TOO_FULL: list[str] = [
     "routerd/server/soundcheck",
 ]
 
-LONG_WITHOUT_REASON: list[str] = [
-    "routerd.engine.main",
-]
+LONG_WITHOUT_REASON: list[str] = []
 
 IN_CIRCLES: list[str] = []
 

@@ -1,4 +1,7 @@
-"""The engine process: puts worker, ports, link and supervision together, and takes them down cleanly."""
+"""The engine process: puts worker, ports, link and supervision together, and takes them down cleanly.
+
+More lines than most: what this process owns is made, kept going and ended here, and the order matters.
+"""
 
 from __future__ import annotations
 
