@@ -57,8 +57,8 @@ FOLDERS = {
     "routerd/engine": 13,
     "routerd/link": 4,
     "routerd/ports": 16,
-    "routerd/server": 10,
-    "routerd/server/http": 11,
+    "routerd/server": 13,
+    "routerd/server/http": 14,
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
     "routerd/server/rigfiles": 17,
@@ -73,8 +73,6 @@ FOLDERS = {
 FOLDERS_TOO_FULL: list[str] = [
     "routerd/core/model",
     "routerd/core/show",
-    "routerd/server",
-    "routerd/server/http",
     "routerd/server/report",
     "routerd/server/soundcheck",
 ]

@@ -109,6 +109,8 @@ _SENTENCES = {
 }
 
 
+_LEVELS = {"info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
+
 _AS_PROBLEMS = ("chattering", "quiet-again", "loop", "loop-ended", "flood", "port-missing")
 """Events of what is a line of routerd.server.health as long as it lasts, and is logged as that."""
 
@@ -140,7 +142,7 @@ def log_event(event: dict[str, Any]) -> None:
     """Write the line of an event."""
     level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
     fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event", "since_ns")}
-    getattr(structlog.get_logger(), level)(words, **fields)
+    structlog.get_logger().log(_LEVELS[level], words, **fields)
 
 
 def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> None:
