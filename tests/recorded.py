@@ -1,30 +1,43 @@
-"""A long evening of chance on a rig that uses every option, written down: all that goes out, with its time.
+"""What the program makes of a lot of things, written down as digests, so that no change goes unnoticed.
 
-    python -m tests.recorded renew      # after a change that is meant: write the digests anew
-    python -m tests.recorded show 2     # all lines of an evening, to compare with those of an older checkout
+    python -m tests.recorded renew         # after a change that is meant: write the digests anew
+    python -m tests.recorded show sound    # all lines of a recording, to compare with an older checkout's
 
-What is kept is a digest for each stretch of each evening, in `tests/recorded.txt`. A test compares: whoever
-changes what goes out, or when, means it or learns it there. Whether it was right, the other tests say.
+- `sound`: evenings of chance on a rig that uses every option: all that goes out, with its time;
+- `state`: the same evenings: every event, and where the show says that it stands, at the end of each stretch;
+- `files`: rig folders with mistakes of chance in them: every problem in words, or what the folder comes to.
+
+The digests are in `tests/digests/`. A test compares: whoever changes what goes out, or when, or what is said,
+means it or learns it there. Whether it was right, the other tests say.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import random
+import re
+import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import to_json
 from routerd.core.model.commands import parse_when
+from routerd.server.rigfiles import load_folder
 from tests.hostile.rich_rig import RICH, book_of, compiled_book
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
-DIGESTS = Path(__file__).parent / "recorded.txt"
+KINDS = ("sound", "state", "files")
+DIGESTS = Path(__file__).parent / "digests"
 EVENINGS, STRETCHES, STEPS = 4, 40, 12
+FOLDERS, IN_A_PART = 300, 25
 WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "bar 3", "release", "next-press")
 
 ACTIONS = tuple(
@@ -49,19 +62,21 @@ class Evening:
         self.stage = Stage(self.books[0])
         self.lost: list[str] = []
 
-    def lines(self) -> Iterator[list[str]]:
-        """Yield what happens in each stretch, a line each."""
+    def stretches(self) -> Iterator[tuple[list[str], list[str]]]:
+        """Yield what went out in each stretch, and what was said of it, a line each."""
         for _ in range(STRETCHES):
             for _ in range(STEPS):
                 self.step()
             yield self.taken()
 
-    def taken(self) -> list[str]:
+    def taken(self) -> tuple[list[str], list[str]]:
         stage = self.stage
-        lines = [f"{at_ns} {device} {data.hex(' ')}" for at_ns, device, data in stage.log]
+        sound = [f"{at_ns} {device} {data.hex(' ')}" for at_ns, device, data in stage.log]
+        state = [json.dumps(to_json(event), sort_keys=True) for event in stage.events]
+        state.append(json.dumps(to_json(stage.show.snapshot()), sort_keys=True))
         stage.log.clear()
         stage.events.clear()
-        return lines
+        return sound, state
 
     def step(self) -> None:
         """Let something happen, then some time pass."""
@@ -198,21 +213,118 @@ class Evening:
         self.stage.collect()
 
 
-def digests_of(evening: int) -> Iterator[str]:
-    """Yield a line for each stretch: evening, stretch, how many lines, digest."""
-    for number, lines in enumerate(Evening(evening).lines()):
-        digest = hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
-        yield f"{evening} {number} {len(lines)} {digest}"
+class Folders:
+    """The rich rig's folder with one mistake, or harmless change, of chance after another."""
+
+    def __init__(self) -> None:
+        self.random = random.Random(1)
+        self.texts = {path.relative_to(RICH): path.read_text() for path in sorted(RICH.rglob("*.yaml"))}
+
+    def parts(self) -> Iterator[list[str]]:
+        """Yield what some folders come to: a problem a line, or what the engine would get."""
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name) / "rig"
+            shutil.copytree(RICH, folder)
+            for _ in range(FOLDERS // IN_A_PART):
+                yield [line for _ in range(IN_A_PART) for line in self.one(folder)]
+
+    def one(self, folder: Path) -> list[str]:
+        place = self.random.choice(tuple(self.texts))
+        (folder / place).write_text(self.changed(self.texts[place]), encoding="utf-8")
+        loaded = load_folder(folder)
+        (folder / place).write_text(self.texts[place], encoding="utf-8")
+        if loaded.problems:
+            return [str(problem) for problem in loaded.problems]
+        return [json.dumps(to_json(loaded.book), sort_keys=True)]
+
+    def changed(self, text: str) -> str:
+        """Return a file's text with one line changed."""
+        lines = text.splitlines()
+        number = self.random.randrange(len(lines))
+        line = lines[number]
+        words = list(re.finditer(r"[A-Za-z][\w-]*", line))
+        figures = list(re.finditer(r"(?<![\w.])\d+(?![\w.])", line))
+        match self.random.randrange(8):
+            case 0:
+                del lines[number]
+            case 1:
+                lines.insert(number, line)
+            case 2 if words:
+                word = self.random.choice(words)
+                lines[number] = line[: word.end() - 1] + line[word.end() :]
+            case 3 if words:
+                word = self.random.choice(words)
+                other = self.random.choice(("true", "none", "1-5", "C4", "[1, 2]", "{a: 1}", "bar", ""))
+                lines[number] = line[: word.start()] + other + line[word.end() :]
+            case _ if figures:
+                figure = self.random.choice(figures)
+                value = int(figure[0])
+                other = str(self.random.choice((*NUMBERS, value - 1, value + 1, -value, f"{value}.5")))
+                lines[number] = line[: figure.start()] + other + line[figure.end() :]
+            case _:
+                lines[number] = f"  {line}"
+        return "\n".join(lines) + "\n"
+
+
+NUMBERS = (
+    0,
+    1,
+    2,
+    5,
+    15,
+    16,
+    17,
+    24,
+    47,
+    48,
+    49,
+    64,
+    96,
+    97,
+    127,
+    128,
+    129,
+    480,
+    481,
+    999,
+    1000,
+    16383,
+    16384,
+)
+"""The ends of what the files' numbers may be, and those beside them."""
+
+
+def recording(kind: str) -> Iterator[tuple[str, list[str]]]:
+    """Yield the parts of a recording: a name, and its lines."""
+    if kind == "files":
+        for number, lines in enumerate(Folders().parts()):
+            yield str(number), lines
+        return
+    for evening in range(EVENINGS):
+        for number, stretch in enumerate(_stretches(evening)):
+            yield f"{evening} {number}", stretch[KINDS.index(kind)]
+
+
+@cache
+def _stretches(evening: int) -> tuple[tuple[list[str], list[str]], ...]:
+    return tuple(Evening(evening).stretches())
+
+
+def digest(name: str, lines: list[str]) -> str:
+    """Return the line that is kept of a part: its name, how many lines, digest."""
+    return f"{name}: {len(lines)} {hashlib.sha256(chr(10).join(lines).encode()).hexdigest()[:16]}"
 
 
 def main() -> int:
     """See the module's head."""
     if sys.argv[1] == "renew":
-        lines = [line for evening in range(EVENINGS) for line in digests_of(evening)]
-        DIGESTS.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        DIGESTS.mkdir(exist_ok=True)
+        for kind in KINDS:
+            lines = [digest(name, lines) for name, lines in recording(kind)]
+            (DIGESTS / f"{kind}.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     else:
-        for number, lines in enumerate(Evening(int(sys.argv[2])).lines()):
-            print(f"== {number}")
+        for name, lines in recording(sys.argv[2]):
+            print(f"== {name}")
             print("\n".join(lines))
     return 0
 
