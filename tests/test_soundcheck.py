@@ -103,7 +103,7 @@ def refused(service: Service, method: str, path: str, body: Any = None) -> tuple
     return caught.value.code, problem["type"], problem["detail"]
 
 
-def test_a_whole_soundcheck(stage: tuple[Service, Band], rig: Path) -> None:
+def test_a_whole_soundcheck_finds_every_device_as_it_is(stage: tuple[Service, Band], rig: Path) -> None:
     service, band = stage
     service.ask("POST", "/v1/song", {"song": 2})
     service.ask("POST", "/v1/soundcheck", {"levels_down": True, "seconds": 3, "dwell_seconds": 0})
@@ -374,7 +374,7 @@ def test_a_port_that_was_disconnected_for_a_moment_fails(stage: tuple[Service, B
     assert rows["modular-left"]["missed"] == 0
 
 
-def test_the_command(stage: tuple[Service, Band], tmp_path: Path) -> None:
+def test_the_command_asks_before_it_makes_a_sound(stage: tuple[Service, Band], tmp_path: Path) -> None:
     service, _ = stage
     page = tmp_path / "page.html"
     listen = f"127.0.0.1:{service.http}"

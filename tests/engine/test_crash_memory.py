@@ -137,7 +137,9 @@ def test_an_orderly_end_leaves_nothing(path: Path) -> None:
     assert not path.exists()
 
 
-def test_where_it_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_each_state_folder_has_its_own_in_main_memory(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setenv("RUNTIME_DIRECTORY", "/run/routerd:/run/other")
     assert default_path(tmp_path) == Path("/run/routerd/memory")
     monkeypatch.delenv("RUNTIME_DIRECTORY")

@@ -109,7 +109,7 @@ def nothing_is_lost(stage: Stage) -> Iterator[None]:
     assert stage.service.status()["engine"]["counters"]["faults"] == 0
 
 
-def test_every_processor_busy(stage: Stage) -> None:
+def test_the_show_goes_on_while_every_processor_is_busy(stage: Stage) -> None:
     with hogs():
         stage.goes_on(60)
 

@@ -43,7 +43,7 @@ def test_a_status_can_never_add_a_field(notifier: Notifier, manager: socket.sock
     assert manager.recv(1000) == b"STATUS=one MAINPID=1 two"
 
 
-def test_stopping(notifier: Notifier, manager: socket.socket) -> None:
+def test_the_manager_hears_that_the_service_stops(notifier: Notifier, manager: socket.socket) -> None:
     assert notifier.stopping()
     assert manager.recv(1000) == b"STOPPING=1"
 
@@ -66,7 +66,7 @@ def test_without_a_watchdog_nothing_is_fed(manager: socket.socket) -> None:
     notifier.close()
 
 
-def test_an_abstract_address(tmp_path: Path) -> None:
+def test_an_abstract_address_is_reached(tmp_path: Path) -> None:
     name = f"routerd-test-{os.getpid()}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as end:
         end.bind("\0" + name)
@@ -111,7 +111,7 @@ def test_a_watchdog_that_is_not_ours_is_left_alone(
 
 
 @pytest.mark.parametrize("address", ["", "@", "/", "vsock:2:1234", "relative"])
-def test_no_manager(address: str) -> None:
+def test_without_a_manager_nothing_is_sent(address: str) -> None:
     notifier = Notifier.from_environment({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "3000000"})
     assert notifier.watchdog_ns == 0
     assert not notifier.ready("up")

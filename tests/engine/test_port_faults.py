@@ -99,7 +99,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
 
 @pytest.mark.parametrize(
-    ("fault", "mended", "state", "why"),
+    ("fault", "restored", "state", "why"),
     [
         (FarEnd.disconnect, None, "disconnected", "another program has disconnected it"),
         (FarEnd.stall, FarEnd.go_on, "stalled", "the device stands still"),
@@ -110,7 +110,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 def test_a_note_held_through_a_fault_is_ended(
     bench: Bench,
     fault: Callable[[FarEnd, str], None],
-    mended: Callable[[FarEnd, str], None] | None,
+    restored: Callable[[FarEnd, str], None] | None,
     state: str,
     why: str,
 ) -> None:
@@ -122,9 +122,9 @@ def test_a_note_held_through_a_fault_is_ended(
     if state == "failed":
         bench.far_end.play("keys", note_on(0, 62, 90))  # it is noticed by a message, and this one may be lost
         bench.far_end.play("keys", note_off(0, 62))
-    if mended is not None:
+    if restored is not None:
         bench.until(lambda: bench.synth()["state"] == state, f"it is {state}")
-        mended(bench.far_end, "synth")
+        restored(bench.far_end, "synth")
     bench.until(lambda: bench.reasons() and bench.states() == {"open"}, "it is open again")
     bench.until(lambda: bench.heard[before:].count(PROGRAM) >= 1, "it is on its sound")
     assert note_off(0, 60) in bench.heard[before:]

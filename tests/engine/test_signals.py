@@ -157,7 +157,7 @@ def test_a_hangup_without_a_terminal_reads_the_folder_again(evening: Evening) ->
 
 
 @pytest.mark.parametrize("number", ENDING[2:], ids=lambda number: number.name)
-def test_an_orderly_end(tmp_path: Path, number: signal.Signals) -> None:
+def test_a_signal_ends_it_in_order(tmp_path: Path, number: signal.Signals) -> None:
     """TERM and INT, with more devices: tests/engine/test_service.py."""
     evening = Evening(tmp_path)
     with evening.service as service, evening.far_end() as far_end:
@@ -313,7 +313,7 @@ def test_a_demo_leaves_nothing_behind(how: str) -> None:
 
 
 @pytest.mark.parametrize("closed", ["2>&-", "0>&- 1>&- 2>&-"])
-def test_without_standard_descriptors(tmp_path: Path, closed: str) -> None:
+def test_it_starts_and_stops_without_standard_descriptors(tmp_path: Path, closed: str) -> None:
     folder = write_rig(tmp_path / "rig", RIG, {"one": SONG}, [])
     with Service(folder, tmp_path / "state", "--ports", "simulated", shell=closed) as service:
         service.wait_until_open()

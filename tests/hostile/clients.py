@@ -15,12 +15,12 @@ GIGABYTE = 1 << 30
 
 
 class Crowd:
-    """Clients that stay until `leave`. `told` counts the statuses that came back, "" for none; `connections`
+    """Clients that stay until `leave`. `statuses` counts those that came back, "" for none; `connections`
     those that were opened."""
 
     def __init__(self, port: int) -> None:
         self.port = port
-        self.told: Counter[str] = Counter()
+        self.statuses: Counter[str] = Counter()
         self.sent_bytes = 0
         self.connections = 0
         self._writers: list[asyncio.StreamWriter] = []
@@ -46,7 +46,7 @@ class Crowd:
         line = b""
         with contextlib.suppress(OSError, EOFError):
             line = await reader.readline()
-        self.told[line.split(b" ")[1].decode() if line.startswith(b"HTTP/1.") else ""] += 1
+        self.statuses[line.split(b" ")[1].decode() if line.startswith(b"HTTP/1.") else ""] += 1
 
     async def leave(self) -> None:
         """Everybody goes."""
@@ -148,7 +148,7 @@ async def long_line(crowd: Crowd) -> None:
 
 async def junk(crowd: Crowd) -> None:
     """Bytes of no meaning, TLS, and what other protocols begin with."""
-    random = Random(crowd.told.total())
+    random = Random(crowd.statuses.total())
     beginnings = (
         b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + random.randbytes(400),  # a TLS client hello
         b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n",

@@ -22,7 +22,7 @@ class Throw(NamedTuple):
     data: bytes
     wait_ns: int
     late_ns: int = 0
-    mend: bool = True
+    split: bool = True
 
 
 def legal(random: Random) -> bytes:
@@ -114,7 +114,9 @@ def stream(random: Random, count: int) -> Iterator[Throw]:
 def _play(random: Random, length: int) -> Iterator[Throw]:
     input = random.randrange(3)
     for _ in range(length):
-        yield Throw(input, legal(random), random.choice((0, 0, 0, 0, MS, 3 * MS)), mend=random.random() < 0.5)
+        yield Throw(
+            input, legal(random), random.choice((0, 0, 0, 0, MS, 3 * MS)), split=random.random() < 0.5
+        )
 
 
 def _mistakes(random: Random, length: int) -> Iterator[Throw]:
@@ -124,9 +126,9 @@ def _mistakes(random: Random, length: int) -> Iterator[Throw]:
 
 
 def _noise(random: Random, length: int) -> Iterator[Throw]:
-    mend = random.random() < 0.5
+    split = random.random() < 0.5
     for _ in range(length):
-        yield Throw(random.randrange(5), garbage(random), random.choice((0, 0, 100 * US)), mend=mend)
+        yield Throw(random.randrange(5), garbage(random), random.choice((0, 0, 100 * US)), split=split)
 
 
 def _flood(random: Random, length: int) -> Iterator[Throw]:
@@ -207,7 +209,7 @@ def to_bytes(throws: Iterator[Throw]) -> bytes:
     for throw in throws:
         wait = min(range(8), key=lambda i: abs(_WAITS_NS[i] - throw.wait_ns))
         chunk = throw.data[:31]
-        out += bytes((throw.input & 7 | wait << 3, len(chunk) | throw.mend << 6)) + chunk
+        out += bytes((throw.input & 7 | wait << 3, len(chunk) | throw.split << 6)) + chunk
     return bytes(out)
 
 
@@ -216,7 +218,7 @@ def throw_all(fire: UnderFire, throws: Iterator[Throw]) -> None:
     for number, throw in enumerate(throws):
         if throw.wait_ns:
             fire.pass_time(fire.now_ns + throw.wait_ns)
-        fire.throw(throw.input, throw.data, throw.late_ns, mend=throw.mend)
+        fire.throw(throw.input, throw.data, throw.late_ns, split=throw.split)
         if number % 256 == 255:
             fire.check_bounds()
     fire.check_bounds()

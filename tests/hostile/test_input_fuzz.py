@@ -9,9 +9,9 @@ from itertools import pairwise
 from random import Random
 
 import pytest
-from routerd.core.model.arming import Action
 
 from routerd.core.errors import LinkError
+from routerd.core.model.actions import Action
 from routerd.core.model.set_list import Book
 from routerd.link.frames import (
     LONGEST_FRAME,
@@ -26,7 +26,7 @@ from routerd.link.messages import Perform, PlayIn
 from routerd.ports.sysex_assembly import SysexAssembly
 from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
-from tests.hostile.under_fire import MS, FarEnd, UnderFire, mended
+from tests.hostile.under_fire import MS, FarEnd, UnderFire, assembled
 from tests.stage import ask
 
 SEED = int(os.environ.get("ROUTERD_FUZZ_SEED", "0")) or datetime.now(UTC).date().toordinal()
@@ -86,7 +86,7 @@ def test_a_mistake_would_be_seen() -> None:
 def test_streams_can_be_written_and_read() -> None:
     throws = [throw for throw in stream(Random(SEED), 300) if len(throw.data) < 32]
     again = list(from_bytes(to_bytes(iter(throws))))
-    assert [(t.input, t.data, t.mend) for t in again] == [(t.input, t.data, t.mend) for t in throws]
+    assert [(t.input, t.data, t.split) for t in again] == [(t.input, t.data, t.split) for t in throws]
 
 
 def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
@@ -96,7 +96,7 @@ def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
         assembly = SysexAssembly()
         chunks = [legal(random) if random.random() < 0.6 else mutated(random) for _ in range(20)]
         out = [message for chunk in chunks for message in assembly.take(chunk)]
-        assert out == mended(chunks), (SEED, [chunk.hex() for chunk in chunks])
+        assert out == assembled(chunks), (SEED, [chunk.hex() for chunk in chunks])
         assembly.take(b"\xf6")  # ends what is open
         whole = [legal(random) for _ in range(20)]
         assert [message for data in whole for message in assembly.take(data)] == whole

@@ -77,7 +77,7 @@ def mutated(random: Random, content: bytes, others: list[bytes]) -> bytes:
 
 
 @pytest.mark.parametrize("folder", [DEMO, RICH], ids=["demo", "rich"])
-def test_mutated_folders(folder: Path, tmp_path: Path) -> None:
+def test_a_mutated_folder_loads_or_has_its_problems(folder: Path, tmp_path: Path) -> None:
     """Nothing raises, a book never comes with problems, and each problem has a file, a line and a remedy."""
     random = Random(SEED)
     rig = Path(shutil.copytree(folder, tmp_path / "rig"))
@@ -151,7 +151,7 @@ HARMLESS = {
 
 
 @pytest.mark.parametrize("what", EXPLOSIVE)
-def test_files_that_explode(what: str) -> None:
+def test_a_file_that_explodes_is_told_in_few_lines(what: str) -> None:
     document = read_document("rig.yaml", EXPLOSIVE[what])
     assert len(document.problems) <= 101
     for problem in document.problems:

@@ -5,7 +5,7 @@ JACK and simulated ports, past it) into `Show.receive`; time passes from deadlin
 by code that shares nothing with the router's:
 
 - no call raises, and no tick is missed or late by the show's own doing;
-- what comes out of the assembly is what a reader of single bytes makes of the same chunks (`mended`);
+- what comes out of the assembly is what a reader of single bytes makes of the same chunks (`assembled`);
 - every output is legal MIDI: whole messages, within a SysEx nothing but data and real time (M1 pp. 5, 30);
 - everything that could grow stays within a stated bound (`check_bounds`);
 - after stop and panic nothing sounds, counted press by press (`end`).
@@ -42,7 +42,7 @@ def length_of(status: int) -> int:
     return _LENGTHS.get(status >> 4, 0) or _SYSTEM_LENGTHS.get(status, 0)
 
 
-def mended(chunks: Iterable[bytes], open_sysex: list[int] | None = None) -> list[bytes]:
+def assembled(chunks: Iterable[bytes], open_sysex: list[int] | None = None) -> list[bytes]:
     """Return the whole messages in `chunks`, read byte by byte. `open_sysex` is kept from call to call.
 
     Real time may stand inside a SysEx, also an undefined one, which is passed over; any other status byte
@@ -158,14 +158,14 @@ class UnderFire:
             self._collect()
         self.now_ns = max(self.now_ns, until_ns)
 
-    def throw(self, number: int, chunk: bytes, late_ns: int = 0, *, mend: bool = True) -> None:
+    def throw(self, number: int, chunk: bytes, late_ns: int = 0, *, split: bool = True) -> None:
         """Hand over a chunk as if the port of input `number` had received it `late_ns` ago."""
         self.handed += 1
         number %= len(self.inputs)
         messages = [chunk]
-        if mend:
+        if split:
             messages = self._menders[number].take(chunk)
-            assert messages == mended([chunk], self._open[number]), chunk.hex()
+            assert messages == assembled([chunk], self._open[number]), chunk.hex()
             assert len(self._open[number]) <= LONGEST_SYSEX
         for message in messages:
             self.show.receive(self.inputs[number], message, max(0, self.now_ns - late_ns))

@@ -38,7 +38,7 @@ def handed_over(stream: bytes) -> Iterator[bytes]:
                 message = b""
 
 
-def mended(stream: bytes) -> list[bytes]:
+def assembled(stream: bytes) -> list[bytes]:
     assembly = SysexAssembly()
     return [message for data in handed_over(stream) for message in assembly.take(data)]
 
@@ -59,9 +59,9 @@ def mended(stream: bytes) -> list[bytes]:
         ("90 3c 40 f3 01 3e 41 90 3e 41", ["90 3c 40", "f3 01", "90 3e 41"]),  # common clears (M1 p. A-2)
     ],
 )
-def test_published_streams(stream: str, messages: list[str]) -> None:
+def test_published_streams_are_taken_apart_as_printed(stream: str, messages: list[str]) -> None:
     data = bytes.fromhex(stream)
-    assert [message.hex(" ") for message in mended(data)] == messages
+    assert [message.hex(" ") for message in assembled(data)] == messages
     if not stream.startswith("f0 7d 02 90"):  # ALSA keeps the beginning of a SysEx that never ends
         assert [message.hex(" ") for message in whole_by_alsa(data)] == messages
 
@@ -101,7 +101,7 @@ def test_any_stream_is_taken_apart_as_by_alsa_and_as_it_was_made(
     made: tuple[bytes, list[bytes], list[bytes]],
 ) -> None:
     stream, messages, inserted = made
-    got = mended(stream)
+    got = assembled(stream)
     assert got == whole_by_alsa(stream)
     assert [message for message in got if message[0] < 0xF8] == messages
     assert [message for message in got if message[0] >= 0xF8] == inserted
@@ -110,6 +110,6 @@ def test_any_stream_is_taken_apart_as_by_alsa_and_as_it_was_made(
 @given(st.binary(max_size=80))
 def test_of_any_bytes_only_whole_messages_come_in_and_those_that_alsa_finds(noise: bytes) -> None:
     """SysEx that is cut off is told apart: ALSA hands its beginning over, here it goes nowhere."""
-    got = mended(noise)
+    got = assembled(noise)
     assert all(is_whole(message) for message in got)
     assert got == [message for message in whole_by_alsa(noise) if is_whole(message)]

@@ -87,7 +87,7 @@ class Receiver:
     def __init__(self, name: str) -> None:
         self.name = name
         self.running = False
-        self.told: list[tuple[int, bytes]] = []
+        self.received: list[tuple[int, bytes]] = []
         self.ticks: list[int] = []
 
     def hear(self, at_ns: int, data: bytes) -> None:
@@ -96,10 +96,10 @@ class Receiver:
         elif data in (START, CONTINUE):
             assert not self.running, f"{self.name}: Start to one that runs is ignored (M1 pp. 31-32)"
             self.running = True
-            self.told.append((at_ns, data))
+            self.received.append((at_ns, data))
         elif data == STOP:
             self.running = False
-            self.told.append((at_ns, data))
+            self.received.append((at_ns, data))
 
 
 class TimeOfAnEvening(RuleBasedStateMachine):
@@ -241,7 +241,7 @@ class TimeOfAnEvening(RuleBasedStateMachine):
         Behind a tick, too, but for ticks of a rate of its own.
         """
         for name, one in getattr(self, "heard", {}).items():
-            for at_ns, data in one.told[-4:]:
+            for at_ns, data in one.received[-4:]:
                 place = bisect.bisect_right(one.ticks, at_ns)
                 if data == STOP:
                     continue
@@ -282,7 +282,7 @@ class TimeOfAnEvening(RuleBasedStateMachine):
             return
         for name in ("bar", "late bar"):
             shift_ns = 7 * MS if name == "late bar" else 0
-            told = self.heard[name].told[-3:]
+            told = self.heard[name].received[-3:]
             for (at_ns, data), (until_ns, _) in itertools.pairwise([*told, (self.stage.now_ns, STOP)]):
                 place = bisect.bisect_left(self.heard[name].ticks, at_ns)
                 if data == START and [t for t in self.heard[name].ticks[place : place + 1] if t < until_ns]:
@@ -304,7 +304,9 @@ class TimeOfAnEvening(RuleBasedStateMachine):
         if getattr(self, "quiet_ns", None) is None or self.quiet_ns is None:
             return
         for one in self.heard.values():
-            assert not [told for told in one.told if told[0] > self.quiet_ns and told[1] != STOP]
+            assert not [
+                (at_ns, data) for at_ns, data in one.received if at_ns > self.quiet_ns and data != STOP
+            ]
 
 
 TestTimeOfAnEvening = TimeOfAnEvening.TestCase

@@ -205,12 +205,12 @@ set_lists = st.builds(SetList, text, st.lists(text, max_size=4).map(tuple), text
 
 
 @given(rigs)
-def test_rig(rig: Rig) -> None:
+def test_a_rig_comes_back_as_it_was(rig: Rig) -> None:
     assert decode(Rig, encode(rig)) == rig
 
 
 @given(songs)
-def test_song(song: Song) -> None:
+def test_a_song_comes_back_as_it_was(song: Song) -> None:
     back = decode(Song, encode(song))
     assert back == song
     assert isinstance(back.bpm, Fraction)
@@ -218,7 +218,7 @@ def test_song(song: Song) -> None:
 
 
 @given(set_lists)
-def test_set_list(set_list: SetList) -> None:
+def test_a_set_list_comes_back_as_it_was(set_list: SetList) -> None:
     assert decode(SetList, encode(set_list)) == set_list
 
 
@@ -228,5 +228,5 @@ def test_what_an_older_state_does_not_say_of_a_set_list_is_as_if_it_had_none() -
 
 
 @given(commands)
-def test_command(command: Command) -> None:
+def test_a_command_comes_back_as_it_was(command: Command) -> None:
     assert decode(Command, encode(command)) == command

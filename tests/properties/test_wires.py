@@ -86,7 +86,9 @@ def whole(pieces: list[bytes]) -> list[bytes]:
 
 
 @given(offers, st.sampled_from(WireKind), st.booleans())
-def test_any_traffic(traffic: list[tuple[int, list[bytes]]], wire: WireKind, running: bool) -> None:
+def test_any_traffic_leaves_the_wire_free_for_its_ticks(
+    traffic: list[tuple[int, list[bytes]]], wire: WireKind, running: bool
+) -> None:
     device = Device("box", output_pattern="box", wire=wire, clock=True, running_status=running)
     out = Wire((device,), 0)
     sink: Sink = []

@@ -357,11 +357,11 @@ def play_round(bed: Bed, name: str, chance: random.Random, note: int) -> Round:
             if device in devices and state == "open"
         ]
     mend()
-    mended_s = time.monotonic()
-    until_s = mended_s + BACK_S
+    restored_s = time.monotonic()
+    until_s = restored_s + BACK_S
     while time.monotonic() < until_s and set(bed.states().values()) != {"open"}:
         time.sleep(0.02)
-    back_s = time.monotonic() - mended_s
+    back_s = time.monotonic() - restored_s
     wrong += [f"{device} stays {state}" for device, state in bed.states().items() if state != "open"]
     for device in ("synth", "box"):
         again = name == "server killed" or (name == "program killed" and device in devices)

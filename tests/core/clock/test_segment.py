@@ -26,7 +26,7 @@ def exact_due(anchor_ns: int, ticks: int, bpm: Fraction) -> Fraction:
     ("bpm", "interval_us"),
     [("120", 20833.333), ("125", 20000), ("60", 41666.667), ("174", 14367.816), ("300", 8333.333)],
 )
-def test_intervals(bpm: str, interval_us: float) -> None:
+def test_a_tick_lies_one_interval_after_the_other(bpm: str, interval_us: float) -> None:
     """60 × 10⁶ / (24 × bpm) µs: computed from the rule of M1 p. 30, printed here to a
     nanosecond, while the grid rounds down."""
     segment = Segment(0, 0, parse_bpm(bpm))

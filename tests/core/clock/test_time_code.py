@@ -53,7 +53,7 @@ def test_the_rate_is_in_the_hours(rate: FrameRate, code: int) -> None:
         (2589408, (0, 0, 0, 0)),
     ],
 )
-def test_drop_frame_numbers(frame: int, time: tuple[int, int, int, int]) -> None:
+def test_drop_frame_leaves_out_two_numbers_a_minute(frame: int, time: tuple[int, int, int, int]) -> None:
     """Numbers :00 and :01 left out each minute but every tenth; values computed, and by the package
     timecode."""
     assert frame_time(frame, DROP) == time

@@ -30,7 +30,7 @@ ROWS = [tuple(line.split()) for line in TABLE.strip().splitlines()]
 
 
 @pytest.mark.parametrize(("state", "command", "after", "out"), ROWS)
-def test_whole_table(state: str, command: str, after: str, out: str) -> None:
+def test_every_state_answers_every_command(state: str, command: str, after: str, out: str) -> None:
     """Redundant commands are ignored (M1 pp. 31–32); playing begins with a tick (M1 p. 30)."""
     data = b"" if out == "-" else bytes.fromhex(out)
     assert transport_step(State(state), TransportCommand(command)) == (State(after), data)

@@ -43,7 +43,7 @@ def test_length_of_every_byte_agrees_with_mido(byte: int) -> None:
     assert message_length(byte) == (spec["length"] if fixed else 0)
 
 
-def test_undefined_status_bytes() -> None:
+def test_undefined_status_bytes_begin_no_message() -> None:
     """M1 Tables V and VI: F4, F5, F9 and FD are undefined; F7 only ends a SysEx."""
     assert {byte for byte in range(0x80, 0x100) if message_length(byte) == 0} == {
         0xF4, 0xF5, 0xF9, 0xFD, 0xF0, 0xF7,

@@ -40,7 +40,7 @@ def test_a_note_on_of_velocity_0_is_a_release() -> None:
 
 
 @pytest.mark.parametrize("other", ["91 3c 40", "90 3d 40", "b0 3c 40", "b1 3c 40", "e0 00 00", "d0 3c"])
-def test_others_stay_open(other: str) -> None:
+def test_a_note_stays_open_until_its_own_release(other: str) -> None:
     assert len(rest_of("90 3c 40", other)) == 2
     assert len(rest_of("90 3c 40", other, "80 3c 00")) == 1
 

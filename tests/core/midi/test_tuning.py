@@ -37,7 +37,7 @@ from routerd.core.units import parse_note
         ("C5", 523.3, 1), ("A0", 27.5, 4),
     ],
 )  # fmt: skip
-def test_note_frequencies(name: str, hz: float, digits: int) -> None:
+def test_notes_have_their_published_frequencies(name: str, hz: float, digits: int) -> None:
     assert round(note_hz(parse_note(name)), digits) == hz
 
 
@@ -82,7 +82,7 @@ def test_messages_have_the_form_and_length_of_the_standard() -> None:
     assert every[0][7 + 4 * 69 : 11 + 4 * 69] == bytes((69, 69, 1286 >> 7, 1286 & 127))
 
 
-def test_cents_and_volts() -> None:
+def test_cents_and_volts_between_two_pitches() -> None:
     assert cents(880, 440) == 1200
     assert round(cents(442, 440), 3) == round(1200 * log2(442 / 440), 3) == 7.851
     assert cents(439, 440) < 0

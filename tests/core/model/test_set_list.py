@@ -36,7 +36,7 @@ def read(text: str) -> SetList:
         ("abc|de", 5, 1, "eabc|d"),
     ],
 )
-def test_moves(before: str, number: int, to: int, after: str) -> None:
+def test_a_moved_song_stands_where_it_was_put(before: str, number: int, to: int, after: str) -> None:
     assert written(edits.move(read(before), number, to)) == after
 
 
@@ -50,7 +50,7 @@ def test_moves(before: str, number: int, to: int, after: str) -> None:
         ("ab|cd", 5, "ab|cdx"),
     ],
 )
-def test_inserts(before: str, number: int, after: str) -> None:
+def test_an_inserted_song_stands_where_it_was_put(before: str, number: int, after: str) -> None:
     assert written(edits.insert(read(before), "x", number)) == after
 
 

@@ -126,7 +126,7 @@ def test_note_names_against_the_published_frequencies(name: str, number: int, he
         ("B#3", 60),
     ],
 )
-def test_note_text(text: str, number: int) -> None:
+def test_a_note_is_read_by_number_or_name(text: str, number: int) -> None:
     assert parse_note(text) == number
 
 

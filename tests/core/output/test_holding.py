@@ -107,7 +107,7 @@ def test_a_reload_changes_what_is_held() -> None:
     assert made.sounding() == {}
 
 
-def test_volts() -> None:
+def test_a_note_has_its_control_voltage() -> None:
     """A volt per octave, a twelfth to the semitone: common practice, no standard says so; 1.2 V exists."""
     assert volts(45, 36, 1.0) == 0.75
     assert volts(60, 36, 1.2) == pytest.approx(2.4)

@@ -82,7 +82,7 @@ def test_panic_and_absence_make_it_unknown() -> None:
     assert made.sent("sampler") == SOUND + SETTINGS
 
 
-def test_order_and_pauses() -> None:
+def test_a_patch_keeps_its_order_and_pauses() -> None:
     patch = replace(BASS, nrpn=(), order=("program", 50 * MS, "sysex", 20 * MS, "cc"))
     made = Stage(compiled(songs=(replace(OPENER, patches=(patch,)),), order=("opener",)))
     made.run(200 * MS)
@@ -102,7 +102,7 @@ def test_notes_do_not_wait_for_a_pause() -> None:
     assert made.sent("synth")[-1] == "b0 07 5a"
 
 
-def test_free_messages() -> None:
+def test_free_messages_come_before_the_program() -> None:
     patch = Patch("synth", messages=(b"\xb0\x7e\x01", b"\xf6"), program=3)
     assert patch_messages(patch) == (b"\xb0\x7e\x01", b"\xf6", b"\xc0\x03")
 

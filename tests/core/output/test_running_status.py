@@ -27,7 +27,7 @@ def wire_bytes(messages: list[bytes], *, running: bool = True) -> int:
     return total
 
 
-def test_published_examples() -> None:
+def test_running_status_saves_what_the_examples_print() -> None:
     """M1 pp. A-1, A-2: 90 3C 27 40 2B 43 25 are three Note Ons; B0 7C 00 01 37 two controllers."""
     chord = [b"\x90\x3c\x27", b"\x90\x40\x2b", b"\x90\x43\x25"]
     assert wire_bytes(chord) == 7

@@ -97,7 +97,7 @@ def test_seven_bits_become_fourteen_and_come_back() -> None:
     assert [value >> 7 for value in fine] == list(range(128))
 
 
-def test_ranges_and_direction() -> None:
+def test_a_range_is_scaled_to_another_also_backwards() -> None:
     assert [scale(v, (0, 127), (0, 127)) for v in range(128)] == list(range(128))
     assert [scale(v, (0, 127), (127, 0)) for v in range(128)] == list(range(127, -1, -1))
     assert [scale(v, (20, 100), (0, 127)) for v in (0, 20, 60, 100, 127)] == [0, 0, 64, 127, 127]
@@ -165,7 +165,7 @@ def test_pickup_meets_what_another_has_played(
     assert line.play(meets) == out
 
 
-def test_switches() -> None:
+def test_a_switch_latches_or_is_momentary() -> None:
     line = Line(mapping(remap("cc 80", "cc 81", switching=Switching.LATCH)))
     presses = "b0 50 7f|b0 50 00|"
     assert line.play(presses + presses + "b0 50 7f") == ["b0 51 7f", "b0 51 00", "b0 51 7f"]
@@ -226,7 +226,7 @@ def test_a_bank_select_alone_is_not_lost() -> None:
     assert line.taken() == ["b0 00 02"]
 
 
-def test_bend_between_ranges() -> None:
+def test_bend_is_scaled_between_two_ranges() -> None:
     """±2 to ±12 semitones: a sixth of the way; back, the ends are the limit. Centre 00 40 (M1 p. 19)."""
     narrow = Line(Route("x", "a", "synth", EVERYTHING, bend_from=2, bend_to=12))
     assert narrow.play("e0 00 40|e0 00 00|e0 00 60") == ["e0 00 40", "e0 2b 35", "e0 2b 45"]

@@ -166,7 +166,7 @@ def test_what_maps_and_bend_ranges_make() -> None:
     assert made.sent("modular")[-1] == "e0 00 40"
 
 
-def test_a_zone() -> None:
+def test_the_channels_of_a_zone_go_to_rest() -> None:
     made = stage((path("sampler", zone=NoteZone(False, 2, False, 0, 3, 2)),))
     made.play("keys", "91 3c 40", "e1 00 50", "d1 30", "81 3c 40")
     sent = after(made, Action.SONG, "other")
@@ -192,7 +192,7 @@ def test_a_note_in_a_zone_keeps_the_bend_of_its_own_channel() -> None:
 
 
 @pytest.mark.parametrize("action", [Action.MUTE, Action.PANIC])
-def test_muting_and_panic(action: Action) -> None:
+def test_a_mute_and_a_panic_put_to_rest_what_was_bent(action: Action) -> None:
     made = stage((path("sampler"),))
     made.play("keys", "90 3c 40", "e0 00 50")
     sent = after(made, action, "device sampler" if action is Action.MUTE else None)

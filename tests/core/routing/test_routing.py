@@ -60,7 +60,7 @@ def test_velocity_map_keeps_0_a_release() -> None:
         ("f0 7d f7", {}, []),
     ],
 )
-def test_one_route(hexes: str, options: dict[str, int], out: list[str]) -> None:
+def test_a_route_passes_what_its_options_say(hexes: str, options: dict[str, int], out: list[str]) -> None:
     assert through(hexes, route("synth", **options)) == out
 
 
@@ -86,7 +86,7 @@ def test_system_messages_pass_when_they_are_named(hexes: str) -> None:
 
 
 @pytest.mark.parametrize("hexes", ["fe", "ff", "f4", "f5", "f9", "fd", "f7"])
-def test_what_never_passes(hexes: str) -> None:
+def test_system_reset_and_active_sensing_never_pass(hexes: str) -> None:
     """System Reset is not passed on and Active Sensing speaks of one cable (M1 pp. 32–33)."""
     assert through(hexes, route("synth", kinds=Kind)) == []
 

@@ -24,7 +24,7 @@ def test_members_lie_beside_their_master() -> None:
     assert members_of(True, 3) == [14, 13, 12]
 
 
-def test_configuration_message() -> None:
+def test_a_zone_is_configured_by_parameter_6() -> None:
     """MPE 1.0, 2.1.1: registered parameter 6 on channel 1 or 16; the first example makes a zone of 7."""
     assert [data.hex(" ") for data in configuration(False, 7)] == ["b0 65 00", "b0 64 06", "b0 06 07"]
     assert [data.hex(" ") for data in configuration(True, 0)] == ["bf 65 00", "bf 64 06", "bf 06 00"]

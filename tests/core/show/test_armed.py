@@ -77,7 +77,7 @@ def test_what_is_no_moment(text: str) -> None:
     ("when", "tick"),
     [("beat", 24), ("bar", 96), ("2 bars", 192), ("4 bars", 384)],
 )
-def test_on_a_line(when: str, tick: int) -> None:
+def test_what_is_armed_is_done_on_its_line(when: str, tick: int) -> None:
     """Bars are counted from tick 0, the first after "opener" was entered; it is armed behind tick 5."""
     stage = Stage()
     stage.run(105 * MS)

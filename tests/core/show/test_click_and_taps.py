@@ -143,7 +143,7 @@ def test_stop_ends_a_count_in() -> None:
     assert len(notes(one, "box")) == 2
 
 
-def test_the_click_alone() -> None:
+def test_the_click_sounds_without_transport_while_asked_for() -> None:
     one = stage(click_song())
     one.do(Action.CLICK)
     one.run(1930 * MS)

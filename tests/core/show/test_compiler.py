@@ -60,7 +60,7 @@ def test_what_a_patch_does_not_name_is_not_sent() -> None:
     assert patch_messages(Patch("synth", bank=0)) == (b"\xb0\x00\x00", b"\xb0\x20\x00")
 
 
-def test_control_keys() -> None:
+def test_a_control_is_found_by_every_message_that_may_mean_it() -> None:
     assert control_keys(Control("x", 0xB0, 80, Command(Action.NEXT), channel=3)) == [(0xB3 << 7) | 80]
     assert control_keys(Control("x", 0x90, 36, Command(Action.NEXT), channel=0)) == [
         (0x90 << 7) | 36,

@@ -238,7 +238,7 @@ def test_what_cannot_be_retriggered_says_why(argument: str, why: str) -> None:
         one.do(Action.RETRIGGER, argument)
 
 
-def test_start_modes() -> None:
+def test_each_start_mode_has_its_moment() -> None:
     one = stage(played=Timing(start=StartMode.RETRIGGER), other=Timing(start=StartMode.ENTRY))
     one.run(1000 * MS)
     one.do(Action.NEXT)
@@ -280,7 +280,7 @@ def test_a_position_on_its_way_to_a_late_device_keeps_continue_one_tick(
     assert [(at_ns / MS, name) for at_ns, name, data in one.log if data != TICK] == told
 
 
-def test_never_means_never() -> None:
+def test_a_device_that_is_never_started_gets_no_transport() -> None:
     one = stage(played=Timing(start=StartMode.NEVER))
     one.do(Action.START)
     one.run(500 * MS)

@@ -269,7 +269,7 @@ def test_a_sequence_of_its_own_is_started_where_it_would_come_round() -> None:
         {"click_alone": {}},
     ],
 )
-def test_nonsense_is_refused(change: dict[str, object]) -> None:
+def test_what_an_engine_cannot_have_left_is_refused(change: dict[str, object]) -> None:
     plain = to_json(crash_state_of(Stage().show.snapshot()))
     assert kept_from(from_json(CrashState, plain), 0).source == ""
     with pytest.raises((ValueError, TypeError, KeyError, ZeroDivisionError)):

@@ -93,7 +93,7 @@ def expected(played: list[mido.Message]) -> dict[int, list[mido.Message]]:
     ("name", "notes"), [("test03.mid", 1391), ("test04.mid", 6059), ("test19.mid", 0), ("test21.mid", 0)]
 )
 @pytest.mark.parametrize("wire", [WireKind.VIRTUAL, WireKind.USB])
-def test_note_for_note(name: str, notes: int, wire: WireKind) -> None:
+def test_a_performance_comes_out_note_for_note(name: str, notes: int, wire: WireKind) -> None:
     played = performance(name)
     pressed = sum(message.type == "note_on" and message.velocity > 0 for message in played)
     assert pressed == notes or not notes

@@ -80,7 +80,7 @@ def played(one: Switch, script: str) -> list[tuple[int, str]]:
         ((SHORT, LONG, DOUBLE), "0 down, 400 up", [(400, "short")]),
     ],
 )
-def test_what_is_meant(
+def test_a_switch_means_what_its_presses_say(
     controls: tuple[Control, ...], script: str, answers: list[tuple[int, str | None]]
 ) -> None:
     def known(press: str) -> bool:

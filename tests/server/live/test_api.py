@@ -85,7 +85,7 @@ async def test_sections_by_name_and_number(service: Service) -> None:
     assert "chorus" in answer.json["detail"]
 
 
-async def test_transport(service: Service) -> None:
+async def test_transport_starts_stops_and_goes_on_from_a_bar(service: Service) -> None:
     began_s = monotonic()
 
     def bars_since_then() -> float:  # at 121.5 BPM; on a busy machine anything may take long
@@ -199,7 +199,7 @@ async def test_another_set_of_the_folder(demo_rig: Path, tmp_path: Path) -> None
         assert "Early" in answer.json["detail"]
 
 
-async def test_songs(service: Service) -> None:
+async def test_every_song_is_listed_and_found_by_its_file_name(service: Service) -> None:
     songs = (await service.ask("GET", "/v1/songs")).json["songs"]
     assert [song["title"] for song in songs] == ["Copper Ferry", "Low Tide", "Nine Lamps", "Weather Room"]
     assert (await service.ask("GET", "/v1/songs/low-tide")).json == songs[1]
@@ -274,7 +274,7 @@ async def test_ports_and_counters_show_in_the_status(service: Service) -> None:
     assert status["engine"]["counters"] == {"messages_in": 12}
 
 
-async def test_many_at_once(service: Service) -> None:
+async def test_many_requests_at_once_are_all_answered(service: Service) -> None:
     """Reloads wait for each other; commands and questions between them are answered."""
     asked = [service.ask("POST", "/v1/reload") for _ in range(4)]
     asked += [service.ask("POST", "/v1/tempo", {"bpm": 100 + n}) for n in range(10)]

@@ -70,7 +70,9 @@ def is_problem(answer: Answer, name: str) -> None:
         ("reload", '{"\\ud800": 1}', "wrong-body", "unicode string"),
     ],
 )
-async def test_bodies(service: Service, path: str, body: Any, name: str, words: str) -> None:
+async def test_a_wrong_body_is_told_and_changes_nothing(
+    service: Service, path: str, body: Any, name: str, words: str
+) -> None:
     before = service.engine.standing()
     answer = await service.ask("POST", f"/v1/{path}", body)
     is_problem(answer, name)

@@ -39,12 +39,12 @@ def understood_or_refused(data: bytes, model: type[Body]) -> None:
 
 
 @given(st.binary(max_size=60), st.sampled_from(MODELS))
-def test_any_bytes(data: bytes, model: type[Body]) -> None:
+def test_any_bytes_are_understood_or_refused(data: bytes, model: type[Body]) -> None:
     understood_or_refused(data, model)
 
 
 @given(st.dictionaries(KEYS, VALUES, max_size=4), st.sampled_from(MODELS))
-def test_any_object(value: dict[str, Any], model: type[Body]) -> None:
+def test_any_object_is_understood_or_refused(value: dict[str, Any], model: type[Body]) -> None:
     understood_or_refused(json.dumps(value).encode(), model)
 
 

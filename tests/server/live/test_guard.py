@@ -26,14 +26,14 @@ TOKEN = "correct-horse-battery"
         ("rack.example:80", Listen("rack.example", 80), False),
     ],
 )
-def test_listen_addresses(text: str, listen: Listen, loopback: bool) -> None:
+def test_listen_addresses_are_read(text: str, listen: Listen, loopback: bool) -> None:
     assert parse_listen(text) == listen
     assert str(listen) == text
     assert listen.loopback is loopback
 
 
 @pytest.mark.parametrize("text", ["", "8473", ":8473", "127.0.0.1:", "127.0.0.1:65536", "::1:80", "a:-1"])
-def test_bad_listen_addresses(text: str) -> None:
+def test_what_is_no_listen_address_is_refused(text: str) -> None:
     with pytest.raises(ListenError, match="HOST:PORT"):
         parse_listen(text)
 
@@ -62,7 +62,7 @@ def token_file(folder: Path, content: str, mode: int = 0o600) -> Path:
     return path
 
 
-def test_token_files(tmp_path: Path) -> None:
+def test_a_token_file_is_private_and_long_enough(tmp_path: Path) -> None:
     assert read_token(token_file(tmp_path, f"{TOKEN}\n")) == TOKEN
     for content in ("", "short", "two words in one file", "ünïcödé-is-not-plain-text", "a\x00" * 20):
         with pytest.raises(ListenError, match="16 or more plain characters"):
@@ -80,7 +80,7 @@ LOOPBACK = Guard(Listen("127.0.0.1", 8473), None)
 
 
 @pytest.mark.parametrize("host", ["localhost:8473", "LOCALHOST", "127.0.0.1:8473", "127.1.2.3", "[::1]:8473"])
-def test_our_names(host: str) -> None:
+def test_this_machines_names_are_let_in(host: str) -> None:
     LOOPBACK.check([host], None, None)
     LOOPBACK.check([host], f"http://{host}", None)
 
@@ -88,7 +88,7 @@ def test_our_names(host: str) -> None:
 @pytest.mark.parametrize(
     "host", ["evil.example", "localhost.evil.example:8473", "127.0.0.1.evil.example", "[::1", "", "10.0.0.1"]
 )
-def test_foreign_names(host: str) -> None:
+def test_foreign_names_are_refused(host: str) -> None:
     with pytest.raises(ProblemError) as caught:
         LOOPBACK.check([host], None, None)
     assert caught.value.name == "foreign-host"
@@ -98,7 +98,7 @@ def test_foreign_names(host: str) -> None:
     "origin",
     ["http://evil.example", "null", "", "http://localhost", "http://localhost:80", "file://", "http://[::1"],
 )
-def test_foreign_origins(origin: str) -> None:
+def test_foreign_origins_are_refused(origin: str) -> None:
     with pytest.raises(ProblemError) as caught:
         LOOPBACK.check(["localhost:8473"], origin, None)
     assert caught.value.name == "foreign-origin"
@@ -125,7 +125,7 @@ def test_two_hosts_are_none() -> None:
         ("Bearer \udcff", False),
     ],
 )
-def test_tokens(authorization: str | None, passes: bool) -> None:
+def test_only_the_token_lets_in(authorization: str | None, passes: bool) -> None:
     guard = Guard(Listen("0.0.0.0", 8473), TOKEN)
     if passes:
         guard.check(["rack.example"], None, authorization)

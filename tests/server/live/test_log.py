@@ -30,7 +30,7 @@ class Terminal(io.StringIO):
         return True
 
 
-def test_json_lines_otherwise() -> None:
+def test_where_there_is_no_terminal_the_log_is_json_lines() -> None:
     stream = io.StringIO()
     writer = set_up_log(stream)
     log_event({"kind": "ticks-missed", "at_ns": 1, "count": 3, "from_tick": 5, "to_tick": 7})

@@ -91,7 +91,7 @@ def test_what_is_not_there_is_named_with_what_is(
         explain(folder, song, section, device, b"\xfa")
 
 
-def test_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+def test_explain_prints_the_way_of_a_message_or_what_is_wrong(capsys: pytest.CaptureFixture[str]) -> None:
     words = ["explain", str(DEMO), "--song", "Weather Room", "--section", "chorus", "--device", "keys"]
     assert main([*words, "--message", "90 24 7F"]) == 0
     assert "out to bass-synth: 91 18 70" in capsys.readouterr().out

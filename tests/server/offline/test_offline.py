@@ -253,7 +253,7 @@ TITLES = {"copper-ferry": "Copper Ferry", "nine-lamps": "Nine Lamps", "low-tide"
         ("a.tsv", "title\tkey\nCopper Ferry\tD\nNine Lamps\tF\nencore\t\nLow Tide\tB\n"),
     ],
 )
-def test_orders_are_read(file: str, text: str) -> None:
+def test_set_lists_are_read_from_other_files(file: str, text: str) -> None:
     found = read_order(file, text, TITLES)
     assert found.problems == ()
     assert (found.order, found.encore) == (("copper-ferry", "nine-lamps", "low-tide"), 1)
@@ -269,7 +269,7 @@ def test_every_unknown_title_is_told_with_its_line() -> None:
     assert read_order("a.txt", "# nothing\n", TITLES).problems
 
 
-def test_the_commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_sheet_and_rehearsal_by_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     demo_rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
     assert main(["sheet", str(demo_rig), "--html"]) == 0
     assert capsys.readouterr().out.startswith("<!DOCTYPE html>")

@@ -32,7 +32,7 @@ def test_rank_refuses_nothing_and_nonsense() -> None:
 
 
 @pytest.mark.parametrize(("percentile", "needed"), [("0", 1), ("50", 2), ("99", 100), ("99.9", 1000)])
-def test_count_needed(percentile: str, needed: int) -> None:
+def test_with_enough_values_a_percentile_is_not_the_largest(percentile: str, needed: int) -> None:
     assert count_needed(Fraction(percentile)) == needed
     # with that many the percentile is no longer the largest value, with one fewer it is
     assert rank(Fraction(percentile), needed) <= max(1, needed - 1)

@@ -128,7 +128,7 @@ def test_odd_things_in_the_folder(rig_folder: Folder) -> None:
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read every file, so none can be made unreadable")
-def test_an_unreadable_file(rig_folder: Folder) -> None:
+def test_a_file_that_this_user_may_not_read_is_named(rig_folder: Folder) -> None:
     folder = rig_folder()
     (folder / "songs/one.yaml").chmod(0)
     assert "songs/one.yaml:1: 'one.yaml' may not be read by this user" in problems_of(folder)[0]

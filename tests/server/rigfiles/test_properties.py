@@ -60,7 +60,7 @@ def put(folder: Path, name: str, content: bytes) -> None:
     dump=st.binary(max_size=40),
     wanted=st.none() | st.text(max_size=10),
 )
-def test_nothing_raises(
+def test_no_bytes_in_a_folder_make_it_raise(
     tmp_path: Path, rig: bytes, song: bytes, one_set: bytes, dump: bytes, wanted: str | None
 ) -> None:
     put(tmp_path, "rig.yaml", rig)
@@ -130,7 +130,7 @@ notes: Ends on a nod.
 """
 
 
-def test_five_hundred_songs(rig_folder: Folder, capsys: pytest.CaptureFixture[str]) -> None:
+def test_five_hundred_songs_load_in_time(rig_folder: Folder, capsys: pytest.CaptureFixture[str]) -> None:
     folder = rig_folder({f"songs/song-{n}.yaml": song_text(n) for n in range(499)})
     started_s = time.perf_counter()
     loaded = load_folder(folder)

@@ -69,7 +69,7 @@ def test_tempo_is_exact(rig_folder: Folder, written: str, bpm: Fraction) -> None
 
 
 @pytest.mark.parametrize(("written", "seconds"), [("4:10", 250), ("250", 250), ("0:07", 7), ("100:00", 6000)])
-def test_duration(rig_folder: Folder, written: str, seconds: int) -> None:
+def test_a_duration_becomes_seconds(rig_folder: Folder, written: str, seconds: int) -> None:
     assert song(rig_folder, HEAD + f"duration: {written}\n").duration_s == seconds
 
 
@@ -173,7 +173,7 @@ def test_every_key_of_a_patch(rig_folder: Folder) -> None:
     assert one.sections[0].patches == (Patch("host", 0, 384),)
 
 
-def test_the_rig(rig_folder: Folder) -> None:
+def test_controls_of_the_rig_become_commands(rig_folder: Folder) -> None:
     rig = book(
         rig_folder(
             {
@@ -339,7 +339,7 @@ def test_what_the_checklist_tells_already_is_told_once(rig_folder: Folder) -> No
     ]
 
 
-def test_zones(rig_folder: Folder) -> None:
+def test_zones_count_their_channels_from_zero(rig_folder: Folder) -> None:
     one = song(
         rig_folder,
         HEAD + "routes:\n  - {name: a, from: keys, to: host, zone: {from: lower, members: 7, to: upper}}\n"

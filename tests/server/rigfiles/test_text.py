@@ -32,7 +32,7 @@ def parser(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> N
         ("9" * 18, int("9" * 18)), ("9" * 5000, "9" * 5000), ("|\n  a\n  b", "a\nb\n"), ("F#4", "F#4"),
     ],
 )  # fmt: skip
-def test_scalars(written: str, value: object) -> None:
+def test_a_scalar_is_read_as_it_is_meant(written: str, value: object) -> None:
     document = read_document("f", f"key: {written}\n".encode())
     assert document.problems == []
     assert document.data == {"key": value}
@@ -114,7 +114,7 @@ BROKEN = [
 
 
 @pytest.mark.parametrize(("raw", "line", "what"), BROKEN)
-def test_broken_files(raw: bytes, line: int, what: str) -> None:
+def test_a_broken_file_is_told_by_its_line(raw: bytes, line: int, what: str) -> None:
     (problem,) = read_document("f", raw).problems
     assert what in problem.what
     assert problem.line == line

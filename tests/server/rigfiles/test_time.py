@@ -173,13 +173,13 @@ def test_a_port_has_one_rate_in_a_song(rig_folder: Folder) -> None:
 
 
 @pytest.mark.parametrize(("rate", "counts"), [(25, "song"), ("29.97", "set")])
-def test_time_code(rig_folder: Folder, rate: object, counts: str) -> None:
+def test_a_time_code_has_its_rate_and_what_it_counts(rig_folder: Folder, rate: object, counts: str) -> None:
     rig = RIG.replace("clock: true", f"clock: true, timing: {{mtc: {{rate: {rate}, counts: {counts}}}}}")
     timing = next(d.timing for d in book(rig_folder({"rig.yaml": rig})).rig.devices if d.name == "synth")
     assert timing.mtc == TimeCode(FrameRate(str(rate)), counts == "set")
 
 
-def test_click_and_change(rig_folder: Folder) -> None:
+def test_a_click_and_a_change_are_read(rig_folder: Folder) -> None:
     one = song(
         rig_folder,
         HEAD + "change: bar\nclick: {device: synth, channel: 2, subdivision: 2, count-in: 2,"

@@ -102,7 +102,7 @@ def test_a_truncated_or_foreign_report_is_told(
     assert "report-1.json cannot be read" in capsys.readouterr().err
 
 
-def test_reports_afterwards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_show_has_its_reports_afterwards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = a_show(tmp_path / "show")
     assert print_show(str(folder.path), [], "text", None) == 2
     assert "after a minute" in capsys.readouterr().err

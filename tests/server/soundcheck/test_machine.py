@@ -65,7 +65,7 @@ def test_one_processor_that_saves_power_is_enough_to_warn(tmp_path: Path) -> Non
     assert "echo performance" in fact.remedy
 
 
-def test_kernels(tmp_path: Path) -> None:
+def test_the_kernels_preemption_is_graded(tmp_path: Path) -> None:
     version = "Linux version 6.1.0-18-amd64 (kernel) #1 SMP {} Debian 6.1.76-1"
     for number, (kind, chosen, grade) in enumerate(
         [
