@@ -30,7 +30,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.codec import to_json
 from routerd.core.model.commands import parse_when
 from routerd.server.rigfiles import load_folder
-from tests.hostile.rich_rig import RICH, book_of, compiled_book
+from tests.hostile.rich_rig import RICH, rig_folder_of, compiled_rig
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
@@ -57,8 +57,8 @@ class Evening:
 
     def __init__(self, number: int) -> None:
         self.random = random.Random(number)
-        folder = book_of(RICH)
-        self.books = [compiled_book(folder), compiled_book(replace(folder, songs=folder.songs[::-1]))]
+        folder = rig_folder_of(RICH)
+        self.books = [compiled_rig(folder), compiled_rig(replace(folder, songs=folder.songs[::-1]))]
         self.stage = Stage(self.books[0])
         self.lost: list[str] = []
 

@@ -36,7 +36,7 @@ from routerd.core.model.song import Patch, Section, Song, StartPolicy
 from routerd.core.output.patches import compile_patch
 from routerd.core.output.wire import Output, Wire
 from routerd.core.routing.input import Input
-from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.compiler import EMPTY_RIG, CompiledRig, Compiler
 from routerd.core.show.crash_state import Kept
 from routerd.core.show.show import Show
 from routerd.core.units import parse_bpm
@@ -95,8 +95,8 @@ def compiled(
     rig: Rig = RIG,
     songs: Iterable[Song] = SONGS,
     order: Iterable[str] = ORDER,
-    before: CompiledBook = EMPTY_BOOK,
-) -> CompiledBook:
+    before: CompiledRig = EMPTY_RIG,
+) -> CompiledRig:
     compiler = Compiler(rig, before)
     for song in songs:
         compiler.add(song)
@@ -158,7 +158,7 @@ class Stage:
 
     def __init__(
         self,
-        book: CompiledBook | None = None,
+        book: CompiledRig | None = None,
         begin: Begin = None,
         at_ns: int = 0,
         kept: Kept | None = None,
@@ -192,7 +192,7 @@ class Stage:
         self.events += self.show.effects.events
         self.show.effects.events.clear()
 
-    def load(self, book: CompiledBook, begin: Begin = None) -> None:
+    def load(self, book: CompiledRig, begin: Begin = None) -> None:
         self.generation += 1
         self.show.load(
             book, self.generation, self.now_ns, resume_point_from(begin) if isinstance(begin, dict) else begin

@@ -20,7 +20,7 @@ from typing import Any
 from routerd.core.errors import RouterdError
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.crash_memory import open_crash_memory
@@ -39,7 +39,7 @@ from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
-from routerd.link.working_book import UNREADABLE, Origin
+from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
 from routerd.printing import Descriptor, LineStream, LogWriter, complain
 
@@ -241,17 +241,17 @@ class Engine:
             generation=self._worker.show.generation,
             realtime=self._facts.granted(),
             started_ns=self._started_ns,
-            book_from_ns=self._started_ns if recovery is None else recovery.head.engine_started_ns,
+            rig_from_ns=self._started_ns if recovery is None else recovery.head.engine_started_ns,
             server_restarts=self._supervisor.restarts,
             port_states=self._keeper.states(),
             counters=self._counters(),
             facts=self._facts_now(),
             resumed_gap_ms=self._resumed_gap_ms,
-            brings_old_book=recovery is not None,
+            brings_old_rig=recovery is not None,
             reload_wanted=reload_wanted,
         )
 
-    def _loaded(self, book: CompiledBook) -> None:
+    def _loaded(self, book: CompiledRig) -> None:
         self._keeper.keep(book)
         self._send_ports()
         self._recovery, self._remembers = None, True

@@ -21,7 +21,7 @@ from typing import cast
 from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Feed
-from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
+from routerd.core.show.compiler import EMPTY_RIG, CompiledRig
 from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.rig_port import RigPort, ends
@@ -51,8 +51,8 @@ class PortKeeper:
         self._system = system
         self._worker = worker
         self._changed = changed
-        self._book: CompiledBook = EMPTY_BOOK
-        self._wanted: CompiledBook | None = None
+        self._book: CompiledRig = EMPTY_RIG
+        self._wanted: CompiledRig | None = None
         self._wanted_ns = 0
         self._ports: dict[Feed | Wire, RigPort] = {}
         self._list_ns: int | None = None
@@ -66,7 +66,7 @@ class PortKeeper:
 
     # From other threads
 
-    def keep(self, book: CompiledBook) -> None:
+    def keep(self, book: CompiledRig) -> None:
         """Keep the ports of this book open from now on."""
         self._wanted_ns = monotonic_ns()
         self._wanted = book
@@ -87,7 +87,7 @@ class PortKeeper:
 
         Ports that have not been checked yet are "opening", so that none of the rig is left out.
         """
-        book = self._wanted or EMPTY_BOOK
+        book = self._wanted or EMPTY_RIG
         seen, opening = self._seen, Life(self._wanted_ns)
         return PortStates(
             tuple(state for end in ends(book) for state in seen.get(end) or RigPort(end, opening).state())
@@ -115,7 +115,7 @@ class PortKeeper:
             self.scanned.set()
         self._close_all()
 
-    def _update(self, book: CompiledBook, *, stirred: bool) -> None:
+    def _update(self, book: CompiledRig, *, stirred: bool) -> None:
         if self._ask() or stirred or self._is_try_due():
             self._wait_for_gap()
             self._scan(book)
@@ -175,7 +175,7 @@ class PortKeeper:
 
     # What is seen of all ports
 
-    def _scan(self, book: CompiledBook) -> None:
+    def _scan(self, book: CompiledRig) -> None:
         if book is not self._book:
             self._take(book)
         try:
@@ -320,7 +320,7 @@ class PortKeeper:
 
     # Other books, and the end
 
-    def _take(self, book: CompiledBook) -> None:
+    def _take(self, book: CompiledRig) -> None:
         keep = ends(book)
         gone = [self._ports.pop(end) for end in list(self._ports) if end not in keep]
         self._book = book

@@ -16,7 +16,7 @@ from routerd.core.errors import PeerError, RouterdError
 from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
-from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.core.show.crash_state import CrashState, crash_state_of, kept_from
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
@@ -24,7 +24,7 @@ from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.server_link import give_way
 from routerd.engine.worker import Worker
 from routerd.errand import in_time
-from routerd.link.working_book import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptBook, Origin
+from routerd.link.working_rig import FILE, LARGEST_BYTES, UNREADABLE, Head, KeptRig, Origin
 
 LONGEST_NS = 60 * NS_PER_S
 """After a longer absence the band has gone on or gone home."""
@@ -62,7 +62,7 @@ def record_of(snapshot: Snapshot, origin: Origin) -> Record | None:
 class Recovery:
     """A show that goes on. `head` says which book it plays, `gap_ns` how long no tick went out."""
 
-    def __init__(self, show: Show, kept: KeptBook, compiled: CompiledBook, resume: ResumePoint) -> None:
+    def __init__(self, show: Show, kept: KeptRig, compiled: CompiledRig, resume: ResumePoint) -> None:
         self.show = show
         self.head: Head = kept.head
         self.gap_ns = 0
@@ -70,7 +70,7 @@ class Recovery:
         self._compiled = compiled
         self._resume = resume
 
-    async def rest(self, worker: Worker) -> CompiledBook:
+    async def rest(self, worker: Worker) -> CompiledRig:
         """Compile all songs, giving way to everything else between two of them."""
         compiler = Compiler(self._compiled.rig, self._compiled)
         for place in range(len(self._kept)):
@@ -78,7 +78,7 @@ class Recovery:
             compiler.add(self._kept.song_at(place))
         return compiler.finish(self._compiled.set_list)
 
-    def complete(self, book: CompiledBook, now_ns: int) -> None:
+    def complete(self, book: CompiledRig, now_ns: int) -> None:
         """Put the whole book into force, unless a newer one is already; called with the show at rest."""
         if self.show.book is self._compiled:
             self.show.complete(book, self.head.generation, now_ns, self._resume)
@@ -94,7 +94,7 @@ def recover(memory: CrashMemory, state_dir: Path, origin: Origin, now_ns: int) -
         _check(record, memory.tries, origin)
         memory.note_tries(memory.tries + 1)
         return _made(
-            from_json(CrashState, record.state), memory.last_tick, _read_book(state_dir, origin), now_ns
+            from_json(CrashState, record.state), memory.last_tick, _read_rig(state_dir, origin), now_ns
         )
     except RecoveryError:
         raise
@@ -116,10 +116,10 @@ def _check(record: Record, tries: int, origin: Origin) -> None:
         raise RecoveryError(f"{tries} engines in a row went on and died soon after")
 
 
-def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
+def _read_rig(state_dir: Path, origin: Origin) -> KeptRig:
     data = in_time(lambda: storage.read(state_dir / FILE, LARGEST_BYTES, inside=state_dir), PATIENCE_S)
     try:
-        kept = KeptBook(data)
+        kept = KeptRig(data)
     except UNREADABLE as error:
         raise RecoveryError(f"{state_dir / FILE} makes no sense ({error})") from error
     if kept.head.origin != origin or kept.head.program != __version__:
@@ -127,7 +127,7 @@ def _read_book(state_dir: Path, origin: Origin) -> KeptBook:
     return kept
 
 
-def _made(state: CrashState, last_tick: int, kept: KeptBook, now_ns: int) -> Recovery:
+def _made(state: CrashState, last_tick: int, kept: KeptRig, now_ns: int) -> Recovery:
     standing, resume = kept_from(state, last_tick), state.resume
     away_ns = now_ns - standing.clock.segment.due_ns(last_tick)
     if not 0 <= away_ns <= LONGEST_NS:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from routerd.core.model.rig import Device, Usb
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Feed
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.link.messages import Doubt, PortState
 from routerd.ports.base import CONNECTED, Condition, InputPort, OutputPort, PortInfo
 from routerd.ports.life import Life
@@ -79,7 +79,7 @@ class RigPort:
         ]
 
 
-def ends(book: CompiledBook) -> list[Feed | Wire]:
+def ends(book: CompiledRig) -> list[Feed | Wire]:
     """Return all that a book wants ports for."""
     return [*book.feeds, *book.wires]
 

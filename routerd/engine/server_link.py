@@ -24,7 +24,7 @@ from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.routing.input import Input
-from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.core.units import NS_PER_MS
 from routerd.engine.worker import Worker, records_dropped
 from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
@@ -60,7 +60,7 @@ class ServerLink:
     def __init__(
         self,
         worker: Worker,
-        loaded: Callable[[CompiledBook], None],
+        loaded: Callable[[CompiledRig], None],
         refused: Callable[[Sequence[str]], None],
         ponged: Callable[[], None],
         serving: Callable[[], None],
@@ -243,12 +243,12 @@ class ServerLink:
         for input, data in self._pressed.rest():
             self._worker.play(input, data)
 
-    def _retire(self, book: CompiledBook) -> None:
+    def _retire(self, book: CompiledRig) -> None:
         """Let go of a book that is played no more."""
         self._retiring = asyncio.ensure_future(_retire(book))
 
 
-async def _retire(book: CompiledBook) -> None:
+async def _retire(book: CompiledRig) -> None:
     """Let go of a book song by song: at once would hold the interpreter too long."""
     while book.songs:
         book.songs.popitem()

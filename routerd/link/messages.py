@@ -172,13 +172,13 @@ class Hello:
     generation: int
     realtime: Realtime
     started_ns: int
-    book_from_ns: int
+    rig_from_ns: int
     server_restarts: int = 0
     port_states: PortStates = PortStates(())
     counters: Counters = field(default_factory=Counters)
     facts: EngineFacts = EngineFacts()
     resumed_gap_ms: int | None = None
-    brings_old_book: bool = False
+    brings_old_rig: bool = False
     reload_wanted: bool = False
 
 

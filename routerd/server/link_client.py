@@ -16,7 +16,7 @@ from typing import Protocol, TypeVar
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.commands import Command
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.timing import Segment
 from routerd.link.frames import MessageTrace, Tap, TickRecord, Unpacker, pack_message
@@ -157,7 +157,7 @@ class EngineLink:
         """Give the engine a new set list; raises as `command` does."""
         await self._ask(lambda number: ReplaceOrder(number, set_list))
 
-    async def book(self, book: Book, generation: int, resume: ResumePoint | None) -> None:
+    async def book(self, book: RigFolder, generation: int, resume: ResumePoint | None) -> None:
         """Send a book, piece by piece, and wait until it is in; raises LinkError when it is refused."""
         async with self._sending:
             self._send(book.rig)

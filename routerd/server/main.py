@@ -27,7 +27,7 @@ import structlog
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model.codec import JsonObject
-from routerd.link.working_book import Origin
+from routerd.link.working_rig import Origin
 from routerd.server.app import App
 from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
 from routerd.server.link_client import EngineLink
@@ -130,7 +130,7 @@ async def _work(app: App, options: Options) -> None:
     try:
         if first:
             await asyncio.to_thread(_guard, options)  # a mistake in the options is no reason to wait
-        await _bring_book(app)
+        await _bring_rig(app)
         log_realtime(app.view.hello.realtime)
         await _serve(app, options)
     except RigFolderError as error:
@@ -146,7 +146,7 @@ async def _serve(app: App, options: Options) -> None:
     app.record.begin()
     app.record.record(on=options.record)
     app.health.refresh()
-    renewing = asyncio.create_task(_renew_book(app))
+    renewing = asyncio.create_task(_renew_rig(app))
     reloading = asyncio.create_task(_reload_when_asked(app))
     guard, listener = await _listen(app, options)
     with contextlib.closing(listener):
@@ -176,9 +176,9 @@ async def _reload_when_asked(app: App) -> None:
             log.error("SIGHUP: the rig folder is not taken", why=str(error))
 
 
-async def _renew_book(app: App) -> None:
+async def _renew_rig(app: App) -> None:
     """Where the engine went on with the book of one that had died: read the folder, as at every start."""
-    if app.view.hello.brings_old_book:
+    if app.view.hello.brings_old_rig:
         try:
             await app.rig.reload()
         except (RigFolderError, LinkError) as error:
@@ -212,9 +212,9 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
             return guard, listener
 
 
-async def _bring_book(app: App) -> None:
+async def _bring_rig(app: App) -> None:
     """Give the engine its first book, or learn the names of the one it has."""
-    working = await app.state.read_working_book()
+    working = await app.state.read_working_rig()
     if not app.view.hello.generation:
         await app.rig.begin(working)
         return

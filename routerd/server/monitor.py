@@ -19,7 +19,7 @@ from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.routing.fate import KIND_OF_STATUS, Fate, RouteAlone
@@ -70,7 +70,7 @@ def kind_of(data: bytes) -> str:
 class Monitor:
     """Puts messages into words, with their fates, by the rig that is played."""
 
-    def __init__(self, folder: Book) -> None:
+    def __init__(self, folder: RigFolder) -> None:
         self._folder = folder
         self._devices = {device.name: device for device in folder.rig.devices}
         self._alone = lru_cache(maxsize=1024)(self._route_alone)

@@ -19,13 +19,13 @@ import structlog
 
 from routerd.core.errors import CommandError, RigFolderError
 from routerd.core.model.rig import AfterRestart
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.errand import Disk, StuckError
 from routerd.server.feed import Feed
 from routerd.server.link_client import REPLY_S, EngineSilentError
 from routerd.server.report import Measurements
-from routerd.server.state import Decision, Origin, State, WorkingBook, decide
+from routerd.server.state import Decision, Origin, State, WorkingRig, decide
 from routerd.server.state_keeper import StateKeeper
 from routerd.server.view import View, boottime_s, facts_by_identifier
 
@@ -95,7 +95,7 @@ class RigFiles:
 class Receiver(Protocol):
     """Who plays it; see routerd.server.link_client."""
 
-    async def book(self, book: Book, generation: int, resume: ResumePoint | None) -> None:
+    async def book(self, book: RigFolder, generation: int, resume: ResumePoint | None) -> None:
         """Take a compiled rig; raises LinkError."""
 
     async def order(self, set_list: SetList) -> None:
@@ -126,14 +126,14 @@ class RigLoader:
 
     # The rig
 
-    async def begin(self, working: WorkingBook | None) -> None:
+    async def begin(self, working: WorkingRig | None) -> None:
         """Give the engine its first rig: the folder's, or the last one that worked.
 
         Raises RigFolderError when there is neither, LinkError when the engine refuses it.
         """
         state = await self._state.read()
         loaded = await self._files.read()
-        book: Book | None = loaded.book
+        book: RigFolder | None = loaded.book
         set_lists: tuple[SetList, ...] = loaded.set_lists
         if book is None:
             problems = [str(problem) for problem in loaded.problems]
@@ -163,7 +163,7 @@ class RigLoader:
         if state.began_s is not None and 0 <= boottime_s() - state.began_s < EVENING_S:
             self._view.pace.began_s = state.began_s
 
-    async def resume(self, working: WorkingBook | None) -> None:
+    async def resume(self, working: WorkingRig | None) -> None:
         """Take the view of a show that goes on: this process was started again, nothing is changed.
 
         Raises RigFolderError when the engine's songs are not known here.
@@ -171,14 +171,14 @@ class RigLoader:
         hello = self._view.hello
         state = await self._state.read()
         known = working is not None and (working.engine_started_ns, working.generation) == (
-            hello.book_from_ns,
+            hello.rig_from_ns,
             hello.generation,
         )
         if working is None or not known:
             loaded = await self._files.read()
             if loaded.book is None:
                 raise RigFolderError([str(problem) for problem in loaded.problems])
-            working = WorkingBook(loaded.book, loaded.set_lists, 0, 0)
+            working = WorkingRig(loaded.book, loaded.set_lists, 0, 0)
             self._view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
         self._view.songs = facts_by_identifier(working.book.songs)
         self._measurements.rig(working.book.rig)
@@ -209,14 +209,14 @@ class RigLoader:
                 await self._give(loaded.book, loaded.set_lists, decision, generation, None)
             self._view.problems.pop("files", None)
 
-    async def played(self) -> Book:
+    async def played(self) -> RigFolder:
         """Return the rig as it is played, routes and all, which this process does not keep in memory.
 
         It is read from the state folder, or, where that does not have it, from the rig folder, which may be
         newer. Raises RigFolderError when that has mistakes.
         """
         generation = self._view.snapshot.generation
-        working = await self._state.read_working_book()
+        working = await self._state.read_working_rig()
         if working is not None and working.generation == generation:
             return working.book
         loaded = await self._files.read()
@@ -241,7 +241,7 @@ class RigLoader:
 
     async def _give(
         self,
-        book: Book,
+        book: RigFolder,
         set_lists: tuple[SetList, ...],
         decision: Decision,
         generation: int,
@@ -250,7 +250,7 @@ class RigLoader:
         # 1. The engine first: when it refuses, nothing here has changed.
         if decision.why:
             structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
-        book = Book(book.rig, book.songs, decision.set_list)
+        book = RigFolder(book.rig, book.songs, decision.set_list)
         await self._engine.book(book, generation, resume)
         # 2. It plays: what the numbers in its snapshots and records stand for is the new rig's from here on.
         view = self._view
@@ -262,7 +262,7 @@ class RigLoader:
         self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
         # 3. On the disk before anybody hears that it is loaded, so that a crash just then plays this one
         #    again; a disk that hangs holds it up for a second at most.
-        await self._state.keep_book(WorkingBook(book, set_lists, view.hello.started_ns, generation))
+        await self._state.keep_rig(WorkingRig(book, set_lists, view.hello.started_ns, generation))
         # 4. Answered only when the snapshot shows it: whoever has asked sees the new songs in the status.
         await self._snapshot_of(generation)
         self._name_numbers()

@@ -17,11 +17,11 @@ from typing import Any, TypeVar
 
 from routerd import storage
 from routerd.core.model.codec import JsonObject, from_json, to_json
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint, resume_point_from
 from routerd.core.units import BPM_MAX, BPM_MIN
-from routerd.link import working_book
-from routerd.link.working_book import Head, KeptBook, pack_book
+from routerd.link import working_rig
+from routerd.link.working_rig import Head, KeptRig, pack_rig
 
 VERSION = 1
 STATE = "state.json"
@@ -46,10 +46,10 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
-class WorkingBook:
+class WorkingRig:
     """The last book that the engine took, which engine (its start, in ns), and as which generation."""
 
-    book: Book
+    book: RigFolder
     set_lists: tuple[SetList, ...]
     engine_started_ns: int
     generation: int
@@ -62,21 +62,21 @@ class StateFolder:
         self,
         folder: Path,
         warn: Callable[[str], None],
-        book_origin: working_book.Origin = working_book.Origin(),  # noqa: B008 - an immutable value
+        rig_origin: working_rig.Origin = working_rig.Origin(),  # noqa: B008 - an immutable value
     ) -> None:
         self.path = folder
         self._warn = warn
         self._forgets_undo = False
-        self._book_origin = book_origin
+        self._rig_origin = rig_origin
 
     def read_state(self) -> State | None:
         """Return the state, or None when there is none that makes sense."""
         storage.sweep(self.path)
         return self._read(STATE, _state_from_bytes, LARGEST_STATE_BYTES)
 
-    def read_working_book(self) -> WorkingBook | None:
+    def read_working_rig(self) -> WorkingRig | None:
         """Return the last book that worked, or None when there is none that makes sense."""
-        return self._read(working_book.FILE, _working_book_from_bytes, working_book.LARGEST_BYTES)
+        return self._read(working_rig.FILE, _working_rig_from_bytes, working_rig.LARGEST_BYTES)
 
     def write_state(self, state: State) -> None:
         """Write the state; raises OSError."""
@@ -92,11 +92,11 @@ class StateFolder:
             )
         self._write(STATE, data, LARGEST_STATE_BYTES)
 
-    def write_working_book(self, working: WorkingBook) -> None:
+    def write_working_rig(self, working: WorkingRig) -> None:
         """Write the last book that worked; raises OSError."""
-        head = Head(self._book_origin, working.engine_started_ns, working.generation)
+        head = Head(self._rig_origin, working.engine_started_ns, working.generation)
         self._write(
-            working_book.FILE, pack_book(head, working.book, working.set_lists), working_book.LARGEST_BYTES
+            working_rig.FILE, pack_rig(head, working.book, working.set_lists), working_rig.LARGEST_BYTES
         )
 
     def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
@@ -109,7 +109,7 @@ class StateFolder:
             self._set_aside(path, str(error.strerror))
         except OSError as error:
             self._warn(f"{path} cannot be read ({error.strerror}); going on without it")
-        except working_book.UNREADABLE as error:
+        except working_rig.UNREADABLE as error:
             self._set_aside(path, f"{type(error).__name__}: {error}")
         return None
 
@@ -191,9 +191,9 @@ def _text(value: Any) -> str:
     return value
 
 
-def _working_book_from_bytes(data: bytes) -> WorkingBook:
-    kept = KeptBook(data)
-    return WorkingBook(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)
+def _working_rig_from_bytes(data: bytes) -> WorkingRig:
+    kept = KeptRig(data)
+    return WorkingRig(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +214,7 @@ class Decision:
 
 
 def decide(
-    book: Book, set_lists: tuple[SetList, ...], current: SetList, origin: Origin, *, at_start: bool
+    book: RigFolder, set_lists: tuple[SetList, ...], current: SetList, origin: Origin, *, at_start: bool
 ) -> Decision:
     """Return what to play from `book`, whose own set list is the one that its folder chooses.
 

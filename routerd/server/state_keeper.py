@@ -10,13 +10,13 @@ from collections.abc import Callable
 
 from routerd.core.model.set_list import SetList
 from routerd.errand import Disk, StuckError
-from routerd.server.state import Origin, State, StateFolder, WorkingBook
+from routerd.server.state import Origin, State, StateFolder, WorkingRig
 from routerd.server.view import View, resume_point
 
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
 
-BOOK_S = 1.0
+RIG_S = 1.0
 """How long a new book waits until it is on the disk; then it is in force without."""
 
 RETRY_S = 1.0
@@ -33,7 +33,7 @@ class StateKeeper:
         self.folder = folder
         self._view = view
         self._written: State | None = None
-        self._book: WorkingBook | None = None
+        self._book: WorkingRig | None = None
         """A book that has not been written yet."""
         self._task: asyncio.Task[None] | None = None
         self._disk = asyncio.Lock()
@@ -53,10 +53,10 @@ class StateKeeper:
             self._unread("what is remembered of tonight", error)
             return None
 
-    async def read_working_book(self) -> WorkingBook | None:
+    async def read_working_rig(self) -> WorkingRig | None:
         """Return the last book that worked."""
         try:
-            return await self.disk.do(self.folder.read_working_book)
+            return await self.disk.do(self.folder.read_working_rig)
         except StuckError as error:
             self._unread("the last rig that worked", error)
             return None
@@ -64,11 +64,11 @@ class StateKeeper:
     def _unread(self, what: str, error: StuckError) -> None:
         self._view.problems["remembered"] = [f"{what} could not be read ({error.strerror}): going on without"]
 
-    async def keep_book(self, working: WorkingBook) -> None:
+    async def keep_rig(self, working: WorkingRig) -> None:
         """Remember a book that works."""
         self._book = working
-        writing = asyncio.create_task(self._write_book())
-        await asyncio.wait([writing], timeout=BOOK_S)  # a disk that hangs must hold up no change of the book
+        writing = asyncio.create_task(self._write_rig())
+        await asyncio.wait([writing], timeout=RIG_S)  # a disk that hangs must hold up no change of the book
         if not writing.done() or not writing.result():
             self.changed()
 
@@ -83,13 +83,13 @@ class StateKeeper:
         while self._book is not None or self._state() not in (None, self._written):
             await asyncio.sleep(SETTLE_S)
             written = await self._write()  # also when there is no room for the book, which is much larger
-            if not (await self._write_book() and written):
+            if not (await self._write_rig() and written):
                 await asyncio.sleep(RETRY_S)
 
-    async def _write_book(self) -> bool:
+    async def _write_rig(self) -> bool:
         working = self._book
         if working is not None:
-            if not await self._blocking("book", lambda: self.folder.write_working_book(working)):
+            if not await self._blocking("book", lambda: self.folder.write_working_rig(working)):
                 return False
             if self._book is working:
                 self._book = None

@@ -14,15 +14,15 @@ import time
 from itertools import count
 from random import Random
 
-from routerd.core.model.set_list import Book
-from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
+from routerd.core.model.set_list import RigFolder
+from tests.hostile.rich_rig import DEMO, RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import stream, throw_all
 from tests.hostile.under_fire import UnderFire
 
 
-def piece(book: Book, seed: int, messages: int) -> UnderFire:
+def piece(book: RigFolder, seed: int, messages: int) -> UnderFire:
     """Throw one piece at a fresh show; raises what goes wrong, with the seed as a note."""
-    fire = UnderFire(compiled_book(book))
+    fire = UnderFire(compiled_rig(book))
     try:
         throw_all(fire, stream(Random(seed), messages))
         fire.end()
@@ -34,7 +34,7 @@ def piece(book: Book, seed: int, messages: int) -> UnderFire:
 
 def run(messages: int, seed: int, of: int) -> None:
     """Throw pieces until so many messages have been thrown."""
-    books = [*[book_of(DEMO)] * 6, book_of(RICH)]
+    books = [*[rig_folder_of(DEMO)] * 6, rig_folder_of(RICH)]
     thrown, simulated_ns, begun_s = 0, 0, time.monotonic()
     for number in count(seed):
         book = books[number % 7]

@@ -19,12 +19,12 @@ from random import Random
 import atheris
 
 with atheris.instrument_imports(include=["routerd.core", "routerd.ports.sysex_assembly"]):
-    from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
+    from tests.hostile.rich_rig import DEMO, RICH, compiled_rig, rig_folder_of
     from tests.hostile.streams import from_bytes, stream, throw_all, to_bytes
     from tests.hostile.under_fire import UnderFire
 
 STREAMS_A_SHOW = 2000
-_BOOKS = [book_of(RICH), book_of(DEMO)]
+_RIGS = [rig_folder_of(RICH), rig_folder_of(DEMO)]
 
 
 class _Target:
@@ -36,7 +36,7 @@ class _Target:
 
     def __call__(self, data: bytes) -> None:
         if self._fire is None:
-            self._fire = UnderFire(compiled_book(_BOOKS[self.streams // STREAMS_A_SHOW % 2]))
+            self._fire = UnderFire(compiled_rig(_RIGS[self.streams // STREAMS_A_SHOW % 2]))
         before = self._fire.handed
         throw_all(self._fire, from_bytes(data))
         self.messages += self._fire.handed - before

@@ -33,7 +33,7 @@ from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Patch, Section, Song
-from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S, make_thread_realtime, prepare_process
 from routerd.engine.worker import Worker
@@ -79,7 +79,7 @@ def a_song(number: int) -> Song:
     return Song(name, name, Fraction(240), routes=routes, patches=patches, sections=(Section("a", routes),))
 
 
-def a_book(library: int, tonight: int) -> CompiledBook:
+def a_compiled_rig(library: int, tonight: int) -> CompiledRig:
     """Return a compiled book of that many songs and a set of the first of them."""
     controls = (
         Control("pedals", CONTROLLER, 80, Command(Action.NEXT), debounce_ms=0),
@@ -119,7 +119,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     make_thread_realtime(PORT_PRIORITY)  # as an input thread of the engine is
     port = StampingPort()
 
-    book = a_book(library, tonight)
+    book = a_compiled_rig(library, tonight)
 
     def load(now_ns: int) -> None:
         show.load(book, 1, now_ns)

@@ -27,7 +27,7 @@ from routerd.cli.demo import rig_folder
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import controller, note_off, note_on
 from routerd.core.model.actions import Action
-from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook
+from routerd.core.show.compiler import EMPTY_RIG, CompiledRig
 from routerd.core.units import NS_PER_S
 from routerd.server.rigfiles import load_folder
 from routerd.server.status import rss_bytes
@@ -62,7 +62,7 @@ class Account:
 class SoakStage(Stage):
     """A stage that keeps accounts instead of everything."""
 
-    def __init__(self, book: CompiledBook) -> None:
+    def __init__(self, book: CompiledRig) -> None:
         self.account = Account()
         self._bpm = Fraction(0)
         super().__init__(book)
@@ -250,11 +250,11 @@ class Band:
         self._stage.account.asked["cable"] += 1
 
     def _reload(self) -> None:
-        self._stage.load(demo_book(self._stage.show.book))
+        self._stage.load(demo_rig_folder(self._stage.show.book))
         self._stage.account.asked["reload"] += 1
 
 
-def demo_book(before: CompiledBook = EMPTY_BOOK) -> CompiledBook:
+def demo_rig_folder(before: CompiledRig = EMPTY_RIG) -> CompiledRig:
     """Compile the demo's rig folder, every song in the order."""
     book = load_folder(rig_folder()).book
     assert book is not None
@@ -310,7 +310,7 @@ def miscounted(stage: SoakStage, first_tick: int) -> Iterator[str]:
 def soak(hours: float, seed: int, say: Any = lambda _: None) -> Outcome:
     """Play for so many simulated hours."""
     began_s = time.perf_counter()
-    stage = SoakStage(demo_book())
+    stage = SoakStage(demo_rig_folder())
     stage.account.events.clear()  # those of setting up
     first_tick = stage.show.ticks.number
     band = Band(stage, seed)

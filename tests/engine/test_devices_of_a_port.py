@@ -13,7 +13,7 @@ from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Patch, Song
-from routerd.core.show.compiler import EMPTY_BOOK, Compiler
+from routerd.core.show.compiler import EMPTY_RIG, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
@@ -48,7 +48,7 @@ class Stage:
         self.worker = Worker(Show(0), lambda: None)
         self.keeper = PortKeeper(self.system, self.worker, lambda: None)
         self.clock = threading.Thread(target=self.worker.run, daemon=True)
-        compiler = Compiler(Rig("rig", (PIANO, STRINGS, PADS, ELSE)), EMPTY_BOOK)
+        compiler = Compiler(Rig("rig", (PIANO, STRINGS, PADS, ELSE)), EMPTY_RIG)
         compiler.add(SONG)
         book = compiler.finish(SetList("set", ("one",)))
         self.clock.start()

@@ -14,7 +14,7 @@ from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Patch, Song
-from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.compiler import EMPTY_RIG, CompiledRig, Compiler
 from routerd.core.show.show import Show
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.worker import Worker
@@ -27,12 +27,12 @@ LIMIT_S = 10.0
 PROGRAM = bytes((0xC0, 5))
 
 
-def book() -> CompiledBook:
+def book() -> CompiledRig:
     devices = (
         Device("keys", input_pattern="keys", wire=WireKind.USB),
         Device("synth", output_pattern="synth", wire=WireKind.USB),
     )
-    compiler = Compiler(Rig("rig", devices), EMPTY_BOOK)
+    compiler = Compiler(Rig("rig", devices), EMPTY_RIG)
     route = Route("play", "keys", "synth", frozenset({Kind.NOTES}))
     song = Song("one", "One", Fraction(120), routes=(route,), patches=(Patch("synth", program=5),))
     compiler.add(song)

@@ -14,7 +14,7 @@ from routerd.core.midi.messages import note_off
 from routerd.core.model.rig import Device, Rig, Usb
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
-from routerd.core.show.compiler import EMPTY_BOOK, CompiledBook, Compiler
+from routerd.core.show.compiler import EMPTY_RIG, CompiledRig, Compiler
 from routerd.core.show.show import Show
 from routerd.engine import port_keeper
 from routerd.engine.port_keeper import PortKeeper
@@ -90,8 +90,8 @@ class Listing:
         """Let go of nothing."""
 
 
-def book_of(*devices: Device) -> CompiledBook:
-    compiler = Compiler(Rig("rig", devices), EMPTY_BOOK)
+def rig_folder_of(*devices: Device) -> CompiledRig:
+    compiler = Compiler(Rig("rig", devices), EMPTY_RIG)
     compiler.add(Song("one", "One", Fraction(120)))
     return compiler.finish(SetList("set", ("one",)))
 
@@ -103,7 +103,7 @@ class Stage:
         self.system = Listing()
         self.worker = Worker(Show(0), lambda: None)
         self.keeper = PortKeeper(self.system, self.worker, lambda: None)  # type: ignore[arg-type]
-        self.book = book_of(*devices)
+        self.book = rig_folder_of(*devices)
         self.clock = threading.Thread(target=self.worker.run, daemon=True)
 
     def start(self) -> None:
@@ -207,7 +207,7 @@ def test_an_output_that_leaves_the_rig_is_disconnected_once_its_last_message_has
         stage.worker.show.effects.sink.append((wire, note_off(0, 60)))
 
     stage.worker.call(late_load)
-    stage.keeper.keep(book_of())
+    stage.keeper.keep(rig_folder_of())
     stage.until(lambda: opened.closed_s > 0)
     assert opened.sent[-1] == note_off(0, 60)
     assert opened.closed_s - opened.sent_s >= SETTLE_S

@@ -20,7 +20,7 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, song_position
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
@@ -28,7 +28,7 @@ from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.realtime import make_thread_realtime
 from routerd.engine.recovery import Record, RecoveryError, record_of, recover
 from routerd.engine.worker import Worker
-from routerd.link.working_book import FILE, Head, Origin, pack_book
+from routerd.link.working_rig import FILE, Head, Origin, pack_rig
 from routerd.ports.far_end import Arrival, FarEnd
 from tests.service import Restarted, free_port, unexpected, until
 from tests.stage import OPENER, RIG, SONGS, ask, route
@@ -145,7 +145,7 @@ def _standing(status: Any) -> dict[str, Any]:
     return {key: status[key] for key in keys} | {"bpm": status["tempo"]["bpm"], "ports": ports}
 
 
-def test_a_folder_that_was_broken_meanwhile_is_reported_and_the_book_plays_on(
+def test_a_folder_that_was_broken_meanwhile_is_reported_and_the_rig_plays_on(
     stage: tuple[Restarted, FarEnd], folder: Path
 ) -> None:
     service, _ = stage
@@ -180,7 +180,7 @@ def left(state_dir: Path, *, tick: int = 200, tries: int = 0, **changes: Any) ->
     memory.mark(tick)
     memory.note_tries(tries)
     memory.close()
-    data = pack_book(Head(ORIGIN, 77, 3), Book(RIG, SONGS, SET), (SET,))
+    data = pack_rig(Head(ORIGIN, 77, 3), RigFolder(RIG, SONGS, SET), (SET,))
     (state_dir / FILE).write_bytes(data)
     return CrashMemory(state_dir / "memory")
 
@@ -192,7 +192,7 @@ def test_all_that_is_needed_is_found(tmp_path: Path) -> None:
     assert back.head.engine_started_ns == 77
 
 
-async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
+async def test_the_rest_of_the_rig_follows(tmp_path: Path) -> None:
     many = tuple(f"song-{n}" for n in range(40))
     place = {"song": "song-7", "section": 0, "index": 7, "gap": 0, "done": {}}
     order = {"name": "tonight", "order": many, "date": "2031-05-06"}
@@ -201,7 +201,7 @@ async def test_the_rest_of_the_book_follows(tmp_path: Path) -> None:
     songs = tuple(replace(OPENER, identifier=name) for name in many[:-1])
     odd = replace(OPENER, identifier=many[-1], routes=(route("synth", "pedals"),))
     odd = replace(odd, routes=tuple(replace(one, name="pads to synth") for one in odd.routes))
-    data = pack_book(Head(ORIGIN, 77, 3), Book(RIG, (*songs, odd), SetList("tonight", many)), ())
+    data = pack_rig(Head(ORIGIN, 77, 3), RigFolder(RIG, (*songs, odd), SetList("tonight", many)), ())
     (tmp_path / FILE).write_bytes(data)
     back = recover(memory, tmp_path, ORIGIN, 4_500_000_000)
     assert set(back.show.book.songs) == {"song-6", "song-7", "song-8", "song-9"}
@@ -245,12 +245,12 @@ def test_a_record_that_does_not_fit_is_passed_over(tmp_path: Path, changes: Any,
         (lambda data: os.urandom(5000), "makes no sense"),
         (lambda data: b"[" * 100_000, "makes no sense"),
         (lambda data: b" " * (64 * 1024 * 1024 + 1), "larger than"),
-        (lambda data: pack_book(Head(Origin("/other"), 1, 1), Book(RIG, SONGS, SET), ()), "another"),
-        (lambda data: pack_book(Head(ORIGIN, 1, 1, "0"), Book(RIG, SONGS, SET), ()), "another"),
-        (lambda data: pack_book(Head(ORIGIN, 1, 1), Book(RIG, (OPENER,), SET), ()), "no song 'middle'"),
+        (lambda data: pack_rig(Head(Origin("/other"), 1, 1), RigFolder(RIG, SONGS, SET), ()), "another"),
+        (lambda data: pack_rig(Head(ORIGIN, 1, 1, "0"), RigFolder(RIG, SONGS, SET), ()), "another"),
+        (lambda data: pack_rig(Head(ORIGIN, 1, 1), RigFolder(RIG, (OPENER,), SET), ()), "no song 'middle'"),
     ],
 )
-def test_a_book_that_does_not_fit_is_passed_over(tmp_path: Path, spoil: Any, why: str) -> None:
+def test_a_rig_that_does_not_fit_is_passed_over(tmp_path: Path, spoil: Any, why: str) -> None:
     memory = left(tmp_path)
     file = tmp_path / FILE
     file.write_bytes(spoil(file.read_bytes()))
@@ -258,10 +258,10 @@ def test_a_book_that_does_not_fit_is_passed_over(tmp_path: Path, spoil: Any, why
         recover(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 
-def test_without_a_book_the_reason_names_the_file(tmp_path: Path) -> None:
+def test_without_a_rig_the_reason_names_the_file(tmp_path: Path) -> None:
     memory = left(tmp_path)
     (tmp_path / FILE).unlink()
-    with pytest.raises(RecoveryError, match=r"working-book\.jsonl: No such file"):
+    with pytest.raises(RecoveryError, match=r"working-rig\.jsonl: No such file"):
         recover(memory, tmp_path, ORIGIN, 4_500_000_000)
 
 

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.set_list import Book
-from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.model.set_list import RigFolder
+from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.server.rigfiles import load_folder
 
 DEMO = Path(__file__).parents[2] / "configs" / "demo"
 RICH = Path(__file__).parent / "rich"
 
 
-def book_of(folder: Path) -> Book:
+def rig_folder_of(folder: Path) -> RigFolder:
     """Return the book of a folder that has no mistakes."""
     loaded = load_folder(folder)
     assert loaded.book is not None, [str(problem) for problem in loaded.problems]
     return loaded.book
 
 
-def compiled_book(book: Book) -> CompiledBook:
+def compiled_rig(book: RigFolder) -> CompiledRig:
     """Return what a show runs on."""
     compiler = Compiler(book.rig)
     for song in book.songs:

@@ -181,7 +181,7 @@ state_places = st.tuples(
             "state.json",
             "state.json.new",
             "state.json.aside",
-            "working-book.jsonl",
+            "working-rig.jsonl",
             "lock",
             "shows",
             "soundchecks",
@@ -216,7 +216,7 @@ def test_a_state_folder_of_a_stranger(entries: list[tuple[tuple[str, str], str]]
             attempt(work)
             for work in (
                 state.read_state,
-                state.read_working_book,
+                state.read_working_rig,
                 lambda: state.write_state(STATE),
                 lambda: soundchecks.write(soundcheck("a")),
                 lambda: list(soundchecks.all()),

@@ -24,7 +24,7 @@ from routerd.link.frames import (
 )
 from routerd.link.messages import Perform, PlayIn
 from routerd.ports.sysex_assembly import SysexAssembly
-from tests.hostile.rich_rig import DEMO, RICH, book_of, compiled_book
+from tests.hostile.rich_rig import DEMO, RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
 from tests.hostile.under_fire import MS, FarEnd, UnderFire, assembled
 from tests.stage import ask
@@ -36,12 +36,12 @@ MESSAGES = 4_000
 
 
 @pytest.fixture(scope="module", params=["demo", "rich"])
-def book(request: pytest.FixtureRequest) -> Book:
-    return book_of({"demo": DEMO, "rich": RICH}[request.param])
+def book(request: pytest.FixtureRequest) -> RigFolder:
+    return rig_folder_of({"demo": DEMO, "rich": RICH}[request.param])
 
 
-def test_a_show_under_fire(book: Book) -> None:
-    fire = UnderFire(compiled_book(book))
+def test_a_show_under_fire(book: RigFolder) -> None:
+    fire = UnderFire(compiled_rig(book))
     try:
         throw_all(fire, stream(Random(SEED), MESSAGES))
         fire.end()
@@ -53,7 +53,7 @@ def test_a_show_under_fire(book: Book) -> None:
 
 def test_what_is_thrown_reaches_the_show() -> None:
     """The fire is no blank: songs change, sources are followed, wires fill, notes sound."""
-    fire = UnderFire(compiled_book(book_of(RICH)))
+    fire = UnderFire(compiled_rig(rig_folder_of(RICH)))
     songs, states, sounded, queued = set(), set(), 0, 0
     for seed in range(3):
         throws = stream(Random(seed), 800)
@@ -104,7 +104,7 @@ def test_nothing_legal_is_lost_between_the_port_and_the_router() -> None:
 
 def test_a_storm_of_ticks_keeps_the_grid_within_its_flood_limits() -> None:
     """Whatever a source sends, ticks go out no closer than at 7/8 of the shortest period (480 BPM)."""
-    fire = UnderFire(compiled_book(book_of(RICH)))
+    fire = UnderFire(compiled_rig(rig_folder_of(RICH)))
     throw_all(fire, from_bytes(b"\x2a\x42\xc0\x01" * 2))  # to the song that follows
     random = Random(SEED)
     ticks: list[int] = []

@@ -18,13 +18,13 @@ from hypothesis import strategies as st
 
 from routerd.core.errors import RouterdError
 from routerd.core.midi.messages import TICK
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
-from routerd.link.working_book import FILE, Head, Origin, pack_book
+from routerd.link.working_rig import FILE, Head, Origin, pack_rig
 from routerd.server.state import STATE, StateFolder
 from tests.stage import RIG, SONGS
 
@@ -50,7 +50,7 @@ def a_record() -> tuple[dict[str, Any], int]:
 
 
 RECORD, LAST_TICK = a_record()
-BOOK = pack_book(Head(ORIGIN, 77, 3), Book(RIG, SONGS, SET), (SET,))
+BOOK = pack_rig(Head(ORIGIN, 77, 3), RigFolder(RIG, SONGS, SET), (SET,))
 
 numbers = st.one_of(
     st.integers(),

@@ -22,7 +22,7 @@ from routerd.core.model.actions import Action, OnOff
 from routerd.core.model.commands import Command
 from routerd.core.output.lanes import SURPLUS
 from routerd.core.output.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.core.show.show import Show
 from routerd.ports.sysex_assembly import LONGEST_SYSEX, SysexAssembly
 
@@ -124,7 +124,7 @@ class FarEnd:
 class UnderFire:
     """A show on a book with all its outputs open. `handed` counts what was thrown at it so far."""
 
-    def __init__(self, book: CompiledBook) -> None:
+    def __init__(self, book: CompiledRig) -> None:
         self.now_ns = 0
         self.handed = 0
         self.show = Show(0)

@@ -13,14 +13,14 @@ from itertools import pairwise
 
 from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, WireKind
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, State, TimeCode, Timing
 from routerd.server.offline.rehearse import Change, rehearse
-from tests.hostile.rich_rig import RICH, book_of, compiled_book
+from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of
 from tests.stage import MS, Stage
 
-RICHEST = book_of(RICH)
+RICHEST = rig_folder_of(RICH)
 PULSE = Pulse(Fraction(4), channel=8, note=1)
 MORE = (
     Device("part-1", output_pattern="Parts", wire=WireKind.DIN, channels=(0,), clock=True, transport=True),
@@ -55,9 +55,9 @@ SONGS = (
 )
 
 
-def book(order: Iterable[str]) -> Book:
+def book(order: Iterable[str]) -> RigFolder:
     rig = replace(RICHEST.rig, devices=(*RICHEST.rig.devices, *MORE))
-    return Book(rig, SONGS, replace(RICHEST.set_list, order=tuple(order), changeover_s=0))
+    return RigFolder(rig, SONGS, replace(RICHEST.set_list, order=tuple(order), changeover_s=0))
 
 
 Heard = dict[str, list[bytes]]
@@ -79,8 +79,8 @@ def goes_on(device: str, data: bytes) -> bool:
 class Evening:
     """The set as it is played: each change with all that went out because of it."""
 
-    def __init__(self, book: Book) -> None:
-        self.stage = Stage(compiled_book(book))
+    def __init__(self, book: RigFolder) -> None:
+        self.stage = Stage(compiled_rig(book))
         self.wait(lambda: False, 3_000)
         for wire in self.stage.show.book.wires:
             wire.receivers.patched.clear()  # the walk begins with nothing on its sound
@@ -120,7 +120,7 @@ class Evening:
         self.wait(lambda: False, 2_500)
 
 
-def played(book: Book) -> list[Heard]:
+def played(book: RigFolder) -> list[Heard]:
     evening = Evening(book)
     for number, identifier in enumerate(book.set_list.order, 1):
         if number == 1:

@@ -29,7 +29,7 @@ class SetList:
 
 
 @dataclass(frozen=True, slots=True)
-class Book:
+class RigFolder:
     """All that the engine needs for the evening: the rig, every song, tonight's order."""
 
     rig: Rig

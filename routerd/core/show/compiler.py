@@ -55,7 +55,7 @@ class CompiledSong:
 
 
 @dataclass(frozen=True, slots=True)
-class CompiledBook:
+class CompiledRig:
     """All that the show needs: ways in and out, songs by identifier, tonight's order."""
 
     rig: Rig
@@ -78,7 +78,7 @@ class CompiledBook:
     """Devices of which some route wants to know where their controls stand."""
 
 
-EMPTY_BOOK = CompiledBook(Rig("", ()), (), (), (), (), (), (), {}, SetList("", ()))
+EMPTY_RIG = CompiledRig(Rig("", ()), (), (), (), (), (), (), {}, SetList("", ()))
 
 
 @dataclass(slots=True)
@@ -86,7 +86,7 @@ class Compiler:
     """Compiles one book: make it with the rig, `add` every song, then `finish`."""
 
     rig: Rig
-    before: CompiledBook = EMPTY_BOOK
+    before: CompiledRig = EMPTY_RIG
     _inputs: dict[str, Input] = field(default_factory=dict)
     _feeds: list[Feed] = field(default_factory=list)
     _outputs: dict[str, Output] = field(default_factory=dict)
@@ -166,7 +166,7 @@ class Compiler:
             ),
         )
 
-    def finish(self, set_list: SetList, *, whole: bool = True) -> CompiledBook:
+    def finish(self, set_list: SetList, *, whole: bool = True) -> CompiledRig:
         """Return the compiled book; raises KeyError when the order names a song that was not added.
 
         A book that is not `whole` lacks songs that are still to come.
@@ -174,7 +174,7 @@ class Compiler:
         if whole:
             for identifier in set_list.order:
                 self._songs[identifier]
-        return CompiledBook(
+        return CompiledRig(
             rig=self.rig,
             inputs=tuple(self._inputs.values()),
             feeds=tuple(self._feeds),

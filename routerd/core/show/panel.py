@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from routerd.core.output.wire import Output, Wire
     from routerd.core.show.armed import ArmedChange
     from routerd.core.show.commands import Commands
-    from routerd.core.show.compiler import CompiledBook
+    from routerd.core.show.compiler import CompiledRig
     from routerd.core.show.effects import Effects
     from routerd.core.show.routes_in_force import RoutesInForce
     from routerd.core.show.songs import Songs
@@ -112,7 +112,7 @@ class Panel:
         """The revision that LEDs show."""
         self.presses = Presses()
 
-    def use(self, book: CompiledBook) -> None:
+    def use(self, book: CompiledRig) -> None:
         """Take the LEDs of another book; all of them are told how things stand."""
         self._board = Board(book.rig.leds, {output.name: output for output in book.outputs})
 

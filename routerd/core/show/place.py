@@ -18,7 +18,7 @@ from routerd.core.model.song import SectionsEnd
 
 if TYPE_CHECKING:
     from routerd.core.model.song import Step
-    from routerd.core.show.compiler import CompiledBook, CompiledSection, CompiledSong
+    from routerd.core.show.compiler import CompiledRig, CompiledSection, CompiledSong
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def _nearest(order: tuple[str, ...], song: str, here: int) -> int:
 class Standing:
     """Which song and section are on, in which book and order, and what names lead to others."""
 
-    book: CompiledBook
+    book: CompiledRig
     place: Place = field(default_factory=Place)
     song: CompiledSong | None = None
     section_number: int = 0

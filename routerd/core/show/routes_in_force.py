@@ -32,7 +32,7 @@ from routerd.core.routing.input import SENSING_LOST, Input, rings
 from routerd.core.routing.loops import Loops
 from routerd.core.routing.mutes import Mutes
 from routerd.core.routing.tables import EMPTY, leads
-from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.compiler import EMPTY_RIG
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from routerd.core.output.patches import Held
     from routerd.core.output.wire import Wire
     from routerd.core.routing.tables import Leg
-    from routerd.core.show.compiler import CompiledBook, CompiledSection
+    from routerd.core.show.compiler import CompiledRig, CompiledSection
     from routerd.core.show.effects import Effects
 
 SILENCE = tuple(
@@ -72,7 +72,7 @@ class RoutesInForce:
 
     def __init__(self, effects: Effects) -> None:
         self._effects = effects
-        self._book = EMPTY_BOOK
+        self._book = EMPTY_RIG
         self._section: CompiledSection | None = None
         """What is in force; None while no song is on."""
         self._holding = Holding()
@@ -90,7 +90,7 @@ class RoutesInForce:
 
     # A book comes into force
 
-    def use(self, book: CompiledBook) -> None:
+    def use(self, book: CompiledRig) -> None:
         """Take another book; the routes of a section of it are put into force later."""
         before, self._book = self._book, book
         self._retire_removed(before, book)
@@ -104,7 +104,7 @@ class RoutesInForce:
             input.use_pedals(pedals)
         self._sensed = tuple(wire for wire in book.wires if wire.senses)
 
-    def _retire_removed(self, before: CompiledBook, book: CompiledBook) -> None:
+    def _retire_removed(self, before: CompiledRig, book: CompiledRig) -> None:
         """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
         successors = {output.name: output.wire for output in book.outputs if output not in before.outputs}

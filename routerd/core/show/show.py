@@ -40,7 +40,7 @@ from routerd.core.midi.tuning import TUNING_S
 from routerd.core.model.snapshot import BarLine, ClickState, Meter, ResumePoint, Snapshot
 from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
-from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.show.effects import Effects
 from routerd.core.show.panel import Panel
 from routerd.core.show.recovery import Recovery
@@ -60,7 +60,7 @@ if TYPE_CHECKING:
     from routerd.core.model.set_list import SetList
     from routerd.core.output.wire import Wire
     from routerd.core.routing.input import Input
-    from routerd.core.show.compiler import CompiledBook
+    from routerd.core.show.compiler import CompiledRig
     from routerd.core.show.crash_state import Kept
 
 
@@ -126,7 +126,7 @@ class Show:
             songs=songs,
             panel=self._panel,
         )
-        self.book = EMPTY_BOOK
+        self.book = EMPTY_RIG
         """The book in force."""
         self.generation = 0
         """Number of the book in force, for whoever gave it."""
@@ -277,9 +277,7 @@ class Show:
 
     # Books, orders, and what is left of an earlier engine
 
-    def load(
-        self, book: CompiledBook, generation: int, now_ns: int, begin: ResumePoint | None = None
-    ) -> None:
+    def load(self, book: CompiledRig, generation: int, now_ns: int, begin: ResumePoint | None = None) -> None:
         """Swap in a compiled book. The song that is on stays on where the new book has it.
 
         `begin` says where to begin when no song is on yet, and what was armed; what does not fit the book is
@@ -306,7 +304,7 @@ class Show:
         self._commands.arm_again(begin)
         self._panel.light()
 
-    def complete(self, book: CompiledBook, generation: int, now_ns: int, begin: ResumePoint) -> None:
+    def complete(self, book: CompiledRig, generation: int, now_ns: int, begin: ResumePoint) -> None:
         """Put the whole book in place of one that lacked songs, with what `begin` says of those."""
         before = self.book.subjects
         self.load(book, generation, now_ns)

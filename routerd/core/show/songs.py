@@ -26,7 +26,7 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import StartPolicy
 from routerd.core.model.timing import ChangePolicy, State
-from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.show.place import DoneSteps, Place, Standing
 from routerd.core.show.tick_sender import NO_SONG
 from routerd.core.show.transport import DEFAULT_BPM
@@ -35,7 +35,7 @@ from routerd.core.units import BPM_MAX, BPM_MIN
 if TYPE_CHECKING:
     from routerd.core.output.wire import Wire
     from routerd.core.show.armed import ArmedChange
-    from routerd.core.show.compiler import CompiledBook, CompiledSong, PatchSends
+    from routerd.core.show.compiler import CompiledRig, CompiledSong, PatchSends
     from routerd.core.show.effects import Effects
     from routerd.core.show.routes_in_force import RoutesInForce
     from routerd.core.show.tempo import Tempo
@@ -75,7 +75,7 @@ class Songs:
         self._tempo = tempo
         self._ticks = ticks
         self._routes = routes
-        self.on = Standing(EMPTY_BOOK)
+        self.on = Standing(EMPTY_RIG)
         self.set_list = SetList("", ())
         """As it was given; its order in force is that of `on.place`."""
         self.order_revision = 0
@@ -168,7 +168,7 @@ class Songs:
 
     # Another book or order
 
-    def use(self, book: CompiledBook, begin: ResumePoint) -> None:
+    def use(self, book: CompiledRig, begin: ResumePoint) -> None:
         """Take another book, once all others have it. The song that is on stays on where the book has it.
 
         `begin` says where to begin when none is; what does not fit the book is passed

@@ -18,13 +18,13 @@ from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.follow.source import Heard, Source
 from routerd.core.model.actions import ROUNDING_MIN_BPM
 from routerd.core.model.timing import State, TempoBy
-from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_S, format_bpm
 
 if TYPE_CHECKING:
     from routerd.core.routing.input import Input
     from routerd.core.show.armed import ArmedChange
-    from routerd.core.show.compiler import CompiledBook
+    from routerd.core.show.compiler import CompiledRig
     from routerd.core.show.effects import Effects
     from routerd.core.show.place import Standing
     from routerd.core.show.transport import Transport
@@ -39,13 +39,13 @@ class Tempo:
         self._effects = effects
         self._transport = transport
         self._armed = armed
-        self._book = EMPTY_BOOK
+        self._book = EMPTY_RIG
         self._taps = TapTempo()
         self.source: Source | None = None
         """Who is followed; None: routerd leads."""
         self.source_input: Input | None = None
 
-    def use(self, book: CompiledBook) -> None:
+    def use(self, book: CompiledRig) -> None:
         """Take another book, once transport has it: the source's lead before the latest device, and its
         holdover."""
         self._book = book

@@ -18,7 +18,7 @@ from routerd.core.units import TICKS_PER_QUARTER
 if TYPE_CHECKING:
     from routerd.core.clock.clock import Tick
     from routerd.core.output.wire import Wire
-    from routerd.core.show.compiler import CompiledBook, CompiledSong
+    from routerd.core.show.compiler import CompiledRig, CompiledSong
     from routerd.core.show.effects import Effects
     from routerd.core.show.tempo import Tempo
     from routerd.core.show.transport import Transport
@@ -63,7 +63,7 @@ class TickSender:
         self._caught_up: list[Wire] = []
         """Wires that have got late ticks since the last one of the grid."""
 
-    def use(self, book: CompiledBook) -> None:
+    def use(self, book: CompiledRig) -> None:
         """Forget the wires that a new book does not have."""
         wires = set(book.wires)
         for wire in [wire for wire in self.stamps if wire not in wires]:

@@ -24,14 +24,14 @@ from routerd.core.midi.messages import SONG_POSITION, song_position
 from routerd.core.model.actions import At
 from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode, State
-from routerd.core.show.compiler import EMPTY_BOOK
+from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
 
 if TYPE_CHECKING:
     from routerd.core.clock.device_clock import DeviceClock
     from routerd.core.clock.tempo_map import TempoMap
     from routerd.core.output.wire import Output
-    from routerd.core.show.compiler import CompiledBook, CompiledSong
+    from routerd.core.show.compiler import CompiledRig, CompiledSong
     from routerd.core.show.crash_state import Kept
     from routerd.core.show.effects import Effects
 
@@ -57,7 +57,7 @@ class Transport:
         self, effects: Effects, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None
     ) -> None:
         self._effects = effects
-        self._book = EMPTY_BOOK
+        self._book = EMPTY_RIG
         self.clock = Clock(effects.now_ns, bpm)
         self.schedule = Schedule() if schedule is None else schedule
         self.devices = DeviceClocks((), {}, self.schedule)
@@ -69,7 +69,7 @@ class Transport:
         self._position_tick = -1
         """Start and Continue wait for a tick after this one."""
 
-    def use(self, book: CompiledBook, song: CompiledSong | None) -> None:
+    def use(self, book: CompiledRig, song: CompiledSong | None) -> None:
         """Give every device of a book its clock, in the song that stays on if one does."""
         before, self._book = self._book, book
         self.schedule.drop(set(before.outputs) - set(book.outputs))

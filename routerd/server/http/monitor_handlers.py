@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from aiohttp import web
 
 from routerd.core.midi.words import message_words
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
 from routerd.server.http.bodies import Body, Line, Nothing
@@ -72,7 +72,7 @@ class Explained:
 class MonitorHandlers:
     """Reads messages from `feed`; `played` returns the rig as it is played."""
 
-    def __init__(self, view: View, feed: Feed, played: Callable[[], Awaitable[Book]]) -> None:
+    def __init__(self, view: View, feed: Feed, played: Callable[[], Awaitable[RigFolder]]) -> None:
         self._view = view
         self._feed = feed
         self._played = played

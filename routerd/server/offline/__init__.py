@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.errand import in_time
 from routerd.printing import complain
 from routerd.server.rigfiles import Loaded, load_folder
@@ -18,6 +18,6 @@ def load_or_complain(folder: Path, set_name: str | None = None) -> Loaded:
     return loaded
 
 
-def book_of(folder: Path, set_name: str | None = None) -> Book | None:
+def rig_folder_of(folder: Path, set_name: str | None = None) -> RigFolder | None:
     """Return the rig and songs of a folder; None when it has problems, which are printed."""
     return load_or_complain(folder, set_name).book

@@ -23,7 +23,7 @@ from routerd.core.model.actions import ToSection, ToSong
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.output.receivers import SoundingNotes
 from routerd.errand import in_time
@@ -101,7 +101,7 @@ def _say_ports(loaded: Loaded, summary: str, found: list[tuple[str, str, str, st
         say(f"{grade}: {RIG}:{line}: {device}: its {direction}: {words}")
 
 
-def _walk(loaded: Loaded, book: Book, *, whole: bool) -> None:
+def _walk(loaded: Loaded, book: RigFolder, *, whole: bool) -> None:
     changes = rehearse(book)
     if whole:
         for line in written(changes):
@@ -115,7 +115,7 @@ def _walk(loaded: Loaded, book: Book, *, whole: bool) -> None:
         say(f"warning: {one}")
 
 
-def _unused_dumps(folder: Path, book: Book) -> Iterator[str]:
+def _unused_dumps(folder: Path, book: RigFolder) -> Iterator[str]:
     """Yield the patch dumps of the rig folder that no patch of any song sends."""
     patches = [patch for song in book.songs for patch in song.patches]
     patches += [patch for song in book.songs for section in song.sections for patch in section.patches]
@@ -218,7 +218,7 @@ def _slow(loaded: Loaded, changes: Iterable[Change]) -> Iterator[RigWarning]:
             )
 
 
-def _unused(loaded: Loaded, book: Book) -> Iterator[RigWarning]:
+def _unused(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
     reached = {route.target for route in _routes(book)} | {patch.device for patch in _patches(book)}
     reached |= {led.device for led in book.rig.leds}
     reached |= {hold.device for hold in _holds(book)}
@@ -237,28 +237,28 @@ def _is_timed(device: Device) -> bool:
     return device.clock or device.transport or own or device.local_control is not None
 
 
-def _routes(book: Book) -> Iterator[Route]:
+def _routes(book: RigFolder) -> Iterator[Route]:
     for song in book.songs:
         yield from song.routes
         for section in song.sections:
             yield from section.routes
 
 
-def _patches(book: Book) -> Iterator[Patch]:
+def _patches(book: RigFolder) -> Iterator[Patch]:
     for song in book.songs:
         yield from song.patches
         for section in song.sections:
             yield from section.patches
 
 
-def _holds(book: Book) -> Iterator[Hold]:
+def _holds(book: RigFolder) -> Iterator[Hold]:
     for song in book.songs:
         yield from song.holds
         for section in song.sections:
             yield from section.holds
 
 
-def _controls(loaded: Loaded, book: Book) -> Iterator[RigWarning]:
+def _controls(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
     sections = {section.name for song in book.songs for section in song.sections}
     most = max((len(song.sections) for song in book.songs), default=0)
     songs = len(book.set_list.order)
@@ -302,7 +302,7 @@ def _plays(route: Route, control: Control) -> bool:
     )
 
 
-def _loose_notes(loaded: Loaded, book: Book) -> Iterator[RigWarning]:
+def _loose_notes(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
     for song in book.songs:
         lists: list[tuple[Place, tuple[Patch, ...]]] = [(("patches",), song.patches)]
         lists += [(("sections", n, "patches"), one.patches) for n, one in enumerate(song.sections)]
@@ -331,7 +331,7 @@ def _written_as(loaded: Loaded, song: Song, path: Place, patch: Patch) -> Place:
     return ()
 
 
-def _lengths(loaded: Loaded, book: Book) -> Iterator[RigWarning]:
+def _lengths(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
     if not book.set_list.slot_s:
         return
     for identifier in dict.fromkeys(book.set_list.order):

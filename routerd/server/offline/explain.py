@@ -18,7 +18,7 @@ from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone
@@ -26,7 +26,7 @@ from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.printing import complain, say
-from routerd.server.offline import book_of
+from routerd.server.offline import rig_folder_of
 
 LONGEST_NS = 10 * NS_PER_S
 """So long is waited for what a slow wire still has to carry."""
@@ -75,7 +75,7 @@ def read_message(text: str) -> bytes:
 
 
 def explain(
-    folder: Book,
+    folder: RigFolder,
     song_name: str,
     section_name: str,
     device_name: str,
@@ -186,7 +186,7 @@ def why_muted(route: Route, snapshot: Snapshot) -> str:
     return ""
 
 
-def controls_of(folder: Book, song: Song, device: str, data: bytes) -> list[Control]:
+def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list[Control]:
     """Return the controls that a message belongs to: the song's own before the rig's."""
     keys = {data, data[0] << 7 | data[1] if len(data) > 1 else -1}
     for controls in (song.controls, folder.rig.controls):
@@ -206,7 +206,7 @@ def control_words(control: Control) -> str:
 
 
 def _played(
-    folder: Book, song: Song, section: int, device: str, data: bytes, *, snapshot: Snapshot | None
+    folder: RigFolder, song: Song, section: int, device: str, data: bytes, *, snapshot: Snapshot | None
 ) -> tuple[tuple[str, bytes], ...]:
     """Return what goes out when the show stands there and gets the message."""
     compiler = Compiler(folder.rig)
@@ -251,7 +251,7 @@ def print_explanation(folder: Path, question: Question) -> int:
     """Print what a message comes to; return 1 for mistakes in the files, 2 for what is not there."""
     try:
         data = read_message(question.message)
-        book = book_of(folder)
+        book = rig_folder_of(folder)
         if book is None:
             return 1
         explanation = explain(book, question.song, question.section, question.device, data)

@@ -31,11 +31,11 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Song
 from routerd.core.model.timing import State
 from routerd.core.output.wire import Wire
-from routerd.core.show.compiler import CompiledBook, Compiler
+from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S, ticks_per_bar
 from routerd.printing import counted
@@ -101,7 +101,7 @@ class Change:
         return [share for share in self.shares if share.done_ms > self.limit_ms]
 
 
-def rehearse(book: Book) -> list[Change]:
+def rehearse(book: RigFolder) -> list[Change]:
     """Walk the set of `book`: every song in its order, in each every section in its order."""
     compiler = Compiler(book.rig)
     for song in book.songs:
@@ -143,7 +143,7 @@ class _Noting(Schedule):
 class _Walk:
     """A show on simulated time with all devices there."""
 
-    def __init__(self, book: CompiledBook) -> None:
+    def __init__(self, book: CompiledRig) -> None:
         self._schedule = _Noting()
         self._show = Show(0, schedule=self._schedule)
         self._now_ns = 0

@@ -15,11 +15,11 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from routerd.core.errors import FileEditError
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Section, Song
 from routerd.core.units import format_bpm
 from routerd.printing import complain, counted, say
-from routerd.server.offline import book_of, load_or_complain
+from routerd.server.offline import load_or_complain, rig_folder_of
 from routerd.server.rigfiles.edit import save_set
 from routerd.server.rigfiles.problems import Problem, quote, suggest
 
@@ -33,7 +33,7 @@ LONGEST_TEXT = 1_000_000
 
 def print_diff(old: Path, new: Path, old_set: str | None, new_set: str | None) -> int:
     """Print what differs between two rig folders, or two sets; return 0: none, 1: some, 2: mistakes."""
-    before, after = book_of(old, old_set), book_of(new, new_set)
+    before, after = rig_folder_of(old, old_set), rig_folder_of(new, new_set)
     if before is None or after is None:
         return 2
     lines = list(differences(before, after))
@@ -88,7 +88,7 @@ def import_order(request: ImportRequest) -> int:
     return 0
 
 
-def differences(old: Book, new: Book) -> Iterator[str]:
+def differences(old: RigFolder, new: RigFolder) -> Iterator[str]:
     """Yield one line a difference; nothing when the two are the same to play."""
     yield from _order(old, new)
     for kind, before, after in (
@@ -108,7 +108,7 @@ def differences(old: Book, new: Book) -> Iterator[str]:
         yield "~ rig: LEDs or pedals"
 
 
-def _order(old: Book, new: Book) -> Iterator[str]:
+def _order(old: RigFolder, new: RigFolder) -> Iterator[str]:
     before = [old.song(name).title for name in old.set_list.order]
     after = [new.song(name).title for name in new.set_list.order]
     lines = difflib.unified_diff(before, after, old.set_list.name, new.set_list.name, lineterm="", n=1)

@@ -16,11 +16,11 @@ from routerd.core.midi.tuning import note_hz, note_name, volts
 from routerd.core.model.actions import Action, ToSection
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.units import format_bpm
 from routerd.printing import counted, say_document
-from routerd.server.offline import book_of
+from routerd.server.offline import rig_folder_of
 from routerd.server.soundcheck.figures import LEVELS_DOWN, QUALIFIED_ONLY
 
 CAUTIONS = (LEVELS_DOWN, "Mute the PA for panic and note tests.", QUALIFIED_ONLY)
@@ -51,7 +51,7 @@ li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 
 
 def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
     """Print the sheet of a set; return 1 when the folder has mistakes."""
-    book = book_of(folder, set_name)
+    book = rig_folder_of(folder, set_name)
     if book is None:
         return 1
     document = as_html(book, technical=technical) if html else as_text(book, technical=technical)
@@ -74,7 +74,7 @@ class Entry:
     technical: list[str] = field(default_factory=list)
 
 
-def entries(book: Book, *, technical: bool) -> list[Entry]:
+def entries(book: RigFolder, *, technical: bool) -> list[Entry]:
     """Return what is on the sheet; `technical` adds tuning and patches."""
     found = []
     begin_encore = len(book.set_list.order) - book.set_list.encore
@@ -92,7 +92,7 @@ def entries(book: Book, *, technical: bool) -> list[Entry]:
     return found
 
 
-def as_text(book: Book, *, technical: bool) -> str:
+def as_text(book: RigFolder, *, technical: bool) -> str:
     """Return the sheet as plain text."""
     lines = [_head(book), "=" * len(_head(book)), ""]
     encore = False
@@ -110,7 +110,7 @@ def as_text(book: Book, *, technical: bool) -> str:
     return "\n".join([*lines, *CAUTIONS, ""])
 
 
-def as_html(book: Book, *, technical: bool) -> str:
+def as_html(book: RigFolder, *, technical: bool) -> str:
     """Return the sheet as a page that needs nothing else."""
     body = [f"<h1>{escape(_head(book))}</h1>"]
     encore = False
@@ -144,7 +144,7 @@ def _article(entry: Entry) -> str:
     return "".join([*parts, "</article>"])
 
 
-def _head(book: Book) -> str:
+def _head(book: RigFolder) -> str:
     total = sum(book.song(name).duration_s for name in book.set_list.order)
     total += book.set_list.changeover_s * (len(book.set_list.order) - 1)
     words = [book.set_list.name, book.set_list.date, counted(len(book.set_list.order), "song")]
@@ -167,7 +167,7 @@ def _facts(song: Song) -> str:
     return " · ".join(word for word in words if word)
 
 
-def _presses(book: Book, song: Song, number: int, name: str) -> str:
+def _presses(book: RigFolder, song: Song, number: int, name: str) -> str:
     """Return which presses of controls lead to a section."""
     own = {_key(control) for control in song.controls}
     every = [*song.controls, *(c for c in book.rig.controls if _key(c) not in own)]
@@ -197,7 +197,7 @@ def _press(control: Control) -> str:
     return f"{control.device} {what}{how}{when}"
 
 
-def _technical(book: Book, song: Song) -> Iterator[str]:
+def _technical(book: RigFolder, song: Song) -> Iterator[str]:
     name, hertz = note_name(song.tuning_note), note_hz(song.tuning_note, song.concert_pitch_hz)
     yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.concert_pitch_hz:g} Hz)"
     for patch in song.patches:
@@ -212,7 +212,7 @@ def _technical(book: Book, song: Song) -> Iterator[str]:
                 yield f"{section.name}: {_hold(book, hold)}"
 
 
-def _hold(book: Book, hold: Hold) -> str:
+def _hold(book: RigFolder, hold: Hold) -> str:
     device = next(device for device in book.rig.devices if device.name == hold.device)
     words = f"{device.title} ch {hold.channel + 1}: holds {note_name(hold.note)}, velocity {hold.velocity}"
     if device.volts_per_octave:
@@ -220,7 +220,7 @@ def _hold(book: Book, hold: Hold) -> str:
     return words
 
 
-def _patch(book: Book, patch: Patch) -> str:
+def _patch(book: RigFolder, patch: Patch) -> str:
     title = next((d.title for d in book.rig.devices if d.name == patch.device), patch.device)
     words = []
     if patch.bank >= 0:

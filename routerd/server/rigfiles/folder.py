@@ -13,7 +13,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import ConfigDict, Field
 
 from routerd.core.midi.tuning import STANDARD_HZ
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.printing import visible
 from routerd.server.rigfiles.against_rig import (
     own_channels,
@@ -100,7 +100,7 @@ M = TypeVar("M", bound=Entry)
 class Loaded:
     """What a rig folder holds; `book` is None exactly when there are problems."""
 
-    book: Book | None
+    book: RigFolder | None
     set_lists: tuple[SetList, ...]
     problems: tuple[Problem, ...]
     documents: Mapping[str, Document] = field(default_factory=dict)
@@ -136,7 +136,7 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     songs.sort(key=lambda song: (song.title.casefold(), song.identifier))
     if not set_list.order:
         set_list = SetList(ALL_SONGS, tuple(song.identifier for song in songs))
-    book = Book(rig, tuple(own_channels(song, rig) for song in songs), set_list)
+    book = RigFolder(rig, tuple(own_channels(song, rig) for song in songs), set_list)
     documents = {document.file: document for document in reading.documents}
     return Loaded(book, tuple(reading.set_lists.values()), (), documents)
 

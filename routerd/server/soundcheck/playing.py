@@ -42,7 +42,7 @@ from routerd.core.midi.rest import Pressed
 from routerd.core.midi.tuning import SOFT
 from routerd.core.model.controls import control_keys
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Song
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import INPUT_BIT
@@ -176,7 +176,7 @@ class Source(NamedTuple):
     shows: Path
 
 
-def find_recorded(source: Source, book: Book, tonight: Sequence[str], seconds: int) -> Recorded:
+def find_recorded(source: Source, book: RigFolder, tonight: Sequence[str], seconds: int) -> Recorded:
     """Return the densest `seconds` of what was played of a song of `tonight`; blocks. Raises CommandError."""
     name, shows = source.name, source.shows
     songs = [book.song(one) for one in dict.fromkeys(tonight)] or list(book.songs)
@@ -210,7 +210,7 @@ def find_recorded(source: Source, book: Book, tonight: Sequence[str], seconds: i
 class _Sieve:
     """Lets through what may be played again."""
 
-    book: Book
+    book: RigFolder
     left_out: int = 0
     unknown: set[str] = field(default_factory=set)
     _inputs: frozenset[str] = frozenset()
@@ -263,7 +263,7 @@ def _densest_part(played: list[Played], seconds: float) -> list[Played]:
     return [Played(one.at_s - played[begin].at_s, one.device, one.data) for one in played[begin:end]]
 
 
-def _nothing(name: str, sieve: _Sieve, played: set[str | None], book: Book) -> str:
+def _nothing(name: str, sieve: _Sieve, played: set[str | None], book: RigFolder) -> str:
     titles = ", ".join(song.title for song in book.songs if song.identifier in played)
     words = f"{name} has no playing of a song of tonight that lets notes through"
     if titles:

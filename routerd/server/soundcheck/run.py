@@ -23,7 +23,7 @@ from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Device, port_out, sharing, wire_names
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
 from routerd.link.frames import INPUT_BIT, Tap, TickRecord
@@ -149,7 +149,7 @@ class _Found:
 class Run:
     """A run. `progress` says where it is, `stage` names the one under way, `stages` are over."""
 
-    def __init__(self, access: Access, book: Book, plan: Plan, recorded: Recorded | None = None) -> None:
+    def __init__(self, access: Access, book: RigFolder, plan: Plan, recorded: Recorded | None = None) -> None:
         self._view = access.view
         self._player = access.player
         self._feed = access.feed

@@ -96,7 +96,7 @@ class Soundchecks:
         """Start one; raises CommandError when one is under way, or when it cannot be done as planned."""
         if self.running:
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        working = await self._state.read_working_book()
+        working = await self._state.read_working_rig()
         if working is None:
             raise CommandError("the rig is not known here: POST /v1/reload, then try again")
         book = working.book

@@ -17,7 +17,7 @@ from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.rig import AfterRestart, Device, WireKind
 from routerd.core.model.song import Song, StartPolicy
 from routerd.core.model.timing import Curve, MeterPoint, SongTiming, StartMode, TempoPoint, Timing
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.core.show.crash_state import CrashState, Kept, crash_state_of, kept_from
 from tests.stage import CONTINUE, KEYS, MS, OPENER, RIG, START, STOP, TICK, Stage, compiled, sounding
 
@@ -37,7 +37,7 @@ MOVING = Song(
 )
 
 
-def a_book(policy: AfterRestart, *songs: Song, timing: Timing | None = None) -> CompiledBook:
+def a_compiled_rig(policy: AfterRestart, *songs: Song, timing: Timing | None = None) -> CompiledRig:
     free = FREE if timing is None else replace(FREE, timing=timing)
     rig = replace(RIG, devices=(*RIG.devices, free), after_restart=policy)
     return compiled(rig, songs or (OPENER,), [song.identifier for song in songs or (OPENER,)])
@@ -50,21 +50,21 @@ def left_by(stage: Stage) -> Kept:
 
 def died(policy: AfterRestart, at_ms: int, *songs: Song, timing: Timing | None = None) -> Stage:
     """A show that was started in the first gap, or by its song, and ran until it died."""
-    stage = Stage(a_book(policy, *songs, timing=timing))
+    stage = Stage(a_compiled_rig(policy, *songs, timing=timing))
     stage.run(4 * MS)
     stage.do(Action.START)
     stage.run(at_ms * MS)
     return stage
 
 
-def gone_on(before: Stage, after_ms: int, book: CompiledBook | None = None) -> Stage:
+def gone_on(before: Stage, after_ms: int, book: CompiledRig | None = None) -> Stage:
     place = {"song": before.show.snapshot().song, "section": before.show.snapshot().section}
     kept = left_by(before)
     return Stage(before.show.book if book is None else book, place, before.now_ns + after_ms * MS, kept)
 
 
 def again(policy: AfterRestart, before: Stage, after_ms: int, *songs: Song) -> Stage:
-    return gone_on(before, after_ms, a_book(policy, *songs))
+    return gone_on(before, after_ms, a_compiled_rig(policy, *songs))
 
 
 def test_ticks_lie_on_the_same_grid() -> None:
@@ -78,7 +78,7 @@ def test_ticks_lie_on_the_same_grid() -> None:
 
 
 def test_an_uneven_tempo_set_by_hand_stays_to_the_nanosecond() -> None:
-    whole, before = Stage(a_book(AfterRestart.PLAY)), Stage(a_book(AfterRestart.PLAY))
+    whole, before = Stage(a_compiled_rig(AfterRestart.PLAY)), Stage(a_compiled_rig(AfterRestart.PLAY))
     for stage in (whole, before):
         stage.run(30 * MS)
         stage.do(Action.TEMPO, "361/3")
@@ -163,7 +163,7 @@ def test_silent_counts_bars_on_as_before() -> None:
 
 
 def test_what_stood_still_stands_still() -> None:
-    before = Stage(a_book(AfterRestart.PLAY))
+    before = Stage(a_compiled_rig(AfterRestart.PLAY))
     before.run(1_007 * MS)
     after = again(AfterRestart.PLAY, before, 446)
     after.run(3_000 * MS)
@@ -213,7 +213,7 @@ def test_a_device_that_comes_late_joins_in_late() -> None:
     after.run(1_500 * MS)
     after.open("free")
     assert after.times_ms("free", STOP) == [1453, 1500], "it has missed ticks again"
-    late = Stage(a_book(AfterRestart.PLAY))
+    late = Stage(a_compiled_rig(AfterRestart.PLAY))
     assert late.times_ms("free", STOP) == []
 
 
@@ -228,7 +228,7 @@ def test_stop_takes_back_what_waits_for_the_bar(stop_ms: int) -> None:
     assert after.times_ms("free", STOP) == [1453, stop_ms]
 
 
-def test_a_new_book_keeps_what_waits_for_the_bar() -> None:
+def test_a_new_rig_keeps_what_waits_for_the_bar() -> None:
     after = again(AfterRestart.PLAY, died(AfterRestart.PLAY, 1_007), 446)
     after.run(1_700 * MS)
     rig = replace(RIG, devices=(*RIG.devices, FREE), after_restart=AfterRestart.PLAY)
@@ -241,7 +241,7 @@ def test_a_new_book_keeps_what_waits_for_the_bar() -> None:
 def test_a_sequence_of_its_own_is_started_where_it_would_come_round() -> None:
     """Seven sixteenths are 42 ticks; started at tick 97 (the bar after it was asked for)."""
     timing = Timing(start=StartMode.RETRIGGER, sequence_steps=7)
-    before = Stage(a_book(AfterRestart.PLAY, timing=timing))
+    before = Stage(a_compiled_rig(AfterRestart.PLAY, timing=timing))
     before.run(4 * MS)
     before.do(Action.START)
     before.run(30 * MS)
@@ -277,7 +277,7 @@ def test_what_an_engine_cannot_have_left_is_refused(change: dict[str, object]) -
 
 
 def test_a_source_is_followed_again() -> None:
-    before = Stage(a_book(AfterRestart.PLAY))
+    before = Stage(a_compiled_rig(AfterRestart.PLAY))
     before.do(Action.CLOCK_SOURCE, "keys")
     before.run(1_007 * MS)
     after = again(AfterRestart.PLAY, before, 446)
@@ -333,7 +333,7 @@ def test_a_stop_that_may_not_have_arrived_is_told_again() -> None:
 
 
 def test_a_port_that_comes_for_the_first_time_hears_nothing_of_transport_that_stands() -> None:
-    stage = Stage(a_book(AfterRestart.PLAY))
+    stage = Stage(a_compiled_rig(AfterRestart.PLAY))
     stage.lose("free")
     stage.run(500 * MS)
     stage.open("free")

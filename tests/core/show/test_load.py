@@ -85,7 +85,7 @@ def test_reload_without_the_song_that_is_on_goes_to_what_followed() -> None:
     assert stage.show.snapshot().transport == "stopped"
 
 
-def test_an_empty_book_has_no_song_and_routes_nothing() -> None:
+def test_an_empty_rig_has_no_song_and_routes_nothing() -> None:
     stage = Stage()
     stage.play("keys", "90 3c 40")
     stage.load(compiled(songs=(), order=(), before=stage.show.book))

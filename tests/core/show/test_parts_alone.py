@@ -15,7 +15,7 @@ from routerd.core.midi.messages import note_on
 from routerd.core.model.actions import Action, Learns, Subject
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.armed import ArmedChange
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.core.show.effects import Effects
 from routerd.core.show.routes_in_force import RoutesInForce
 from routerd.core.show.setting_up import Learning, Tuner
@@ -31,7 +31,7 @@ BPM = Fraction(125)
 class Parts:
     """The parts below songs, on a rig whose ports are there."""
 
-    def __init__(self, book: CompiledBook | None = None) -> None:
+    def __init__(self, book: CompiledRig | None = None) -> None:
         self.book = compiled() if book is None else book
         for wire in self.book.wires:
             wire.connected = True

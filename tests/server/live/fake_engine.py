@@ -62,7 +62,7 @@ class FakeEngine:
         self.started_ns = monotonic_ns()
         self.said: list[Any] = []
         self.silent = False
-        self.refuses_books = False
+        self.refuses_rigs = False
         self.restarts = -1
         self.ports: tuple[PortState, ...] = ()
         self._said_more = asyncio.Event()
@@ -92,7 +92,7 @@ class FakeEngine:
                 generation=self.show.generation,
                 realtime=self.realtime,
                 started_ns=self.started_ns,
-                book_from_ns=self.started_ns,
+                rig_from_ns=self.started_ns,
                 server_restarts=self.restarts,
                 port_states=PortStates(self.ports),
             )
@@ -199,7 +199,7 @@ class FakeEngine:
 
     def _commit(self, commit: Commit) -> None:
         assert self._compiler is not None
-        if self.refuses_books:
+        if self.refuses_rigs:
             self.tell(Loaded(commit.generation, "no room for it"))
             return
         book = self._compiler.finish(self._set_list)

@@ -238,11 +238,11 @@ async def test_reload_of_broken_files_lists_every_mistake_and_changes_nothing(se
     assert (answer.status, answer.json["problems"]) == (200, [])
 
 
-async def test_an_engine_that_refuses_a_book_is_told(service: Service) -> None:
-    service.engine.refuses_books = True
+async def test_an_engine_that_refuses_a_rig_is_told(service: Service) -> None:
+    service.engine.refuses_rigs = True
     answer = await service.ask("POST", "/v1/reload")
     assert (answer.status, answer.json["type"]) == (500, "/problems/engine-refused")
-    service.engine.refuses_books = False
+    service.engine.refuses_rigs = False
     assert (await service.ask("POST", "/v1/reload")).status == 200
 
 

@@ -13,7 +13,7 @@ from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Patch, Song
 from routerd.link.frames import MessageTrace, TickRecord, Unpacker, pack_message, pack_ticks
@@ -146,13 +146,13 @@ async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
         await asyncio.wait_for(ends.task, 20)
 
 
-def book(songs: int, dump_bytes: int) -> Book:
+def book(songs: int, dump_bytes: int) -> RigFolder:
     patch = Patch("synth", sysex=(b"\xf0\x7d" + bytes(dump_bytes - 3) + b"\xf7",))
     made = tuple(Song(f"song-{n}", f"Song {n}", Fraction(120 + n), patches=(patch,)) for n in range(songs))
-    return Book(Rig("rig", ()), made, SetList("tonight", tuple(song.identifier for song in made)))
+    return RigFolder(Rig("rig", ()), made, SetList("tonight", tuple(song.identifier for song in made)))
 
 
-async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None:
+async def test_a_rig_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None:
     """Songs of hundreds of kB, more than any socket buffer: neither side may block the other."""
     whole = book(20, 300_000)
     sending = asyncio.create_task(ends.link.book(whole, 3, ResumePoint("song-1", 1)))
@@ -170,7 +170,7 @@ async def test_a_book_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> Non
     await sending
 
 
-async def test_a_book_that_is_refused(ends: Ends) -> None:
+async def test_a_rig_that_is_refused(ends: Ends) -> None:
     sending = asyncio.create_task(ends.link.book(book(1, 10), 1, None))
     while not isinstance(await ends.next(), Commit):
         pass

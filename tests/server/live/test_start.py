@@ -21,7 +21,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.codec import from_json
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.timing import TempoBy
-from routerd.link import working_book
+from routerd.link import working_rig
 from routerd.link.messages import Commit, Ping, Pong, Refuse, Serving
 
 
@@ -112,7 +112,7 @@ async def test_a_server_that_is_started_again_changes_nothing(service: Service) 
 
 async def test_a_server_that_knows_no_names_still_serves(service: Service) -> None:
     await service.stop()
-    (service.options.state_dir / working_book.FILE).unlink()
+    (service.options.state_dir / working_rig.FILE).unlink()
     good = (service.options.folder / "rig.yaml").read_text()
     (service.options.folder / "rig.yaml").write_text("{")
     await service.start()
@@ -124,9 +124,9 @@ async def test_a_server_that_knows_no_names_still_serves(service: Service) -> No
     assert (await service.ask("POST", "/v1/reload")).json["song"]["title"] == "Nine Lamps"
 
 
-async def test_files_that_changed_under_a_book_that_is_not_known_are_told(service: Service) -> None:
+async def test_files_that_changed_under_a_rig_that_is_not_known_are_told(service: Service) -> None:
     await service.stop()
-    (service.options.state_dir / working_book.FILE).unlink()
+    (service.options.state_dir / working_rig.FILE).unlink()
     await service.start()
     status = await service.until_ready()
     assert status["song"]["title"] == "Copper Ferry"
@@ -134,7 +134,7 @@ async def test_files_that_changed_under_a_book_that_is_not_known_are_told(servic
     assert "reload" not in str((await service.ask("POST", "/v1/reload")).json["problems"])
 
 
-async def test_broken_files_at_the_start_leave_the_last_book_that_worked(
+async def test_broken_files_at_the_start_leave_the_last_rig_that_worked(
     demo_rig: Path, tmp_path: Path
 ) -> None:
     async with a_service(demo_rig, tmp_path / "state") as service:
@@ -162,7 +162,7 @@ async def refused(service: Service) -> list[str]:
     return list(problems)
 
 
-async def test_broken_files_and_no_book_are_refused(tmp_path: Path) -> None:
+async def test_broken_files_and_no_rig_are_refused(tmp_path: Path) -> None:
     folder = tmp_path / "rig"
     folder.mkdir()
     (folder / "rig.yaml").write_bytes(b"\x00\xff")
@@ -222,9 +222,9 @@ def other_address(listen: str) -> tuple[str, int]:
     return host, int(port)
 
 
-async def test_an_engine_that_refuses_the_first_book_is_told_why(demo_rig: Path, tmp_path: Path) -> None:
+async def test_an_engine_that_refuses_the_first_rig_is_told_why(demo_rig: Path, tmp_path: Path) -> None:
     async with a_service(demo_rig, tmp_path / "state") as service:
-        service.engine.refuses_books = True
+        service.engine.refuses_rigs = True
         assert "no room for it" in (await refused(service))[0]
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from routerd.core.model.rig import Device, Rig
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import (
     Patch,
@@ -18,9 +18,9 @@ from routerd.core.model.song import (
     Song,
     Step,
 )
-from routerd.link import working_book
+from routerd.link import working_rig
 from routerd.server import state as module
-from routerd.server.state import Decision, Origin, State, StateFolder, WorkingBook, decide
+from routerd.server.state import Decision, Origin, State, StateFolder, WorkingRig, decide
 
 TONIGHT = SetList("Tonight", ("one", "two"), "2026-11-27")
 STATE = State(
@@ -38,9 +38,9 @@ def song(identifier: str) -> Song:
     )
 
 
-def book(*identifiers: str, set_list: SetList = TONIGHT) -> Book:
+def book(*identifiers: str, set_list: SetList = TONIGHT) -> RigFolder:
     rig = Rig("rig", (Device("synth", output_pattern="Synth*", clock=True),))
-    return Book(rig, tuple(song(identifier) for identifier in identifiers), set_list)
+    return RigFolder(rig, tuple(song(identifier) for identifier in identifiers), set_list)
 
 
 @pytest.fixture
@@ -55,16 +55,16 @@ def folder(tmp_path: Path, warnings: list[str]) -> StateFolder:
 
 def test_what_is_written_is_read_again(folder: StateFolder, tmp_path: Path, warnings: list[str]) -> None:
     assert folder.read_state() is None
-    assert folder.read_working_book() is None
-    working = WorkingBook(book("one", "two"), (TONIGHT,), 123, 4)
+    assert folder.read_working_rig() is None
+    working = WorkingRig(book("one", "two"), (TONIGHT,), 123, 4)
     for _ in range(2):  # also over a file that is there already
         folder.write_state(STATE)
-        folder.write_working_book(working)
+        folder.write_working_rig(working)
         assert folder.read_state() == STATE
-        assert folder.read_working_book() == working
+        assert folder.read_working_rig() == working
     assert warnings == []
     names = sorted(path.name for path in (tmp_path / "deep" / "state").iterdir())
-    assert names == ["state.json", working_book.FILE]
+    assert names == ["state.json", working_rig.FILE]
     assert (tmp_path / "deep" / "state" / "state.json").stat().st_mode & 0o077 == 0
 
 
@@ -110,7 +110,7 @@ def test_a_file_that_makes_no_sense_is_set_aside(
 ) -> None:
     where = tmp_path / "deep" / "state"
     where.mkdir(parents=True)
-    for name, read in (("state.json", folder.read_state), (working_book.FILE, folder.read_working_book)):
+    for name, read in (("state.json", folder.read_state), (working_rig.FILE, folder.read_working_rig)):
         warnings.clear()
         data = content.encode("utf-8", "surrogateescape")
         (where / name).write_bytes(data)

@@ -8,7 +8,7 @@ import pytest
 
 from routerd.cli import main
 from routerd.core.errors import NotFoundError
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.server.offline.explain import explain, lines_of, read_message
 from routerd.server.rigfiles import load_folder
 
@@ -16,17 +16,17 @@ DEMO = Path(__file__).parents[3] / "configs" / "demo"
 
 
 @pytest.fixture(scope="module")
-def folder() -> Book:
+def folder() -> RigFolder:
     loaded = load_folder(DEMO)
     assert loaded.book is not None
     return loaded.book
 
 
-def told(folder: Book, section: str, device: str, code: str) -> list[str]:
+def told(folder: RigFolder, section: str, device: str, code: str) -> list[str]:
     return list(lines_of(explain(folder, "weather room", section, device, read_message(code))))
 
 
-def test_what_passes_and_what_does_not(folder: Book) -> None:
+def test_what_passes_and_what_does_not(folder: RigFolder) -> None:
     assert told(folder, "chorus", "keys", "90 24 7F") == [
         "keys sends note on C2 velocity 127, channel 1",
         "in Weather Room, chorus:",
@@ -40,7 +40,7 @@ def test_what_passes_and_what_does_not(folder: Book) -> None:
     ]
 
 
-def test_a_route_of_another_section_says_where_it_would_pass(folder: Book) -> None:
+def test_a_route_of_another_section_says_where_it_would_pass(folder: RigFolder) -> None:
     lines = told(folder, "1", "keys", "90 24 7F")
     assert "  route doubled bass (to bass-synth): not in this section; it would pass in chorus" in lines
     assert [line for line in lines if line.startswith("out to")] == [
@@ -48,7 +48,7 @@ def test_a_route_of_another_section_says_where_it_would_pass(folder: Book) -> No
     ]
 
 
-def test_a_control_goes_to_no_route(folder: Book) -> None:
+def test_a_control_goes_to_no_route(folder: RigFolder) -> None:
     assert told(folder, "", "pedals", "BF 54 7F") == [
         "pedals sends controller 84 (portamento control) 127, channel 16",
         "in Weather Room, verse:",
@@ -85,7 +85,7 @@ def test_what_is_no_message_is_explained(code: str, why: str) -> None:
     ],
 )
 def test_what_is_not_there_is_named_with_what_is(
-    folder: Book, song: str, section: str, device: str, why: str
+    folder: RigFolder, song: str, section: str, device: str, why: str
 ) -> None:
     with pytest.raises(NotFoundError, match=why):
         explain(folder, song, section, device, b"\xfa")

@@ -14,7 +14,7 @@ from routerd.cli import main
 from routerd.core.model.actions import Action, ToSection
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Patch
 from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse, written
@@ -27,13 +27,13 @@ DEMO = Path(__file__).parents[3] / "configs" / "demo"
 
 
 @pytest.fixture(scope="module")
-def book() -> Book:
+def book() -> RigFolder:
     loaded = load_folder(DEMO)
     assert loaded.book is not None
     return loaded.book
 
 
-def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
+def test_a_sheet_has_every_song_with_its_presses_and_steps(book: RigFolder) -> None:
     text = as_text(replace(book, set_list=replace(book.set_list, encore=1, slot_s=1200)), technical=False)
     assert re.findall(r"^ +(\d)\. (.*)$", text, re.MULTILINE) == [
         ("1", "COPPER FERRY"), ("2", "NINE LAMPS"), ("3", "WEATHER ROOM"),
@@ -52,14 +52,14 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: Book) -> None:
     assert "Tune to D3, 146.83 Hz (A4 440 Hz)" in technical
 
 
-def test_presses_of_a_song_replace_those_of_the_rig(book: Book) -> None:
+def test_presses_of_a_song_replace_those_of_the_rig(book: RigFolder) -> None:
     song = book.song("weather-room")
     own = (
         Control("pedals", 0xB0, 84, Command(Action.NEXT)),
         Control("pedals", 0xB0, 90, Command(Action.SECTION, ToSection("chorus")), press=Press.LONG),
     )
     songs = tuple(replace(song, controls=own) if one is song else one for one in book.songs)
-    text = as_text(Book(book.rig, songs, book.set_list), technical=False).split("WEATHER ROOM")[1]
+    text = as_text(RigFolder(book.rig, songs, book.set_list), technical=False).split("WEATHER ROOM")[1]
     assert "chorus  pedals CC 90, long" in text
     assert "84" not in text
 
@@ -81,16 +81,16 @@ class Reader(HTMLParser):
         assert self.open.pop() == tag
 
 
-def test_a_page_stands_alone_and_shows_titles_as_they_are(book: Book) -> None:
+def test_a_page_stands_alone_and_shows_titles_as_they_are(book: RigFolder) -> None:
     song = replace(book.songs[0], title='<b>"Ferry" & Sons')
-    page = as_html(Book(book.rig, (song, *book.songs[1:]), book.set_list), technical=True)
+    page = as_html(RigFolder(book.rig, (song, *book.songs[1:]), book.set_list), technical=True)
     reader = Reader()
     reader.feed(page)
     assert (reader.open, reader.asked) == ([], [])
     assert "&lt;b&gt;&quot;Ferry&quot; &amp; Sons" in page
 
 
-def test_the_walk_lists_what_each_device_gets(book: Book) -> None:
+def test_the_walk_lists_what_each_device_gets(book: RigFolder) -> None:
     changes = rehearse(book)
     assert [(change.song, change.section) for change in changes][:2] == [
         ("Copper Ferry", "intro"),
@@ -111,13 +111,13 @@ def test_the_walk_lists_what_each_device_gets(book: Book) -> None:
     assert any("bass-synth: 1036 bytes" in line for line in written(changes))
 
 
-def test_what_cannot_be_done_in_time_is_told(book: Book) -> None:
+def test_what_cannot_be_done_in_time_is_told(book: RigFolder) -> None:
     """1 000 bytes last 320 ms on a DIN wire (M1 p. 1); a bar of 4/4 at 480 BPM half a second."""
     song = book.song("copper-ferry")
     dumps = tuple(b"\xf0\x7d" + bytes(997) + b"\xf7" for _ in range(8))
     section = replace(song.sections[2], patches=(Patch("lead-synth", sysex=dumps),))
     slow = replace(song, sections=(*song.sections[:2], section, song.sections[3]))
-    changed = Book(book.rig, tuple(slow if s is song else s for s in book.songs), book.set_list)
+    changed = RigFolder(book.rig, tuple(slow if s is song else s for s in book.songs), book.set_list)
     (late,) = [one for one in warnings_of(Loaded(changed, (), ()), rehearse(changed)) if one.kind == "slow"]
     assert (late.file, late.line) == ("songs/copper-ferry.yaml", 1)  # nothing is known of lines here
     assert re.match(r"Copper Ferry, chorus: lead-synth is done after 2\d{3} ms", late.what)
@@ -225,12 +225,12 @@ def test_what_is_counted_is_in_its_number(tmp_path: Path, capsys: pytest.Capture
     assert "1 change rehearsed" in printed
 
 
-def test_differences_of_two_versions(book: Book) -> None:
+def test_differences_of_two_versions(book: RigFolder) -> None:
     assert list(differences(book, book)) == []
     song = book.song("copper-ferry")
     changed = replace(song, bpm=song.bpm + 1, sections=(*song.sections[1:],))
     order = replace(book.set_list, order=("nine-lamps", "copper-ferry", "low-tide"), encore=1)
-    after = Book(book.rig, tuple(changed if s is song else s for s in book.songs), order)
+    after = RigFolder(book.rig, tuple(changed if s is song else s for s in book.songs), order)
     lines = list(differences(book, after))
     assert "~ song copper-ferry: tempo 121.5 -> 122.5" in lines
     sections = "intro, verse, chorus, outro -> verse, chorus, outro"

@@ -293,7 +293,7 @@ def test_a_port_that_falls_silent_misses_ticks_though_no_record_comes_after() ->
 
 
 @pytest.mark.parametrize("by_names", [True, False])
-def test_a_device_that_lost_its_clock_in_a_new_book_owes_nothing(by_names: bool) -> None:
+def test_a_device_that_lost_its_clock_in_a_new_rig_owes_nothing(by_names: bool) -> None:
     log = _played(lambda *_: 30_000, ticks=1000)
     if by_names:
         log.name(["piano", "drum-synth"], SONGS)

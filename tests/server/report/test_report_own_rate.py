@@ -10,7 +10,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
-from routerd.core.show.compiler import CompiledBook
+from routerd.core.show.compiler import CompiledRig
 from routerd.link.frames import OWN_RATE, TickRecord
 from routerd.server.report import Conditions, TickLog
 from routerd.server.report.figures import PortFigures
@@ -22,7 +22,7 @@ RATES = [Fraction(1, 6), Fraction(1, 2), Fraction(3, 2), Fraction(2), Fraction(4
 class Recorded(Stage):
     """Records the ticks of "own" as the engine does, each sent 100 µs late."""
 
-    def __init__(self, book: CompiledBook) -> None:
+    def __init__(self, book: CompiledRig) -> None:
         self.records: list[TickRecord] = []
         super().__init__(book)
 

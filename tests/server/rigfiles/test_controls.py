@@ -9,7 +9,7 @@ from routerd.core.model.actions import Action, StepDone, ToSection
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
 from routerd.core.model.rig import AfterRestart
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import (
     HeldNotes,
     SectionsEnd,
@@ -21,7 +21,7 @@ RIG = "name: r\ndevices:\n  pedals: {input: p, output: p}\n  synth: {output: s}\
 SONG = "title: One\ntempo: 100\n"
 
 
-def book(folder: Folder, rig: str = "", song: str = "") -> Book:
+def book(folder: Folder, rig: str = "", song: str = "") -> RigFolder:
     loaded = load_folder(folder({"rig.yaml": RIG + rig, "songs/one.yaml": SONG + song}))
     assert [str(problem) for problem in loaded.problems] == []
     assert loaded.book is not None

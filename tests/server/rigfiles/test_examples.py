@@ -13,7 +13,7 @@ from sound_rig import SET, Folder
 from routerd.core.midi.messages import is_whole
 from routerd.core.model.codec import decode, encode
 from routerd.core.model.rig import Rig
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Song
 from routerd.server.rigfiles import json_schemas, load_folder
 from routerd.server.rigfiles.text import read_document
@@ -24,7 +24,7 @@ REFERENCE = (CONFIGS / "README.md").read_text(encoding="utf-8")
 DEMO_FILES = sorted(DEMO.rglob("*.yaml"))
 
 
-def demo() -> Book:
+def demo() -> RigFolder:
     loaded = load_folder(DEMO)
     assert [str(problem) for problem in loaded.problems] == []
     assert loaded.book is not None
@@ -72,9 +72,9 @@ def test_the_demo_dump_is_whole_and_carries_the_non_commercial_identifier() -> N
     assert 1000 <= len(dump) <= 1100
 
 
-def test_a_book_survives_the_way_over_the_link() -> None:
+def test_a_rig_survives_the_way_over_the_link() -> None:
     book = demo()
-    again = Book(
+    again = RigFolder(
         decode(Rig, encode(book.rig)),
         tuple(decode(Song, encode(one)) for one in book.songs),
         decode(SetList, encode(book.set_list)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from sound_rig import RIG, SONG, Folder
 
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold
 from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse
@@ -23,7 +23,7 @@ def told(folder: Folder, rig: str, song: str) -> list[str]:
     return [str(problem) for problem in loaded.problems]
 
 
-def book(folder: Folder, song: str, rig: str = CONVERTER) -> Book:
+def book(folder: Folder, song: str, rig: str = CONVERTER) -> RigFolder:
     loaded = load_folder(folder({"rig.yaml": rig, "songs/one.yaml": SONG + song}))
     assert [str(problem) for problem in loaded.problems] == []
     assert loaded.book is not None

@@ -14,7 +14,7 @@ from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import ANY_USB, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Route, Switching
-from routerd.core.model.set_list import Book
+from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import (
     Patch,
     Song,
@@ -29,7 +29,7 @@ DEFAULT = {Kind.NOTES, Kind.CC, Kind.PITCH_BEND, Kind.CHANNEL_PRESSURE, Kind.POL
 SHARED = Route("shared", "keys", "synth", frozenset(DEFAULT))
 
 
-def book(folder: Path, set_name: str | None = None) -> Book:
+def book(folder: Path, set_name: str | None = None) -> RigFolder:
     loaded = load_folder(folder, set_name)
     assert [str(problem) for problem in loaded.problems] == []
     assert loaded.book is not None

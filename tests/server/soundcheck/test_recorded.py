@@ -15,7 +15,7 @@ from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Song
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows.afterwards import write_midi_file
@@ -44,7 +44,7 @@ RIG = Rig(
     ),
 )
 SONGS = (song("thin", "keys"), song("dense", "keys", "pads"), song("denser", "keys", "pads", "pads"))
-BOOK = Book(RIG, SONGS, SetList("tonight", ("thin", "dense")))
+BOOK = RigFolder(RIG, SONGS, SetList("tonight", ("thin", "dense")))
 TONIGHT = BOOK.set_list.order
 
 
@@ -74,7 +74,7 @@ def shows(tmp_path: Path) -> Path:
     return tmp_path / "shows"
 
 
-def find(shows: Path, name: str = "evening", seconds: int = 30, book: Book = BOOK) -> object:
+def find(shows: Path, name: str = "evening", seconds: int = 30, book: RigFolder = BOOK) -> object:
     return find_recorded(Source(name, shows.parent / "rig", shows), book, book.set_list.order, seconds)
 
 
@@ -148,7 +148,7 @@ def test_the_file_of_a_show_plays_like_the_show(shows: Path, tmp_path: Path) -> 
         (1, "keys", b"\x80\x3c\x40"),
     ]
     # the first song has its marker too: it was on before the recording began
-    only_thin = Book(RIG, SONGS, SetList("tonight", ("thin",)))
+    only_thin = RigFolder(RIG, SONGS, SetList("tonight", ("thin",)))
     thin = find(shows, "midi/x.mid", book=only_thin)
     assert [one.data[1] for one in thin.played] == [0x30]
 

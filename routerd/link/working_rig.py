@@ -15,10 +15,10 @@ from typing import Any, NamedTuple
 from routerd import __version__
 from routerd.core.model.codec import JsonObject, decode, encode
 from routerd.core.model.rig import Rig
-from routerd.core.model.set_list import Book, SetList
+from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Song
 
-FILE = "working-book.jsonl"
+FILE = "working-rig.jsonl"
 FORM = 3
 LARGEST_BYTES = 64 * 1024 * 1024
 UNREADABLE = (ValueError, KeyError, TypeError, AttributeError, RecursionError, ZeroDivisionError)
@@ -44,7 +44,7 @@ class Head(NamedTuple):
     """The version that wrote it; plain forms may differ between versions."""
 
 
-def pack_book(head: Head, book: Book, set_lists: Iterable[SetList]) -> bytes:
+def pack_rig(head: Head, book: RigFolder, set_lists: Iterable[SetList]) -> bytes:
     """Return the file."""
     lines = [encode(book.rig), encode(book.set_list)]
     lines.append(encode(tuple(set_lists), tuple[SetList, ...]))
@@ -62,7 +62,7 @@ def pack_book(head: Head, book: Book, set_lists: Iterable[SetList]) -> bytes:
     return _line(top) + b"\n" + body
 
 
-class KeptBook:
+class KeptRig:
     """A file that was written whole. Every method raises what UNREADABLE lists where it makes no sense."""
 
     def __init__(self, data: bytes) -> None:
@@ -110,9 +110,9 @@ class KeptBook:
                 return self.song_at(place)
         return None
 
-    def book(self) -> Book:
+    def book(self) -> RigFolder:
         """Return all of it."""
-        return Book(self.rig(), tuple(self.song_at(n) for n in range(len(self))), self.set_list())
+        return RigFolder(self.rig(), tuple(self.song_at(n) for n in range(len(self))), self.set_list())
 
 
 def _line(value: JsonObject | list[Any]) -> bytes:
