@@ -30,7 +30,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.codec import to_json
 from routerd.core.model.commands import parse_when
 from routerd.server.rigfiles import load_folder
-from tests.hostile.rich_rig import RICH, rig_folder_of, compiled_rig
+from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
