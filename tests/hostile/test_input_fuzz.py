@@ -12,11 +12,7 @@ import pytest
 
 from routerd.core.errors import LinkError
 from routerd.core.model.actions import Action
-<<<<<<< HEAD
 from routerd.core.model.set_list import RigFolder
-=======
-from routerd.core.model.set_list import RigFolder
->>>>>>> 61af4ba (Tests: an import follows the actions)
 from routerd.link.frames import (
     LONGEST_FRAME,
     TickRecord,
