@@ -79,7 +79,7 @@ class Device:
     local_control: bool | None = None
     """Whether its own keys play its own sounds (controller 122, M1 p. 25); None: nothing is sent."""
     volts_per_octave: float = 0.0
-    """Of the control voltage that it makes of notes; 0 when it makes none or nobody has said."""
+    """Of the control voltage that it makes of notes; 0 when it makes none or not stated."""
     zero_volts_note: int = 0
     """The note (0–127) at which that is 0 V."""
 

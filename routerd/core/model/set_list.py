@@ -23,7 +23,7 @@ class SetList:
     encore: int = 0
     """How many songs at the end of the order are its encore block."""
     slot_s: int = 0
-    """How long the evening's slot is; 0 where nobody has said."""
+    """How long the evening's slot is; 0 where not stated."""
     changeover_s: int = 0
     """From the end of a song to the beginning of the next."""
 

@@ -150,7 +150,7 @@ def _review_route_channels(
         checked.report(
             (*path, "zone"),
             f"a zone takes channels of its own, but {quote(target)} has only some of its port ('channels')",
-            "lead the zone to a device without 'channels'",
+            "send the zone to a device without 'channels'",
         )
 
 
@@ -233,10 +233,14 @@ def review_song_devices(rig: Checked[RigFile], songs: Iterable[Checked[SongFile]
             if not song.is_sound(path) or name not in ports or not rig.is_sound(path):
                 continue
             if not entry.model_fields_set:
-                song.report(path, f"nothing is said of {quote(name)}", "add rate, starts, sequence or pulse")
+                song.report(path, f"nothing is set for {quote(name)}", "add rate, starts, sequence or pulse")
             review_pulse(song, (*path, "pulse"), entry.pulse)
             if entry.pulse is not None and not entry.pulses:
-                song.report((*path, "pulses"), "there are a pulse and no pulses", "remove one of the two")
+                song.report(
+                    (*path, "pulses"),
+                    "'pulse' and 'pulses: false' contradict each other",
+                    "remove one of the two",
+                )
             for key, needed in _OF_PORT.items():
                 value = getattr(entry, key)
                 if value is None:

@@ -50,7 +50,7 @@ def _read_port(value: Any, context: ValidationContext) -> PortChoice:
         )
     path = _port_text(value, "usb-path", context)
     if path and _USB_PATH.fullmatch(path) is None:
-        raise wrong(f"has a usb-path {quote(path)}, which is none", f"write one such as 1-1.2; {_COPY}")
+        raise wrong(f"has a usb-path {quote(path)}, which is not one", f"write one such as 1-1.2; {_COPY}")
     serial = _port_text(value, "serial", context)
     return PortChoice(_port_text(value, "name", context), Usb(serial, path))
 
@@ -87,7 +87,7 @@ def _volts_per_octave(value: Any, _: ValidationContext) -> float:
     is_number = isinstance(written, str) and re.fullmatch(r"\d{1,2}(?:\.\d{1,3})?", written.strip())
     volts = float(written) if is_number else 0.0
     if not 0 < volts <= 10:
-        raise wrong(f"{quote(value)} is no number of volts", "write 0.001 to 10, such as 1 or 1.2")
+        raise wrong(f"{quote(value)} is not a number of volts", "write 0.001 to 10, such as 1 or 1.2")
     return volts
 
 

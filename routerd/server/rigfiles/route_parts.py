@@ -81,14 +81,14 @@ def _read_quantity(value: Any, known: frozenset[QuantityKind]) -> Quantity:
     words = value.split() if isinstance(value, str) else []
     remedy = "write a controller's number, or words such as 'fine 1', 'pressure', 'pitch-bend', 'nrpn 300'"
     if not 1 <= len(words) <= 2:
-        raise wrong(f"{quote(value)} is nothing that can be mapped", remedy)
+        raise wrong(f"{quote(value)} is not something that can be mapped", remedy)
     names = sorted(kind.value for kind in known)
     if words[0] not in names:
         raise wrong(f"{quote(value)} cannot be mapped here", suggest(words[0], names))
     kind = QuantityKind(words[0])
     if (kind in NUMBERED) != (len(words) == 2):
         raise wrong(
-            f"{quote(value)} is not whole",
+            f"{quote(value)} is incomplete",
             f"write '{kind.value} 1'" if kind in NUMBERED else f"write '{kind.value}' alone",
         )
     if kind not in NUMBERED:

@@ -97,7 +97,7 @@ def _read_tempo_file(value: Any, context: ValidationContext) -> FileTempo:
 
 
 def _file_error(name: str, error: ValueError) -> PydanticCustomError:
-    return wrong(f"file {quote(name)}: {error}", "export it anew, or write 'tempo-map' and 'meters' by hand")
+    return wrong(f"file {quote(name)}: {error}", "export it again, or write 'tempo-map' and 'meters' by hand")
 
 
 def read_tempo(content: bytes) -> FileTempo:
@@ -172,8 +172,8 @@ class ClickEntry(Entry):
     accent_velocity: Annotated[int, LOUDNESS] = option(
         "How hard a bar's first beat is.", 110, 120, "accent-velocity"
     )
-    subdivision: Annotated[int, SUBDIVISION] = option("So many clicks to the beat.", 2, 1)
-    count_in: Annotated[int, COUNT_IN] = option("So many bars are clicked before a start.", 2, 0, "count-in")
+    subdivision: Annotated[int, SUBDIVISION] = option("Clicks to the beat.", 2, 1)
+    count_in: Annotated[int, COUNT_IN] = option("How many bars are clicked before a start.", 2, 0, "count-in")
     plays: Annotated[ClickPlays, CLICK_PLAYS] = option(
         "Whether it goes on once the song has started.", "count-in", ClickPlays.THROUGHOUT
     )
@@ -186,8 +186,8 @@ class TempoEntry(Entry):
 
     bar: Annotated[int, BAR] = option("The bar, from 1, with which it begins.", 9)
     tempo: Annotated[Fraction, TEMPO] = option("Tempo from here on, or at the end of 'over'.", "124.5")
-    over: Annotated[int | None, BARS] = option("So many bars the way there takes.", 8, None)
-    curve: Annotated[Curve, TEMPO_CURVE] = option("With 'over': the way there.", "linear", Curve.LINEAR)
+    over: Annotated[int | None, BARS] = option("How many bars the change takes.", 8, None)
+    curve: Annotated[Curve, TEMPO_CURVE] = option("With 'over': how it changes.", "linear", Curve.LINEAR)
 
 
 class MeterEntry(Entry):

@@ -47,7 +47,7 @@ def read_file(path: Path, most_bytes: int, folder: Path) -> bytes:
             return file.read(most_bytes + 1)
     except storage.NotRegularError as error:
         raise UnreadableFileError(
-            "is a folder or something else that is no file", "put a file there, or remove it"
+            "is a folder or something else that is not a file", "put a file there, or remove it"
         ) from error
     except storage.OutsideError as error:
         raise UnreadableFileError("is outside the rig folder", "copy it into the rig folder") from error

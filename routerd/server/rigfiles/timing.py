@@ -76,9 +76,7 @@ class PulseEntry(Entry):
         title="pulse", json_schema_extra={"oneOf": [{"required": ["note"]}, {"required": ["cc"]}]}
     )
 
-    per_quarter: Annotated[Fraction, PULSES] = option(
-        "So many pulses come to the quarter note.", "4", Fraction(4)
-    )
+    per_quarter: Annotated[Fraction, PULSES] = option("Pulses to the quarter note.", "4", Fraction(4))
     channel: Annotated[int, CHANNEL] = Field(
         0, description="On which channel; 1 when left out.", examples=[10], json_schema_extra={"default": 1}
     )
@@ -111,10 +109,10 @@ class TimingEntry(Entry):
     model_config = ConfigDict(title="timing")
 
     offset: Annotated[Fraction, OFFSET] = option(
-        "So many ms later, or earlier when negative, than other devices.", "-12.5", Fraction(0)
+        "How many ms later than other devices; earlier when negative.", "-12.5", Fraction(0)
     )
     rate: Annotated[Fraction, RATE] = option(
-        "So many ticks for each of the standard's 24 to the quarter note.", "1/2", Fraction(1)
+        "Ticks for each of the standard's 24 to the quarter note.", "1/2", Fraction(1)
     )
     starts: Annotated[StartMode, STARTS] = option("When it is started.", "bar", StartMode.TRANSPORT)
     sequence: Annotated[int | None, STEPS] = option(
@@ -143,7 +141,7 @@ class SongDeviceEntry(Entry):
     model_config = ConfigDict(title="device in a song")
 
     rate: Annotated[Fraction | None, RATE] = option(
-        "So many ticks for each of the standard's 24 to the quarter note.", "1/2", None
+        "Ticks for each of the standard's 24 to the quarter note.", "1/2", None
     )
     starts: Annotated[StartMode | None, STARTS] = option("When it is started.", "bar", None)
     sequence: Annotated[int | None, STEPS] = option(

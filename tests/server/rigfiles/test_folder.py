@@ -120,9 +120,9 @@ def test_odd_things_in_the_folder(rig_folder: Folder) -> None:
     os.mkfifo(folder / "songs/pipe.yaml")
     assert [line.partition(";")[0] for line in problems_of(folder)] == [
         "songs/a*b.yaml:1: the file's name is not plain",
-        "songs/dir.yaml:1: 'dir.yaml' is a folder or something else that is no file",
+        "songs/dir.yaml:1: 'dir.yaml' is a folder or something else that is not a file",
         "songs/loop.yaml:1: 'loop.yaml' is a link that leads back to itself",
-        "songs/pipe.yaml:1: 'pipe.yaml' is a folder or something else that is no file",
+        "songs/pipe.yaml:1: 'pipe.yaml' is a folder or something else that is not a file",
         "songs/short.yml:1: the file's name ends in .yml",
     ]
 

@@ -11,8 +11,7 @@ from pathlib import Path
 import mido
 import music21
 import pytest
-from sound_rig import RIG, Folder
-from test_problems import told
+from sound_rig import RIG, Folder, problems_of
 from test_resolve import HEAD, book, song
 
 from routerd.core.clock.tempo_map import TempoMap
@@ -141,7 +140,7 @@ def test_what_a_song_wants_of_one_device_of_a_port_is_the_ports(rig_folder: Fold
     [
         ("{nobody: {rate: 2}}", "'nobody' is not a device in rig.yaml", "synth"),
         ("{pedals: {rate: 2}}", "has no output to send to", "output"),
-        ("{synth: {}}", "nothing is said of 'synth'", "add rate"),
+        ("{synth: {}}", "nothing is set for 'synth'", "add rate"),
         ("{synth: {offset: 2}}", "'offset' is not a key of a device in a song", "rate"),
         ("{synth: {rate: 5}}", "5 is outside", "1/2"),
         (
@@ -151,7 +150,7 @@ def test_what_a_song_wants_of_one_device_of_a_port_is_the_ports(rig_folder: Fold
         ),
         ("{synth: {sequence: 3}}", "'sequence' has no meaning", "transport: true"),
         ("{synth: {pulse: {value: 3}}}", "a note or a controller", "one of the two"),
-        ("{synth: {pulse: {note: 1}, pulses: false}}", "a pulse and no pulses", "remove one"),
+        ("{synth: {pulse: {note: 1}, pulses: false}}", "'pulses: false' contradict", "remove one"),
         ("{synth: 3}", "must be a group", "rate"),
         ("[synth]", "must be a group", "key: value"),
     ],
@@ -159,7 +158,7 @@ def test_what_a_song_wants_of_one_device_of_a_port_is_the_ports(rig_folder: Fold
 def test_every_mistake_in_what_a_song_wants_has_its_remedy(
     rig_folder: Folder, text: str, what: str, remedy: str
 ) -> None:
-    (problem,) = told(rig_folder({"songs/one.yaml": HEAD + f"devices: {text}\n"}))
+    (problem,) = problems_of(rig_folder({"songs/one.yaml": HEAD + f"devices: {text}\n"}))
     assert problem.startswith("songs/one.yaml:3: ")
     assert what in problem
     assert remedy in problem
@@ -168,7 +167,7 @@ def test_every_mistake_in_what_a_song_wants_has_its_remedy(
 def test_a_port_has_one_rate_in_a_song(rig_folder: Folder) -> None:
     rig = RIG.replace("  synth: {", "  a: {output: Twin*, clock: true}\n  b: {output: Twin*}\n  synth: {")
     text = "devices:\n  a: {rate: 2}\n  b: {rate: 1/2}\n"
-    (problem,) = told(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + text}))
+    (problem,) = problems_of(rig_folder({"rig.yaml": rig, "songs/one.yaml": HEAD + text}))
     assert problem.startswith("songs/one.yaml:5: 'b' and 'a' share an output port, but not 'rate'")
 
 
@@ -266,7 +265,7 @@ def test_controls_of_tempo_and_retrigger(rig_folder: Folder) -> None:
 def test_every_mistake_in_the_rig_has_its_remedy(
     rig_folder: Folder, before: str, after: str, what: str, remedy: str
 ) -> None:
-    (problem,) = told(rig_folder({"rig.yaml": RIG.replace(before, after)}))
+    (problem,) = problems_of(rig_folder({"rig.yaml": RIG.replace(before, after)}))
     assert problem.startswith("rig.yaml:")
     assert what in problem
     assert remedy in problem
@@ -329,7 +328,7 @@ def test_a_real_performance_lasts_as_long_as_mido_says() -> None:
         ("tempo-file: no.mid\n", 3, "tempo-file file 'no.mid'", ""),
         ("tempo-file: ../x.mid\n", 3, "is outside the rig folder", "copy it"),
         ("tempo-file: [1]\n", 3, "not a file", "midi/copper-ferry.mid"),
-        ("tempo-file: bad.mid\n", 3, "not a Standard MIDI File", "export it anew"),
+        ("tempo-file: bad.mid\n", 3, "not a Standard MIDI File", "export it again"),
         ("tempo-file: fast.mid\n", 3, "a tempo of 600.0 BPM", "by hand"),
         ("tempo-file: odd.mid\n", 3, "in the middle of a bar", "by hand"),
         ("tempo-file: strange.mid\n", 3, "a meter of 4/64", "by hand"),
@@ -352,7 +351,7 @@ def test_every_mistake_has_its_line_and_remedy(
         "odd.mid": midi(meter(4, 4), meter(3, 4, 50)),
         "strange.mid": midi(meter(4, 64)),
     }
-    (problem,) = told(rig_folder(files))
+    (problem,) = problems_of(rig_folder(files))
     assert problem.startswith(f"songs/one.yaml:{line}: ")
     assert what in problem
     assert remedy in problem
