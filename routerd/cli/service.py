@@ -17,6 +17,12 @@ def add_commands(commands: Commands) -> None:
     _add_soundcheck(commands)
 
 
+def _add_api(command: argparse.ArgumentParser) -> None:
+    """Add how the service is reached."""
+    command.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
+    command.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+
+
 def _add_status(commands: Commands) -> None:
     status = commands.add_parser(
         "status",
@@ -25,8 +31,7 @@ def _add_status(commands: Commands) -> None:
         "by hand and ports, problems first. Exit status 0: all is well; 1: it names problems; 2: no service "
         "answers.",
     )
-    status.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
-    status.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    _add_api(status)
     form = status.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
     form.add_argument("--watch", action="store_true", help="keep it live until Ctrl-C (on a terminal)")
@@ -45,8 +50,7 @@ def _add_monitor(commands: Commands) -> None:
     )
     monitor.add_argument("--channel", default="", metavar="N", help="only on this channel, 1 to 16")
     monitor.add_argument("--json", action="store_true", help="a JSON object a line")
-    monitor.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
-    monitor.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    _add_api(monitor)
 
 
 def _add_report(commands: Commands) -> None:
@@ -72,8 +76,7 @@ def _add_report(commands: Commands) -> None:
         help="with SHOW: write its recorded messages to a Standard MIDI File instead, a track for each way "
         "in and out; tempo and markers stand for clock, transport and songs, whose bytes have no place in it",
     )
-    report.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
-    report.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    _add_api(report)
     form = report.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON instead of text")
     form.add_argument("--html", action="store_true", help="as one HTML page with plots")
@@ -88,8 +91,7 @@ def _add_soundcheck(commands: Commands) -> None:
         "traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
         "it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.",
     )
-    soundcheck.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where the API is")
-    soundcheck.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    _add_api(soundcheck)
     soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
     soundcheck.add_argument(
         "--seconds",

@@ -24,35 +24,6 @@ from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received
 from routerd.ports.far_end import AT, LONGEST_DATAGRAM, LoopbackCables
 from routerd.ports.patterns import match_port
 
-"""Simulated ports: every device of a rig is there, with the timing of its wire, and nothing else is needed.
-
-A simulated output models what happens behind the port: bytes leave a DIN wire one after another,
-320 µs each (M1 p. 1), and a message has arrived when its last byte has left. USB and virtual ports
-deliver at once. The far end, where the devices are, is a UDP socket on 127.0.0.1, so that an observer
-in another process can use the kernel's receive stamps. One datagram is one thing; to routerd:
-
-    L, or L device             listen: the sender is told all that arrives (at that device) from now on;
-                               answered by L
-    Q                          quiet: no more of it
-    I device NUL bytes         the device plays a message to routerd, or whatever bytes it likes
-    U device                   its cable is pulled: its ports vanish
-    P device                   its cable is put back
-    D device                   another program takes away its connections
-    S device                   it stands still: what is sent to it waits, and it plays nothing; without a
-                               name, all do, as when a server stands still
-    R device                   it refuses to be opened, and every message
-    C device                   it goes on as if nothing had been: what waited arrives, and is not refused
-
-and from routerd, to everyone who listens:
-
-    O device NUL at bytes      bytes have arrived at the device; `at` is the time, 8 bytes, big-endian,
-                               signed, in ns of CLOCK_MONOTONIC; it lies in the future while a wire is busy
-
-Devices that share a port have one far end: any of their names will do there, and what arrives bears the
-name of the first. Datagrams of any other form are ignored and counted. `far_end` has the client.
-"""
-
-
 MOST_LISTENERS = 8
 _RECEIVE_BUFFER = 1024 * 1024
 _WILDCARDS = str.maketrans("", "", "*?[]")
