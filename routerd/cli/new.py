@@ -19,7 +19,7 @@ from pathlib import Path
 
 from routerd import storage
 from routerd.core.errors import PortError
-from routerd.core.show.setting_up import is_press
+from routerd.core.show.panel import is_press
 from routerd.ports import open_system, pattern_of
 from routerd.ports.base import PortInfo, PortSystem
 from routerd.printing import complain, say, visible

@@ -36,8 +36,8 @@ from routerd.core.model.timing import ChangePolicy, State
 if TYPE_CHECKING:
     from routerd.core.show.armed import ArmedChange
     from routerd.core.show.effects import Effects
+    from routerd.core.show.panel import Learning, Tuner
     from routerd.core.show.routes_in_force import RoutesInForce
-    from routerd.core.show.setting_up import Learning, Tuner
     from routerd.core.show.songs import Songs
     from routerd.core.show.tempo import Tempo
     from routerd.core.show.tick_sender import TickSender

@@ -19,9 +19,8 @@ The parts, each in a module of its own, and each knowing only those above it:
     ticks             ticks on their way out
     routes            what reaches whom, mutes, rest, held notes, loops
     songs             which song and section are on
-    tuning, learning  a note to tune by; learn mode
     commands          what can be asked, at once or armed
-    panel             switches and LEDs
+    panel             switches, LEDs, learn mode, a note to tune by
     recovery          ports that come and go; going on where an engine has died
 
 The show itself has no policy but the order in which they have their turns. More than 350 lines: every verb
@@ -42,10 +41,9 @@ from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
 from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.show.effects import Effects
-from routerd.core.show.panel import Panel
+from routerd.core.show.panel import Learning, Panel, Tuner
 from routerd.core.show.recovery import Recovery
 from routerd.core.show.routes_in_force import RoutesInForce
-from routerd.core.show.setting_up import Learning, Tuner
 from routerd.core.show.songs import Songs
 from routerd.core.show.tempo import Tempo
 from routerd.core.show.tick_sender import TickSender
@@ -115,7 +113,7 @@ class Show:
             transport=transport,
             routes=routes,
             songs=songs,
-            commands=self._commands,
+            apply=self._commands.apply,
         )
         self._recovery = Recovery(
             effects=effects,
