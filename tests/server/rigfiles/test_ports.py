@@ -187,8 +187,8 @@ def test_a_route_back_needs_keys_apart_from_their_sounds(rig_folder: Folder) -> 
 
 def test_channels_in_the_rig_that_are_not_the_devices(rig_folder: Folder) -> None:
     pulsed = "lead: {output: Box*, channels: 3, timing: {pulse: {note: C2, channel: 1}}}"
-    lamps = "leds:\n  - {to: lead, note: C4, channel: 2, shows: running}\n"
-    problems = told(rig_folder, rig_of(pulsed) + lamps)
+    leds = "leds:\n  - {to: lead, note: C4, channel: 2, shows: running}\n"
+    problems = told(rig_folder, rig_of(pulsed) + leds)
     assert [problem.partition(";")[0] for problem in problems] == [
         "rig.yaml:4: channel 1 is not one of 'lead', which has 3",
         "rig.yaml:6: channel 2 is not one of 'lead', which has 3",
