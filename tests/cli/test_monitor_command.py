@@ -131,8 +131,9 @@ def test_a_message_explained_in_the_running_show(service: Service) -> None:
     explained = service.ask("POST", "/v1/explain", {"device": "keys", "message": "90 3C 64"})
     assert explained["place"] == "One, verse"
     assert [one["bytes"] for one in explained["sent"]] == ["91 3C 64"]
-    body = {"device": "keys", "message": "90 24 64", "song": "One", "section": "chorus"}
-    assert [one["bytes"] for one in service.ask("POST", "/v1/explain", body)["sent"]] == ["90 24 64"]
+    for song, section in (("One", "chorus"), (1, 2)):
+        body = {"device": "keys", "message": "90 24 64", "song": song, "section": section}
+        assert [one["bytes"] for one in service.ask("POST", "/v1/explain", body)["sent"]] == ["90 24 64"]
 
 
 @pytest.mark.parametrize(
@@ -144,6 +145,7 @@ def test_a_message_explained_in_the_running_show(service: Service) -> None:
         ("/v1/explain", {"device": "keys", "message": "90 3C"}, 422, "is not one whole message"),
         ("/v1/explain", {"device": "kees", "message": "90 3C 64"}, 404, "there are keys, pedals"),
         ("/v1/explain", {"device": "keys", "message": "90 3C 64", "song": "Two"}, 404, "there are One"),
+        ("/v1/explain", {"device": "keys", "message": "90 3C 64", "song": 9}, 404, "has songs 1 to 1, not 9"),
     ],
 )
 def test_what_is_not_there_is_named(

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from aiohttp import web
 
 from routerd.core.midi.words import message_words
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
-from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine
 from routerd.server.http.operation import STREAM, Call, Operations, Query, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
@@ -29,12 +29,12 @@ KINDS = tuple(sorted({kind.value for kind in KIND_OF_STATUS.values()} | UNASKED)
 
 class ExplainBody(Body):
     """One message, in hexadecimal, that a device plays; in the song and section that are on, or in others. A
-    section goes by its name, or its number from 1."""
+    song goes by its number in the set list (from 1), title or file name, a section by its number or name."""
 
     device: Line
     message: Line
-    song: Line | None = None
-    section: Line | None = None
+    song: NumberOrLine | None = None
+    section: NumberOrLine | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,14 +128,17 @@ class MonitorHandlers:
     async def explain(self, call: Call[ExplainBody]) -> Explained:
         """Explain one message; nothing is played."""
         body, snapshot = call.body, self._view.snapshot
-        song = body.song or snapshot.song
+        song = snapshot.song if body.song is None else body.song
+        if isinstance(song, int):
+            song = song_at(snapshot.set_list, song)
         if song is None:
             raise ProblemError("wrong-body", "no song is on; name one by song")
         try:
             data = read_message(body.message)
         except ValueError as error:
             raise ProblemError("wrong-body", f"message: {error}") from error
-        section = body.section or ("" if body.song or not snapshot.section else str(snapshot.section))
+        here = "" if body.song or not snapshot.section else str(snapshot.section)
+        section = here if body.section is None else str(body.section)
         found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
         return Explained(
             device=found.device,
