@@ -15,6 +15,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.set_list import RigFolder
 from routerd.link.frames import (
     LONGEST_FRAME,
+    VERSION,
     TickRecord,
     Unpacker,
     pack_message,
@@ -158,6 +159,6 @@ def test_the_link_takes_any_bytes_or_says_so() -> None:
     "payload", [b"5", b'"abc"', b"[1,2]", b"[1]", b"{}", b"[" * 100_000, b"\xff", b"", b"null"]
 )
 def test_a_frame_that_is_json_and_no_message_is_refused(payload: bytes) -> None:
-    frame = (len(payload) + 2).to_bytes(4, "big") + pack_message("x", 1)[4:5] + b"J" + payload
+    frame = (len(payload) + 2).to_bytes(4, "big") + bytes((VERSION,)) + b"J" + payload
     with pytest.raises(LinkError, match="malformed"):
         list(Unpacker().feed(frame))
