@@ -8,7 +8,7 @@ setting its clock moves them. A song whose file names no duration counts as noth
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from time import CLOCK_BOOTTIME, clock_gettime, monotonic_ns, time
 
@@ -20,7 +20,7 @@ from routerd.core.units import format_bpm
 from routerd.link.messages import EngineFacts, Hello, PortState, PortStates
 from routerd.link.messages import Realtime as Granted
 from routerd.server.http.shapes import ChecklistStep, Durations, SectionFacts, SongFacts
-from routerd.server.report.figures import Conditions, Realtime
+from routerd.server.report.figures import Conditions
 
 _EPOCH_S = time() - clock_gettime(CLOCK_BOOTTIME)
 
@@ -123,7 +123,7 @@ class View:
     @property
     def conditions(self) -> Conditions:
         """What is measured under: what the engine was granted, and the kind of its ports."""
-        return Conditions(Realtime(**asdict(self.hello.realtime)), self.hello.ports)
+        return Conditions(self.hello.realtime, self.hello.ports)
 
     @property
     def ready(self) -> bool:

@@ -30,7 +30,7 @@ from routerd.server.http.operation import (
 )
 from routerd.server.http.problems import KINDS, MEDIA_TYPE, ProblemDocument, ProblemError, words_of
 from routerd.server.report import Report
-from routerd.server.report.document import DescribedSchema
+from routerd.server.report.document import DescribedSchema, DocumentSchema
 from routerd.server.rigfiles import json_schemas
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.soundcheck.figures import Soundcheck
@@ -122,8 +122,9 @@ def document(operations: Iterable[Operation]) -> JsonObject:
     """Return the document of these operations; it takes a second to make."""
     lines = {"type": "array", "items": {"type": "string"}}
     schemas: JsonObject = {"JsonObject": {"type": "object"}, "Lines": lines}
-    for always in (ProblemDocument, Report, Soundcheck):
-        _add(schemas, always)
+    _add(schemas, ProblemDocument)
+    for figures in (Report, Soundcheck):
+        _add(schemas, figures, DocumentSchema)
     paths: JsonObject = {}
     for operation in operations:
         for shape in (operation.answer, operation.body):
@@ -208,8 +209,8 @@ def _reference(name: str) -> JsonObject:
     return {"$ref": _REF.format(model=name)}
 
 
-def _add(schemas: JsonObject, shape: type) -> None:
-    schema = TypeAdapter(shape).json_schema(ref_template=_REF, schema_generator=DescribedSchema)
+def _add(schemas: JsonObject, shape: type, generator: type[DescribedSchema] = DescribedSchema) -> None:
+    schema = TypeAdapter(shape).json_schema(ref_template=_REF, schema_generator=generator)
     inner = schema.pop("$defs", {})
     for name, part in {**inner, shape.__name__: schema}.items():
         if "properties" in part:

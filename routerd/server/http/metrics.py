@@ -31,15 +31,15 @@ FRESH_NS = NS_PER_S
 """How long a text is good for: many may ask, it is made once."""
 
 _COUNTED: tuple[tuple[str, str, Callable[[Counts], int]], ...] = (
-    ("ticks", "Ticks sent", lambda one: one.ticks),
-    ("ticks_missed", "Ticks never sent though the port was open", lambda one: one.missed),
-    ("ticks_doubled", "Ticks sent twice", lambda one: one.doubled),
-    ("ticks_stalls", "Ticks over 6 ms later on the grid than the one before", lambda one: one.stalls),
+    ("ticks", "Ticks sent", lambda x: x.ticks),
+    ("ticks_missed", "Ticks never sent though the port was open", lambda x: x.missed),
+    ("ticks_doubled", "Ticks sent twice", lambda x: x.doubled),
+    ("ticks_stalls", "Ticks over 6 ms later against the grid than the one before", lambda x: x.stalls),
 )
 _SENT: tuple[tuple[str, Callable[[WireTotals], int]], ...] = (
-    ("messages", lambda one: one.messages),
-    ("bytes", lambda one: one.bytes),
-    ("thinned", lambda one: one.thinned),
+    ("messages", lambda x: x.messages),
+    ("bytes", lambda x: x.bytes),
+    ("thinned", lambda x: x.thinned),
 )
 
 

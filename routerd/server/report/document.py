@@ -60,7 +60,7 @@ def from_json(kind: type[T], text: bytes | str) -> T:
 
 def json_schema(kind: type) -> JsonObject:
     """Return the JSON Schema (2020-12) of documents of a class."""
-    schema = TypeAdapter(kind).json_schema(schema_generator=DescribedSchema)
+    schema = TypeAdapter(kind).json_schema(schema_generator=DocumentSchema)
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
 
 
@@ -80,6 +80,14 @@ class DescribedSchema(GenerateJsonSchema):
                 if name in found.get("properties", {}):
                     found["properties"][name]["description"] = words
         return found
+
+
+class DocumentSchema(DescribedSchema):
+    """Schemas of documents, which have every field, also where a class has a value for it."""
+
+    def field_is_required(self, field: Any, total: bool) -> bool:  # noqa: ARG002
+        """Require all."""
+        return True
 
 
 def _adapter(kind: type[T]) -> TypeAdapter[T]:

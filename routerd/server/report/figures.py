@@ -18,6 +18,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from routerd.core.model.rig import WireKind
+from routerd.link.messages import Realtime
 
 SCHEMA_VERSION: Literal[1] = 1
 
@@ -152,20 +153,6 @@ class Threshold:
     us: float
     meaning: str
     source: str
-
-
-@dataclass(frozen=True)
-class Realtime:
-    """What the operating system has granted the engine."""
-
-    scheduling: str
-    """fifo or other."""
-    priority: int | None
-    memory_locked: bool
-    idle_held: bool
-    """Processors are kept out of deep sleep."""
-    remedy: str | None
-    """How to get what was not granted."""
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,11 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from html import escape
 
+from routerd.link.messages import Realtime
 from routerd.printing import counted
 from routerd.server.report import plots
 from routerd.server.report.document import from_json
-from routerd.server.report.figures import Figures, Realtime, Report
+from routerd.server.report.figures import Figures, Report
 
 SIGNS = {
     "steady": "✔",

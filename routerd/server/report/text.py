@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 
+from routerd.link.messages import Realtime
 from routerd.printing import counted
-from routerd.server.report.figures import Figures, FindingKind, Grade, Realtime, Report
+from routerd.server.report.figures import Figures, FindingKind, Grade, Report
 from routerd.server.report.verdict import ALLOW_REALTIME
 
 WIDTH = 100

@@ -23,13 +23,13 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from routerd.core.units import DIN_BYTE_NS, NS_PER_US
+from routerd.link.messages import Realtime
 from routerd.printing import counted
 from routerd.server.report.figures import (
     Figures,
     FindingKind,
     Grade,
     PortFigures,
-    Realtime,
     SongFigures,
     Threshold,
     Verdict,

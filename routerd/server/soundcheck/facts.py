@@ -25,7 +25,7 @@ from pathlib import Path
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_US
 from routerd.link.frames import INPUT_BIT, OWN_RATE, Tap, TickRecord
-from routerd.server.report.figures import Realtime
+from routerd.link.messages import Realtime
 from routerd.server.report.series import P50, P99, P99_9
 from routerd.server.report.statistics import count_needed, rank
 from routerd.server.soundcheck.figures import Identity, LoopbackFigures, LoopbackTimes, MachineFact, Offset

@@ -12,9 +12,10 @@ import pytest
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.link.frames import TickRecord
+from routerd.link.messages import Realtime
 from routerd.server.report import Conditions, Report, TickLog, render_text
 from routerd.server.report.document import from_json, json_schema, to_json, to_plain
-from routerd.server.report.figures import Deviation, Figures, Lateness, PortFigures, Realtime
+from routerd.server.report.figures import Deviation, Figures, Lateness, PortFigures
 
 STEP_NS = 20_833_333
 """A tick at 120 BPM: 60 / (24 × 120) s (24 ticks to the quarter note, M1 p. 30)."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.server.report.figures import Realtime
+from routerd.link.messages import Realtime
 from routerd.server.soundcheck.facts import machine_facts
 from routerd.server.soundcheck.figures import MachineFact
 
