@@ -267,7 +267,7 @@ class WireTraffic:
 
 
 @dataclass(frozen=True)
-class InputTraffic:
+class InputTotals:
     """What has come in from one device."""
 
     port: str
@@ -327,7 +327,7 @@ class Traffic:
     """The parts of a report that come from totals of messages rather than from ticks."""
 
     wires: tuple[WireTraffic, ...]
-    inputs: tuple[InputTraffic, ...]
+    inputs: tuple[InputTotals, ...]
     routing: Routing
     load: Load
 
@@ -356,7 +356,7 @@ class Report:
     """The newest 500."""
     curves: tuple[Curves, ...]
     wires: tuple[WireTraffic, ...]
-    inputs: tuple[InputTraffic, ...]
+    inputs: tuple[InputTotals, ...]
     routing: Routing
     load: Load
 
@@ -381,6 +381,6 @@ class CurrentFigures:
     counts: dict[str, Counts]
     minute: dict[str, Figures]
     wires: tuple[WireTotals, ...]
-    inputs: tuple[InputTraffic, ...]
+    inputs: tuple[InputTotals, ...]
     traffic: Traffic
     """Of the last minute."""

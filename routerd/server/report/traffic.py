@@ -16,7 +16,7 @@ from routerd.core.units import DIN_BYTE_NS, NS_PER_S, NS_PER_US
 from routerd.link.messages import Traffic as TrafficTotals
 from routerd.server.report.curves import Timeline
 from routerd.server.report.figures import (
-    InputTraffic,
+    InputTotals,
     Load,
     ProcessLoad,
     RateStep,
@@ -147,15 +147,15 @@ class TrafficLog:
         song.seconds += span_ns / NS_PER_S
         song.engine = max(song.engine, cpu_ns * 1000 // span_ns)
 
-    def totals(self) -> tuple[tuple[WireTotals, ...], tuple[InputTraffic, ...]]:
+    def totals(self) -> tuple[tuple[WireTotals, ...], tuple[InputTotals, ...]]:
         """Return no more than the totals of outputs and inputs."""
         wires = (
             WireTotals(name, wire.messages, wire.bytes, wire.thinned) for name, wire in self._outputs.items()
         )
         return tuple(wires), self._input_figures()
 
-    def _input_figures(self) -> tuple[InputTraffic, ...]:
-        return tuple(InputTraffic(name, count) for name, count in self._inputs.items())
+    def _input_figures(self) -> tuple[InputTotals, ...]:
+        return tuple(InputTotals(name, count) for name, count in self._inputs.items())
 
     def figures(self) -> Traffic:
         """Return the parts of a report that are about traffic."""

@@ -16,7 +16,7 @@ from routerd.link.messages import OutputTraffic, Traffic
 from routerd.server.report import Conditions, Measurements, Report
 from routerd.server.report.curves import MOST_BUCKETS, Timeline, bins
 from routerd.server.report.document import json_schema, to_plain
-from routerd.server.report.figures import InputTraffic, ProcessLoad, SongMark
+from routerd.server.report.figures import InputTotals, ProcessLoad, SongMark
 from routerd.server.report.measurements import Recent
 from routerd.server.report.statistics import Distribution
 
@@ -119,7 +119,7 @@ def test_wires_inputs_and_load_are_of_the_seconds_between_totals() -> None:
     assert synth.max_percent == 100.0  # 3125 bytes a second fill the wire (M1 p. 1)
     assert synth.mean_percent == 50.0
     assert (host.wire, host.max_percent) == ("usb", None)
-    assert report.inputs == (InputTraffic("keys", 30),)
+    assert report.inputs == (InputTotals("keys", 30),)
     assert report.load.engine == ProcessLoad(mean_percent=5.0, max_percent=5.0)
     assert report.load.songs[0].messages_in == 30
     assert report.routing.messages == 2008
