@@ -12,7 +12,7 @@ import pytest
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.link.frames import TickRecord
-from routerd.link.messages import OutputTraffic, Traffic
+from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
 from routerd.server.report import Conditions, Measurements, Report
 from routerd.server.report.curves import MOST_BUCKETS, Timeline, bins
 from routerd.server.report.document import json_schema, to_plain
