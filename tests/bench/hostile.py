@@ -5,7 +5,7 @@
 The crowd (`tests.hostile.clients`) is a process of its own: clients that connect and say nothing, headers and
 bodies that trickle in, answers that nobody reads, bodies of a gigabyte, headers without an end, TLS, junk.
 Ticks are measured at the far end of a port as in `tests.bench.ticks`, cyclictest beside them; a person asks
-for the status once a second, whose waits are told.
+for the status once a second, whose waits are printed.
 """
 
 from __future__ import annotations
@@ -37,7 +37,11 @@ async def _crowd(port: int, seconds: float, clients: int) -> None:
             for kind in POURING:
                 bad.send_in(POURING_CLIENTS, kind)
             await asyncio.sleep(3)
-        print(json.dumps({"told": bad.told, "sent_mb": bad.sent_bytes / 1e6, "connections": bad.connections}))
+        print(
+            json.dumps(
+                {"statuses": bad.statuses, "sent_mb": bad.sent_bytes / 1e6, "connections": bad.connections}
+            )
+        )
 
 
 def _ask(http: int, seconds: float) -> list[float]:

@@ -128,7 +128,7 @@ def test_a_port_that_floods_is_slowed_down_and_the_others_go_on(
     bench: Bench, garbage: tuple[bytes, ...]
 ) -> None:
     bench.flood("pedals", *garbage)
-    until(lambda: bench.events("flood"), what="the flood is told")
+    until(lambda: bench.events("flood"), what="the flood is reported")
     play = bench.worker.receiver(bench.input("keys"))
     for note in range(60, 70):
         for data in (bytes((0x90, note, 100)), bytes((0x80, note, 64))):
@@ -159,7 +159,7 @@ def test_many_floods_at_once_are_held_to_what_can_be_routed(
 
 def test_a_port_that_refuses_is_given_up_and_the_others_go_on(bench: Bench) -> None:
     bench.devices["synth"].broken = True
-    until(lambda: bench.worker.lost, what="it is told as lost")
+    until(lambda: bench.worker.lost, what="it is reported as lost")
     heard = len(bench.devices["modular"].got)
     every_tick_is_there(bench)
     assert bench.devices["modular"].got[heard:].count(TICK) >= 24
@@ -179,16 +179,16 @@ def test_a_fault_with_every_message_is_reported_once(bench: Bench, monkeypatch: 
     every_tick_is_there(bench)
 
 
-class Braking:
+class Limited:
     """A limit on simulated time."""
 
     def __init__(self) -> None:
         self.slept: list[float] = []
-        self.told = 0
-        self.limit = FloodLimit(self._tell, self.slept.append)
+        self.reported = 0
+        self.limit = FloodLimit(self._report, self.slept.append)
 
-    def _tell(self) -> None:
-        self.told += 1
+    def _report(self) -> None:
+        self.reported += 1
 
     def bursts(self, *at_ms: float) -> None:
         for at in at_ms:
@@ -196,16 +196,16 @@ class Braking:
 
 
 def test_as_many_as_the_limit_allows_pass_unslowed() -> None:
-    braking = Braking()
-    braking.bursts(*range(1000, 1400, BURST_NS // MS))
-    assert (braking.slept, braking.told) == ([], 0)
+    slowed = Limited()
+    slowed.bursts(*range(1000, 1400, BURST_NS // MS))
+    assert (slowed.slept, slowed.reported) == ([], 0)
     assert BURST * 1_000_000_000 // BURST_NS == 8 * 3125  # M1 p. 1: 31 250 bits, ten to the byte
 
 
 def test_a_flood_sleeps_for_the_rest_of_its_time_and_is_reported_once_each_time() -> None:
-    braking = Braking()
-    braking.bursts(1000, 1005, 1025, 1045.5)
-    assert braking.slept == [0.015, 0.015, pytest.approx(0.0145)]
-    assert braking.told == 1
-    braking.bursts(2000, 2001)
-    assert braking.told == 2
+    slowed = Limited()
+    slowed.bursts(1000, 1005, 1025, 1045.5)
+    assert slowed.slept == [0.015, 0.015, pytest.approx(0.0145)]
+    assert slowed.reported == 1
+    slowed.bursts(2000, 2001)
+    assert slowed.reported == 2

@@ -132,7 +132,7 @@ class UnderFire:
         self.far_ends = {wire: FarEnd(wire.name) for wire in book.wires}
         self.inputs = book.inputs
         self.last_tick_ns = 0
-        self._menders = [SysexAssembly() for _ in self.inputs]
+        self._assemblies = [SysexAssembly() for _ in self.inputs]
         self._open = [[] for _ in self.inputs]  # type: list[list[int]]
         for number, wire in enumerate(book.wires):
             self.show.output_opened(wire, number % 3 != 1, 0)
@@ -164,7 +164,7 @@ class UnderFire:
         number %= len(self.inputs)
         messages = [chunk]
         if split:
-            messages = self._menders[number].take(chunk)
+            messages = self._assemblies[number].take(chunk)
             assert messages == assembled([chunk], self._open[number]), chunk.hex()
             assert len(self._open[number]) <= LONGEST_SYSEX
         for message in messages:
