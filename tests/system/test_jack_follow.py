@@ -42,7 +42,7 @@ def pair(
     jack_server: DummyServer, tmp_path: Path
 ) -> Iterator[tuple[Service, Service, FarProgram, FarProgram]]:
     leads = write_rig(tmp_path / "leads", LEADER, {"one": "title: One\ntempo: 120\n"}, [])
-    song = "title: One\ntempo: 100\nfollow: cable\n"
+    song = "title: One\ntempo: 100\nclock-source: cable\n"
     follows = write_rig(tmp_path / "follows", FOLLOWER, {"one": song}, [])
     with (
         FarProgram("jack", "Cable") as cable,

@@ -89,7 +89,7 @@ def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
     devices = {one["device"]: one for one in document["devices"]}
     assert (devices["looped"]["measured"], devices["box"]["measured"]) == ("loop", "sending side")
     assert any(words.startswith("over the loop ticks take") for words in devices["looped"]["why"])
-    # lamps: what has changed is told, and nothing else
+    # LEDs: what has changed is told, and nothing else
     box.heard.clear()
     box.program.send(controller(15, 80, 127))
     until(lambda: note_on(15, 11, 127) in box.heard)

@@ -61,7 +61,7 @@ ATTEMPTS = 2
 def write_follower(folder: Path) -> Path:
     (folder / "songs").mkdir(parents=True)
     (folder / "rig.yaml").write_text(FOLLOWER_RIG)
-    (folder / "songs" / "one.yaml").write_text("title: One\ntempo: 100\nfollow: line\n")
+    (folder / "songs" / "one.yaml").write_text("title: One\ntempo: 100\nclock-source: line\n")
     return folder
 
 
