@@ -1,18 +1,22 @@
-"""What recording costs: tick lateness with and without it, side by side in one run of the service.
+"""What recording, or a monitor that reads along, costs: tick lateness with and without it, side by side.
 
-`python -m tests.bench.recording [seconds]`: simulated ports, 400 messages a second played by another process,
-recording off, on, on and off by turns, so that what slowly changes in the machine falls on both. Figures are
-of the sending side.
+    python -m tests.bench.recording [seconds]
+    python -m tests.bench.recording [seconds] monitor
+
+One run of the service on simulated ports, 400 messages a second played by another process, off, on, on and
+off by turns, so that what slowly changes in the machine falls on both. Figures are of the sending side.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from routerd.ports.far_end import FarEnd
@@ -43,8 +47,27 @@ def figures(folder: Path, service: Service, seconds: float) -> list[list[int]]:
     return [ticks for line in lines for ticks in line.get("ticks", {}).values()]
 
 
-def main(seconds: float) -> None:
+@contextlib.contextmanager
+def recording(service: Service) -> Iterator[None]:
+    """Record every message."""
+    service.ask("POST", "/v1/recording", {"on": True})
+    yield
+    service.ask("POST", "/v1/recording", {"on": False})
+
+
+@contextlib.contextmanager
+def monitor(service: Service) -> Iterator[None]:
+    """Have somebody read every message, with its fate."""
+    words = ["monitor", "--json", "--listen", f"127.0.0.1:{service.http}"]
+    command = [sys.executable, "-m", "routerd.cli", *words]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as reading:
+        yield
+        reading.kill()
+
+
+def main(seconds: float, what: str) -> None:
     """Run and print."""
+    cost = {"recording": recording, "monitor": monitor}[what]
     far_end_port = free_port(socket.SOCK_DGRAM)
     options = ("--ports", "simulated", "--far-end", str(far_end_port))
     with (
@@ -57,9 +80,9 @@ def main(seconds: float) -> None:
         found: dict[bool, list[int]] = {False: [], True: []}
         try:
             for on in TURNS:
-                service.ask("POST", "/v1/recording", {"on": on})
-                time.sleep(2)
-                found[on] += [worst_us for _, worst_us in figures(folder, service, seconds)]
+                with cost(service) if on else contextlib.nullcontext():
+                    time.sleep(2)
+                    found[on] += [worst_us for _, worst_us in figures(folder, service, seconds)]
         finally:
             player.kill()
             player.wait()
@@ -68,17 +91,18 @@ def main(seconds: float) -> None:
             ordered = sorted(values)
             p50, p90 = ordered[len(ordered) // 2], ordered[len(ordered) * 9 // 10]
             medians[on] = p50
-            words = "with recording" if on else "without"
+            words = f"with {what}" if on else "without"
             print(
                 f"{words:>15}: worst tick of a port's second in µs: p50 {p50}, p90 {p90}, max {ordered[-1]} "
                 f"({len(ordered)} port seconds)"
             )
-        print(f"with recording / without, of the medians: {medians[True] / medians[False]:.2f}")
-        print(f"messages recorded: {(folder / 'messages.bin').stat().st_size / 1e6:.2f} MB")
+        print(f"with {what} / without, of the medians: {medians[True] / medians[False]:.2f}")
+        if what == "recording":
+            print(f"messages recorded: {(folder / 'messages.bin').stat().st_size / 1e6:.2f} MB")
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["play"]:
         play(int(sys.argv[2]))
     else:
-        main(float((sys.argv[1:] or ["15"])[0]))
+        main(float((sys.argv[1:2] or ["15"])[0]), (sys.argv[2:3] or ["recording"])[0])
