@@ -111,7 +111,7 @@ class Echoes:
 
     @property
     def withheld(self) -> int:
-        return sum(input.withheld for input in self.stage.show.book.inputs)
+        return sum(input.withheld for input in self.stage.show.compiled.inputs)
 
 
 def is_probe(data: bytes) -> bool:

@@ -83,7 +83,7 @@ class Evening:
         one, stage = self.random.choice, self.stage
         what = self.random.randrange(24)
         if what < 9:
-            input_ = one(stage.show.book.inputs).name
+            input_ = one(stage.show.compiled.inputs).name
             for _ in range(one((1, 1, 2, 5))):
                 stage.play(input_, legal(self.random).hex())
                 stage.run(stage.now_ns + one((0, 0, 1, 4)) * MS)
@@ -92,7 +92,7 @@ class Evening:
         elif what == 14:
             self.cable()
         elif what == 17:
-            input_ = one(stage.show.book.inputs)
+            input_ = one(stage.show.compiled.inputs)
             stage.show.input_lost(input_, stage.now_ns)
             stage.show.input_opened(input_, stage.now_ns)
             stage.collect()
@@ -112,7 +112,7 @@ class Evening:
 
     def ask(self) -> None:
         """Ask for something that the API or a foot switch can ask for."""
-        one, book = self.random.choice, self.stage.show.book
+        one, book = self.random.choice, self.stage.show.compiled
         action = one(ACTIONS)
         outputs = [output.name for output in book.outputs]
         argument: int | str | None = {
@@ -136,7 +136,7 @@ class Evening:
 
     def cable(self) -> None:
         """Pull a cable, or put one back."""
-        names = [wire.name for wire in self.stage.show.book.wires]
+        names = [wire.name for wire in self.stage.show.compiled.wires]
         name = self.random.choice(names)
         if name in self.lost:
             self.lost.remove(name)
@@ -147,7 +147,7 @@ class Evening:
 
     def follow(self) -> None:
         """Have the device that leads send ticks for a while, with some noise."""
-        inputs = {input.name for input in self.stage.show.book.inputs}
+        inputs = {input.name for input in self.stage.show.compiled.inputs}
         if "beat-box" not in inputs:
             return
         bpm = self.random.choice((100, 120, 133, 240))
@@ -204,7 +204,7 @@ class Evening:
 
     def tune(self) -> None:
         """Sound a note to tune by."""
-        output = self.random.choice(self.stage.show.book.outputs)
+        output = self.random.choice(self.stage.show.compiled.outputs)
         note = self.random.choice((57, 69))
         try:
             self.stage.show.sound(output.name, 0, note, self.random.choice((0, 20)), self.stage.now_ns)

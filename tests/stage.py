@@ -173,15 +173,15 @@ class Stage:
         self.load(compiled() if book is None else book, begin)
         if kept is not None:
             self.gap_ns = self.show.go_on(kept, at_ns)
-        for wire in self.show.book.wires:
+        for wire in self.show.compiled.wires:
             self.open(wire.name)
         self.run(at_ns)
 
     def output(self, name: str) -> Output:
-        return next(output for output in self.show.book.outputs if output.name == name)
+        return next(output for output in self.show.compiled.outputs if output.name == name)
 
     def input(self, name: str) -> Input:
-        return next(input for input in self.show.book.inputs if input.name == name)
+        return next(input for input in self.show.compiled.inputs if input.name == name)
 
     def collect(self) -> None:
         for wire, data in self.show.effects.sink:

@@ -129,7 +129,7 @@ class Engine:
             self._worker.mark = self._memory.mark
         clock.start()
         if self._recovery is not None:
-            self._keeper.keep(self._recovery.show.book)
+            self._keeper.keep(self._recovery.show.compiled)
             self._completing = asyncio.create_task(self._complete(self._recovery))
         self._keeper.thread.start()
         tasks = [
@@ -347,7 +347,7 @@ class Engine:
         """Return the one line that `systemctl status` shows."""
         ports = self._keeper.states().ports
         opened = sum(port.state == "open" for port in ports)
-        return f"{self._worker.show.book.rig.name}: ticking, {opened} of {len(ports)} ports open"
+        return f"{self._worker.show.compiled.rig.name}: ticking, {opened} of {len(ports)} ports open"
 
     def _check_for_suspension(self) -> None:
         if slept_ns := slept_since(self._suspensions):

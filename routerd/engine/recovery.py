@@ -80,7 +80,7 @@ class Recovery:
 
     def complete(self, book: CompiledRig, now_ns: int) -> None:
         """Put the whole book into force, unless a newer one is already; called with the show at rest."""
-        if self.show.book is self._compiled:
+        if self.show.compiled is self._compiled:
             self.show.complete(book, self.head.generation, now_ns, self._resume)
 
 

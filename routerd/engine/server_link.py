@@ -153,7 +153,7 @@ class ServerLink:
     # What the server sends: one handler for each class
 
     def _rig(self, rig: Rig) -> None:
-        self._compiler = Compiler(rig, self._worker.show.book)
+        self._compiler = Compiler(rig, self._worker.show.compiled)
 
     def _song(self, song: Song) -> None:
         if self._compiler is None:
@@ -177,7 +177,7 @@ class ServerLink:
         except (LinkError, KeyError) as error:
             self.send(Loaded(generation, repr(error)))
             return
-        before = self._worker.show.book
+        before = self._worker.show.compiled
         self._worker.call(
             lambda now_ns: self._worker.show.load(book, generation, now_ns, commit.resume),
             lambda: self._worker.post_call(partial(self._retire, before)),
@@ -220,7 +220,7 @@ class ServerLink:
     def _send_out(self, messages: SendOut) -> None:
         def offer(now_ns: int) -> None:
             show = self._worker.show
-            for output in show.book.outputs:
+            for output in show.compiled.outputs:
                 if output.name == messages.device:
                     for data in messages.data:
                         output.offer(data, now_ns, show.effects.sink)
@@ -228,7 +228,7 @@ class ServerLink:
         self._worker.call(offer)
 
     def _play(self, messages: PlayIn) -> None:
-        for input in self._worker.show.book.inputs:
+        for input in self._worker.show.compiled.inputs:
             if input.name == messages.device:
                 for data in messages.data:
                     self._play_message(input, data)
@@ -274,7 +274,7 @@ async def give_way(is_at_work: Callable[[int], bool]) -> None:
 
 def traffic_of(worker: Worker) -> Traffic:
     """Return what has come and gone."""
-    recorder, book = worker.recorder, worker.show.book
+    recorder, book = worker.recorder, worker.show.compiled
     return Traffic(
         at_ns=monotonic_ns(),
         outputs=tuple(
@@ -289,7 +289,7 @@ def traffic_of(worker: Worker) -> Traffic:
 
 def counters_of(worker: Worker, **more: int) -> Counters:
     """Return what the engine has counted; `more` is counted elsewhere."""
-    book = worker.show.book
+    book = worker.show.compiled
     counts = {
         "messages_in": worker.received,
         "messages_out": worker.sent,

@@ -301,7 +301,7 @@ class Worker:
         sink = self._effects.sink
         # 1. While the server listens in, keep it as it came.
         if recorder.on:
-            recorder.came_in(show.book.inputs.index(input), data, at_ns)
+            recorder.came_in(show.compiled.inputs.index(input), data, at_ns)
         # 2. Route it. What it leads to now lies in the sink, as (wire, bytes).
         try:
             show.receive(input, data, at_ns)

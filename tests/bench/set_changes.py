@@ -123,7 +123,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
 
     def load(now_ns: int) -> None:
         show.load(book, 1, now_ns)
-        for wire in show.book.wires:
+        for wire in show.compiled.wires:
             worker.ports[wire] = port  # type: ignore[assignment]
             show.output_opened(wire, True, now_ns)
 
@@ -135,7 +135,7 @@ def run(library: int, tonight: int, presses: int) -> tuple[list[float], list[flo
     gc.disable()  # as the engine does
     time.sleep(0.5)
     worker.take_records()
-    press = worker.receiver(next(input for input in show.book.inputs if input.name == "pedals"))
+    press = worker.receiver(next(input for input in show.compiled.inputs if input.name == "pedals"))
     answers, position, forward = [], 0, True
     for number in range(presses):
         forward = position == 0 or (forward and position < tonight - 1)

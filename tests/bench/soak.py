@@ -250,7 +250,7 @@ class Band:
         self._stage.account.asked["cable"] += 1
 
     def _reload(self) -> None:
-        self._stage.load(demo_rig_folder(self._stage.show.book))
+        self._stage.load(demo_rig_folder(self._stage.show.compiled))
         self._stage.account.asked["reload"] += 1
 
 
@@ -300,7 +300,7 @@ def miscounted(stage: SoakStage, first_tick: int) -> Iterator[str]:
         "ticks": (show.ticks.number - first_tick + 1, account.ticks),
         "panics": (account.events["panic"], account.asked["panic"]),
         "cables": (account.events["port-closed"] + account.events["port-opened"], account.asked["cable"]),
-        "malformed messages": (sum(input.malformed for input in show.book.inputs), account.malformed),
+        "malformed messages": (sum(input.malformed for input in show.compiled.inputs), account.malformed),
     }
     for what, (counted, expected) in pairs.items():
         if counted != expected:
@@ -325,7 +325,7 @@ def soak(hours: float, seed: int, say: Any = lambda _: None) -> Outcome:
         say(f"{hours * part / 12:5.2f} h: {blocks[-1]} blocks, {rss[-1] / 1e6:.1f} MB")
     band.go_home()
     gc.collect()
-    wires = stage.show.book.wires
+    wires = stage.show.compiled.wires
     return Outcome(
         hours,
         time.perf_counter() - began_s,

@@ -66,7 +66,7 @@ class Bench:
         self.worker.call(attach)
 
     def input(self, name: str) -> Input:
-        return next(input for input in self.worker.show.book.inputs if input.name == name)
+        return next(input for input in self.worker.show.compiled.inputs if input.name == name)
 
     def flood(self, name: str, *messages: bytes) -> None:
         """Have a thread of its own bring messages from a device as fast as it can."""

@@ -204,12 +204,12 @@ async def test_the_rest_of_the_rig_follows(tmp_path: Path) -> None:
     data = pack_rig(Head(ORIGIN, 77, 3), RigFolder(RIG, (*songs, odd), SetList("tonight", many)), ())
     (tmp_path / FILE).write_bytes(data)
     back = recover(memory, tmp_path, ORIGIN, 4_500_000_000)
-    assert set(back.show.book.songs) == {"song-6", "song-7", "song-8", "song-9"}
+    assert set(back.show.compiled.songs) == {"song-6", "song-7", "song-8", "song-9"}
     with pytest.raises(CommandError, match="not loaded yet"):
         back.show.apply(ask(Action.SONG, 31), 4_500_000_000)
     back.show.apply(Command(Action.NEXT), 4_500_000_000)
     back.complete(await back.rest(Worker(back.show, lambda: None)), 4_600_000_000)
-    assert set(back.show.book.songs) == set(many)
+    assert set(back.show.compiled.songs) == set(many)
     assert back.show.snapshot().song == "song-8"
     assert back.show.snapshot().muted == ("route pads to synth",)
     back.show.apply(ask(Action.SONG, "song-30"), 4_700_000_000)

@@ -21,7 +21,7 @@ def at_rest() -> Worker:
 
 def test_each_message_is_counted_once_for_its_device_and_for_all() -> None:
     worker = at_rest()
-    keys, pedals = worker.show.book.inputs[:2]
+    keys, pedals = worker.show.compiled.inputs[:2]
     for _ in range(3):
         worker._take_message(keys, b"\x90\x3c\x40", 0)
     worker._take_message(pedals, b"\xb0\x40\x7f", 0)

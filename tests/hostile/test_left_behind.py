@@ -126,7 +126,7 @@ def test_memory_that_was_changed(changes: list[tuple[tuple[Any, ...], Any]], las
 
 def sane_from(show: Show) -> None:
     """Let two seconds go by as the clock thread would."""
-    for wire in show.book.wires:
+    for wire in show.compiled.wires:
         show.output_opened(wire, True, NOW_NS)
     ticks = rounds = 0
     while (due_ns := show.next_deadline_ns()) <= LATER_NS:
@@ -135,7 +135,7 @@ def sane_from(show: Show) -> None:
         show.effects.sink.clear()
         rounds += 1
         assert rounds < 20_000, "it goes round and round"
-    assert ticks <= (FASTEST * 2 + 100) * len(show.book.outputs)
+    assert ticks <= (FASTEST * 2 + 100) * len(show.compiled.outputs)
     show.snapshot()
 
 

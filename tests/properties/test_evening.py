@@ -184,7 +184,7 @@ class Evening(RuleBasedStateMachine):
     def reload(self, order: list[str], extra: str) -> None:
         library = {*order, extra}
         songs: list[Song] = [LIBRARY[name] for name in sorted(library)]
-        self.stage.load(compiled(songs=songs, order=order, before=self.stage.show.book))
+        self.stage.load(compiled(songs=songs, order=order, before=self.stage.show.compiled))
         self.reference.reload(order, library)
 
     @rule()

@@ -175,16 +175,16 @@ class Player(RuleBasedStateMachine):
 
     @rule(rig=st.sampled_from(RIGS), songs=st.sampled_from((SONGS, REROUTED, SONGS[1:], SONGS[:1])))
     def reload(self, rig: object, songs: tuple[object, ...]) -> None:
-        before = self.stage.show.book.outputs
+        before = self.stage.show.compiled.outputs
         order = tuple(song.identifier for song in songs)
-        self.stage.load(compiled(rig, songs, order, self.stage.show.book))
-        for output in self.stage.show.book.outputs:  # what the port thread does with outputs that are new
+        self.stage.load(compiled(rig, songs, order, self.stage.show.compiled))
+        for output in self.stage.show.compiled.outputs:  # what the port thread does with outputs that are new
             if output not in before and output.name not in self.away:
                 self.stage.open(output.name)
 
     @rule(order=st.permutations(NAMES))
     def reorder(self, order: list[str]) -> None:
-        known = tuple(name for name in order if name in self.stage.show.book.songs)
+        known = tuple(name for name in order if name in self.stage.show.compiled.songs)
         self.stage.show.set_order(SetList("changed", known), self.stage.now_ns)
         self.stage.collect()
 
@@ -237,16 +237,16 @@ class Player(RuleBasedStateMachine):
         for channel in (0, 1):
             for number in (64, 66, 4):
                 stage.play("keys", bytes((0xB0 | channel, number, 0)).hex())
-        stage.load(compiled(PLAIN, (SILENT,), ("silent",), stage.show.book))  # every song has been left
-        for output in stage.show.book.outputs:
+        stage.load(compiled(PLAIN, (SILENT,), ("silent",), stage.show.compiled))  # every song has been left
+        for output in stage.show.compiled.outputs:
             stage.open(output.name)
         stage.run(stage.now_ns + 5_000 * MS)
         left = {
-            "waiting": [wire.name for wire in stage.show.book.wires if wire.queued],
+            "waiting": [wire.name for wire in stage.show.compiled.wires if wire.queued],
             "sounding": stage.sounding(),
             "struck while sounding": struck_while_sounding(stage.log),
             "not at rest": not_at_rest(stage.log),
-            "withheld": sum(input.withheld for input in stage.show.book.inputs),  # nothing echoes here
+            "withheld": sum(input.withheld for input in stage.show.compiled.inputs),  # nothing echoes here
             "loops": stage.events_of("loop"),
         }
         assert not any(left.values()), left

@@ -82,7 +82,7 @@ class Evening:
     def __init__(self, book: RigFolder) -> None:
         self.stage = Stage(compiled_rig(book))
         self.wait(lambda: False, 3_000)
-        for wire in self.stage.show.book.wires:
+        for wire in self.stage.show.compiled.wires:
             wire.receivers.patched.clear()  # the walk begins with nothing on its sound
         self.changes: list[Heard] = []
 

@@ -109,7 +109,7 @@ class Commands:
         else:
             place = on.place.at(on.neighbour(command.action))
             name = place.order[place.index or 0]
-        policy = on.book.songs[name].song.timing.change
+        policy = on.compiled.songs[name].song.timing.change
         if policy not in (ChangePolicy.BEAT, ChangePolicy.BAR):
             return command
         return replace(command, when=When(Moment.BEAT if policy is ChangePolicy.BEAT else Moment.BAR))
@@ -175,7 +175,7 @@ class Commands:
 
     def perform_on_release(self) -> None:
         """Do what waits for the last key or pedal to come up, if it has."""
-        inputs = self._songs.on.book.inputs
+        inputs = self._songs.on.compiled.inputs
         if self._armed.waits_for_release and not any(input.sounds() for input in inputs):
             self._perform_armed()
 
@@ -183,7 +183,7 @@ class Commands:
         command = self._armed.take()
         try:
             self._do(command)
-        except CommandError as error:  # the book or the order has changed since it was armed
+        except CommandError as error:  # the compiled rig or the order has changed since it was armed
             self._effects.event("refused", action=command.action.value, why=str(error))
 
     def _go(self) -> None:

@@ -1,6 +1,6 @@
-"""From a book to what the show runs on: every song compiled, piece by piece, off the real-time worker.
+"""From a rig folder to what the show runs on: every song compiled, one by one, off the real-time worker.
 
-A compiled book is swapped in as one value. Outputs and inputs of devices that have not changed are
+A compiled rig is swapped in as one value. Outputs and inputs of devices that have not changed are
 the same objects as before, so that what is held and what waits survives a reload; song and output
 numbers in tick records never change their meaning while the engine runs.
 """
@@ -83,7 +83,7 @@ EMPTY_RIG = CompiledRig(Rig("", ()), (), (), (), (), (), (), {}, SetList("", ())
 
 @dataclass(slots=True)
 class Compiler:
-    """Compiles one book: make it with the rig, `add` every song, then `finish`."""
+    """Compiles one rig folder: make it with the rig, `add` every song, then `finish`."""
 
     rig: Rig
     before: CompiledRig = EMPTY_RIG
@@ -167,9 +167,9 @@ class Compiler:
         )
 
     def finish(self, set_list: SetList, *, whole: bool = True) -> CompiledRig:
-        """Return the compiled book; raises KeyError when the order names a song that was not added.
+        """Return the compiled rig; raises KeyError when the order names a song that was not added.
 
-        A book that is not `whole` lacks songs that are still to come.
+        A compiled rig that is not `whole` lacks songs that are still to come.
         """
         if whole:
             for identifier in set_list.order:

@@ -261,9 +261,9 @@ class Panel:
         """The revision that LEDs show."""
         self.presses = Presses()
 
-    def use(self, book: CompiledRig) -> None:
-        """Take the LEDs of another book; all of them are told how things stand."""
-        self._board = Board(book.rig.leds, {output.name: output for output in book.outputs})
+    def use(self, compiled: CompiledRig) -> None:
+        """Take the LEDs of another compiled rig; all of them are told how things stand."""
+        self._board = Board(compiled.rig.leds, {output.name: output for output in compiled.outputs})
 
     # Switches
 

@@ -87,9 +87,9 @@ def _nearest(order: tuple[str, ...], song: str, here: int) -> int:
 
 @dataclass(slots=True)
 class Standing:
-    """Which song and section are on, in which book and order, and what names lead to others."""
+    """Which song and section are on, in which compiled rig and order, and what names lead to others."""
 
-    book: CompiledRig
+    compiled: CompiledRig
     place: Place = field(default_factory=Place)
     song: CompiledSong | None = None
     section_number: int = 0
@@ -169,7 +169,7 @@ class Standing:
             if not 1 <= argument <= len(order):
                 raise NotFoundError(f"the set list has songs 1 to {len(order)}, not {argument}")
             return self.place.at(argument - 1)
-        if argument not in self.book.songs:
+        if argument not in self.compiled.songs:
             raise NotFoundError(f"no song {argument!r}")
         return self.place.at_song(str(argument))
 

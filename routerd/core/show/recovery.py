@@ -99,18 +99,18 @@ class Recovery:
 
     @property
     def _after_restart(self) -> AfterRestart:
-        return self._songs.on.book.rig.after_restart
+        return self._songs.on.compiled.rig.after_restart
 
     # An engine has died
 
     def go_on(self, kept: Kept) -> int:
-        """Take up what another engine has left, once a book is in force and before any tick; return the gap
-        in ns, from the last tick that went out to the next one."""
+        """Take up what another engine has left, once a compiled rig is in force and before any tick; return
+        the gap in ns, from the last tick that went out to the next one."""
         transport, clock = self._transport, self._transport.clock
         last_ns = transport.take_up(kept)
         self._ticks.number = clock.next_tick - 1
         self._returns = kept
-        self._to_tell = set(self._songs.on.book.wires)
+        self._to_tell = set(self._songs.on.compiled.wires)
         with contextlib.suppress(NotFoundError):
             self._tempo.follow(kept.source or None)
         if kept.clock.running and self._after_restart is AfterRestart.SILENT:

@@ -57,8 +57,8 @@ class RoutesInForce:
     """Puts the routes of a section into force, and rights what they leave behind."""
 
     __slots__ = (
-        "_book",
         "_chased",
+        "_compiled",
         "_effects",
         "_holding",
         "_section",
@@ -72,7 +72,7 @@ class RoutesInForce:
 
     def __init__(self, effects: Effects) -> None:
         self._effects = effects
-        self._book = EMPTY_RIG
+        self._compiled = EMPTY_RIG
         self._section: CompiledSection | None = None
         """What is in force; None while no song is on."""
         self._holding = Holding()
@@ -88,35 +88,35 @@ class RoutesInForce:
         self.unrested = False
         """Whether something goes to rest as soon as nothing rings there."""
 
-    # A book comes into force
+    # A compiled rig comes into force
 
-    def use(self, book: CompiledRig) -> None:
-        """Take another book; the routes of a section of it are put into force later."""
-        before, self._book = self._book, book
-        self._retire_removed(before, book)
-        self.mutes.keep(book.subjects)
-        self.loops.use(book.inputs, book.wires)
-        for feed in book.feeds:
+    def use(self, compiled: CompiledRig) -> None:
+        """Take another compiled rig; the routes of a section of it are put into force later."""
+        before, self._compiled = self._compiled, compiled
+        self._retire_removed(before, compiled)
+        self.mutes.keep(compiled.subjects)
+        self.loops.use(compiled.inputs, compiled.wires)
+        for feed in compiled.feeds:
             for input in feed.inputs:
                 input.note_sysex, input.shares = self.loops.note_sysex, feed.inputs
-        for input, pedals in zip(book.inputs, book.pedals, strict=True):
-            input.use_chase(input.name in book.chased)
+        for input, pedals in zip(compiled.inputs, compiled.pedals, strict=True):
+            input.use_chase(input.name in compiled.chased)
             input.use_pedals(pedals)
-        self._sensed = tuple(wire for wire in book.wires if wire.senses)
+        self._sensed = tuple(wire for wire in compiled.wires if wire.senses)
 
-    def _retire_removed(self, before: CompiledRig, book: CompiledRig) -> None:
+    def _retire_removed(self, before: CompiledRig, compiled: CompiledRig) -> None:
         """Release what leaves. What an absent port is owed passes to the one that takes over its device."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
-        successors = {output.name: output.wire for output in book.outputs if output not in before.outputs}
+        successors = {output.name: output.wire for output in compiled.outputs if output not in before.outputs}
         for wire in before.wires:
-            if wire not in book.wires:
+            if wire not in compiled.wires:
                 self._holding.forget(wire)
                 wire.retire(self._forget(wire, (*before.inputs, self.tuner)), now_ns, sink)
                 heirs = (successors[output.name] for output in wire.outputs if output.name in successors)
                 if (heir := next(heirs, None)) is not None:
                     heir.owed += wire.owed
         for input in before.inputs:
-            if input not in book.inputs:
+            if input not in compiled.inputs:
                 input.let_go(now_ns, sink)
 
     def _forget(self, wire: Wire, inputs: Iterable[Input]) -> list[bytes]:
@@ -125,7 +125,7 @@ class RoutesInForce:
 
     def use_controls(self, controls: tuple[Controls, ...]) -> None:
         """Let the messages of every input mean what a song, or the rig, wants."""
-        for input, meaning in zip(self._book.inputs, controls, strict=True):
+        for input, meaning in zip(self._compiled.inputs, controls, strict=True):
             input.use_controls(meaning, self._effects.now_ns, self._effects.sink)
 
     # Entering and leaving sections
@@ -133,7 +133,7 @@ class RoutesInForce:
     def enter(self, section: CompiledSection) -> None:
         """Put a section's routes into force, and release what is held if it wants that."""
         if section.cuts:
-            for input in self._book.inputs:
+            for input in self._compiled.inputs:
                 input.let_go(self._effects.now_ns, self._effects.sink)
         self.install(section)
 
@@ -141,10 +141,10 @@ class RoutesInForce:
         """Put a section's routes into force: one reference swapped for each input, then what that ends."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
         self._section = section
-        for input, table in zip(self._book.inputs, self.mutes.tables(section.routes), strict=True):
+        for input, table in zip(self._compiled.inputs, self.mutes.tables(section.routes), strict=True):
             input.table = table
         self.reroute_loops()
-        for output in self._book.outputs:
+        for output in self._compiled.outputs:
             if output.latched:
                 output.end_latched(section.routes.converters, now_ns, sink)
         self.abandon()
@@ -159,7 +159,7 @@ class RoutesInForce:
     def leave(self) -> None:
         """Have no routes in force: no song is on."""
         self._section = None
-        for input in self._book.inputs:
+        for input in self._compiled.inputs:
             input.table = EMPTY
         self.abandon()
         self._holding.keep((), self._effects.now_ns, self._effects.sink)
@@ -185,7 +185,7 @@ class RoutesInForce:
         """Note which legs with `chase` are in force now, and which of them are new; by input."""
         in_force = [
             (input, status, leg)
-            for input, legs in zip(self._book.inputs, chases, strict=False)
+            for input, legs in zip(self._compiled.inputs, chases, strict=False)
             for status, leg in legs
             if leg in input.table[status - 0x80]
         ]
@@ -208,10 +208,10 @@ class RoutesInForce:
         self.mutes.change(action, subject)
         self.install_again()
         now_ns, sink = self._effects.now_ns, self._effects.sink
-        for output in self._book.outputs:
+        for output in self._compiled.outputs:
             if not self.mutes.hears(Subject(output.name)):
                 output.end_latched((), now_ns, sink)
-                for input in self._book.inputs:
+                for input in self._compiled.inputs:
                     for data in input.forget(output):
                         output.offer(data, now_ns, sink)
         self.rest()
@@ -221,7 +221,7 @@ class RoutesInForce:
 
     def check_subject(self, subject: Subject) -> None:
         """Raise NotFoundError when there is no such device or route."""
-        if subject not in self._book.subjects:
+        if subject not in self._compiled.subjects:
             raise NotFoundError(f"there is no {subject}")
 
     def lets_in(self, input: Input, data: bytes) -> bool:
@@ -247,11 +247,13 @@ class RoutesInForce:
 
     def abandon(self, gone: Input | None = None) -> None:
         """Put to rest what players have moved where no route lets them any more; `gone` moves nothing now."""
-        for wire in self._book.wires:
+        for wire in self._compiled.wires:
             for key, (source, data) in list(wire.receivers.moved.items()):
                 if isinstance(source, Input):
                     stays = (
-                        source is not gone and source in self._book.inputs and leads(source.table, wire, key)
+                        source is not gone
+                        and source in self._compiled.inputs
+                        and leads(source.table, wire, key)
                     )
                 else:
                     stays = self._is_heard(source)
@@ -262,16 +264,16 @@ class RoutesInForce:
         self.rest()
 
     def _is_heard(self, converter: object) -> bool:
-        entries = (legs for input in self._book.inputs for legs in input.table)
+        entries = (legs for input in self._compiled.inputs for legs in input.table)
         return any(leg[0] is converter for legs in entries for leg in legs)
 
     def rest(self) -> None:
         """Put to rest what waits for it, where nothing rings any more."""
         self.unrested = False
-        for wire in self._book.wires:
+        for wire in self._compiled.wires:
             keys = []
             for key, source in list(wire.receivers.unrested.items()):
-                inputs = (source,) if isinstance(source, Input) else self._book.inputs
+                inputs = (source,) if isinstance(source, Input) else self._compiled.inputs
                 if key in wire.receivers.moved:  # somebody moves it again
                     del wire.receivers.unrested[key]
                 elif rings(source, inputs, wire, key >> 7 & 0x0F):
@@ -294,7 +296,7 @@ class RoutesInForce:
     def poll_cables(self, next_tick_ns: int) -> None:
         """Once a tick: bank select that waits alone, loops, and Active Sensing both ways."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
-        for input in self._book.inputs:
+        for input in self._compiled.inputs:
             if input.banks:
                 input.send_banks(now_ns, sink)
             if input.is_lost(now_ns):
@@ -309,7 +311,7 @@ class RoutesInForce:
 
     def lose_output(self, wire: Wire, missed: list[bytes]) -> None:
         """A port has gone: note what its devices were holding, as owed to them behind `missed`."""
-        missed = missed + self._forget(wire, (*self._book.inputs, self.tuner))
+        missed = missed + self._forget(wire, (*self._compiled.inputs, self.tuner))
         self._holding.forget(wire)
         wire.lose(self._effects.now_ns, missed)
         self.loops.drop((wire,))
@@ -328,17 +330,17 @@ class RoutesInForce:
         """End all that sounds: what waits is forgotten, what sounds is released, every channel told."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
         # 1. What waits on a wire would come too late; the releases among it have to come all the same.
-        for wire in self._book.wires:
+        for wire in self._compiled.wires:
             for data in wire.clear(now_ns, sink):
                 wire.offer(data, now_ns, sink)
         # 2. Everything that is held is released note by note, as All Notes Off is no substitute (M1 p. 20).
-        for input in (*self._book.inputs, self.tuner):
+        for input in (*self._compiled.inputs, self.tuner):
             input.let_go(now_ns, sink)
-        for output in self._book.outputs:
+        for output in self._compiled.outputs:
             output.end_latched((), now_ns, sink)
         self._holding.forget()
         # 3. Then what sounds although nobody here holds it, and every channel. Who is away gets it later.
-        for wire in self._book.wires:
+        for wire in self._compiled.wires:
             ended = [*wire.receivers.sounding.end(), *wire.receivers.take_rest()]
             if not wire.connected:
                 wire.owed += ended

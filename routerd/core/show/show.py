@@ -75,7 +75,7 @@ class Show:
         "_songs",
         "_tuning",
         "armed",
-        "book",
+        "compiled",
         "effects",
         "generation",
         "routes",
@@ -124,10 +124,10 @@ class Show:
             songs=songs,
             panel=self._panel,
         )
-        self.book = EMPTY_RIG
-        """The book in force."""
+        self.compiled = EMPTY_RIG
+        """The compiled rig in force."""
         self.generation = 0
-        """Number of the book in force, for whoever gave it."""
+        """Number of the compiled rig in force, for whoever gave it."""
         # what every message needs, one step nearer
         self._sent = routes.loops.sent
         self._presses = self._panel.presses
@@ -180,7 +180,7 @@ class Show:
             self._presses.next_due_ns,
             self._tuning.until_ns,
         )
-        for wire in self.book.wires:
+        for wire in self.compiled.wires:
             if wire.deadline_ns < earliest_ns:  # noqa: PLR1730 - after every message: a call costs more
                 earliest_ns = wire.deadline_ns
         if self.tempo.source is not None:
@@ -223,7 +223,7 @@ class Show:
             self._learning.end()
         # 6. LEDs show what all this has led to, and wires that have become idle get what waits for them.
         self._panel.light()
-        for wire in self.book.wires:
+        for wire in self.compiled.wires:
             if wire.deadline_ns <= now_ns:
                 wire.pump(now_ns, self.effects.sink)
 
@@ -253,7 +253,7 @@ class Show:
         Raises NotFoundError for a device without an output.
         """
         self.effects.enter(now_ns)
-        output = next((one for one in self.book.outputs if one.name == device), None)
+        output = next((one for one in self.compiled.outputs if one.name == device), None)
         if output is None:
             raise NotFoundError(f"no device {device!r} with an output")
         self._tuning.sound(output, channel, note, velocity, for_s=for_s)
@@ -271,43 +271,45 @@ class Show:
 
     def drained(self, now_ns: int) -> bool:
         """Return whether everything that was to go out has left its wire."""
-        return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.book.wires if w.connected)
+        return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.compiled.wires if w.connected)
 
     # Books, orders, and what is left of an earlier engine
 
-    def load(self, book: CompiledRig, generation: int, now_ns: int, begin: ResumePoint | None = None) -> None:
-        """Swap in a compiled book. The song that is on stays on where the new book has it.
+    def load(
+        self, compiled: CompiledRig, generation: int, now_ns: int, begin: ResumePoint | None = None
+    ) -> None:
+        """Swap in a compiled rig. The song that is on stays on where the new one has it.
 
-        `begin` says where to begin when no song is on yet, and what was armed; what does not fit the book is
-        passed over. Transport goes on as it was, or stays stopped.
+        `begin` says where to begin when no song is on yet, and what was armed; what does not fit is passed
+        over. Transport goes on as it was, or stays stopped.
         """
         self.effects.enter(now_ns)
         begin = begin or ResumePoint()
         # 1. What leaves the rig is released while its ports are still known.
-        self.book, self.generation = book, generation
-        self.routes.use(book)
+        self.compiled, self.generation = compiled, generation
+        self.routes.use(compiled)
         # 2. Clocks, in the song that stays on if one does, before anything is started or located by them.
-        stays_on = book.songs.get(str(self._songs.on.identifier))
-        self.transport.use(book, stays_on)
-        self.ticks.use(book)
+        stays_on = compiled.songs.get(str(self._songs.on.identifier))
+        self.transport.use(compiled, stays_on)
+        self.ticks.use(compiled)
         self.ticks.use_timings(stays_on)
-        self.tempo.use(book)
+        self.tempo.use(compiled)
         self.transport.set_gates()
         # 3. The song itself, then what its routes bring along, and what was armed in it.
-        self._songs.use(book, begin)
+        self._songs.use(compiled, begin)
         self.routes.bring_along()
         self.effects.revision += 1
-        self._panel.use(book)
+        self._panel.use(compiled)
         self._panel.light()
         self._commands.arm_again(begin)
         self._panel.light()
 
-    def complete(self, book: CompiledRig, generation: int, now_ns: int, begin: ResumePoint) -> None:
-        """Put the whole book in place of one that lacked songs, with what `begin` says of those."""
-        before = self.book.subjects
-        self.load(book, generation, now_ns)
+    def complete(self, compiled: CompiledRig, generation: int, now_ns: int, begin: ResumePoint) -> None:
+        """Put the whole compiled rig in place of one that lacked songs, with what `begin` says of those."""
+        before = self.compiled.subjects
+        self.load(compiled, generation, now_ns)
         self._songs.restore_done(begin)
-        self.routes.mutes.restore(begin.muted, begin.soloed, book.subjects - before)
+        self.routes.mutes.restore(begin.muted, begin.soloed, compiled.subjects - before)
         self.routes.install_again()
         if self.armed.change is None:
             self._commands.arm_again(begin)
@@ -384,9 +386,9 @@ class Show:
             position_tick=clock.position_ticks,
             origin_tick=clock.origin_tick,
             bar_origin_tick=clock.bar_origin_tick,
-            songs=self.book.song_names,
-            outputs=self.book.output_names,
-            inputs=tuple([input.name for input in self.book.inputs]),
+            songs=self.compiled.song_names,
+            outputs=self.compiled.output_names,
+            inputs=tuple([input.name for input in self.compiled.inputs]),
             clock_source="internal" if source is None else source.name,
             armed=self.armed.state,
             chattering=self._presses.chattering_switches,

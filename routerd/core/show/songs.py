@@ -10,8 +10,8 @@ routes of its section come into force: what they no longer reach is released or 
 source and tempo; 5. patches, the song's before the section's, and behind them positions of controls and
 held notes; 6. click, time code, what starts by itself.
 
-Invariants: the song that is on is one of the book in force; it has a place, in the order or between two
-songs of it; a section's number is 0 only in a song without sections.
+Invariants: the song that is on is one of the compiled rig in force; it has a place, in the order or between
+two songs of it; a section's number is 0 only in a song without sections.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ class Songs:
         self.done = DoneSteps()
         """Steps of checklists that are done."""
 
-    # Another song or section of the book
+    # Another song or section of the compiled rig
 
     def step(self, action: Action) -> None:
         """Go to the next or previous song; raises CommandError."""
@@ -100,10 +100,10 @@ class Songs:
         """Go to a place, or to the song that `argument` names where the place has none; raises
         CommandError."""
         identifier = place.order[place.index] if place.index is not None else str(argument)
-        if identifier not in self.on.book.songs:
+        if identifier not in self.on.compiled.songs:
             raise CommandError(f"song {identifier!r} is not loaded yet; in a second it is")
         self.on.place = place
-        self._enter(self.on.book.songs[identifier])
+        self._enter(self.on.compiled.songs[identifier])
 
     def go_to_section(self, number: int) -> None:
         """Enter a section.
@@ -166,20 +166,21 @@ class Songs:
             if only is None or patch.output.wire is only:
                 patch.send(self._effects.now_ns, self._effects.sink)
 
-    # Another book or order
+    # Another compiled rig or order
 
-    def use(self, book: CompiledRig, begin: ResumePoint) -> None:
-        """Take another book, once all others have it. The song that is on stays on where the book has it.
+    def use(self, compiled: CompiledRig, begin: ResumePoint) -> None:
+        """Take another compiled rig, once all other parts have it. The song that is on
+        stays on where it has that.
 
-        `begin` says where to begin when none is; what does not fit the book is passed
-        over. Transport goes on as it was, or stays stopped.
+        `begin` says where to begin when none is; what does not fit is passed over. Transport goes on as it
+        was, or stays stopped.
         """
         before = self.on
-        self.on = Standing(book, before.place.reordered(book.set_list.order, before.identifier))
-        self.set_list = book.set_list
+        self.on = Standing(compiled, before.place.reordered(compiled.set_list.order, before.identifier))
+        self.set_list = compiled.set_list
         self.order_revision += 1
-        if before.identifier in book.songs:
-            self._renew(before, book.songs[str(before.identifier)])
+        if before.identifier in compiled.songs:
+            self._renew(before, compiled.songs[str(before.identifier)])
         else:
             self._begin(begin)
 
@@ -213,23 +214,23 @@ class Songs:
         stood (M1 p. 31).
         """
         on = self.on
-        book, order = on.book, on.place.order
+        compiled, order = on.compiled, on.place.order
         self.restore_done(begin)
-        for action, subject in self._routes.mutes.restore(begin.muted, begin.soloed, book.subjects):
+        for action, subject in self._routes.mutes.restore(begin.muted, begin.soloed, compiled.subjects):
             self._effects.event(action.value, subject=str(subject))
         identifier, section, bpm = begin.song, begin.section, begin.bpm
-        if identifier is not None and identifier in book.songs:
+        if identifier is not None and identifier in compiled.songs:
             on.place = on.place.kept(identifier, begin.index, begin.gap)
-        elif order:  # the first song, or where a song that is no longer in the book was
+        elif order:  # the first song, or where a song that is no longer in the compiled rig was
             next_index = on.place.next_index
             on.place = on.place.at(len(order) - 1 if next_index is None else next_index)
             identifier, section, bpm = order[on.place.index or 0], 0, None
         else:
             self._ticks.song_number = NO_SONG
-            self._routes.use_controls(book.controls)
+            self._routes.use_controls(compiled.controls)
             self._routes.leave()
             return
-        self._enter(book.songs[identifier], may_start=False, section=max(1, section))
+        self._enter(compiled.songs[identifier], may_start=False, section=max(1, section))
         if bpm is not None and BPM_MIN <= bpm <= BPM_MAX:  # else kept by hand or by another version
             with contextlib.suppress(CommandError):
                 self._tempo.set(bpm, begin.tempo_by)
@@ -238,7 +239,7 @@ class Songs:
 
     def use_order(self, set_list: SetList) -> None:
         """Take a set list with another order; the song that is on stays on. Raises NotFoundError."""
-        unknown = [identifier for identifier in set_list.order if identifier not in self.on.book.songs]
+        unknown = [identifier for identifier in set_list.order if identifier not in self.on.compiled.songs]
         if unknown:
             raise NotFoundError(f"no song {unknown[0]!r}")
         self.set_list = set_list
@@ -253,9 +254,9 @@ class Songs:
         identifier = self.on.identifier if step.song is None else str(step.song)
         if identifier is None:
             raise CommandError("no song is on")
-        if identifier not in self.on.book.songs:
+        if identifier not in self.on.compiled.songs:
             raise NotFoundError(f"no song {identifier!r}")
-        items = self.on.book.songs[identifier].song.checklist
+        items = self.on.compiled.songs[identifier].song.checklist
         number = self.done.mark(identifier, items, step.number, done=step.done)
         self._effects.revision += 1
         text = items[number - 1].text
@@ -263,7 +264,7 @@ class Songs:
 
     def restore_done(self, begin: ResumePoint) -> None:
         """Take the steps that were done before a restart."""
-        checklists = {name: song.song.checklist for name, song in self.on.book.songs.items()}
+        checklists = {name: song.song.checklist for name, song in self.on.compiled.songs.items()}
         self.done.restore(begin.done, checklists)
 
     @property

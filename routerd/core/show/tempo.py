@@ -33,27 +33,27 @@ if TYPE_CHECKING:
 class Tempo:
     """Sets the tempo of the clock, or lets a source do it."""
 
-    __slots__ = ("_armed", "_book", "_effects", "_taps", "_transport", "source", "source_input")
+    __slots__ = ("_armed", "_compiled", "_effects", "_taps", "_transport", "source", "source_input")
 
     def __init__(self, effects: Effects, transport: Transport, armed: ArmedChange) -> None:
         self._effects = effects
         self._transport = transport
         self._armed = armed
-        self._book = EMPTY_RIG
+        self._compiled = EMPTY_RIG
         self._taps = TapTempo()
         self.source: Source | None = None
         """Who is followed; None: routerd leads."""
         self.source_input: Input | None = None
 
-    def use(self, book: CompiledRig) -> None:
-        """Take another book, once transport has it: the source's lead before the latest device, and its
-        holdover."""
-        self._book = book
+    def use(self, compiled: CompiledRig) -> None:
+        """Take another compiled rig, once transport has it: the source's lead before the latest device, and
+        its holdover."""
+        self._compiled = compiled
         if self.source is None:
             return
         self.source.lead(self._transport.devices.lead_ns)
-        self.source.follower.holdover_ns = book.rig.holdover_s * NS_PER_S
-        if self.source.input not in book.inputs:
+        self.source.follower.holdover_ns = compiled.rig.holdover_s * NS_PER_S
+        if self.source.input not in compiled.inputs:
             self._choose(None)  # its device has left the rig
             self._effects.event("clock-source", device=None)
 
@@ -118,7 +118,7 @@ class Tempo:
         source = None
         input = self.input_of(device)
         if input is not None:
-            rig, transport = self._book.rig, self._transport
+            rig, transport = self._compiled.rig, self._transport
             timing = next(d.timing for d in rig.devices if d.name == device)
             lead_ns = transport.devices.lead_ns
             source = Source(input, timing, transport.clock, lead_ns, rig.holdover_s * NS_PER_S)
@@ -129,7 +129,7 @@ class Tempo:
         """Return what a device sends to, None for no device; raises NotFoundError."""
         if device is None:
             return None
-        input = next((input for input in self._book.inputs if input.name == device), None)
+        input = next((input for input in self._compiled.inputs if input.name == device), None)
         if input is None:
             raise NotFoundError(f"there is no device {device!r} with an input to follow")
         return input

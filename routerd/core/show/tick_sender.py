@@ -63,9 +63,9 @@ class TickSender:
         self._caught_up: list[Wire] = []
         """Wires that have got late ticks since the last one of the grid."""
 
-    def use(self, book: CompiledRig) -> None:
-        """Forget the wires that a new book does not have."""
-        wires = set(book.wires)
+    def use(self, compiled: CompiledRig) -> None:
+        """Forget the wires that a new compiled rig does not have."""
+        wires = set(compiled.wires)
         for wire in [wire for wire in self.stamps if wire not in wires]:
             del self.stamps[wire]
 

@@ -42,7 +42,7 @@ class Transport:
     """Starts, stops and places the clock and all devices that go by it."""
 
     __slots__ = (
-        "_book",
+        "_compiled",
         "_effects",
         "_position_tick",
         "clock",
@@ -57,7 +57,7 @@ class Transport:
         self, effects: Effects, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None
     ) -> None:
         self._effects = effects
-        self._book = EMPTY_RIG
+        self._compiled = EMPTY_RIG
         self.clock = Clock(effects.now_ns, bpm)
         self.schedule = Schedule() if schedule is None else schedule
         self.devices = DeviceClocks((), {}, self.schedule)
@@ -69,25 +69,25 @@ class Transport:
         self._position_tick = -1
         """Start and Continue wait for a tick after this one."""
 
-    def use(self, book: CompiledRig, song: CompiledSong | None) -> None:
-        """Give every device of a book its clock, in the song that stays on if one does."""
-        before, self._book = self._book, book
-        self.schedule.drop(set(before.outputs) - set(book.outputs))
-        timings = {device.name: device.timing for device in book.rig.devices}
-        in_songs = {name for one in book.songs.values() for name, _ in one.song.timing.devices}
-        devices = DeviceClocks(book.outputs, timings, self.schedule, in_songs)
+    def use(self, compiled: CompiledRig, song: CompiledSong | None) -> None:
+        """Give every device of a compiled rig its clock, in the song that stays on if one does."""
+        before, self._compiled = self._compiled, compiled
+        self.schedule.drop(set(before.outputs) - set(compiled.outputs))
+        timings = {device.name: device.timing for device in compiled.rig.devices}
+        in_songs = {name for one in compiled.songs.values() for name, _ in one.song.timing.devices}
+        devices = DeviceClocks(compiled.outputs, timings, self.schedule, in_songs)
         if song is not None:
             devices.use(song.song.timing.devices, self._effects.now_ns)
         devices.take_over(self.devices)
         self.devices = devices
-        self.receivers = tuple(output for output in book.outputs if output.transport)
+        self.receivers = tuple(output for output in compiled.outputs if output.transport)
 
     def use_click_and_code(self, song: CompiledSong, index: int | None) -> None:
         """Take the click of a song, and the hour of its time code from its place in the set list."""
         for coder in self.devices.coders:
             coder.hour = (index or 0) + 1 if coder.of_set else 0
         click = song.song.timing.click
-        outputs = () if click is None else self._book.outputs
+        outputs = () if click is None else self._compiled.outputs
         output = next((o for o in outputs if click is not None and o.name == click.device), None)
         one = None if output is None else self.devices.by_output.get(output)
         self.metronome.use(click, output, self.devices.lead_ns if one is None else one.delay_ns)
@@ -221,7 +221,7 @@ class Transport:
     def set_gates(self) -> None:
         """Tell every wire when it must be idle next: for a tick, and for a Start that waits."""
         clock = self.clock
-        for wire in self._book.wires:
+        for wire in self._compiled.wires:
             gate_ns = clock.next_due_ns if wire.clock else NEVER_NS
             wire.gate_ns = min(gate_ns, clock.start_at_ns) if wire.transport else gate_ns
         for one in self.devices.busy:

@@ -228,7 +228,7 @@ class _Walk:
             if data[0] < TICK and self._since_ns is not None and wire not in self._done:
                 share.done_ms = (max(wire.busy_until_ns, self._now_ns) - self._since_ns) / NS_PER_MS
         if self._since_ns is not None:
-            self._done.update(wire for wire in self._show.book.wires if not wire.queued)
+            self._done.update(wire for wire in self._show.compiled.wires if not wire.queued)
         self._show.effects.sink.clear()
         self._show.effects.events.clear()
 

@@ -100,10 +100,10 @@ def test_a_reload_changes_what_is_held() -> None:
     sent(made, Action.SONG, "held")
     made.log.clear()
     changed = replace(OPENER, identifier="held", routes=(), patches=(), holds=(E3,))
-    made.load(compiled(RIG, (changed,), ("held",), made.show.book))
+    made.load(compiled(RIG, (changed,), ("held",), made.show.compiled))
     assert made.sent("sampler") == ["80 2d 40", "90 34 50"]
     rig = replace(RIG, devices=tuple(d for d in RIG.devices if d is not SAMPLER))
-    made.load(compiled(rig, (replace(changed, holds=()),), ("held",), made.show.book))
+    made.load(compiled(rig, (replace(changed, holds=()),), ("held",), made.show.compiled))
     assert made.sounding() == {}
 
 

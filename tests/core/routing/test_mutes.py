@@ -91,13 +91,13 @@ def test_mutes_stay_over_songs_and_reloads_and_end_with_their_subject() -> None:
     made = stage()
     made.do(Action.MUTE, "device sampler")
     made.load(
-        compiled(RIG, (LAYERS, replace(LAYERS, identifier="again")), ("opener", "again"), made.show.book)
+        compiled(RIG, (LAYERS, replace(LAYERS, identifier="again")), ("opener", "again"), made.show.compiled)
     )
     made.do(Action.NEXT)
     assert heard(made) == {"synth", "modular"}
     devices = tuple(device for device in RIG.devices if device.name != "sampler")
     fewer = replace(LAYERS, routes=(route("synth"),))
-    made.load(compiled(replace(RIG, devices=devices), (fewer,), ("opener",), made.show.book))
+    made.load(compiled(replace(RIG, devices=devices), (fewer,), ("opener",), made.show.compiled))
     assert made.show.snapshot().muted == ()
 
 

@@ -267,7 +267,7 @@ def test_a_device_that_leaves_the_rig() -> None:
     made.play("keys", "e0 00 50")
     made.log.clear()
     rig = replace(RIG, devices=tuple(d for d in RIG.devices if d is not SAMPLER))
-    made.load(compiled(rig, (replace(OPENER, routes=(), patches=()),), ("opener",), made.show.book))
+    made.load(compiled(rig, (replace(OPENER, routes=(), patches=()),), ("opener",), made.show.compiled))
     assert made.sent("sampler") == ["e0 00 40"]
 
 
@@ -341,13 +341,13 @@ def test_a_pedal_that_was_a_control_when_it_moved_is_no_position() -> None:
     )
     made = stage((), (CHASED,), controls=pedal)
     made.play("keys", "b0 40 7f")  # a control: panic
-    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
+    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.compiled))
     assert after(made, Action.SONG, "other") == []
     made.play("keys", "b0 40 00", "b0 40 7f")
-    made.load(compiled(replace(RIG, controls=pedal), songs, ("opener", "other"), made.show.book))
+    made.load(compiled(replace(RIG, controls=pedal), songs, ("opener", "other"), made.show.compiled))
     made.play("keys", "b0 40 00")  # its release is the control's
     made.do(Action.SONG, "opener")
-    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.book))
+    made.load(compiled(replace(RIG, controls=()), songs, ("opener", "other"), made.show.compiled))
     assert after(made, Action.SONG, "other") == []
     assert made.sounding() == {}
 

@@ -304,7 +304,7 @@ def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
     last_ns = tick(one, 100, last_ns + 3007 * MS) - PERIOD
     assert one.show.snapshot().following.state == "locked"
     longer = Rig("band", (*RIG.devices, drums), holdover_s=60)
-    one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.book))
+    one.load(compiled(longer, (FOLLOWING,), ("one",), one.show.compiled))
     one.run(last_ns + 59_999 * MS)
     assert one.show.snapshot().following.state == "holdover"
     one.run(last_ns + 60_000 * MS)
@@ -323,7 +323,7 @@ def test_other_inputs_are_no_source() -> None:
 def test_a_source_that_leaves_the_rig_is_followed_no_more() -> None:
     one = stage()
     tick(one, 60, 7 * MS)
-    one.load(compiled(RIG, (LEADING,), ("two",), one.show.book))
+    one.load(compiled(RIG, (LEADING,), ("two",), one.show.compiled))
     assert one.show.snapshot().clock_source == "internal"
     one.run(one.now_ns + 1000 * MS)
 

@@ -102,7 +102,7 @@ def test_armed_and_then_gone_is_refused_aloud() -> None:
     stage = Stage()
     stage.run(100 * MS)
     stage.do(Action.SONG, "closer", at_bar=True)
-    stage.load(compiled(songs=(OPENER, MIDDLE), order=("opener", "middle"), before=stage.show.book))
+    stage.load(compiled(songs=(OPENER, MIDDLE), order=("opener", "middle"), before=stage.show.compiled))
     stage.run(4000 * MS)
     assert [e["why"] for e in stage.events if e["kind"] == "refused"] == ["no song 'closer'"]
     assert stage.show.snapshot().song == "opener"

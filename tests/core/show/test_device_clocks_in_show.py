@@ -320,8 +320,8 @@ def test_a_reload_keeps_offsets_and_where_sequences_stand() -> None:
     one.do(Action.START)
     one.run(1000 * MS)
     before = one.show.snapshot().devices
-    devices = one.show.book.rig.devices
-    one.load(compiled(Rig("rig", devices), (SONG, NEXT), ("one", "two"), one.show.book))
+    devices = one.show.compiled.rig.devices
+    one.load(compiled(Rig("rig", devices), (SONG, NEXT), ("one", "two"), one.show.compiled))
     assert one.show.snapshot().devices == before
     one.run(2000 * MS)
     assert {m - t for m, t in zip(at(one, "played", TICK), at(one, "other", TICK), strict=False)} == {5 * MS}

@@ -60,7 +60,7 @@ def died(policy: AfterRestart, at_ms: int, *songs: Song, timing: Timing | None =
 def gone_on(before: Stage, after_ms: int, book: CompiledRig | None = None) -> Stage:
     place = {"song": before.show.snapshot().song, "section": before.show.snapshot().section}
     kept = left_by(before)
-    return Stage(before.show.book if book is None else book, place, before.now_ns + after_ms * MS, kept)
+    return Stage(before.show.compiled if book is None else book, place, before.now_ns + after_ms * MS, kept)
 
 
 def again(policy: AfterRestart, before: Stage, after_ms: int, *songs: Song) -> Stage:
@@ -232,7 +232,7 @@ def test_a_new_rig_keeps_what_waits_for_the_bar() -> None:
     after = again(AfterRestart.PLAY, died(AfterRestart.PLAY, 1_007), 446)
     after.run(1_700 * MS)
     rig = replace(RIG, devices=(*RIG.devices, FREE), after_restart=AfterRestart.PLAY)
-    after.load(compiled(rig, (OPENER,), ["opener"], after.show.book))
+    after.load(compiled(rig, (OPENER,), ["opener"], after.show.compiled))
     after.run(2_000 * MS)
     assert after.times_ms("free", CONTINUE) == [1930]
     assert after.times_ms("free", TICK) == [float(at) for at in range(1460, 2001, 20)]

@@ -39,7 +39,7 @@ def test_reload_keeps_song_section_transport_and_grid() -> None:
     stage.do(Action.START)
     stage.run(200 * MS)
     sent, ticks = len(stage.sent()), len(times_of_ticks(stage))
-    stage.load(compiled(order=("closer", "middle"), before=stage.show.book))
+    stage.load(compiled(order=("closer", "middle"), before=stage.show.compiled))
     stage.run(400 * MS)
     snapshot = stage.show.snapshot()
     assert (snapshot.song, snapshot.section, snapshot.index) == ("middle", 2, 1)
@@ -55,7 +55,7 @@ def test_reload_takes_the_new_version_of_the_song_that_is_on() -> None:
         OPENER, bpm=Fraction(100), routes=(route("modular"),), patches=(Patch("sampler", program=3),)
     )
     stage.play("keys", "90 3c 40")
-    stage.load(compiled(songs=(changed, MIDDLE, CLOSER), before=stage.show.book))
+    stage.load(compiled(songs=(changed, MIDDLE, CLOSER), before=stage.show.compiled))
     stage.play("keys", "80 3c 40", "90 3e 40")
     stage.run(200 * MS)
     assert stage.sent("sampler") == ["c0 03"]
@@ -70,7 +70,7 @@ def test_reload_that_loses_the_section_falls_back_to_the_first() -> None:
     stage.do(Action.SECTION, "bridge")
     for sections, number in ((MIDDLE.sections[1:2], 1), ((), 0), (MIDDLE.sections, 1)):
         song = replace(MIDDLE, sections=sections)
-        stage.load(compiled(songs=(OPENER, song, CLOSER), before=stage.show.book))
+        stage.load(compiled(songs=(OPENER, song, CLOSER), before=stage.show.compiled))
         assert stage.show.snapshot().section == number
 
 
@@ -79,7 +79,7 @@ def test_reload_without_the_song_that_is_on_goes_to_what_followed() -> None:
     stage.do(Action.SONG, "middle")
     stage.do(Action.START)
     stage.run(100 * MS)
-    stage.load(compiled(songs=(OPENER, CLOSER), order=("opener", "closer"), before=stage.show.book))
+    stage.load(compiled(songs=(OPENER, CLOSER), order=("opener", "closer"), before=stage.show.compiled))
     stage.run(200 * MS)
     assert (stage.show.snapshot().song, stage.show.snapshot().index) == ("closer", 1)
     assert stage.show.snapshot().transport == "stopped"
@@ -88,7 +88,7 @@ def test_reload_without_the_song_that_is_on_goes_to_what_followed() -> None:
 def test_an_empty_rig_has_no_song_and_routes_nothing() -> None:
     stage = Stage()
     stage.play("keys", "90 3c 40")
-    stage.load(compiled(songs=(), order=(), before=stage.show.book))
+    stage.load(compiled(songs=(), order=(), before=stage.show.compiled))
     assert stage.show.snapshot().song is None
     assert stage.show.ticks.song_number == NO_SONG
     stage.play("keys", "80 3c 40")
@@ -100,7 +100,7 @@ def test_an_empty_rig_has_no_song_and_routes_nothing() -> None:
     for action in (Action.NEXT, Action.SECTION, Action.SONG):
         with pytest.raises(CommandError):
             stage.do(action)
-    stage.load(compiled(before=stage.show.book))
+    stage.load(compiled(before=stage.show.compiled))
     assert stage.show.snapshot().song == "opener"
 
 
@@ -110,7 +110,7 @@ def test_a_removed_device_is_released_before_it_goes() -> None:
     stage.run(30 * MS)
     stage.play("keys", *(f"90 {note:02x} 40" for note in range(40, 60)))  # they wait behind the dump
     rig = replace(RIG, devices=tuple(d for d in RIG.devices if d is not SYNTH))
-    stage.load(compiled(rig, songs=(CLOSER,), order=("closer",), before=stage.show.book))
+    stage.load(compiled(rig, songs=(CLOSER,), order=("closer",), before=stage.show.compiled))
     assert stage.sent("synth")[-21:] == ["f7", *(f"80 {note:02x} 40" for note in range(40, 60))]
 
 
@@ -122,7 +122,7 @@ def test_what_an_absent_device_is_owed_passes_to_its_successor() -> None:
     stage.lose("synth")
     devices = tuple(replace(d, output_pattern="new") if d is SYNTH else d for d in RIG.devices)
     rig = replace(RIG, devices=devices)
-    stage.load(compiled(rig, before=stage.show.book))
+    stage.load(compiled(rig, before=stage.show.compiled))
     stage.open("synth")
     stage.run(200 * MS)
     assert "80 3c 40" in stage.sent("synth")
@@ -134,7 +134,7 @@ def test_a_key_that_becomes_a_control_by_reload_is_released() -> None:
     stage.run(100 * MS)
     stage.play("keys", "90 24 40")
     rig = replace(RIG, controls=(*CONTROLS, Control("keys", 0x90, 0x24, Command(Action.NEXT))))
-    stage.load(compiled(rig, before=stage.show.book))
+    stage.load(compiled(rig, before=stage.show.compiled))
     stage.play("keys", "80 24 40")
     stage.run(200 * MS)
     assert stage.sounding() == {}
@@ -169,5 +169,5 @@ def test_a_kept_place_and_a_broken_one(place: dict[str, object], song: str, sect
 
 def test_a_kept_place_is_only_for_the_beginning() -> None:
     stage = Stage()
-    stage.load(compiled(before=stage.show.book), {"song": "closer"})
+    stage.load(compiled(before=stage.show.compiled), {"song": "closer"})
     assert stage.show.snapshot().song == "opener"

@@ -82,7 +82,7 @@ def test_the_messages_of_all_devices_wait_for_the_one_wire() -> None:
     one = stage(LEAD, PAD, song=BARE)
     one.run(1 * MS)
     one.play("keys", "90 3C 40")
-    (wire,) = one.show.book.wires
+    (wire,) = one.show.compiled.wires
     assert wire.busy_until_ns == one.now_ns + 6 * DIN_BYTE_NS
     assert one.sent() == ["90 3c 40", "91 3c 40"]
 
@@ -155,9 +155,9 @@ def test_panic_tells_every_channel_of_a_port_once() -> None:
 
 def test_a_rig_that_changes_another_device_keeps_the_wire() -> None:
     one = stage(LEAD, PAD)
-    (wire,) = one.show.book.wires
-    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, ALONE)), (BARE,), ("one",), one.show.book))
-    assert one.show.book.wires[0] is wire
+    (wire,) = one.show.compiled.wires
+    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, ALONE)), (BARE,), ("one",), one.show.compiled))
+    assert one.show.compiled.wires[0] is wire
 
 
 def test_a_device_that_joins_a_port_makes_it_another_wire_and_nothing_stays_held() -> None:
@@ -165,8 +165,8 @@ def test_a_device_that_joins_a_port_makes_it_another_wire_and_nothing_stays_held
     one.run(50 * MS)
     one.play("keys", "90 3C 40")
     one.run(60 * MS)
-    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, BASS)), (SONG,), ("one",), one.show.book))
-    assert [wire.name for wire in one.show.book.wires] == ["pad"]
+    one.load(compiled(Rig("stage", (KEYS, LEAD, PAD, BASS)), (SONG,), ("one",), one.show.compiled))
+    assert [wire.name for wire in one.show.compiled.wires] == ["pad"]
     assert not one.sounding()
 
 
@@ -263,7 +263,7 @@ def test_two_keyboards_whose_keys_are_apart_from_their_sounds_lose_nothing() -> 
         assert sum(text[0] == "9" for text in notes) == 500
         assert not one.sounding()
     assert [event for event in one.events if event["kind"] == "loop"] == []
-    assert [input.withheld for input in one.show.book.inputs] == [0, 0, 0]
+    assert [input.withheld for input in one.show.compiled.inputs] == [0, 0, 0]
 
 
 def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_that_it_is() -> None:
@@ -273,7 +273,7 @@ def test_a_keyboard_that_echoes_in_spite_of_local_control_is_cut_as_the_loop_tha
     sound = Device("sound", output_pattern="Stage")
     song = replace(BARE, routes=(Route("back", "pads", "sound", PLAYED),))
     one = Stage(compiled(Rig("stage", (keys, pads, sound)), (song,), ("one",)))
-    (feed,) = one.show.book.feeds
+    (feed,) = one.show.compiled.feeds
     waiting: list[tuple[int, bytes]] = []
     seen = 0
     one.play("pads", "99 24 40")

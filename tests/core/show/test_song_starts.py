@@ -318,7 +318,7 @@ def test_a_reload_keeps_the_song_s_timing_and_what_runs() -> None:
     one.do(Action.NEXT)
     one.do(Action.START)
     one.run(3000 * MS)
-    one.load(compiled(Rig("rig", (GRID, BOX)), songs, ("first", "second"), one.show.book))
+    one.load(compiled(Rig("rig", (GRID, BOX)), songs, ("first", "second"), one.show.compiled))
     one.run(6000 * MS)
     own = [t for t in at(one, TICK) if t > 3100]
     assert {round(b - a, 3) for a, b in itertools.pairwise(own)} == {10}

@@ -211,7 +211,7 @@ def test_an_engine_that_goes_on_keeps_whose_tempo_it_is() -> None:
 def test_a_new_version_of_the_file_with_another_tempo_is_the_songs() -> None:
     one = stage(STEADY)
     one.do(Action.TEMPO, "77")
-    one.load(compiled(RIG, (replace(STEADY, notes="as before"),), ("steady",), one.show.book))
+    one.load(compiled(RIG, (replace(STEADY, notes="as before"),), ("steady",), one.show.compiled))
     assert tempo(one) == ("77", "hand")
-    one.load(compiled(RIG, (replace(STEADY, bpm=Fraction(101)),), ("steady",), one.show.book))
+    one.load(compiled(RIG, (replace(STEADY, bpm=Fraction(101)),), ("steady",), one.show.compiled))
     assert tempo(one) == ("101", "song")

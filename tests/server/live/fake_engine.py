@@ -179,7 +179,7 @@ class FakeEngine:
 
     def _take(self, message: object) -> None:
         if isinstance(message, Rig):
-            self._compiler = Compiler(message, self.show.book)
+            self._compiler = Compiler(message, self.show.compiled)
         elif isinstance(message, Song):
             assert self._compiler is not None
             self._compiler.add(message)

@@ -12,7 +12,7 @@ from routerd.server.rigfiles import load_folder
 
 def press(service: Service, device: str, hexes: str) -> None:
     show = service.engine.show
-    input = next(one for one in show.book.inputs if one.name == device)
+    input = next(one for one in show.compiled.inputs if one.name == device)
     show.receive(input, bytes.fromhex(hexes), monotonic_ns())
     service.engine._tell_effects()
 
