@@ -192,7 +192,7 @@ def test_nudge_half_and_double() -> None:
     for bad in ("51", "-50.01"):
         with pytest.raises(ValueError, match="not a change of tempo"):
             Nudge(Fraction(bad))
-    for bad in ("fast", "", "nan", "0.5", 51):
+    for bad in ("fast", "", "nan", "1e3", 51):
         with pytest.raises(MalformedError, match=r"by: .* is not a fraction"):
             from_json(Command, {"action": "nudge", "argument": ["Nudge", {"by": bad}]})
     for bad in ("0", "11"):

@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import MalformedError, from_json
+from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.place import Place, Standing
 from tests.stage import compiled
 
@@ -17,11 +19,14 @@ ABCD = ("a", "b", "c", "d")
 def test_a_place_that_was_kept_outside_the_order_may_be_at_either_end_and_not_beyond() -> None:
     here = Place(ABCD, 1)
     assert [here.kept("x", None, gap) for gap in (0, 4)] == [Place(ABCD, None, 0), Place(ABCD, None, 4)]
-    for wrong in (-1, 5, "0", None):
+    for wrong in (-1, 5, None):
         assert here.kept("x", None, wrong) == here.at_song("x")
     assert here.kept("c", 2, None) == Place(ABCD, 2)
-    for index in (-1, 0, 4, "2"):
+    for index in (-1, 0, 4):
         assert here.kept("c", index, 0) == here.at_song("c")
+    for key in ("index", "gap"):  # what is no number never comes so far
+        with pytest.raises(MalformedError, match=key):
+            from_json(ResumePoint, {key: "2"})
 
 
 def test_next_and_previous_inside_and_at_the_ends() -> None:
