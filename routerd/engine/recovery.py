@@ -8,6 +8,7 @@ whatever is wrong is reported in one line, and the start is an ordinary one, by 
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -154,5 +155,6 @@ def _first_songs(resume: ResumePoint, set_list: SetList) -> list[str]:
     return list(dict.fromkeys([str(resume.song), *around]))
 
 
+@cache
 def _boot_id() -> str:
     return _BOOT_ID.read_text(encoding="ascii").strip()

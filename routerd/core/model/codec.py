@@ -19,6 +19,7 @@ from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
 from fractions import Fraction
 from functools import cache
+from operator import attrgetter
 from types import NoneType, UnionType
 from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -90,16 +91,24 @@ def _writer(hint: Any) -> Write | None:  # noqa: PLR0911 - one line for each kin
 
 def _object_writer(cls: Any) -> Write:
     hints = get_type_hints(cls)
-    table = tuple(
-        (field.name, field.default, _writer(hints[field.name])) for field in fields(cls) if field.init
-    )
+    rows = [(field.name, field.default, _writer(hints[field.name])) for field in fields(cls) if field.init]
+    # sorted by what they cost: a snapshot has three dozen fields, and is written at each change of the show
+    plain = [name for name, default, write in rows if default is MISSING and write is None]
+    needed = [(name, write) for name, default, write in rows if default is MISSING and write is not None]
+    optional = [(name, default, write) for name, default, write in rows if default is not MISSING]
+    get_plain = attrgetter(*plain) if len(plain) > 1 else None
 
     def write(value: Any) -> dict[str, Any]:
-        out = {}
-        for name, default, each in table:
+        if get_plain is None:
+            out = {name: getattr(value, name) for name in plain}
+        else:
+            out = dict(zip(plain, get_plain(value), strict=True))
+        for name, each in needed:
+            out[name] = each(getattr(value, name))
+        for name, default, other in optional:
             one = getattr(value, name)
             if one is not default and one != default:
-                out[name] = one if each is None else each(one)
+                out[name] = one if other is None else other(one)
         return out
 
     return write

@@ -98,8 +98,7 @@ class TuningNote:
     until_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class DeviceClockState:
+class DeviceClockState(NamedTuple):
     """Where a device stands that gets clock, transport, pulses or time code.
 
     `rate` is None where it gets no ticks, `running` where it is neither started nor stopped from here.
@@ -113,12 +112,14 @@ class DeviceClockState:
     waits_for: Wanted | None
 
 
-@dataclass(frozen=True, slots=True)
-class ClickState:
+class ClickState(NamedTuple):
     """The metronome: whether it sounds without transport, and the tick that ends a count-in, 0 for none."""
 
     alone: bool = False
     counting_to: int = 0
+
+
+NO_CLICK = ClickState()
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +180,7 @@ class Snapshot:
     """Numbers of the steps of songs' checklists that are done."""
     tuning: TuningNote | None = None
     devices: tuple[DeviceClockState, ...] = ()
-    click: ClickState = ClickState()
+    click: ClickState = NO_CLICK
     following: FollowingState | None = None
     loops: tuple[str, ...] = ()
     """Devices whose input hears a loop that is kept open."""

@@ -365,11 +365,11 @@ class Show:
         """Return the state as values."""
         on, tempo, transport = self._songs.on, self.tempo, self.transport
         clock, source, place = transport.clock, tempo.source, on.place
-        step = clock.map.steps[clock.step]
+        step, set_list = clock.map.steps[clock.step], self._songs.set_list
         return Snapshot(
             revision=self.effects.revision,
             generation=self.generation,
-            set_list=replace(self._songs.set_list, order=place.order),
+            set_list=set_list if set_list.order is place.order else replace(set_list, order=place.order),
             order_revision=self._songs.order_revision,
             index=place.index,
             gap=place.gap,
