@@ -123,7 +123,7 @@ def test_a_note_held_through_a_fault_is_ended(
         bench.far_end.play("keys", note_on(0, 62, 90))  # it is noticed by a message, and this one may be lost
         bench.far_end.play("keys", note_off(0, 62))
     if restored is not None:
-        bench.until(lambda: bench.synth()["state"] == state, f"it is {state}")
+        bench.until(lambda: bench.synth().state == state, f"it is {state}")
         restored(bench.far_end, "synth")
     bench.until(lambda: bench.reasons() and bench.states() == {"open"}, "it is open again")
     bench.until(lambda: bench.heard[before:].count(PROGRAM) >= 1, "it is on its sound")

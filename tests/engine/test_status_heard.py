@@ -125,10 +125,10 @@ PLACE = (
 @pytest.mark.parametrize(
     ("path", "body", "made"),
     [
-        ("song", {"title": "Ramp"}, lambda s: s["song"]["title"] == "Ramp"),
+        ("song", {"song": "Ramp"}, lambda s: s["song"]["title"] == "Ramp"),
         ("next", None, lambda s: s["song"]["title"] == "Steady"),
         ("previous", None, lambda s: s["song"]["title"] == "Ramp"),
-        ("section", {"name": "chorus"}, lambda s: s["section"]["name"] == "chorus"),
+        ("section", {"section": "chorus"}, lambda s: s["section"]["name"] == "chorus"),
         ("tempo", {"bpm": 133.25}, lambda s: (s["tempo"]["bpm"], s["tempo"]["set_by"]) == ("133.25", "hand")),
         ("half", None, lambda s: s["tempo"]["bpm"] == "66.625"),
         ("nudge", {"by": 1}, lambda s: s["tempo"]["bpm"] == "67.625"),

@@ -68,7 +68,7 @@ class Watched(Supervisor):
 class Silent:
     """A link into which pings vanish."""
 
-    def send(self, kind: str, body: Any) -> None:
+    def send(self, message: Any) -> None:
         """Forget it."""
 
 
