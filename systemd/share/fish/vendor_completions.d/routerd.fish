@@ -134,7 +134,7 @@ complete -c routerd -n '_shtab_routerd_using report' -l token-file -xka "(__fish
 complete -c routerd -n '_shtab_routerd_using report' -l json -d 'as JSON instead of text'
 complete -c routerd -n '_shtab_routerd_using report' -l html -d 'as one HTML page with plots'
 complete -c routerd -n '_shtab_routerd_using report' -l minute -d 'of the last minute only'
-complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a soundcheck -d 'A timed run over the rig that is up: ports and permissions, roll call, clock, loops, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.'
+complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a soundcheck -d 'A timed run over the rig that is up: ports and permissions, roll call, clock, loopbacks, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l listen -x -d 'where its API is'
 complete -c routerd -n '_shtab_routerd_using soundcheck' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
