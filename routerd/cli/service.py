@@ -88,8 +88,9 @@ def _add_soundcheck(commands: Commands) -> None:
         "soundcheck",
         help="prove the running rig: pass or fail for every device, why, and what to do",
         description="A timed run over the rig that is up: ports and permissions, roll call, clock, "
-        "loopbacks, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. Ctrl-C stops "
-        "it and keeps what was measured. Exit status 0: all passed; 1: a device failed; 2: no soundcheck.",
+        "loopbacks, traffic, every song change. TURN LEVELS DOWN FIRST: it plays notes and sends patches. "
+        "Ctrl-C stops it and keeps what was measured. Exit status 0: all passed; 1: a device failed; "
+        "2: no soundcheck.",
     )
     _add_api(soundcheck)
     soundcheck.add_argument("--yes", action="store_true", help="levels are down: do not ask")
