@@ -9,6 +9,7 @@ import signal
 import socket
 import time
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -95,7 +96,7 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
         service.ask("POST", "/v1/song", {"song": "Weather Room"})
         service.ask("POST", "/v1/section", {"section": "chorus"})
         service.ask("POST", "/v1/tempo", {"bpm": "141.25"})
-        until(lambda: _remembered(tmp_path / "state") == ("weather-room", "141.25", "weather-room"))
+        until(lambda: _remembered(tmp_path / "state") == ("weather-room", Fraction("141.25"), "weather-room"))
         engine, server = service.status()["engine"]["pid"], service.status()["server"]["pid"]
         os.kill(engine, signal.SIGKILL)
         assert service.process.wait(5) == -signal.SIGKILL
@@ -139,10 +140,10 @@ def test_after_a_killed_engine_it_plays_on_and_what_was_armed_still_is(
         assert service.status()["armed"] is None
 
 
-def _remembered(state_dir: Path) -> tuple[str, str, str]:
+def _remembered(state_dir: Path) -> tuple[str, Fraction, str]:
     """Return the song, tempo and first of the order that would be restored."""
     state = json.loads((state_dir / "state.json").read_text())
-    return state["resume"]["song"], state["resume"].get("bpm"), state["set_list"]["order"][0]
+    return state["resume"]["song"], Fraction(state["resume"].get("bpm", 0)), state["set_list"]["order"][0]
 
 
 def _state(pid: int) -> str:
