@@ -60,6 +60,8 @@ class Control:
     press: Press = Press.SHORT
     debounce_ms: int = -1
     message: bytes = b""
+    label: str = ""
+    """What people call the switch; "" where nobody has said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -202,7 +202,8 @@ def control_words(control: Control) -> str:
     argument = brief(command.argument)
     words = command.action.value if argument is None else f"{command.action.value} {argument}"
     when = "" if command.when == NOW else f", {command.when}"
-    return f"{words}{when} ({control.press.value} press)"
+    label = f"{control.label}: " if control.label else ""
+    return f"{label}{words}{when} ({control.press.value} press)"
 
 
 def _played(

@@ -175,7 +175,7 @@ def _presses(book: RigFolder, song: Song, number: int, name: str) -> str:
     if not straight and number == 1:
         return "on entering the song"
     step = [c for c in every if c.command.action is Action.NEXT_SECTION]
-    return "; ".join(_press(control) for control in straight or step) or "no control leads here"
+    return "; ".join(_press(control) for control in straight or step)
 
 
 def _key(control: Control) -> tuple[str, int, int, bytes]:
@@ -194,7 +194,7 @@ def _press(control: Control) -> str:
     how = "" if control.press is Press.SHORT else f", {control.press}"
     moment = control.command.when
     when = "" if moment == NOW else f", on the {str(moment).replace('-', ' ')}"
-    return f"{control.device} {what}{how}{when}"
+    return f"{control.label or f'{control.device} {what}'}{how}{when}"
 
 
 def _technical(book: RigFolder, song: Song) -> Iterator[str]:

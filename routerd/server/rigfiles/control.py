@@ -112,6 +112,7 @@ class ControlEntry(Entry):
     route: Annotated[str | None, TITLE] = option("With 'do: mute' or 'solo': which route.", "left hand", None)
     by: Annotated[Fraction | None, NUDGE] = option("With 'do: nudge': by how many BPM.", "-0.5", None)
     at: Annotated[At | None, AT] = option("With 'do: retrigger': what it waits for.", "cycle", None)
+    label: Annotated[str | None, TITLE] = option("What people call the switch.", "switch 3", None)
 
 
 class PressesEntry(Entry):
@@ -178,6 +179,7 @@ def control_of(entry: ControlEntry) -> Control:
         press=entry.press,
         debounce_ms=-1 if entry.debounce_ms is None else entry.debounce_ms,
         message=entry.message or b"",
+        label=entry.label or "",
     )
 
 

@@ -52,7 +52,7 @@ def test_a_control_goes_to_no_route(folder: RigFolder) -> None:
     assert told(folder, "", "pedals", "BF 54 7F") == [
         "pedals sends controller 84 (portamento control) 127, channel 16",
         "in Weather Room, verse:",
-        "  it is a control: section 2 (short press)",
+        "  it is a control: switch 5: section 2 (short press)",
         "  no route leads from pedals in this song",
         "nothing goes out",
     ]

@@ -40,7 +40,7 @@ def test_a_sheet_has_every_song_with_its_presses_and_steps(book: RigFolder) -> N
     ]  # fmt: skip
     assert "D minor · 121.5 BPM · 4/4 · 4:10" in text
     assert "14:30 of 20:00" in text
-    assert re.search(r"verse +pedals CC 84", text)
+    assert re.search(r"verse +switch 5", text)
     assert "[ ] Put the tape marked HARBOUR SIDE A in" in text
     assert text.index("--- ENCORE ---") > text.index("NINE LAMPS")
     assert "program" not in text.split("COPPER FERRY")[1].split("[ ]")[0]
