@@ -58,8 +58,8 @@ class Evening:
     def __init__(self, number: int) -> None:
         self.random = random.Random(number)
         folder = rig_folder_of(RICH)
-        self.books = [compiled_rig(folder), compiled_rig(replace(folder, songs=folder.songs[::-1]))]
-        self.stage = Stage(self.books[0])
+        self.rig_folders = [compiled_rig(folder), compiled_rig(replace(folder, songs=folder.songs[::-1]))]
+        self.stage = Stage(self.rig_folders[0])
         self.lost: list[str] = []
 
     def stretches(self) -> Iterator[tuple[list[str], list[str]]]:
@@ -97,7 +97,7 @@ class Evening:
             stage.show.input_opened(input_, stage.now_ns)
             stage.collect()
         elif what == 15:
-            stage.load(one(self.books))
+            stage.load(one(self.rig_folders))
         elif what == 16:
             self.follow()
         elif what in (18, 19):
@@ -235,7 +235,7 @@ class Folders:
         (folder / place).write_text(self.texts[place], encoding="utf-8")
         if loaded.problems:
             return [str(problem) for problem in loaded.problems]
-        return [json.dumps(to_json(loaded.book), sort_keys=True)]
+        return [json.dumps(to_json(loaded.rig_folder), sort_keys=True)]
 
     def changed(self, text: str) -> str:
         """Return a file's text with one line changed."""

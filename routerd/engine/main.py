@@ -95,7 +95,7 @@ class Engine:
         self._origin = Origin(str(options.folder), options.set_name)
         self._memory = open_crash_memory(options.state_dir, self._warn)
         self._recovery = self._recover()
-        """The show that goes on where another engine has died, until the server brings a newer book."""
+        """The show that goes on where another engine has died, until the server brings a newer rig."""
         self._remembers = self._recovery is None
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
         show = Show(monotonic_ns()) if self._recovery is None else self._recovery.show
@@ -207,12 +207,12 @@ class Engine:
     async def _complete(self, recovery: Recovery) -> None:
         """Compile the songs that are still to come."""
         try:
-            book = await recovery.rest(self._worker)
+            compiled = await recovery.rest(self._worker)
         except (*UNREADABLE, RouterdError) as error:
-            _say(f"the rest of the last working book makes no sense ({error!r}); the server sends it anew")
+            _say(f"the rest of the last working rig makes no sense ({error!r}); the server sends it anew")
             return
         self._remembers = True
-        self._worker.call(lambda now_ns: recovery.complete(book, now_ns))
+        self._worker.call(lambda now_ns: recovery.complete(compiled, now_ns))
         spare_collector()
 
     # Towards the server
@@ -251,8 +251,8 @@ class Engine:
             reload_wanted=reload_wanted,
         )
 
-    def _loaded(self, book: CompiledRig) -> None:
-        self._keeper.keep(book)
+    def _loaded(self, compiled: CompiledRig) -> None:
+        self._keeper.keep(compiled)
         self._send_ports()
         self._recovery, self._remembers = None, True
         spare_collector()

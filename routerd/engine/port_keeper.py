@@ -51,7 +51,7 @@ class PortKeeper:
         self._system = system
         self._worker = worker
         self._changed = changed
-        self._book: CompiledRig = EMPTY_RIG
+        self._compiled: CompiledRig = EMPTY_RIG
         self._wanted: CompiledRig | None = None
         self._wanted_ns = 0
         self._ports: dict[Feed | Wire, RigPort] = {}
@@ -66,10 +66,10 @@ class PortKeeper:
 
     # From other threads
 
-    def keep(self, book: CompiledRig) -> None:
-        """Keep the ports of this book open from now on."""
+    def keep(self, compiled: CompiledRig) -> None:
+        """Keep the ports of this rig open from now on."""
         self._wanted_ns = monotonic_ns()
-        self._wanted = book
+        self._wanted = compiled
         self._stir.set()
 
     def refresh(self) -> None:
@@ -87,10 +87,10 @@ class PortKeeper:
 
         Ports that have not been checked yet are "opening", so that none of the rig is left out.
         """
-        book = self._wanted or EMPTY_RIG
+        compiled = self._wanted or EMPTY_RIG
         seen, opening = self._seen, Life(self._wanted_ns)
         return PortStates(
-            tuple(state for end in ends(book) for state in seen.get(end) or RigPort(end, opening).state())
+            tuple(state for end in ends(compiled) for state in seen.get(end) or RigPort(end, opening).state())
         )
 
     # The port thread
@@ -115,10 +115,10 @@ class PortKeeper:
             self.scanned.set()
         self._close_all()
 
-    def _update(self, book: CompiledRig, *, stirred: bool) -> None:
+    def _update(self, compiled: CompiledRig, *, stirred: bool) -> None:
         if self._ask() or stirred or self._is_try_due():
             self._wait_for_gap()
-            self._scan(book)
+            self._scan(compiled)
         self._publish()
 
     def _publish(self) -> None:
@@ -175,9 +175,9 @@ class PortKeeper:
 
     # What is seen of all ports
 
-    def _scan(self, book: CompiledRig) -> None:
-        if book is not self._book:
-            self._take(book)
+    def _scan(self, compiled: CompiledRig) -> None:
+        if compiled is not self._compiled:
+            self._take(compiled)
         try:
             inputs, outputs = self._list()
         except PortError as error:
@@ -318,12 +318,12 @@ class PortKeeper:
             self._worker.ports[wanted.end] = port
             self._worker.show.output_opened(wanted.end, port.takes_pieces, now_ns)
 
-    # Other books, and the end
+    # Other rigs, and the end
 
-    def _take(self, book: CompiledRig) -> None:
-        keep = ends(book)
+    def _take(self, compiled: CompiledRig) -> None:
+        keep = ends(compiled)
         gone = [self._ports.pop(end) for end in list(self._ports) if end not in keep]
-        self._book = book
+        self._compiled = compiled
         for wanted in gone:
             if wanted.is_output and wanted.life.state is State.OPEN:
                 self._with_show(partial(self._lose, wanted, "it has left the rig"))
@@ -334,7 +334,7 @@ class PortKeeper:
         for end in keep:
             if end not in self._ports:
                 self._ports[end] = RigPort(end, Life(self._wanted_ns))
-        self._system.provide(book.rig.devices)
+        self._system.provide(compiled.rig.devices)
 
     def _close_all(self) -> None:
         for wanted in self._ports.values():

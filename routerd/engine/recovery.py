@@ -1,4 +1,4 @@
-"""Going on after the engine before this one has died: from its memory and the last book that worked.
+"""Going on after the engine before this one has died: from its memory and the last rig that worked.
 
 The song that was on and its neighbours are compiled first, so that ticks flow after one song's work whatever
 the library holds; the rest follows on the event loop. Nothing here may keep the service from starting:
@@ -61,7 +61,7 @@ def record_of(snapshot: Snapshot, origin: Origin) -> Record | None:
 
 
 class Recovery:
-    """A show that goes on. `head` says which book it plays, `gap_ns` how long no tick went out."""
+    """A show that goes on. `head` says which rig it plays, `gap_ns` how long no tick went out."""
 
     def __init__(self, show: Show, kept: KeptRig, compiled: CompiledRig, resume: ResumePoint) -> None:
         self.show = show
@@ -79,10 +79,10 @@ class Recovery:
             compiler.add(self._kept.song_at(place))
         return compiler.finish(self._compiled.set_list)
 
-    def complete(self, book: CompiledRig, now_ns: int) -> None:
-        """Put the whole book into force, unless a newer one is already; called with the show at rest."""
+    def complete(self, compiled: CompiledRig, now_ns: int) -> None:
+        """Put the whole rig into force, unless a newer one is already; called with the show at rest."""
         if self.show.compiled is self._compiled:
-            self.show.complete(book, self.head.generation, now_ns, self._resume)
+            self.show.complete(compiled, self.head.generation, now_ns, self._resume)
 
 
 def recover(memory: CrashMemory, state_dir: Path, origin: Origin, now_ns: int) -> Recovery:
@@ -137,12 +137,12 @@ def _made(state: CrashState, last_tick: int, kept: KeptRig, now_ns: int) -> Reco
     for identifier in _first_songs(resume, state.set_list):
         song = kept.find(identifier)
         if song is None:
-            raise RecoveryError(f"the last book that worked has no song {identifier!r:.80}")
+            raise RecoveryError(f"the last rig that worked has no song {identifier!r:.80}")
         compiler.add(song)
-    book = compiler.finish(state.set_list, whole=False)
+    compiled = compiler.finish(state.set_list, whole=False)
     show = Show(now_ns)
-    show.load(book, kept.head.generation, now_ns, replace(resume, armed=None))
-    made = Recovery(show, kept, book, resume)
+    show.load(compiled, kept.head.generation, now_ns, replace(resume, armed=None))
+    made = Recovery(show, kept, compiled, resume)
     made.gap_ns = show.go_on(standing, now_ns)
     return made
 

@@ -79,9 +79,9 @@ class RigPort:
         ]
 
 
-def ends(book: CompiledRig) -> list[Feed | Wire]:
-    """Return all that a book wants ports for."""
-    return [*book.feeds, *book.wires]
+def ends(compiled: CompiledRig) -> list[Feed | Wire]:
+    """Return all that a rig wants ports for."""
+    return [*compiled.feeds, *compiled.wires]
 
 
 def _wanted_text(pattern: str, usb: Usb) -> str:

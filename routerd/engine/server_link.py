@@ -1,7 +1,7 @@
 """The engine's end of the link: reads what the server asks, writes batches, never waits for it.
 
-Books arrive as pieces and are compiled here, song by song, on the event loop's thread; the show only
-ever sees the finished book. A slow server costs tick records (counted and reported), never time.
+Rigs arrive as pieces and are compiled here, song by song, on the event loop's thread; the show only
+ever sees the finished rig. A slow server costs tick records (counted and reported), never time.
 
 What computes on the event loop keeps out of the clock's way (`give_way`). Every send of the clock thread lets
 the interpreter go, and a thread that only computes then keeps it for a while: beside one that compiles songs,
@@ -172,17 +172,17 @@ class ServerLink:
         compiler, self._compiler = self._compiler, None
         try:
             if compiler is None or self._set_list is None:
-                raise LinkError("a commit without a whole book")
-            book = compiler.finish(self._set_list)
+                raise LinkError("a commit without a whole rig")
+            compiled = compiler.finish(self._set_list)
         except (LinkError, KeyError) as error:
             self.send(Loaded(generation, repr(error)))
             return
         before = self._worker.show.compiled
         self._worker.call(
-            lambda now_ns: self._worker.show.load(book, generation, now_ns, commit.resume),
+            lambda now_ns: self._worker.show.load(compiled, generation, now_ns, commit.resume),
             lambda: self._worker.post_call(partial(self._retire, before)),
         )
-        self._loaded(book)
+        self._loaded(compiled)
         self.send(Loaded(generation))
 
     def _order(self, order: ReplaceOrder) -> None:
@@ -243,15 +243,15 @@ class ServerLink:
         for input, data in self._pressed.rest():
             self._worker.play(input, data)
 
-    def _retire(self, book: CompiledRig) -> None:
-        """Let go of a book that is played no more."""
-        self._retiring = asyncio.ensure_future(_retire(book))
+    def _retire(self, compiled: CompiledRig) -> None:
+        """Let go of a rig that is played no more."""
+        self._retiring = asyncio.ensure_future(_retire(compiled))
 
 
-async def _retire(book: CompiledRig) -> None:
-    """Let go of a book song by song: at once would hold the interpreter too long."""
-    while book.songs:
-        book.songs.popitem()
+async def _retire(compiled: CompiledRig) -> None:
+    """Let go of a rig song by song: at once would hold the interpreter too long."""
+    while compiled.songs:
+        compiled.songs.popitem()
         await asyncio.sleep(0)
 
 
@@ -274,13 +274,13 @@ async def give_way(is_at_work: Callable[[int], bool]) -> None:
 
 def traffic_of(worker: Worker) -> Traffic:
     """Return what has come and gone."""
-    recorder, book = worker.recorder, worker.show.compiled
+    recorder, compiled = worker.recorder, worker.show.compiled
     return Traffic(
         at_ns=monotonic_ns(),
         outputs=tuple(
-            OutputTraffic(w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned) for w in book.wires
+            OutputTraffic(w.name, w.messages_sent, w.bytes_sent, w.queued, w.thinned) for w in compiled.wires
         ),
-        inputs=tuple(InputTraffic(input.name, input.received) for input in book.inputs),
+        inputs=tuple(InputTraffic(input.name, input.received) for input in compiled.inputs),
         took=tuple(recorder.take_times()),
         cpu_ns=process_time_ns(),
         taps_dropped=recorder.dropped,
@@ -289,17 +289,17 @@ def traffic_of(worker: Worker) -> Traffic:
 
 def counters_of(worker: Worker, **more: int) -> Counters:
     """Return what the engine has counted; `more` is counted elsewhere."""
-    book = worker.show.compiled
+    compiled = worker.show.compiled
     counts = {
         "messages_in": worker.received,
         "messages_out": worker.sent,
-        "malformed_messages": more.pop("malformed") + sum(input.malformed for input in book.inputs),
-        "messages_dropped": sum(wire.dropped for wire in book.wires)
-        + sum(input.withheld for input in book.inputs),
-        "messages_thinned": sum(wire.thinned for wire in book.wires),
-        "messages_queued": sum(wire.queued for wire in book.wires),
-        "most_queued_on_a_port": max((wire.most_queued for wire in book.wires), default=0),
-        "messages_ungated": sum(wire.ungated for wire in book.wires),
+        "malformed_messages": more.pop("malformed") + sum(input.malformed for input in compiled.inputs),
+        "messages_dropped": sum(wire.dropped for wire in compiled.wires)
+        + sum(input.withheld for input in compiled.inputs),
+        "messages_thinned": sum(wire.thinned for wire in compiled.wires),
+        "messages_queued": sum(wire.queued for wire in compiled.wires),
+        "most_queued_on_a_port": max((wire.most_queued for wire in compiled.wires), default=0),
+        "messages_ungated": sum(wire.ungated for wire in compiled.wires),
         "faults": worker.faults,
         "events_dropped": worker.outbox_dropped,
         **more,

@@ -162,7 +162,7 @@ class EngineFacts:
 class Hello:
     """The first message of all; `generation` 0: the engine has no songs yet.
 
-    `book_from_ns` is the start of the engine that took the songs in force, and `brings_old_book` says that it
+    `rig_from_ns` is the start of the engine that took the songs in force, and `brings_old_rig` says that it
     was another one, which died. `resumed_gap_ms` is how long no tick went out then. `reload_wanted`: see
     Reload.
     """

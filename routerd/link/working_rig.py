@@ -1,6 +1,6 @@
-"""The last book that worked, as a file: the server writes it, and an engine that comes back begins with it.
+"""The last rig that worked, as a file: the server writes it, and an engine that comes back begins with it.
 
-Lines of JSON: a head with what the book was made from and the checksum of the rest; the rig; tonight's
+Lines of JSON: a head with what the rig was made from and the checksum of the rest; the rig; tonight's
 set list; all set lists; then each song as [identifier, song]. So one song can be found, read and
 compiled before the others. Bytes in, bytes out; reading and writing are the callers'.
 """
@@ -28,14 +28,14 @@ _ABOVE_SONGS = 3
 
 
 class Origin(NamedTuple):
-    """What a book was made from."""
+    """What a rig was made from."""
 
     folder: str = ""
     set_name: str | None = None
 
 
 class Head(NamedTuple):
-    """Which book it is: the engine that took it, by its start in ns of the boot, and as which generation."""
+    """Which rig it is: the engine that took it, by its start in ns of the boot, and as which generation."""
 
     origin: Origin
     engine_started_ns: int
@@ -44,11 +44,11 @@ class Head(NamedTuple):
     """The version that wrote it; plain forms may differ between versions."""
 
 
-def pack_rig(head: Head, book: RigFolder, set_lists: Iterable[SetList]) -> bytes:
+def pack_rig(head: Head, rig_folder: RigFolder, set_lists: Iterable[SetList]) -> bytes:
     """Return the file."""
-    lines = [encode(book.rig), encode(book.set_list)]
+    lines = [encode(rig_folder.rig), encode(rig_folder.set_list)]
     lines.append(encode(tuple(set_lists), tuple[SetList, ...]))
-    lines += [encode((song.identifier, song), tuple[str, Song]) for song in book.songs]
+    lines += [encode((song.identifier, song), tuple[str, Song]) for song in rig_folder.songs]
     body = b"\n".join(lines) + b"\n"
     top = {
         "form": FORM,
@@ -80,14 +80,14 @@ class KeptRig:
         )
         self._lines = body.split(b"\n")[:-1]
         if len(self._lines) < _ABOVE_SONGS:
-            raise ValueError("it holds no book")
+            raise ValueError("it holds no rig")
 
     def rig(self) -> Rig:
         """Return the rig."""
         return decode(Rig, self._lines[0])
 
     def set_list(self) -> SetList:
-        """Return tonight's set list as it was when the book was taken."""
+        """Return tonight's set list as it was when the rig was taken."""
         return decode(SetList, self._lines[1])
 
     def set_lists(self) -> tuple[SetList, ...]:
@@ -110,7 +110,7 @@ class KeptRig:
                 return self.song_at(place)
         return None
 
-    def book(self) -> RigFolder:
+    def load_rig(self) -> RigFolder:
         """Return all of it."""
         return RigFolder(self.rig(), tuple(self.song_at(n) for n in range(len(self))), self.set_list())
 

@@ -101,7 +101,7 @@ def _files(view: View, _now_ns: int) -> Iterator[Line]:
 _SERVER_REMEDIES = {
     "names": "",
     "state": "make room on the disk and the folder writable; it is tried every second",
-    "book": "make room on the disk and the folder writable; it is tried every second",
+    "rig": "make room on the disk and the folder writable; it is tried every second",
     "show log": "make room on the disk and the folder writable; it is tried every second",
     "record": "a new one begins when the service is started again",
     "remembered": "look at the disk or the network",
@@ -330,7 +330,7 @@ class HealthWatch:
             self.refresh()
 
     def refresh(self) -> None:
-        """Announce what is wrong or right again since the last check; nothing before the first book."""
+        """Announce what is wrong or right again since the last check; nothing before the first rig."""
         if not self._view.ready:
             return
         now_ns = monotonic_ns()

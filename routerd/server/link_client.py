@@ -49,7 +49,7 @@ REPLY_S = 2.0
 """How long a command may wait for its answer: the clock thread answers within a tick or so."""
 
 LOADED_S = 30.0
-"""How long the engine may take to compile a book. It compiles between ticks, on whatever time is left."""
+"""How long the engine may take to compile a rig. It compiles between ticks, on whatever time is left."""
 
 
 T = TypeVar("T")
@@ -157,14 +157,14 @@ class EngineLink:
         """Give the engine a new set list; raises as `command` does."""
         await self._ask(lambda number: ReplaceOrder(number, set_list))
 
-    async def book(self, book: RigFolder, generation: int, resume: ResumePoint | None) -> None:
-        """Send a book, piece by piece, and wait until it is in; raises LinkError when it is refused."""
+    async def load_rig(self, rig_folder: RigFolder, generation: int, resume: ResumePoint | None) -> None:
+        """Send a rig, piece by piece, and wait until it is in; raises LinkError when it is refused."""
         async with self._sending:
-            self._send(book.rig)
-            for song in book.songs:
+            self._send(rig_folder.rig)
+            for song in rig_folder.songs:
                 self._send(song)
                 await self._drain()
-            self._send(book.set_list)
+            self._send(rig_folder.set_list)
             async with _expect(self._loaded, generation) as answer:
                 self._send(Commit(generation, resume))
                 loaded = await _within(LOADED_S, answer)

@@ -1,7 +1,7 @@
-"""The server process from start to end: greeting, book, API, and out when the engine has gone.
+"""The server process from start to end: greeting, rig, API, and out when the engine has gone.
 
 The engine starts it (`python -m routerd.server.main`), with one end of their link as an open socket.
-The book goes to the engine before the API's libraries are imported, because the first tick of the first
+The rig goes to the engine before the API's libraries are imported, because the first tick of the first
 song waits for it. Whatever blocks is done on threads, so that pings are answered from the beginning.
 """
 
@@ -124,7 +124,7 @@ async def _until(event: asyncio.Event) -> None:
 
 
 async def _work(app: App, options: Options) -> None:
-    """Bring the book, listen, serve; what prevents the first start goes to the engine, which ends both."""
+    """Bring the rig, listen, serve; what prevents the first start goes to the engine, which ends both."""
     await app.greeted.wait()
     first = app.view.hello.generation == 0
     try:
@@ -177,7 +177,7 @@ async def _reload_when_asked(app: App) -> None:
 
 
 async def _renew_rig(app: App) -> None:
-    """Where the engine went on with the book of one that had died: read the folder, as at every start."""
+    """Where the engine went on with the rig of one that had died: read the folder, as at every start."""
     if app.view.hello.brings_old_rig:
         try:
             await app.rig.reload()
@@ -213,7 +213,7 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
 
 
 async def _bring_rig(app: App) -> None:
-    """Give the engine its first book, or learn the names of the one it has."""
+    """Give the engine its first rig, or learn the names of the one it has."""
     working = await app.state.read_working_rig()
     if not app.view.hello.generation:
         await app.rig.begin(working)

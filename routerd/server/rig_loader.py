@@ -3,7 +3,7 @@
 There is one `RigFiles` for the folder and one `RigLoader` for what is made of it. Only here is a rig or a
 set list sent to the engine. Two locks keep changes apart: `RigFiles.busy` is held by whoever reads or
 writes the folder, and taken first; `RigLoader._changing` by whoever changes the rig or the order, and never
-while a disk is waited for.
+while a disk is waited for. A few lines more than most modules: the locks' two owners are read together.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class RigFiles:
 class Receiver(Protocol):
     """Who plays it; see routerd.server.link_client."""
 
-    async def book(self, book: RigFolder, generation: int, resume: ResumePoint | None) -> None:
+    async def load_rig(self, rig_folder: RigFolder, generation: int, resume: ResumePoint | None) -> None:
         """Take a compiled rig; raises LinkError."""
 
     async def order(self, set_list: SetList) -> None:
@@ -133,9 +133,9 @@ class RigLoader:
         """
         state = await self._state.read()
         loaded = await self._files.read()
-        book: RigFolder | None = loaded.book
+        rig_folder: RigFolder | None = loaded.rig_folder
         set_lists: tuple[SetList, ...] = loaded.set_lists
-        if book is None:
+        if rig_folder is None:
             problems = [str(problem) for problem in loaded.problems]
             if working is None:
                 raise RigFolderError(problems)
@@ -144,18 +144,20 @@ class RigLoader:
                 "the rig folder has mistakes: THE LAST RIG THAT WORKED IS PLAYED INSTEAD",
                 count=len(problems),
             )
-            book, set_lists = working.book, working.set_lists
-        decision = Decision(book.set_list, Origin(book.set_list.name, book.set_list))
+            rig_folder, set_lists = working.rig_folder, working.set_lists
+        decision = Decision(rig_folder.set_list, Origin(rig_folder.set_list.name, rig_folder.set_list))
         resume = None
         if state is not None:
-            decision = decide(book, set_lists, state.set_list, state.origin, at_start=True)
+            decision = decide(rig_folder, set_lists, state.set_list, state.origin, at_start=True)
             if state.origin.chosen == decision.origin.chosen:
                 resume = state.resume
                 self._go_on(state)
-                plays = book.rig.after_restart is not AfterRestart.SILENT and state.transport != "stopped"
+                plays = (
+                    rig_folder.rig.after_restart is not AfterRestart.SILENT and state.transport != "stopped"
+                )
                 if resume is not None and plays:
                     resume = replace(resume, play=True)
-        await self._give(book, set_lists, decision, 1, resume)
+        await self._give(rig_folder, set_lists, decision, 1, resume)
 
     def _go_on(self, state: State) -> None:
         """Take up what is remembered of this evening."""
@@ -176,12 +178,12 @@ class RigLoader:
         )
         if working is None or not known:
             loaded = await self._files.read()
-            if loaded.book is None:
+            if loaded.rig_folder is None:
                 raise RigFolderError([str(problem) for problem in loaded.problems])
-            working = WorkingRig(loaded.book, loaded.set_lists, 0, 0)
+            working = WorkingRig(loaded.rig_folder, loaded.set_lists, 0, 0)
             self._view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
-        self._view.songs = facts_by_identifier(working.book.songs)
-        self._measurements.rig(working.book.rig)
+        self._view.songs = facts_by_identifier(working.rig_folder.songs)
+        self._measurements.rig(working.rig_folder.rig)
         self._view.set_lists = working.set_lists
         current = self._view.set_list
         self._state.origin = Origin(current.name, current) if state is None else state.origin
@@ -197,16 +199,20 @@ class RigLoader:
         """
         async with self._files.busy:
             loaded = await self._files.read()
-            if loaded.book is None:
+            if loaded.rig_folder is None:
                 problems = [str(problem) for problem in loaded.problems]
                 self._view.problems["files"] = problems
                 raise RigFolderError(problems)
             async with self._changing:
                 decision = decide(
-                    loaded.book, loaded.set_lists, self._view.set_list, self._state.origin, at_start=False
+                    loaded.rig_folder,
+                    loaded.set_lists,
+                    self._view.set_list,
+                    self._state.origin,
+                    at_start=False,
                 )
                 generation = self._view.snapshot.generation + 1
-                await self._give(loaded.book, loaded.set_lists, decision, generation, None)
+                await self._give(loaded.rig_folder, loaded.set_lists, decision, generation, None)
             self._view.problems.pop("files", None)
 
     async def played(self) -> RigFolder:
@@ -218,11 +224,11 @@ class RigLoader:
         generation = self._view.snapshot.generation
         working = await self._state.read_working_rig()
         if working is not None and working.generation == generation:
-            return working.book
+            return working.rig_folder
         loaded = await self._files.read()
-        if loaded.book is None:
+        if loaded.rig_folder is None:
             raise RigFolderError([str(problem) for problem in loaded.problems])
-        return loaded.book
+        return loaded.rig_folder
 
     async def edit_devices(self, key: tuple[str, ...], values: Mapping[str, str]) -> None:
         """Write a key of some devices into rig.yaml, and load it.
@@ -241,7 +247,7 @@ class RigLoader:
 
     async def _give(
         self,
-        book: RigFolder,
+        rig_folder: RigFolder,
         set_lists: tuple[SetList, ...],
         decision: Decision,
         generation: int,
@@ -250,23 +256,27 @@ class RigLoader:
         # 1. The engine first: when it refuses, nothing here has changed.
         if decision.why:
             structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
-        book = RigFolder(book.rig, book.songs, decision.set_list)
-        await self._engine.book(book, generation, resume)
+        rig_folder = RigFolder(rig_folder.rig, rig_folder.songs, decision.set_list)
+        await self._engine.load_rig(rig_folder, generation, resume)
         # 2. It plays: what the numbers in its snapshots and records stand for is the new rig's from here on.
         view = self._view
-        view.songs = facts_by_identifier(book.songs)
-        self._measurements.rig(book.rig)
+        view.songs = facts_by_identifier(rig_folder.songs)
+        self._measurements.rig(rig_folder.rig)
         view.set_lists = set_lists
         view.problems.pop("names", None)
         self._state.origin = decision.origin
         self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
         # 3. On the disk before anybody hears that it is loaded, so that a crash just then plays this one
         #    again; a disk that hangs holds it up for a second at most.
-        await self._state.keep_rig(WorkingRig(book, set_lists, view.hello.started_ns, generation))
+        await self._state.keep_rig(WorkingRig(rig_folder, set_lists, view.hello.started_ns, generation))
         # 4. Answered only when the snapshot shows it: whoever has asked sees the new songs in the status.
         await self._snapshot_of(generation)
         self._name_numbers()
-        summary = {"generation": generation, "songs": len(book.songs), "set_list": book.set_list.name}
+        summary = {
+            "generation": generation,
+            "songs": len(rig_folder.songs),
+            "set_list": rig_folder.set_list.name,
+        }
         self._feed.emit({"kind": "loaded", "at_ns": monotonic_ns(), **summary})
         self._state.changed()
 

@@ -47,16 +47,16 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class WorkingRig:
-    """The last book that the engine took, which engine (its start, in ns), and as which generation."""
+    """The last rig that the engine took, which engine (its start, in ns), and as which generation."""
 
-    book: RigFolder
+    rig_folder: RigFolder
     set_lists: tuple[SetList, ...]
     engine_started_ns: int
     generation: int
 
 
 class StateFolder:
-    """Reads and writes the state folder. `warn` gets what was set aside; books get `book_origin`."""
+    """Reads and writes the state folder. `warn` gets what was set aside; rigs get `rig_origin`."""
 
     def __init__(
         self,
@@ -75,7 +75,7 @@ class StateFolder:
         return self._read(STATE, _state_from_bytes, LARGEST_STATE_BYTES)
 
     def read_working_rig(self) -> WorkingRig | None:
-        """Return the last book that worked, or None when there is none that makes sense."""
+        """Return the last rig that worked, or None when there is none that makes sense."""
         return self._read(working_rig.FILE, _working_rig_from_bytes, working_rig.LARGEST_BYTES)
 
     def write_state(self, state: State) -> None:
@@ -93,10 +93,10 @@ class StateFolder:
         self._write(STATE, data, LARGEST_STATE_BYTES)
 
     def write_working_rig(self, working: WorkingRig) -> None:
-        """Write the last book that worked; raises OSError."""
+        """Write the last rig that worked; raises OSError."""
         head = Head(self._rig_origin, working.engine_started_ns, working.generation)
         self._write(
-            working_rig.FILE, pack_rig(head, working.book, working.set_lists), working_rig.LARGEST_BYTES
+            working_rig.FILE, pack_rig(head, working.rig_folder, working.set_lists), working_rig.LARGEST_BYTES
         )
 
     def _read(self, name: str, make: Callable[[bytes], T], most_bytes: int) -> T | None:
@@ -193,7 +193,7 @@ def _text(value: Any) -> str:
 
 def _working_rig_from_bytes(data: bytes) -> WorkingRig:
     kept = KeptRig(data)
-    return WorkingRig(kept.book(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)
+    return WorkingRig(kept.load_rig(), kept.set_lists(), kept.head.engine_started_ns, kept.head.generation)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,18 +214,18 @@ class Decision:
 
 
 def decide(
-    book: RigFolder, set_lists: tuple[SetList, ...], current: SetList, origin: Origin, *, at_start: bool
+    rig_folder: RigFolder, set_lists: tuple[SetList, ...], current: SetList, origin: Origin, *, at_start: bool
 ) -> Decision:
-    """Return what to play from `book`, whose own set list is the one that its folder chooses.
+    """Return what to play from `rig_folder`, whose own set list is the one that its folder chooses.
 
     `current` and `origin` are what was played before. At the start of the service another chosen
     set (a newer one, or another --set) counts; while it runs only its own set replaces an order.
     """
-    chosen = book.set_list
+    chosen = rig_folder.set_list
     fresh = Decision(chosen, Origin(chosen.name, chosen))
     if at_start and chosen.name != origin.chosen:
         return fresh
-    known = {song.identifier for song in book.songs}
+    known = {song.identifier for song in rig_folder.songs}
     by_name = {one.name: one for one in (*set_lists, chosen)}
     base = by_name.get(origin.base.name)
     if base is not None and base != origin.base:

@@ -17,7 +17,7 @@ SETTLE_S = 0.3
 """Changes that come close together are written once."""
 
 RIG_S = 1.0
-"""How long a new book waits until it is on the disk; then it is in force without."""
+"""How long a new rig waits until it is on the disk; then it is in force without."""
 
 RETRY_S = 1.0
 """How often a disk that refused is tried again."""
@@ -33,8 +33,8 @@ class StateKeeper:
         self.folder = folder
         self._view = view
         self._written: State | None = None
-        self._book: WorkingRig | None = None
-        """A book that has not been written yet."""
+        self._rig_folder: WorkingRig | None = None
+        """A rig that has not been written yet."""
         self._task: asyncio.Task[None] | None = None
         self._disk = asyncio.Lock()
         self.disk = Disk()
@@ -54,7 +54,7 @@ class StateKeeper:
             return None
 
     async def read_working_rig(self) -> WorkingRig | None:
-        """Return the last book that worked."""
+        """Return the last rig that worked."""
         try:
             return await self.disk.do(self.folder.read_working_rig)
         except StuckError as error:
@@ -65,10 +65,10 @@ class StateKeeper:
         self._view.problems["remembered"] = [f"{what} could not be read ({error.strerror}): going on without"]
 
     async def keep_rig(self, working: WorkingRig) -> None:
-        """Remember a book that works."""
-        self._book = working
+        """Remember a rig that works."""
+        self._rig_folder = working
         writing = asyncio.create_task(self._write_rig())
-        await asyncio.wait([writing], timeout=RIG_S)  # a disk that hangs must hold up no change of the book
+        await asyncio.wait([writing], timeout=RIG_S)  # a disk that hangs must hold up no change of the rig
         if not writing.done() or not writing.result():
             self.changed()
 
@@ -80,19 +80,19 @@ class StateKeeper:
         await self._write()
 
     async def _soon(self) -> None:
-        while self._book is not None or self._state() not in (None, self._written):
+        while self._rig_folder is not None or self._state() not in (None, self._written):
             await asyncio.sleep(SETTLE_S)
-            written = await self._write()  # also when there is no room for the book, which is much larger
+            written = await self._write()  # also when there is no room for the rig, which is much larger
             if not (await self._write_rig() and written):
                 await asyncio.sleep(RETRY_S)
 
     async def _write_rig(self) -> bool:
-        working = self._book
+        working = self._rig_folder
         if working is not None:
-            if not await self._blocking("book", lambda: self.folder.write_working_rig(working)):
+            if not await self._blocking("rig", lambda: self.folder.write_working_rig(working)):
                 return False
-            if self._book is working:
-                self._book = None
+            if self._rig_folder is working:
+                self._rig_folder = None
         return True
 
     def _state(self) -> State | None:
@@ -134,5 +134,5 @@ class StateKeeper:
 
 _LOSS = {
     "state": "a restart would forget tonight",
-    "book": "a restart with mistakes in the rig folder would play an older rig",
+    "rig": "a restart with mistakes in the rig folder would play an older rig",
 }

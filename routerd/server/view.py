@@ -127,7 +127,7 @@ class View:
 
     @property
     def ready(self) -> bool:
-        """Whether the engine has a book."""
+        """Whether the engine has a rig."""
         return self.snapshot.generation > 0
 
     @property

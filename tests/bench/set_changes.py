@@ -80,7 +80,7 @@ def a_song(number: int) -> Song:
 
 
 def a_compiled_rig(library: int, tonight: int) -> CompiledRig:
-    """Return a compiled book of that many songs and a set of the first of them."""
+    """Return a compiled rig of that many songs and a set of the first of them."""
     controls = (
         Control("pedals", CONTROLLER, 80, Command(Action.NEXT), debounce_ms=0),
         Control("pedals", CONTROLLER, 81, Command(Action.PREVIOUS), debounce_ms=0),

@@ -256,7 +256,7 @@ class Band:
 
 def demo_rig_folder(before: CompiledRig = EMPTY_RIG) -> CompiledRig:
     """Compile the demo's rig folder, every song in the order."""
-    book = load_folder(rig_folder()).book
+    book = load_folder(rig_folder()).rig_folder
     assert book is not None
     return compiled(book.rig, book.songs, [song.identifier for song in book.songs], before)
 

@@ -101,9 +101,9 @@ def test_the_folder_loads_and_finds_its_ports(
     assert make_folder(tmp_path / "rig", None, learn=False) == 0
     loaded = load_folder(tmp_path / "rig")
     assert loaded.problems == ()
-    assert loaded.book is not None
-    assert len(loaded.book.rig.devices) == 8
-    assert [one.title for one in loaded.book.songs] == ["First Song"]
+    assert loaded.rig_folder is not None
+    assert len(loaded.rig_folder.rig.devices) == 8
+    assert [one.title for one in loaded.rig_folder.songs] == ["First Song"]
     assert "with 8 devices" in capsys.readouterr().out
 
 

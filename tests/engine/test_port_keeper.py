@@ -103,13 +103,13 @@ class Stage:
         self.system = Listing()
         self.worker = Worker(Show(0), lambda: None)
         self.keeper = PortKeeper(self.system, self.worker, lambda: None)  # type: ignore[arg-type]
-        self.book = rig_folder_of(*devices)
+        self.rig_folder = rig_folder_of(*devices)
         self.clock = threading.Thread(target=self.worker.run, daemon=True)
 
     def start(self) -> None:
         self.clock.start()
         self.keeper.thread.start()
-        self.keeper.keep(self.book)
+        self.keeper.keep(self.rig_folder)
         assert self.keeper.scanned.wait(LIMIT_S)
 
     def until(self, what: Callable[[], bool]) -> None:
@@ -134,8 +134,10 @@ class Stage:
             state.device: state.port and self.handle(state.device) for state in self.keeper.states().ports
         }
 
-    def handle(self, device: str) -> str:
-        return next(kept.port.info.handle for end, kept in self.keeper._ports.items() if end.name == device)
+    def handle(self, device: str) -> str | None:
+        """The handle of a device's open port; None when it has just been closed by the port thread."""
+        port = next(kept.port for end, kept in self.keeper._ports.items() if end.name == device)
+        return None if port is None else port.info.handle
 
     def end(self) -> None:
         self.keeper.stop()
@@ -198,7 +200,7 @@ def test_an_output_that_leaves_the_rig_is_disconnected_once_its_last_message_has
     """On JACK it would be lost, however late the show has come to send it."""
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
-    (wire,) = stage.book.wires
+    (wire,) = stage.rig_folder.wires
     opened = stage.keeper._ports[wire].port
     assert isinstance(opened, Opened)
 
@@ -219,7 +221,7 @@ STALLED = Condition("stalled", "it stands still")
 
 def test_every_device_is_listed_before_the_first_look() -> None:
     stage = Stage(SYNTH)
-    stage.keeper.keep(stage.book)
+    stage.keeper.keep(stage.rig_folder)
     (state,) = stage.keeper.states().ports
     assert (state.device, state.state, state.port) == ("synth", "opening", None)
 
@@ -257,7 +259,7 @@ def test_a_quarrel_is_named_and_not_carried_on(stage: Stage) -> None:
 def test_a_port_that_stands_still_is_taken_from_the_worker_and_opened_anew(stage: Stage) -> None:
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
-    (wire,) = stage.book.wires
+    (wire,) = stage.rig_folder.wires
     stage.system.opened[0].stands = STALLED
     stage.until(lambda: stage.state() == "stalled")
     assert wire not in stage.worker.ports
@@ -282,7 +284,7 @@ def test_a_port_that_refuses_every_message_is_opened_anew_with_pauses(stage: Sta
     """It was once closed and opened at every tick."""
     stage.system.ports = [PortInfo("Synth", "0 20:0")]
     stage.start()
-    (wire,) = stage.book.wires
+    (wire,) = stage.rig_folder.wires
     stage.system.opened[0].refuses = "full"
     stage.worker.call(lambda _: stage.worker.show.effects.sink.append((wire, note_off(0, 60))))
     stage.until(lambda: stage.state() == "failed")
@@ -363,7 +365,7 @@ def test_a_port_that_refuses_because_it_stands_still_is_stalled_and_not_opened_m
     port = stage.system.opened[0]
     port.stands = Condition("stalled", "nobody reads")
     port.refuses = "nobody reads"
-    (wire,) = stage.book.wires
+    (wire,) = stage.rig_folder.wires
     stage.worker.call(lambda _: stage.worker.show.effects.sink.append((wire, note_off(0, 60))))
     stage.until(lambda: stage.state() == "stalled")
     sleep(0.3)

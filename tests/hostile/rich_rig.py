@@ -13,10 +13,10 @@ RICH = Path(__file__).parent / "rich"
 
 
 def rig_folder_of(folder: Path) -> RigFolder:
-    """Return the book of a folder that has no mistakes."""
+    """Return the rig of a folder that has no mistakes."""
     loaded = load_folder(folder)
-    assert loaded.book is not None, [str(problem) for problem in loaded.problems]
-    return loaded.book
+    assert loaded.rig_folder is not None, [str(problem) for problem in loaded.problems]
+    return loaded.rig_folder
 
 
 def compiled_rig(book: RigFolder) -> CompiledRig:

@@ -78,7 +78,7 @@ def mutated(random: Random, content: bytes, others: list[bytes]) -> bytes:
 
 @pytest.mark.parametrize("folder", [DEMO, RICH], ids=["demo", "rich"])
 def test_a_mutated_folder_loads_or_has_its_problems(folder: Path, tmp_path: Path) -> None:
-    """Nothing raises, a book never comes with problems, and each problem has a file, a line and a remedy."""
+    """Nothing raises, a rig never comes with problems, and each problem has a file, a line and a remedy."""
     random = Random(SEED)
     rig = Path(shutil.copytree(folder, tmp_path / "rig"))
     names = sorted(path.relative_to(rig) for path in rig.rglob("*.yaml"))
@@ -93,12 +93,12 @@ def test_a_mutated_folder_loads_or_has_its_problems(folder: Path, tmp_path: Path
         except Exception as error:
             error.add_note(f"ROUTERD_FUZZ_SEED={SEED}, change {number} of {name}: {data!r}")
             raise
-        assert (loaded.book is None) == bool(loaded.problems), (SEED, number)
+        assert (loaded.rig_folder is None) == bool(loaded.problems), (SEED, number)
         for problem in loaded.problems:
             assert re.fullmatch(r"(rig\.yaml|(songs|sets)(/.+)?):\d+: .+; .+", str(problem)), str(problem)
             assert str(problem).isprintable()
             assert problem.line <= data.count(b"\n") + 2 or problem.file != str(name)
-        broken += loaded.book is None
+        broken += loaded.rig_folder is None
         (rig / name).write_bytes(sound[name])
     assert broken > FILES // 3
     assert load_folder(rig).problems == ()

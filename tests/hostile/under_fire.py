@@ -122,7 +122,7 @@ class FarEnd:
 
 
 class UnderFire:
-    """A show on a book with all its outputs open. `handed` counts what was thrown at it so far."""
+    """A show on a rig with all its outputs open. `handed` counts what was thrown at it so far."""
 
     def __init__(self, book: CompiledRig) -> None:
         self.now_ns = 0

@@ -30,6 +30,6 @@ Folder = Callable[..., Path]
 def problems_of(folder: Path, set_name: str | None = None) -> list[str]:
     """Return the problems of a folder, as people read them; they are in the order of files and lines."""
     loaded = load_folder(folder, set_name)
-    assert (loaded.book is None) == bool(loaded.problems)
+    assert (loaded.rig_folder is None) == bool(loaded.problems)
     assert list(loaded.problems) == sorted(loaded.problems, key=lambda p: (p.file, p.line))
     return [str(problem) for problem in loaded.problems]

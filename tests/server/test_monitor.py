@@ -18,7 +18,7 @@ ALL = Wanted()
 
 
 def reader(wanted: Wanted = ALL) -> Reader:
-    folder = load_folder(DEMO).book
+    folder = load_folder(DEMO).rig_folder
     assert folder is not None
 
     def snapshot() -> Snapshot:

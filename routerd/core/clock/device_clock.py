@@ -168,7 +168,7 @@ class DeviceClock:
         self._joins = True
 
     def take_over(self, old: DeviceClock) -> None:
-        """Stand where the same device stood in another book."""
+        """Stand where the same device stood in another rig."""
         self.running, self.started_tick = old.running, old.started_tick
         if self.timing.start is old.timing.start:
             self._wanted, self._starting = old._wanted, old._starting

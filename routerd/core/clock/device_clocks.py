@@ -89,7 +89,7 @@ class DeviceClocks:
         self.refresh()
 
     def take_over(self, before: DeviceClocks) -> None:
-        """Keep what runs over a change of the book."""
+        """Keep what runs over a change of the rig."""
         for output, one in self.by_output.items():
             old = before.by_output.get(output)
             if old is not None:

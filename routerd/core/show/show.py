@@ -273,7 +273,7 @@ class Show:
         """Return whether everything that was to go out has left its wire."""
         return all(w.queued == 0 and w.busy_until_ns <= now_ns for w in self.compiled.wires if w.connected)
 
-    # Books, orders, and what is left of an earlier engine
+    # Rigs, orders, and what is left of an earlier engine
 
     def load(
         self, compiled: CompiledRig, generation: int, now_ns: int, begin: ResumePoint | None = None

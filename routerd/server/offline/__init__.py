@@ -20,4 +20,4 @@ def load_or_complain(folder: Path, set_name: str | None = None) -> Loaded:
 
 def rig_folder_of(folder: Path, set_name: str | None = None) -> RigFolder | None:
     """Return the rig and songs of a folder; None when it has problems, which are printed."""
-    return load_or_complain(folder, set_name).book
+    return load_or_complain(folder, set_name).rig_folder

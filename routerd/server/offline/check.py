@@ -71,26 +71,29 @@ def check(
             complain(f"routerd: cannot write schemas to {schemas}: {error.strerror}")
             return 2
     loaded = in_time(lambda: load_folder(folder, set_name))
-    if loaded.book is None:
+    if loaded.rig_folder is None:
         for problem in loaded.problems:
             say(str(problem))
         complain(f"{folder}: {counted(len(loaded.problems), 'problem')}")
         return 1
-    book = loaded.book
+    rig_folder = loaded.rig_folder
     say(f"{folder}: all good")
-    devices, controls = counted(len(book.rig.devices), "device"), counted(len(book.rig.controls), "control")
-    say(f"  rig {book.rig.name}: {devices}, {controls}")
-    songs, sets = counted(len(book.songs), "song"), counted(len(loaded.set_lists), "set")
-    say(f"  {songs}, {sets}; tonight: {book.set_list.name}")
-    for number, identifier in enumerate(book.set_list.order, 1):
-        song = book.song(identifier)
+    devices, controls = (
+        counted(len(rig_folder.rig.devices), "device"),
+        counted(len(rig_folder.rig.controls), "control"),
+    )
+    say(f"  rig {rig_folder.rig.name}: {devices}, {controls}")
+    songs, sets = counted(len(rig_folder.songs), "song"), counted(len(loaded.set_lists), "set")
+    say(f"  {songs}, {sets}; tonight: {rig_folder.set_list.name}")
+    for number, identifier in enumerate(rig_folder.set_list.order, 1):
+        song = rig_folder.song(identifier)
         sections = ", ".join(section.name for section in song.sections) or "no sections"
         say(f"  {number:3}. {song.title} ({sections})")
-    _walk(loaded, book, whole=rehearsed)
-    for name in _unused_dumps(folder, book):
+    _walk(loaded, rig_folder, whole=rehearsed)
+    for name in _unused_dumps(folder, rig_folder):
         say(f"warning: {name}: no song sends it; remove it, or name it in a patch")
     if look is not None:
-        _say_ports(loaded, *look(book.rig))
+        _say_ports(loaded, *look(rig_folder.rig))
     return 0
 
 
@@ -101,8 +104,8 @@ def _say_ports(loaded: Loaded, summary: str, found: list[tuple[str, str, str, st
         say(f"{grade}: {RIG}:{line}: {device}: its {direction}: {words}")
 
 
-def _walk(loaded: Loaded, book: RigFolder, *, whole: bool) -> None:
-    changes = rehearse(book)
+def _walk(loaded: Loaded, rig_folder: RigFolder, *, whole: bool) -> None:
+    changes = rehearse(rig_folder)
     if whole:
         for line in written(changes):
             say(line)
@@ -115,10 +118,10 @@ def _walk(loaded: Loaded, book: RigFolder, *, whole: bool) -> None:
         say(f"warning: {one}")
 
 
-def _unused_dumps(folder: Path, book: RigFolder) -> Iterator[str]:
+def _unused_dumps(folder: Path, rig_folder: RigFolder) -> Iterator[str]:
     """Yield the patch dumps of the rig folder that no patch of any song sends."""
-    patches = [patch for song in book.songs for patch in song.patches]
-    patches += [patch for song in book.songs for section in song.sections for patch in section.patches]
+    patches = [patch for song in rig_folder.songs for patch in song.patches]
+    patches += [patch for song in rig_folder.songs for section in song.sections for patch in section.patches]
     used = {message for patch in patches for message in patch.sysex}
     for file in sorted(folder.rglob("*.syx")):
         with contextlib.suppress(OSError):
@@ -149,15 +152,15 @@ class RigWarning:
 
 def warnings_of(loaded: Loaded, changes: Iterable[Change]) -> list[RigWarning]:
     """Return what is not accepted, by file and line; `loaded` is a folder without mistakes."""
-    book = loaded.book
-    if book is None:
+    rig_folder = loaded.rig_folder
+    if rig_folder is None:
         return []
     found = [
         *_slow(loaded, changes),
-        *_unused(loaded, book),
-        *_controls(loaded, book),
-        *_loose_notes(loaded, book),
-        *_lengths(loaded, book),
+        *_unused(loaded, rig_folder),
+        *_controls(loaded, rig_folder),
+        *_loose_notes(loaded, rig_folder),
+        *_lengths(loaded, rig_folder),
     ]
     accepted = {(one.file, one.line, one.kind): _accepts(loaded, one) for one in found}
     left = [one for one in found if not accepted[one.file, one.line, one.kind]]
@@ -218,13 +221,15 @@ def _slow(loaded: Loaded, changes: Iterable[Change]) -> Iterator[RigWarning]:
             )
 
 
-def _unused(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
-    reached = {route.target for route in _routes(book)} | {patch.device for patch in _patches(book)}
-    reached |= {led.device for led in book.rig.leds}
-    reached |= {hold.device for hold in _holds(book)}
-    clicks = (song.timing.click for song in book.songs)
+def _unused(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
+    reached = {route.target for route in _routes(rig_folder)} | {
+        patch.device for patch in _patches(rig_folder)
+    }
+    reached |= {led.device for led in rig_folder.rig.leds}
+    reached |= {hold.device for hold in _holds(rig_folder)}
+    clicks = (song.timing.click for song in rig_folder.songs)
     reached |= {click.device for click in clicks if click is not None}
-    for device in book.rig.devices:
+    for device in rig_folder.rig.devices:
         if device.output_pattern and device.name not in reached and not _is_timed(device):
             place = _at(loaded, RIG, ("devices", device.name, "output"))
             what = f"nothing is ever sent to {device.name}: no route, patch, hold, click or LED, no clock"
@@ -237,35 +242,35 @@ def _is_timed(device: Device) -> bool:
     return device.clock or device.transport or own or device.local_control is not None
 
 
-def _routes(book: RigFolder) -> Iterator[Route]:
-    for song in book.songs:
+def _routes(rig_folder: RigFolder) -> Iterator[Route]:
+    for song in rig_folder.songs:
         yield from song.routes
         for section in song.sections:
             yield from section.routes
 
 
-def _patches(book: RigFolder) -> Iterator[Patch]:
-    for song in book.songs:
+def _patches(rig_folder: RigFolder) -> Iterator[Patch]:
+    for song in rig_folder.songs:
         yield from song.patches
         for section in song.sections:
             yield from section.patches
 
 
-def _holds(book: RigFolder) -> Iterator[Hold]:
-    for song in book.songs:
+def _holds(rig_folder: RigFolder) -> Iterator[Hold]:
+    for song in rig_folder.songs:
         yield from song.holds
         for section in song.sections:
             yield from section.holds
 
 
-def _controls(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
-    sections = {section.name for song in book.songs for section in song.sections}
-    most = max((len(song.sections) for song in book.songs), default=0)
-    songs = len(book.set_list.order)
-    played = {route for route in _routes(book) if Kind.NOTES in route.kinds}
-    every = [(RIG, number, control) for number, control in enumerate(book.rig.controls)]
+def _controls(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
+    sections = {section.name for song in rig_folder.songs for section in song.sections}
+    most = max((len(song.sections) for song in rig_folder.songs), default=0)
+    songs = len(rig_folder.set_list.order)
+    played = {route for route in _routes(rig_folder) if Kind.NOTES in route.kinds}
+    every = [(RIG, number, control) for number, control in enumerate(rig_folder.rig.controls)]
     every += [
-        (_song_file(song), n, control) for song in book.songs for n, control in enumerate(song.controls)
+        (_song_file(song), n, control) for song in rig_folder.songs for n, control in enumerate(song.controls)
     ]
     for file, number, control in every:
         place, argument = _at(loaded, file, ("controls", number)), control.command.argument
@@ -302,8 +307,8 @@ def _plays(route: Route, control: Control) -> bool:
     )
 
 
-def _loose_notes(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
-    for song in book.songs:
+def _loose_notes(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
+    for song in rig_folder.songs:
         lists: list[tuple[Place, tuple[Patch, ...]]] = [(("patches",), song.patches)]
         lists += [(("sections", n, "patches"), one.patches) for n, one in enumerate(song.sections)]
         for path, patches in lists:
@@ -331,11 +336,11 @@ def _written_as(loaded: Loaded, song: Song, path: Place, patch: Patch) -> Place:
     return ()
 
 
-def _lengths(loaded: Loaded, book: RigFolder) -> Iterator[RigWarning]:
-    if not book.set_list.slot_s:
+def _lengths(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
+    if not rig_folder.set_list.slot_s:
         return
-    for identifier in dict.fromkeys(book.set_list.order):
-        song = book.song(identifier)
+    for identifier in dict.fromkeys(rig_folder.set_list.order):
+        song = rig_folder.song(identifier)
         if not song.duration_s:
             what = f"{song.title} has no duration, so whether the set fits its slot is not known"
             yield RigWarning("no-duration", *_at(loaded, _song_file(song), ()), what, "add 'duration: 4:10'")

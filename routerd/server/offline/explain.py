@@ -252,10 +252,10 @@ def print_explanation(folder: Path, question: Question) -> int:
     """Print what a message comes to; return 1 for mistakes in the files, 2 for what is not there."""
     try:
         data = read_message(question.message)
-        book = rig_folder_of(folder)
-        if book is None:
+        rig_folder = rig_folder_of(folder)
+        if rig_folder is None:
             return 1
-        explanation = explain(book, question.song, question.section, question.device, data)
+        explanation = explain(rig_folder, question.song, question.section, question.device, data)
     except (ValueError, NotFoundError) as error:
         complain(f"routerd: {error}")
         return 2

@@ -101,16 +101,16 @@ class Change:
         return [share for share in self.shares if share.done_ms > self.limit_ms]
 
 
-def rehearse(book: RigFolder) -> list[Change]:
-    """Walk the set of `book`: every song in its order, in each every section in its order."""
-    compiler = Compiler(book.rig)
-    for song in book.songs:
+def rehearse(rig_folder: RigFolder) -> list[Change]:
+    """Walk the set of `rig_folder`: every song in its order, in each every section in its order."""
+    compiler = Compiler(rig_folder.rig)
+    for song in rig_folder.songs:
         compiler.add(song)
-    walk = _Walk(compiler.finish(book.set_list))
-    limit_ms = book.set_list.changeover_s * 1000 or SONG_LIMIT_MS
+    walk = _Walk(compiler.finish(rig_folder.set_list))
+    limit_ms = rig_folder.set_list.changeover_s * 1000 or SONG_LIMIT_MS
     changes = []
-    for number, identifier in enumerate(book.set_list.order, 1):
-        song = book.song(identifier)
+    for number, identifier in enumerate(rig_folder.set_list.order, 1):
+        song = rig_folder.song(identifier)
         first = song.sections[0].name if song.sections else ""
         change = Change(song.title, first, limit_ms, identifier, min(1, len(song.sections)))
         changes.append(walk.make(Command(Action.SONG, ToSong(number)), change))
@@ -143,7 +143,7 @@ class _Noting(Schedule):
 class _Walk:
     """A show on simulated time with all devices there."""
 
-    def __init__(self, book: CompiledRig) -> None:
+    def __init__(self, rig_folder: CompiledRig) -> None:
         self._schedule = _Noting()
         self._show = Show(0, schedule=self._schedule)
         self._now_ns = 0
@@ -152,8 +152,8 @@ class _Walk:
         self._shares: dict[str, DeviceShare] = {}
         self._done: set[Wire] = set()
         """Wires on which all is out that the change itself has sent."""
-        self._show.load(book, 1, 0)
-        for wire in book.wires:
+        self._show.load(rig_folder, 1, 0)
+        for wire in rig_folder.wires:
             self._show.output_opened(wire, True, 0)
         self._until_out()
         self._show.panic(self._now_ns)  # nothing is held or on its sound when the evening begins
@@ -165,7 +165,7 @@ class _Walk:
         begin_ns = self._now_ns
         try:
             self._show.apply(command, begin_ns)
-        except CommandError:  # cannot be: the book holds every song and section that is asked for
+        except CommandError:  # cannot be: the rig holds every song and section that is asked for
             return change
         self._take()
         while self._since_ns is None and self._now_ns - begin_ns < LONGEST_NS:

@@ -57,8 +57,8 @@ class ImportRequest:
 def import_order(request: ImportRequest) -> int:
     """Make a set of the rig folder from a file of titles; return 1: mistakes in the files, 2: not done."""
     loaded = load_or_complain(request.folder)
-    book = loaded.book
-    if book is None:
+    rig_folder = loaded.rig_folder
+    if rig_folder is None:
         return 1
     if not request.replace and request.name.casefold() in (one.name.casefold() for one in loaded.set_lists):
         complain(f"routerd: there is a set {quote(request.name)} already; --replace overwrites its order")
@@ -72,7 +72,7 @@ def import_order(request: ImportRequest) -> int:
     except (OSError, ValueError) as error:
         complain(f"routerd: {request.file} cannot be read as text: {error}")
         return 2
-    found = read_order(request.file.name, text, {song.identifier: song.title for song in book.songs})
+    found = read_order(request.file.name, text, {song.identifier: song.title for song in rig_folder.songs})
     for problem in found.problems:
         say(str(problem))
     if found.problems:

@@ -51,10 +51,10 @@ li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 
 
 def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
     """Print the sheet of a set; return 1 when the folder has mistakes."""
-    book = rig_folder_of(folder, set_name)
-    if book is None:
+    rig_folder = rig_folder_of(folder, set_name)
+    if rig_folder is None:
         return 1
-    document = as_html(book, technical=technical) if html else as_text(book, technical=technical)
+    document = as_html(rig_folder, technical=technical) if html else as_text(rig_folder, technical=technical)
     say_document(document, "html" if html else "text")
     return 0
 
@@ -74,29 +74,29 @@ class Entry:
     technical: list[str] = field(default_factory=list)
 
 
-def entries(book: RigFolder, *, technical: bool) -> list[Entry]:
+def entries(rig_folder: RigFolder, *, technical: bool) -> list[Entry]:
     """Return what is on the sheet; `technical` adds tuning and patches."""
     found = []
-    begin_encore = len(book.set_list.order) - book.set_list.encore
-    for index, identifier in enumerate(book.set_list.order):
-        song = book.song(identifier)
+    begin_encore = len(rig_folder.set_list.order) - rig_folder.set_list.encore
+    for index, identifier in enumerate(rig_folder.set_list.order):
+        song = rig_folder.song(identifier)
         entry = Entry(index + 1, song.title, _facts(song), index >= begin_encore, notes=song.notes.strip())
         entry.sections = [
-            (section.name, _presses(book, song, number, section.name))
+            (section.name, _presses(rig_folder, song, number, section.name))
             for number, section in enumerate(song.sections, 1)
         ]
         entry.checklist = [item.in_words for item in song.checklist]
         if technical:
-            entry.technical = list(_technical(book, song))
+            entry.technical = list(_technical(rig_folder, song))
         found.append(entry)
     return found
 
 
-def as_text(book: RigFolder, *, technical: bool) -> str:
+def as_text(rig_folder: RigFolder, *, technical: bool) -> str:
     """Return the sheet as plain text."""
-    lines = [_head(book), "=" * len(_head(book)), ""]
+    lines = [_head(rig_folder), "=" * len(_head(rig_folder)), ""]
     encore = False
-    for entry in entries(book, technical=technical):
+    for entry in entries(rig_folder, technical=technical):
         if entry.encore and not encore:
             lines += ["--- ENCORE ---", ""]
             encore = True
@@ -110,17 +110,17 @@ def as_text(book: RigFolder, *, technical: bool) -> str:
     return "\n".join([*lines, *CAUTIONS, ""])
 
 
-def as_html(book: RigFolder, *, technical: bool) -> str:
+def as_html(rig_folder: RigFolder, *, technical: bool) -> str:
     """Return the sheet as a page that needs nothing else."""
-    body = [f"<h1>{escape(_head(book))}</h1>"]
+    body = [f"<h1>{escape(_head(rig_folder))}</h1>"]
     encore = False
-    for entry in entries(book, technical=technical):
+    for entry in entries(rig_folder, technical=technical):
         if entry.encore and not encore:
             body.append('<div class="encore">ENCORE</div>')
             encore = True
         body.append(_article(entry))
     body.append(f'<p class="small">{"<br>".join(escape(line) for line in CAUTIONS)}</p>')
-    title = escape(book.set_list.name)
+    title = escape(rig_folder.set_list.name)
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{_STYLE}</style></head><body>\n" + "\n".join(body) + "\n</body></html>\n"
@@ -144,13 +144,18 @@ def _article(entry: Entry) -> str:
     return "".join([*parts, "</article>"])
 
 
-def _head(book: RigFolder) -> str:
-    total = sum(book.song(name).duration_s for name in book.set_list.order)
-    total += book.set_list.changeover_s * (len(book.set_list.order) - 1)
-    words = [book.set_list.name, book.set_list.date, counted(len(book.set_list.order), "song")]
+def _head(rig_folder: RigFolder) -> str:
+    total = sum(rig_folder.song(name).duration_s for name in rig_folder.set_list.order)
+    total += rig_folder.set_list.changeover_s * (len(rig_folder.set_list.order) - 1)
+    words = [
+        rig_folder.set_list.name,
+        rig_folder.set_list.date,
+        counted(len(rig_folder.set_list.order), "song"),
+    ]
     if total:
         words.append(
-            _length(total) + (f" of {_length(book.set_list.slot_s)}" if book.set_list.slot_s else "")
+            _length(total)
+            + (f" of {_length(rig_folder.set_list.slot_s)}" if rig_folder.set_list.slot_s else "")
         )
     return " · ".join(word for word in words if word)
 
@@ -167,10 +172,10 @@ def _facts(song: Song) -> str:
     return " · ".join(word for word in words if word)
 
 
-def _presses(book: RigFolder, song: Song, number: int, name: str) -> str:
+def _presses(rig_folder: RigFolder, song: Song, number: int, name: str) -> str:
     """Return which presses of controls lead to a section."""
     own = {_key(control) for control in song.controls}
-    every = [*song.controls, *(c for c in book.rig.controls if _key(c) not in own)]
+    every = [*song.controls, *(c for c in rig_folder.rig.controls if _key(c) not in own)]
     straight = [c for c in every if c.command.argument in (ToSection(number), ToSection(name))]
     if not straight and number == 1:
         return "on entering the song"
@@ -197,31 +202,31 @@ def _press(control: Control) -> str:
     return f"{control.label or f'{control.device} {what}'}{how}{when}"
 
 
-def _technical(book: RigFolder, song: Song) -> Iterator[str]:
+def _technical(rig_folder: RigFolder, song: Song) -> Iterator[str]:
     name, hertz = note_name(song.tuning_note), note_hz(song.tuning_note, song.concert_pitch_hz)
     yield f"Tune to {name}, {hertz:.2f} Hz (A4 {song.concert_pitch_hz:g} Hz)"
     for patch in song.patches:
-        yield _patch(book, patch)
+        yield _patch(rig_folder, patch)
     for hold in song.holds:
-        yield _hold(book, hold)
+        yield _hold(rig_folder, hold)
     for section in song.sections:
         for patch in section.patches:
-            yield f"{section.name}: {_patch(book, patch)}"
+            yield f"{section.name}: {_patch(rig_folder, patch)}"
         for hold in section.holds:
             if hold not in song.holds:
-                yield f"{section.name}: {_hold(book, hold)}"
+                yield f"{section.name}: {_hold(rig_folder, hold)}"
 
 
-def _hold(book: RigFolder, hold: Hold) -> str:
-    device = next(device for device in book.rig.devices if device.name == hold.device)
+def _hold(rig_folder: RigFolder, hold: Hold) -> str:
+    device = next(device for device in rig_folder.rig.devices if device.name == hold.device)
     words = f"{device.title} ch {hold.channel + 1}: holds {note_name(hold.note)}, velocity {hold.velocity}"
     if device.volts_per_octave:
         words += f", {volts(hold.note, device.zero_volts_note, device.volts_per_octave):.3f} V"
     return words
 
 
-def _patch(book: RigFolder, patch: Patch) -> str:
-    title = next((d.title for d in book.rig.devices if d.name == patch.device), patch.device)
+def _patch(rig_folder: RigFolder, patch: Patch) -> str:
+    title = next((d.title for d in rig_folder.rig.devices if d.name == patch.device), patch.device)
     words = []
     if patch.bank >= 0:
         words.append(f"bank MSB {patch.bank >> 7} LSB {patch.bank & 127}")

@@ -124,7 +124,7 @@ class TickLog:
             self._note_absence(self._port(event["output"]), event)
         elif kind == "song":
             self._marks.add(event["at_ns"], str(event.get("title", "")))
-        elif kind == "loaded":  # a new book may take the clock away from a device
+        elif kind == "loaded":  # a new rig may take the clock away from a device
             self._follow_all()
             for port in self._ports.values():
                 port.owes_ticks = False

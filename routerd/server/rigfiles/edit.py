@@ -149,7 +149,7 @@ def save_set(folder: Path, set_list: SetList) -> str:
     except storage.OutsideError as error:
         raise FileEditError(_LEADS_OUT) from error
     loaded = load_folder(folder)
-    if loaded.book is None:
+    if loaded.rig_folder is None:
         if before is None:
             path.unlink()
         else:

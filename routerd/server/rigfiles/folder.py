@@ -98,9 +98,9 @@ M = TypeVar("M", bound=Entry)
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What a rig folder holds; `book` is None exactly when there are problems."""
+    """What a rig folder holds; `rig_folder` is None exactly when there are problems."""
 
-    book: RigFolder | None
+    rig_folder: RigFolder | None
     set_lists: tuple[SetList, ...]
     problems: tuple[Problem, ...]
     documents: Mapping[str, Document] = field(default_factory=dict)
@@ -136,9 +136,9 @@ def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
     songs.sort(key=lambda song: (song.title.casefold(), song.identifier))
     if not set_list.order:
         set_list = SetList(ALL_SONGS, tuple(song.identifier for song in songs))
-    book = RigFolder(rig, tuple(own_channels(song, rig) for song in songs), set_list)
+    rig_folder = RigFolder(rig, tuple(own_channels(song, rig) for song in songs), set_list)
     documents = {document.file: document for document in reading.documents}
-    return Loaded(book, tuple(reading.set_lists.values()), (), documents)
+    return Loaded(rig_folder, tuple(reading.set_lists.values()), (), documents)
 
 
 def unreadable(why: str) -> Loaded:

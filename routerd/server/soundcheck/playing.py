@@ -176,22 +176,22 @@ class Source(NamedTuple):
     shows: Path
 
 
-def find_recorded(source: Source, book: RigFolder, tonight: Sequence[str], seconds: int) -> Recorded:
+def find_recorded(source: Source, rig_folder: RigFolder, tonight: Sequence[str], seconds: int) -> Recorded:
     """Return the densest `seconds` of what was played of a song of `tonight`; blocks. Raises CommandError."""
     name, shows = source.name, source.shows
-    songs = [book.song(one) for one in dict.fromkeys(tonight)] or list(book.songs)
+    songs = [rig_folder.song(one) for one in dict.fromkeys(tonight)] or list(rig_folder.songs)
     if name and "/" not in name and (shows / name).is_dir() and not name.startswith("."):
         spans, hear = _of_show(shows / name)
     else:
         spans, hear = _of_file(source, songs)
-    sieve = _Sieve(book)
+    sieve = _Sieve(rig_folder)
     notes = [0] * len(spans)
     for place, _, data in _inside(spans, hear(), sieve):
         notes[place] += data[0] & 0xF0 == NOTE_ON and data[2] > 0
     played = {span.song for span, count in zip(spans, notes, strict=True) if count}
     dense = densest(song for song in songs if song.identifier in played or None in played)
     if dense is None:
-        raise CommandError(_nothing(name, sieve, played, book))
+        raise CommandError(_nothing(name, sieve, played, rig_folder))
     best = max(
         (place for place, span in enumerate(spans) if span.song in (None, dense.song.identifier)),
         key=lambda place: notes[place],
@@ -210,16 +210,16 @@ def find_recorded(source: Source, book: RigFolder, tonight: Sequence[str], secon
 class _Sieve:
     """Lets through what may be played again."""
 
-    book: RigFolder
+    rig_folder: RigFolder
     left_out: int = 0
     unknown: set[str] = field(default_factory=set)
     _inputs: frozenset[str] = frozenset()
     _controls: frozenset[tuple[str, int | bytes]] = frozenset()
 
     def __post_init__(self) -> None:
-        rig = self.book.rig
+        rig = self.rig_folder.rig
         self._inputs = frozenset(device.name for device in rig.devices if device.input_pattern)
-        every = (*rig.controls, *(control for song in self.book.songs for control in song.controls))
+        every = (*rig.controls, *(control for song in self.rig_folder.songs for control in song.controls))
         self._controls = frozenset((one.device, key) for one in every for key in control_keys(one))
 
     def take(self, device: str, data: bytes) -> bytes | None:
@@ -263,8 +263,8 @@ def _densest_part(played: list[Played], seconds: float) -> list[Played]:
     return [Played(one.at_s - played[begin].at_s, one.device, one.data) for one in played[begin:end]]
 
 
-def _nothing(name: str, sieve: _Sieve, played: set[str | None], book: RigFolder) -> str:
-    titles = ", ".join(song.title for song in book.songs if song.identifier in played)
+def _nothing(name: str, sieve: _Sieve, played: set[str | None], rig_folder: RigFolder) -> str:
+    titles = ", ".join(song.title for song in rig_folder.songs if song.identifier in played)
     words = f"{name} has no playing of a song of tonight that lets notes through"
     if titles:
         words += f"; it has playing of {titles}"

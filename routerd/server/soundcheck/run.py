@@ -149,12 +149,14 @@ class _Found:
 class Run:
     """A run. `progress` says where it is, `stage` names the one under way, `stages` are over."""
 
-    def __init__(self, access: Access, book: RigFolder, plan: Plan, recorded: Recorded | None = None) -> None:
+    def __init__(
+        self, access: Access, rig_folder: RigFolder, plan: Plan, recorded: Recorded | None = None
+    ) -> None:
         self._view = access.view
         self._player = access.player
         self._feed = access.feed
         self._measurements = access.measurements
-        self._book = book
+        self._rig_folder = rig_folder
         self._plan = plan
         self._recorded = recorded
         self._began = datetime.now(UTC)
@@ -249,13 +251,15 @@ class Run:
         """Return what was measured, with a verdict on every device."""
         found = self._found
         report = self._span.report(monotonic_ns(), self._view.conditions)
-        devices = judge_devices(self._book.rig, self._view.ports, report.ports, found.loopbacks, self._closed)
+        devices = judge_devices(
+            self._rig_folder.rig, self._view.ports, report.ports, found.loopbacks, self._closed
+        )
         return Soundcheck(
             kind="soundcheck",
             schema=SCHEMA_VERSION,
             name=self._began.strftime("%Y%m%d-%H%M%S"),
             began=self._began.isoformat(timespec="seconds"),
-            rig=self._book.rig.name,
+            rig=self._rig_folder.rig.name,
             set_list=self._set_list,
             ended=ended,
             cautions=CAUTIONS,
@@ -297,7 +301,7 @@ class Run:
 
     async def _roll_call(self) -> str:
         found = self._found.roll_call
-        for group in sharing(self._book.rig.devices, port_out):
+        for group in sharing(self._rig_folder.rig.devices, port_out):
             asked = max(group, key=lambda device: (bool(device.input_pattern), device.identity_reply))
             found.append(await self._call(asked))
             shared = f"on one port with {asked.name}"
@@ -339,13 +343,13 @@ class Run:
 
     async def _clock(self) -> str:
         await asyncio.sleep(self._plan.seconds)
-        wires = wire_names(self._book.rig)
-        clocked = len({wires[device.name] for device in self._book.rig.devices if device.clock})
+        wires = wire_names(self._rig_folder.rig)
+        clocked = len({wires[device.name] for device in self._rig_folder.rig.devices if device.clock})
         return f"{self._plan.seconds} s of ticks on {counted(clocked, 'port')}"
 
     async def _loopbacks(self) -> str:
-        wires = wire_names(self._book.rig)
-        devices = [d for d in self._book.rig.devices if d.loopback and wires[d.name] == d.name]
+        wires = wire_names(self._rig_folder.rig)
+        devices = [d for d in self._rig_folder.rig.devices if d.loopback and wires[d.name] == d.name]
         if not devices:
             return "no loopback in the rig file: measured on the sending side only"
         snapshot = self._view.snapshot
@@ -365,9 +369,9 @@ class Run:
         return f"{counted(len(devices), 'loopback')} measured"
 
     async def _traffic(self) -> str:
-        tonight = [self._book.song(one) for one in self._view.set_list.order]
+        tonight = [self._rig_folder.song(one) for one in self._view.set_list.order]
         recorded = self._recorded
-        dense = densest(tonight or self._book.songs) if recorded is None else recorded.dense
+        dense = densest(tonight or self._rig_folder.songs) if recorded is None else recorded.dense
         if dense is None:
             return "no song lets notes through: nothing to play"
         await self._player.command(Command(Action.SONG, ToSong(dense.song.identifier)))

@@ -99,16 +99,16 @@ class Soundchecks:
         working = await self._state.read_working_rig()
         if working is None:
             raise CommandError("the rig is not known here: POST /v1/reload, then try again")
-        book = working.book
-        names = [device.name for device in book.rig.devices]
+        rig_folder = working.rig_folder
+        names = [device.name for device in rig_folder.rig.devices]
         if plan.unplug is not None and plan.unplug not in names:
             raise CommandError(
                 f"there is no device {plan.unplug!r} to unplug; name one of {', '.join(names)}"
             )
-        for device in book.rig.devices:
+        for device in rig_folder.rig.devices:
             sources = {
                 (route.source, route.target)
-                for song in book.songs
+                for song in rig_folder.songs
                 for routes in (song.routes, *(section.routes for section in song.sections))
                 for route in routes
             }
@@ -122,10 +122,10 @@ class Soundchecks:
             tonight = self._access.view.set_list.order
             shows = self._state.folder.path / SHOWS
             source = Source(plan.playing, self._rig_folder, shows)
-            recorded = await self._disk.do(lambda: find_recorded(source, book, tonight, plan.seconds))
+            recorded = await self._disk.do(lambda: find_recorded(source, rig_folder, tonight, plan.seconds))
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        self._run = Run(self._access, book, plan, recorded)
+        self._run = Run(self._access, rig_folder, plan, recorded)
         self._task = asyncio.create_task(self._carry_out(self._run))
 
     async def stop(self) -> None:

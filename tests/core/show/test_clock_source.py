@@ -293,7 +293,7 @@ def test_the_tempo_of_a_source_that_has_gone_is_told_and_nudged_from() -> None:
 
 
 def test_the_rig_says_how_long_a_silent_source_is_held() -> None:
-    """Also while it is followed, when a book with another hold is loaded; told to the millisecond."""
+    """Also while it is followed, when a rig with another hold is loaded; told to the millisecond."""
     drums = replace(DRUMS, timing=Timing(leads_transport=True))
     one = Stage(compiled(Rig("band", (*RIG.devices, drums), holdover_s=2), (FOLLOWING,), ("one",)))
     last_ns = tick(one, 100, 7 * MS) - PERIOD

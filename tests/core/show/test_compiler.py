@@ -1,4 +1,4 @@
-"""Books compiled: patch messages, numbers that keep their meaning, parts that are shared."""
+"""Rigs compiled: patch messages, numbers that keep their meaning, parts that are shared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Another book under a running show, and where a show begins, on simulated time, 20 ms a tick at 125 BPM."""
+"""Another rig under a running show, and where a show begins, on simulated time, 20 ms a tick at 125 BPM."""
 
 from __future__ import annotations
 

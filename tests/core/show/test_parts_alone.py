@@ -32,8 +32,8 @@ class Parts:
     """The parts below songs, on a rig whose ports are there."""
 
     def __init__(self, book: CompiledRig | None = None) -> None:
-        self.book = compiled() if book is None else book
-        for wire in self.book.wires:
+        self.rig_folder = compiled() if book is None else book
+        for wire in self.rig_folder.wires:
             wire.connected = True
         self.effects = Effects(0)
         self.armed = ArmedChange(self.effects)
@@ -41,10 +41,10 @@ class Parts:
         self.tempo = Tempo(self.effects, self.transport, self.armed)
         self.ticks = TickSender(self.effects, self.transport, self.tempo)
         self.routes = RoutesInForce(self.effects)
-        self.routes.use(self.book)
-        self.transport.use(self.book, None)
+        self.routes.use(self.rig_folder)
+        self.transport.use(self.rig_folder, None)
         self.ticks.use_timings(None)
-        self.tempo.use(self.book)
+        self.tempo.use(self.rig_folder)
         self.transport.set_gates()
 
     def sent(self) -> list[tuple[str, bytes]]:
@@ -57,7 +57,7 @@ class Parts:
         return [str(event["kind"]) for event in self.effects.events]
 
     def input(self, name: str) -> object:
-        return next(input for input in self.book.inputs if input.name == name)
+        return next(input for input in self.rig_folder.inputs if input.name == name)
 
 
 def test_time_of_a_call_never_goes_back() -> None:
@@ -144,8 +144,8 @@ def test_a_tick_is_recorded_as_what_it_is_and_its_gap_comes_once() -> None:
 
 def test_routes_come_into_force_and_what_is_held_keeps_its_way() -> None:
     parts = Parts()
-    keys = next(input for input in parts.book.inputs if input.name == "keys")
-    opener, middle = (parts.book.songs[name].whole for name in ("opener", "middle"))
+    keys = next(input for input in parts.rig_folder.inputs if input.name == "keys")
+    opener, middle = (parts.rig_folder.songs[name].whole for name in ("opener", "middle"))
     sink = parts.effects.sink
     parts.ticks.send_tick()  # with the next one 20 ms away there is room on the wire
     parts.sent()
@@ -162,8 +162,8 @@ def test_routes_come_into_force_and_what_is_held_keeps_its_way() -> None:
 
 def test_what_is_muted_does_not_exist_for_a_table() -> None:
     parts = Parts()
-    keys = next(input for input in parts.book.inputs if input.name == "keys")
-    parts.routes.enter(parts.book.songs["opener"].whole)
+    keys = next(input for input in parts.rig_folder.inputs if input.name == "keys")
+    parts.routes.enter(parts.rig_folder.songs["opener"].whole)
     parts.routes.mute(Action.MUTE, Subject(device="synth"))
     keys.receive(note_on(0, 60, 90), 0, parts.effects.sink)
     assert parts.sent() == []
@@ -183,13 +183,13 @@ def test_songs_begin_go_on_and_end_with_a_refusal() -> None:
         ticks=parts.ticks,
         routes=parts.routes,
     )
-    songs.use(parts.book, ResumePoint())
+    songs.use(parts.rig_folder, ResumePoint())
     assert (songs.on.identifier, songs.on.place.index) == ("opener", 0)
     parts.armed.arm(ask(Action.STOP, when="bar"))
     songs.step(Action.NEXT)
     assert (songs.on.identifier, songs.on.section_number) == ("middle", 1)
     assert parts.armed.state is None  # another song disarms
-    assert parts.ticks.song_number == parts.book.songs["middle"].number
+    assert parts.ticks.song_number == parts.rig_folder.songs["middle"].number
     songs.step_section(Action.NEXT_SECTION)
     assert songs.on.section.name == "chorus"
     songs.step(Action.NEXT)
@@ -201,7 +201,7 @@ def test_songs_begin_go_on_and_end_with_a_refusal() -> None:
 def test_a_note_to_tune_by_ends_the_one_before() -> None:
     parts = Parts()
     tuner = Tuner(parts.effects, parts.routes.tuner)
-    sampler = next(output for output in parts.book.outputs if output.name == "sampler")
+    sampler = next(output for output in parts.rig_folder.outputs if output.name == "sampler")
     tuner.sound(sampler, 0, 69, 80, for_s=10)
     tuner.sound(sampler, 0, 70, 80, for_s=10)
     assert [data[:2].hex() for _, data in parts.sent()] == ["9045", "8045", "9046"]
@@ -216,7 +216,7 @@ def test_a_note_to_tune_by_ends_the_one_before() -> None:
 def test_learning_uses_up_one_press_and_ends() -> None:
     parts = Parts()
     learning = Learning(parts.effects)
-    pedals = next(input for input in parts.book.inputs if input.name == "pedals")
+    pedals = next(input for input in parts.rig_folder.inputs if input.name == "pedals")
     assert not learning.uses(pedals, bytes.fromhex("b0 50 7f"))
     learning.learn(Learns.CONTROL)
     assert not learning.uses(pedals, bytes.fromhex("b0 50 00"))  # a release is no press

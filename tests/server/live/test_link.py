@@ -155,7 +155,7 @@ def book(songs: int, dump_bytes: int) -> RigFolder:
 async def test_a_rig_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None:
     """Songs of hundreds of kB, more than any socket buffer: neither side may block the other."""
     whole = book(20, 300_000)
-    sending = asyncio.create_task(ends.link.book(whole, 3, ResumePoint("song-1", 1)))
+    sending = asyncio.create_task(ends.link.load_rig(whole, 3, ResumePoint("song-1", 1)))
     said: list[AnyMessage] = []
     while not said or not isinstance(said[-1], Commit):
         said.append(await ends.next())
@@ -171,7 +171,7 @@ async def test_a_rig_arrives_whole_and_the_answer_is_awaited(ends: Ends) -> None
 
 
 async def test_a_rig_that_is_refused(ends: Ends) -> None:
-    sending = asyncio.create_task(ends.link.book(book(1, 10), 1, None))
+    sending = asyncio.create_task(ends.link.load_rig(book(1, 10), 1, None))
     while not isinstance(await ends.next(), Commit):
         pass
     await ends.say(Loaded(1, "KeyError('synth')"))

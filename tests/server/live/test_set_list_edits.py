@@ -96,15 +96,15 @@ async def test_the_file_changes_only_when_asked_and_keeps_its_comments(
         line for line in after.splitlines() if line.startswith("#")
     ]
     loaded = load_folder(demo_rig)
-    assert loaded.book is not None
-    assert loaded.book.set_list == SetList("Harbour", (*START, "low-tide"), "2026-11-27", 1, 1200, 30)
+    assert loaded.rig_folder is not None
+    assert loaded.rig_folder.set_list == SetList("Harbour", (*START, "low-tide"), "2026-11-27", 1, 1200, 30)
     assert (await service.ask("POST", "/v1/reload")).status == 200
     assert names((await service.ask("GET", "/v1/set-list")).json) == [*START, "low-tide"]
     # under a new name it becomes a file of its own
     await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"], "name": "Late: the quay"})
     answer = await service.ask("POST", "/v1/set-list/save")
     assert answer.json == {"file": "sets/late-the-quay.yaml"}
-    assert load_folder(demo_rig, "Late: the quay").book is not None
+    assert load_folder(demo_rig, "Late: the quay").rig_folder is not None
 
 
 async def test_a_file_that_cannot_be_written_is_told_and_changes_nothing(

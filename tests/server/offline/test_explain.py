@@ -18,8 +18,8 @@ DEMO = Path(__file__).parents[3] / "configs" / "demo"
 @pytest.fixture(scope="module")
 def folder() -> RigFolder:
     loaded = load_folder(DEMO)
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 def told(folder: RigFolder, section: str, device: str, code: str) -> list[str]:

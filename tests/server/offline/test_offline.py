@@ -29,8 +29,8 @@ DEMO = Path(__file__).parents[3] / "configs" / "demo"
 @pytest.fixture(scope="module")
 def book() -> RigFolder:
     loaded = load_folder(DEMO)
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 def test_a_sheet_has_every_song_with_its_presses_and_steps(book: RigFolder) -> None:
@@ -168,8 +168,8 @@ def told(tmp_path: Path, rig: str = RIG, song: str = SONG, one_set: str = SET) -
         path.write_text(text, encoding="utf-8")
     loaded = load_folder(tmp_path)
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return [str(one) for one in warnings_of(loaded, rehearse(loaded.book))]
+    assert loaded.rig_folder is not None
+    return [str(one) for one in warnings_of(loaded, rehearse(loaded.rig_folder))]
 
 
 def test_what_may_go_wrong_is_told_with_its_place(tmp_path: Path) -> None:
@@ -211,8 +211,8 @@ def test_the_demo_rig_checks_without_a_warning(capsys: pytest.CaptureFixture[str
     assert main(["check", str(DEMO)]) == 0
     assert "warning" not in capsys.readouterr().out
     loaded = load_folder(DEMO)
-    assert loaded.book is not None
-    assert warnings_of(loaded, rehearse(loaded.book)) == []
+    assert loaded.rig_folder is not None
+    assert warnings_of(loaded, rehearse(loaded.rig_folder)) == []
 
 
 def test_what_is_counted_is_in_its_number(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -285,8 +285,8 @@ def test_sheet_and_rehearsal_by_the_command_line(tmp_path: Path, capsys: pytest.
     arguments = ["import", str(demo_rig), str(order), "--name", "Late", "--date", "2031-05-06"]
     assert main(arguments) == 0
     loaded = load_folder(demo_rig, "Late")
-    assert loaded.book is not None
-    assert loaded.book.set_list.order == ("low-tide", "nine-lamps")
+    assert loaded.rig_folder is not None
+    assert loaded.rig_folder.set_list.order == ("low-tide", "nine-lamps")
     assert main(["diff", str(demo_rig), str(demo_rig), "--old-set", "Harbour", "--new-set", "Late"]) == 1
     assert main(["diff", str(demo_rig), str(demo_rig)]) == 0
     order.write_text("Low Tied\n", encoding="utf-8")
@@ -308,5 +308,5 @@ def test_an_import_replaces_a_set_only_when_it_is_told_to(
     assert {path: path.read_bytes() for path in (rig / "sets").iterdir()} == before
     assert main([*arguments, "--replace"]) == 0
     loaded = load_folder(rig, "Harbour")
-    assert loaded.book is not None
-    assert loaded.book.set_list.order == ("low-tide",)
+    assert loaded.rig_folder is not None
+    assert loaded.rig_folder.set_list.order == ("low-tide",)

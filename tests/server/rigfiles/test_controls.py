@@ -24,8 +24,8 @@ SONG = "title: One\ntempo: 100\n"
 def book(folder: Folder, rig: str = "", song: str = "") -> RigFolder:
     loaded = load_folder(folder({"rig.yaml": RIG + rig, "songs/one.yaml": SONG + song}))
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 def test_every_key_of_a_control(rig_folder: Folder) -> None:
@@ -93,10 +93,12 @@ checklist:
 
 def test_tuning_messages_go_only_where_a_reference_asks_for_them(rig_folder: Folder) -> None:
     tuned = RIG.replace("{output: s}", "{output: s, tuning-standard: true}")
-    plain = load_folder(rig_folder({"rig.yaml": tuned, "songs/one.yaml": SONG})).book
+    plain = load_folder(rig_folder({"rig.yaml": tuned, "songs/one.yaml": SONG})).rig_folder
     assert plain is not None
     assert plain.songs[0].patches == ()
-    sharp = load_folder(rig_folder({"rig.yaml": tuned + "concert-pitch: 443\n", "songs/one.yaml": SONG})).book
+    sharp = load_folder(
+        rig_folder({"rig.yaml": tuned + "concert-pitch: 443\n", "songs/one.yaml": SONG})
+    ).rig_folder
     assert sharp is not None
     (patch,) = sharp.songs[0].patches
     assert (patch.device, len(patch.sysex)) == ("synth", 2)

@@ -79,9 +79,9 @@ def test_the_demo_keeps_its_comments(tmp_path: Path) -> None:
     (tmp_path / "songs" / "one.yaml").write_text(song)
     loaded = load_folder(tmp_path, None)
     assert loaded.problems == ()
-    offsets = {device.name: device.timing.offset_ns for device in loaded.book.rig.devices}
+    offsets = {device.name: device.timing.offset_ns for device in loaded.rig_folder.rig.devices}
     assert (offsets["sampler"], offsets["lead-synth"], offsets["bass-synth"]) == (12_250_000, 0, 0)
-    marked = {device.name for device in loaded.book.rig.devices if not device.identity_reply}
+    marked = {device.name for device in loaded.rig_folder.rig.devices if not device.identity_reply}
     assert marked == {"sampler", "keys"}
 
 

@@ -27,8 +27,8 @@ DEMO_FILES = sorted(DEMO.rglob("*.yaml"))
 def demo() -> RigFolder:
     loaded = load_folder(DEMO)
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 def plain(path: Path) -> Any:

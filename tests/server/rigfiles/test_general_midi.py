@@ -23,8 +23,8 @@ def sent(folder: Folder, patch: str, **files: bytes) -> list[str]:
     """Return what a patch as written sends."""
     song = SONG + f"patches:\n  - {{device: synth, channel: 1, {patch}}}\n"
     loaded = load_folder(folder({"songs/one.yaml": song, **{f"{k}.syx": v for k, v in files.items()}}))
-    assert loaded.book is not None, loaded.problems
-    return [data.hex(" ") for data in patch_messages(loaded.book.songs[0].patches[0])]
+    assert loaded.rig_folder is not None, loaded.problems
+    return [data.hex(" ") for data in patch_messages(loaded.rig_folder.songs[0].patches[0])]
 
 
 @pytest.mark.parametrize(

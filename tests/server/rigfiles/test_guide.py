@@ -100,9 +100,9 @@ def test_a_recipe_loads_and_plays_as_its_table_says(title: str, tmp_path: Path) 
     write_folder(text, tmp_path)
     loaded = load_folder(tmp_path)
     assert not loaded.problems
-    assert loaded.book is not None
-    assert [str(one) for one in warnings_of(loaded, rehearse(loaded.book))] == []
-    stage = Stage(compiled(loaded.book.rig, loaded.book.songs, loaded.book.set_list.order))
+    assert loaded.rig_folder is not None
+    assert [str(one) for one in warnings_of(loaded, rehearse(loaded.rig_folder))] == []
+    stage = Stage(compiled(loaded.rig_folder.rig, loaded.rig_folder.songs, loaded.rig_folder.set_list.order))
     stage.run(SETTLE_NS)
     stage.log.clear()
     rows = rows_of(text)

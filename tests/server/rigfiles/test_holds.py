@@ -26,8 +26,8 @@ def told(folder: Folder, rig: str, song: str) -> list[str]:
 def book(folder: Folder, song: str, rig: str = CONVERTER) -> RigFolder:
     loaded = load_folder(folder({"rig.yaml": rig, "songs/one.yaml": SONG + song}))
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 HOLDS = """\

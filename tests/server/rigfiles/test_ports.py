@@ -29,8 +29,8 @@ def told(rig_folder: Folder, rig: str, song: str = HEAD) -> list[str]:
 def settled(rig_folder: Folder, *lines: str, song: str = HEAD) -> tuple[Rig, dict[str, Device]]:
     loaded = load_folder(rig_folder({"rig.yaml": rig_of(*lines), "songs/one.yaml": song}))
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return loaded.book.rig, {device.name: device for device in loaded.book.rig.devices}
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder.rig, {device.name: device for device in loaded.rig_folder.rig.devices}
 
 
 def test_what_holds_for_a_port_is_written_once_and_holds_for_all(rig_folder: Folder) -> None:
@@ -80,8 +80,8 @@ def test_a_device_of_one_channel_needs_it_nowhere_else(rig_folder: Folder) -> No
         )
     )
     assert loaded.problems == ()
-    assert loaded.book is not None
-    song = loaded.book.song("one")
+    assert loaded.rig_folder is not None
+    song = loaded.rig_folder.song("one")
     assert [route.to_channel for route in song.routes] == [2, -1, 7]
     assert [patch.channel for patch in song.patches] == [2, 4]
     assert song.timing.click is not None
@@ -90,7 +90,7 @@ def test_a_device_of_one_channel_needs_it_nowhere_else(rig_folder: Folder) -> No
     assert name == "pad"
     assert own.pulse is not None
     assert own.pulse.channel == 4
-    pulse = loaded.book.rig.devices[1].timing.pulse
+    pulse = loaded.rig_folder.rig.devices[1].timing.pulse
     assert pulse is not None
     assert pulse.channel == 2
 

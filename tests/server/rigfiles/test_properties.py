@@ -1,4 +1,4 @@
-"""Whatever a person does to the files: no exception, and never a book together with problems."""
+"""Whatever a person does to the files: no exception, and never a rig together with problems."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_no_bytes_in_a_folder_make_it_raise(
     put(tmp_path, "sets/tonight.yaml", one_set)
     put(tmp_path, "d.syx", dump)
     loaded = load_folder(tmp_path, wanted)
-    assert (loaded.book is None) == bool(loaded.problems)
+    assert (loaded.rig_folder is None) == bool(loaded.problems)
     for problem in loaded.problems:
         assert problem.line >= 1
         assert problem.what
@@ -94,7 +94,7 @@ def test_what_loads_is_accepted_by_the_schema(tmp_path: Path, data: dict[str, An
     data = {"title": "T", "tempo": 120, **data}
     put(tmp_path, "rig.yaml", RIG.encode())
     put(tmp_path, "songs/one.yaml", json.dumps(data).encode())
-    if load_folder(tmp_path).book is not None:
+    if load_folder(tmp_path).rig_folder is not None:
         jsonschema.Draft202012Validator(json_schemas()["song"]).validate(data)
 
 
@@ -138,6 +138,6 @@ def test_five_hundred_songs_load_in_time(rig_folder: Folder, capsys: pytest.Capt
     with capsys.disabled():
         print(f"\n500 songs loaded and checked in {took_s:.2f} s (to reach: under 3 s)")
     assert loaded.problems == ()
-    assert loaded.book is not None
-    assert len(loaded.book.songs) == 500
+    assert loaded.rig_folder is not None
+    assert len(loaded.rig_folder.songs) == 500
     assert took_s < 60

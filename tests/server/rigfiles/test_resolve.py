@@ -32,8 +32,8 @@ SHARED = Route("shared", "keys", "synth", frozenset(DEFAULT))
 def book(folder: Path, set_name: str | None = None) -> RigFolder:
     loaded = load_folder(folder, set_name)
     assert [str(problem) for problem in loaded.problems] == []
-    assert loaded.book is not None
-    return loaded.book
+    assert loaded.rig_folder is not None
+    return loaded.rig_folder
 
 
 def song(rig_folder: Folder, text: str) -> Song:
@@ -310,7 +310,7 @@ def test_a_device_without_recall_gets_a_line_on_the_checklist(rig_folder: Folder
     rig = RIG.replace("wire: virtual", "wire: virtual, recall: false, title: Glass box")
     text = HEAD + "checklist: [Tune]\npatches:\n  - {device: host, program: 12, bank: {msb: 1}}\n"
     text += "sections:\n  - {name: end, patches: [{device: host, cc: {7: 1}}]}\n"
-    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).book
+    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).rig_folder
     assert book is not None
     assert book.songs[0].patches == book.songs[0].sections[0].patches == ()
     assert book.songs[0].checklist == (
@@ -329,7 +329,7 @@ def test_what_the_checklist_tells_already_is_told_once(rig_folder: Folder) -> No
         "  - {name: end, patches: [{device: host, program: 3}]}\n"
         "  - {name: coda, patches: [{device: host, program: 12}]}\n"
     )
-    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).book
+    book = load_folder(rig_folder({"rig.yaml": rig, "songs/one.yaml": text})).rig_folder
     assert book is not None
     assert [(item.text, item.section) for item in book.songs[0].checklist] == [
         ("Glass box: program 12, lid open", ""),

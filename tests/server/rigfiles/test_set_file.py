@@ -38,16 +38,16 @@ def test_only_the_order_changes(rig_folder: Folder, before: str, after: str) -> 
     assert save_set(folder, NEW) == "sets/the-quay.yaml"
     assert (folder / "sets" / "the-quay.yaml").read_text(encoding="utf-8") == after
     loaded = load_folder(folder, "Quay")
-    assert loaded.book is not None
-    assert loaded.book.set_list == NEW
+    assert loaded.rig_folder is not None
+    assert loaded.rig_folder.set_list == NEW
 
 
 def test_a_set_without_a_file_gets_one(rig_folder: Folder) -> None:
     folder = rig_folder({**RIG, **SONGS})
     assert save_set(folder, SetList("Quay: late, №2", ("two",))) == "sets/quay-late-2.yaml"
     loaded = load_folder(folder, "Quay: late, №2")
-    assert loaded.book is not None
-    assert (loaded.book.set_list.name, loaded.book.set_list.order) == ("Quay: late, №2", ("two",))
+    assert loaded.rig_folder is not None
+    assert (loaded.rig_folder.set_list.name, loaded.rig_folder.set_list.order) == ("Quay: late, №2", ("two",))
     with pytest.raises(FileEditError, match="already the file of another set"):
         save_set(folder, SetList("Quay late 2", ("two",)))
 
