@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import pty
@@ -9,6 +10,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 
 import pytest
 
@@ -102,21 +104,29 @@ def test_it_is_kept_live_on_a_terminal_until_ctrl_c(service: Service) -> None:
         f"127.0.0.1:{service.http}",
     ]
     environment = {**os.environ, "TERM": "xterm", "COLUMNS": "100", "LINES": "40"}
-    with subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, env=environment) as watching:
-        seen = b""
+    seen = bytearray()
 
-        def has(words: bytes) -> bool:
-            nonlocal seen
-            seen += os.read(ours, 65536)
-            return words in seen
+    def read() -> None:  # all the time, or it would wait for room on the terminal
+        with contextlib.suppress(OSError):
+            while data := os.read(ours, 65536):
+                seen.extend(data)
 
-        until(lambda: has(b"Tonight"), what="the screen")
+    reading = threading.Thread(target=read, daemon=True)
+    reading.start()
+    command = ["env", "--default-signal=INT", *command]  # a job in the background would not heed Ctrl-C
+    watching = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, env=environment)
+    os.close(theirs)
+    try:
+        until(lambda: b"Tonight" in seen, what="the screen")
         service.ask("POST", "/v1/section", {"section": "chorus"})
-        until(lambda: has(b"<chorus>"), what="the section that has come")
+        until(lambda: b"<chorus>" in seen, what="the section that has come")
         watching.send_signal(signal.SIGINT)
         assert watching.wait(20) in (0, 1)
+    finally:
+        watching.kill()
+        watching.wait()
     service.ask("POST", "/v1/section", {"section": "verse"})
-    os.close(theirs)
+    reading.join(10)
     os.close(ours)
 
 
