@@ -94,7 +94,7 @@ class SoundcheckWish:
 
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
-    """Run a soundcheck and print it; return 0: every device passed, 1: one failed, 2: none was made."""
+    """Run a soundcheck and print it; return 0: all passed, 1: something failed, 2: none was made."""
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
         for words in state["cautions"]:
@@ -128,7 +128,9 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     except EOFError:
         complain("routerd: nobody answered; with --yes you say that levels are down")
         return 2
-    return 1 if any(one["verdict"] == "fail" for one in document["devices"]) else 0
+    failed = [one for one in document["devices"] if one["verdict"] == "fail"]
+    failed += [one for one in document["machine"] if one["grade"] == "fail"]
+    return 1 if failed else 0
 
 
 def _write_offsets(client: Client, document: Any) -> None:

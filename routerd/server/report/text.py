@@ -7,14 +7,11 @@ from collections.abc import Callable, Iterator, Sequence
 
 from routerd.link.messages import Realtime
 from routerd.printing import counted
-from routerd.server.report.figures import Figures, FindingKind, Grade, Report
-from routerd.server.report.verdict import ALLOW_REALTIME
+from routerd.server.report.figures import Figures, Grade, Report
+from routerd.server.report.verdict import ALLOW_REALTIME, AT_AN_INSTANT, shared_moment, worst_of
 
 WIDTH = 100
 _NAME = 22
-
-_AT_AN_INSTANT: set[FindingKind] = {"missed", "stall", "jitter"}
-"""Findings for which the largest interval deviation tells where to look in the log."""
 
 
 def render_text(report: Report) -> str:
@@ -26,13 +23,13 @@ def render_text(report: Report) -> str:
         "JITTER REPORT",
         *_head(report),
         "",
+        *_list("What to do", report.overall.verdict.advice),
+        *_remarks(report, [*rows[1:], *songs]),
         *_table("port", rows),
         "",
         *([*_table("song", songs), ""] if songs else []),
         *_counts([*rows, *songs]),
         "",
-        *_remarks([*rows[1:], *songs]),
-        *_list("What to do", report.overall.verdict.advice),
         *_wrap(f"How it is judged. {report.judged_on}"),
         *(
             line
@@ -107,17 +104,19 @@ def _counts(rows: list[tuple[str, Figures]]) -> Iterator[str]:
         )
 
 
-def _remarks(rows: list[tuple[str, Figures]]) -> Iterator[str]:
+def _remarks(report: Report, rows: list[tuple[str, Figures]]) -> Iterator[str]:
+    """Yield what each row shows; what every port shows at the same moment is one cause, and said once."""
     lines = []
+    shared = shared_moment(report.ports)
+    if shared is not None:
+        words = worst_of(report.ports).verdict.words
+        lines.append(f"every port at the same moment, {_clock(shared)}, so it is this computer's: {words}.")
     for name, row in rows:
-        if row.verdict.grade is Grade.STEADY:
+        if row.verdict.grade is Grade.STEADY or (shared is not None and row in report.ports):
             continue
-        worst = row.worst_at_s
-        when = (
-            f"; worst at {_clock(worst)}"
-            if _AT_AN_INSTANT & set(row.verdict.findings) and worst is not None
-            else ""
-        )
+        at_s = row.worst_at_s
+        is_instant = bool(AT_AN_INSTANT & set(row.verdict.findings))
+        when = f"; worst at {_clock(at_s)}" if is_instant and at_s is not None else ""
         lines.append(f"{name}: {row.verdict.words}{when}.")
     return _list("What was found", lines)
 

@@ -94,6 +94,12 @@ _ONE_PORT = {
 
 _OF_THE_COMPUTER = {"missed", "stall", "jitter", "wander", "delay"}
 
+AT_AN_INSTANT: frozenset[FindingKind] = frozenset({"missed", "stall", "jitter"})
+"""Findings for which the largest interval deviation says when to look."""
+
+SAME_MOMENT_S = 0.05
+"""Ports that were worst this close together had one cause: a tick at 48 BPM. House choice."""
+
 TICKS_PER_SIXTEENTH = 6
 
 
@@ -168,6 +174,25 @@ def judge_all(
     every = tuple(dict.fromkeys(words for row in rows for words in row.verdict.advice))
     verdict = replace(overall.verdict, grade=worst, words=words, advice=every)
     return replace(overall, verdict=verdict), tuple(advised_ports), tuple(advised_songs)
+
+
+def shared_moment(ports: Sequence[PortFigures]) -> float | None:
+    """Return when every port showed the same kinds of finding at its worst, in s; None where that is not so.
+
+    What all ports show at one moment has its cause before them, in the computer.
+    """
+    kinds = {frozenset(row.verdict.findings) for row in ports}
+    if len(ports) < 2 or len(kinds) != 1 or not AT_AN_INSTANT & next(iter(kinds)):
+        return None
+    moments = [row.worst_at_s for row in ports if row.worst_at_s is not None]
+    if len(moments) < len(ports) or max(moments) - min(moments) > SAME_MOMENT_S:
+        return None
+    return min(moments)
+
+
+def worst_of(ports: Sequence[PortFigures]) -> PortFigures:
+    """Return the port whose worst interval was off by most."""
+    return max(ports, key=lambda row: row.interval_deviation_us.max or 0.0)
 
 
 def _to_advise(verdict: Verdict) -> list[FindingKind]:

@@ -53,7 +53,7 @@ class MachineFact:
     """One fact about this machine."""
 
     fact: str
-    grade: Literal["pass", "warn", "unknown"]
+    grade: Literal["pass", "warn", "fail", "unknown"]
     words: str
     remedy: str = ""
     """Empty where nothing is to be done."""
@@ -225,5 +225,6 @@ class Soundcheck:
 
     @property
     def failed(self) -> tuple[str, ...]:
-        """The devices that have failed, by name."""
-        return tuple(one.device for one in self.devices if one.verdict == "fail")
+        """What has failed: devices by name, and `this computer`."""
+        ours = ("this computer",) if any(fact.grade == "fail" for fact in self.machine) else ()
+        return (*ours, *(one.device for one in self.devices if one.verdict == "fail"))

@@ -60,7 +60,7 @@ from routerd.server.soundcheck.figures import (
     Unplugged,
 )
 from routerd.server.soundcheck.playing import Recorded, at_rest, densest, play
-from routerd.server.soundcheck.verdicts import closed_now, judge_devices, note_closed
+from routerd.server.soundcheck.verdicts import clock_fact, closed_now, judge_devices, note_closed
 from routerd.server.view import View
 
 SETTLED_S = 1.2
@@ -254,6 +254,7 @@ class Run:
         devices = judge_devices(
             self._rig_folder.rig, self._view.ports, report.ports, found.loopbacks, self._closed
         )
+        clock = clock_fact(report.ports)
         return Soundcheck(
             kind="soundcheck",
             schema=SCHEMA_VERSION,
@@ -264,7 +265,7 @@ class Run:
             ended=ended,
             cautions=CAUTIONS,
             stages=self.stages,
-            machine=found.machine,
+            machine=(*found.machine, *((clock,) if clock is not None else ())),
             devices=devices,
             roll_call=tuple(found.roll_call),
             loopbacks=tuple(found.loopbacks),

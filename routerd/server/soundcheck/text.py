@@ -20,6 +20,10 @@ def render_soundcheck(document: Soundcheck) -> str:
 def _lines(document: Soundcheck) -> Iterator[str]:
     yield f"SOUNDCHECK {document.name}: {document.rig}, {document.set_list}; {document.ended}"
     yield ""
+    for fact in document.machine:
+        if fact.grade == "fail":
+            yield f"{_MARKS[fact.grade]} this machine"
+            yield from _items([f"{fact.fact}: {fact.words}", f"TO DO: {fact.remedy}"])
     for device in document.devices:
         yield f"{_MARKS[device.verdict]} {device.title} (measured: {device.measured})"
         yield from _items(device.why)

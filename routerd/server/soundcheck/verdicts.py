@@ -11,7 +11,7 @@ Times differ from run to run: worse is what is both a quarter and 0.1 ms more.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from routerd.core.model.codec import JsonObject
@@ -19,8 +19,15 @@ from routerd.core.model.rig import Device, Rig, wire_names
 from routerd.link.messages import PortState
 from routerd.printing import counted
 from routerd.server.report.figures import Grade, PortFigures
-from routerd.server.report.verdict import NOTICED, STEADY
-from routerd.server.soundcheck.figures import Compared, Comparison, DeviceVerdict, LoopbackFigures, Soundcheck
+from routerd.server.report.verdict import NOTICED, STEADY, shared_moment, worst_of
+from routerd.server.soundcheck.figures import (
+    Compared,
+    Comparison,
+    DeviceVerdict,
+    LoopbackFigures,
+    MachineFact,
+    Soundcheck,
+)
 
 Closed = dict[tuple[str, str], str]
 """Why the port of a device and a direction was not open at some time."""
@@ -28,6 +35,20 @@ Closed = dict[tuple[str, str], str]
 FAILING = frozenset((Grade.UNSTEADY, Grade.BAD, Grade.FAILED))
 
 _WORSE_RATIO, _WORSE_US = 1.25, 100.0
+
+
+def clock_fact(ports: Sequence[PortFigures]) -> MachineFact | None:
+    """Return what held up the ticks of every port at the same moment, which no device is to blame for.
+
+    None where nothing did, or nothing that is too much.
+    """
+    if shared_moment(ports) is None:
+        return None
+    found = worst_of(ports).verdict
+    if found.grade not in FAILING:
+        return None
+    words = f"{found.words}, on every port at the same moment"
+    return MachineFact("clock", "fail", words, " ".join(found.advice))
 
 
 def judge_devices(
@@ -40,11 +61,13 @@ def judge_devices(
     """Return one verdict for each device of the rig."""
     states: dict[tuple[str, str], PortState] = {(port.device, port.direction): port for port in ports}
     by_port = {row.port: row for row in rows}
+    is_ours = clock_fact(tuple(by_port.values())) is not None
     looped = {loopback.device: loopback for loopback in loopbacks}
     wires = wire_names(rig)
     names = [(device, wires.get(device.name, device.name)) for device in rig.devices]
     return tuple(
-        _judge(device, states, closed, by_port.get(name), looped.get(name)) for device, name in names
+        _judge(device, states, closed, by_port.get(name), looped.get(name), is_ours=is_ours)
+        for device, name in names
     )
 
 
@@ -65,14 +88,17 @@ def _judge(
     closed: Closed,
     row: PortFigures | None,
     loopback: LoopbackFigures | None,
+    *,
+    is_ours: bool,
 ) -> DeviceVerdict:
+    """Return the verdict on a device; `is_ours`: what its ticks show is the machine's fault."""
     verdict = _Verdict()
     for direction, pattern in (("input", device.input_pattern), ("output", device.output_pattern)):
         if pattern:
             way = device.name, direction
             _judge_port(verdict, pattern, direction, states.get(way), closed.get(way))
     if device.clock:
-        _judge_ticks(verdict, row)
+        _judge_ticks(verdict, row, is_ours=is_ours)
     if loopback is not None:
         _judge_loopback(verdict, loopback)
     return DeviceVerdict(
@@ -119,12 +145,16 @@ def _judge_port(
     )
 
 
-def _judge_ticks(verdict: _Verdict, row: PortFigures | None) -> None:
+def _judge_ticks(verdict: _Verdict, row: PortFigures | None, *, is_ours: bool) -> None:
     if row is None or not row.ticks:
         verdict.unknown = True
         verdict.say(
             "no tick was sent to it, so its clock was not judged", "repeat the clock run with its port open"
         )
+        return
+    if is_ours:
+        verdict.unknown = True
+        verdict.say("ticks, on the sending side: held up with those of every other port; see this machine")
         return
     found = row.verdict
     verdict.failed |= found.grade in FAILING
