@@ -23,7 +23,8 @@ from routerd.core.units import BPM_MAX, BPM_MIN
 from routerd.link import working_rig
 from routerd.link.working_rig import Head, KeptRig, pack_rig
 
-VERSION = 1
+VERSION = 2
+"""Of the form of the state; one of another is set aside."""
 STATE = "state.json"
 LARGEST_STATE_BYTES = 64 * 1024 * 1024
 UNDO_BYTES = 4 * 1024 * 1024
@@ -143,8 +144,10 @@ def _state_to_plain(state: State) -> JsonObject:
 
 def _state_from_bytes(data: bytes) -> State:
     plain = json.loads(data)
-    if not isinstance(plain, dict) or plain.get("version") != VERSION:
-        raise ValueError(f"it is not of version {VERSION}")
+    if not isinstance(plain, dict):
+        raise TypeError("it is not an object")
+    if (found := plain.get("version")) != VERSION:
+        raise ValueError(f"its form is {found!r:.40}, not {VERSION}: another version of routerd wrote it")
     origin = plain["origin"]
     return State(
         _set_list(plain["set_list"]),

@@ -25,7 +25,7 @@ from routerd.core.show.show import Show
 from routerd.engine.crash_memory import CrashMemory
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.link.working_rig import FILE, Head, Origin, pack_rig
-from routerd.server.state import STATE, StateFolder
+from routerd.server.state import STATE, VERSION, StateFolder
 from tests.stage import RIG, SONGS
 
 ORIGIN = Origin("/rig", None)
@@ -162,7 +162,7 @@ def test_a_memory_file_of_other_bytes(data: st.DataObject) -> None:
 
 
 STATE_PLAIN = {
-    "version": 1,
+    "version": VERSION,
     "set_list": {"name": "Tonight", "order": ["one", "two"], "date": "", "encore": 0},
     "origin": {"chosen": "Tonight", "base": {"name": "Tonight", "order": ["one"], "date": ""}},
     "resume": {"song": "one", "section": 1, "bpm": "121.5", "index": 0, "gap": 0, "done": {}, "muted": []},

@@ -115,9 +115,13 @@ class _Clock:
 
 
 class _Tracks:
-    """The tracks by name; SysEx that went out in pieces is put together again."""
+    """The tracks by name; SysEx that went out in pieces is put together again.
+
+    What came in is recorded as it came: what is no MIDI message is counted in `malformed`, and left out.
+    """
 
     def __init__(self, file: mido.MidiFile) -> None:
+        self.malformed = 0
         self._file = file
         self._by_name: dict[str, tuple[mido.MidiTrack, list[int]]] = {}
         self._pieces: dict[str, bytes] = {}
@@ -133,11 +137,17 @@ class _Tracks:
                 return
         elif data[0] > SYSEX:
             return  # system common and real-time messages have no place in a file
+        try:
+            message = mido.Message.from_bytes(data)
+        except ValueError:
+            self.malformed += 1
+            return
         if name not in self._by_name:
             track = self._file.add_track(name)
             self._by_name[name] = (track, [0])
         track, last = self._by_name[name]
-        track.append(mido.Message.from_bytes(data, time=max(0, tick - last[0])))
+        message.time = max(0, tick - last[0])
+        track.append(message)
         last[0] = max(last[0], tick)
 
 
@@ -172,6 +182,9 @@ def write_midi_file(folder: RecordFolder, target: Path) -> int:
         file.save(target)
     except OSError as error:
         raise RecordError(f"{target} cannot be written: {error.strerror}") from error
+    if tracks.malformed:
+        what = counted(tracks.malformed, "recorded message")
+        complain(f"routerd: {what} left out of {target}: not valid MIDI")
     return len(file.tracks) - 1
 
 

@@ -20,7 +20,7 @@ from routerd.core.model.song import (
 )
 from routerd.link import working_rig
 from routerd.server import state as module
-from routerd.server.state import Decision, Origin, State, StateFolder, WorkingRig, decide
+from routerd.server.state import VERSION, Decision, Origin, State, StateFolder, WorkingRig, decide
 
 TONIGHT = SetList("Tonight", ("one", "two"), "2026-11-27")
 STATE = State(
@@ -70,7 +70,7 @@ def test_what_is_written_is_read_again(folder: StateFolder, tmp_path: Path, warn
 
 def changed(**changes: Any) -> str:
     plain = {
-        "version": 1,
+        "version": VERSION,
         "set_list": {"name": "Tonight", "order": ["one"], "date": ""},
         "origin": {"chosen": "Tonight", "base": {"name": "Tonight", "order": ["one"], "date": ""}},
         "resume": {"song": "one", "section": 1, "bpm": None},
@@ -90,8 +90,8 @@ def changed(**changes: Any) -> str:
         "\udcff",
         "[" * 100_000,
         " " * 1_000_001,
-        '{"version": 1}',
-        changed(version=2),
+        json.dumps({"version": VERSION}),
+        changed(version=VERSION - 1),
         changed(set_list=None),
         changed(set_list={"name": "Tonight", "order": "one", "date": ""}),
         changed(set_list={"name": "Tonight", "order": [1], "date": ""}),
@@ -120,6 +120,19 @@ def test_a_file_that_makes_no_sense_is_set_aside(
         assert not (where / name).exists()
     folder.write_state(STATE)
     assert folder.read_state() == STATE
+
+
+def test_a_state_of_the_form_before_is_set_aside_with_its_reason(
+    folder: StateFolder, tmp_path: Path, warnings: list[str]
+) -> None:
+    """What form 1 called the place was named `resume` in form 2."""
+    where = tmp_path / "deep" / "state"
+    where.mkdir(parents=True)
+    before = json.loads(changed(version=1))
+    before["place"] = before.pop("resume")
+    (where / "state.json").write_text(json.dumps(before))
+    assert folder.read_state() is None
+    assert "its form is 1, not 2: another version of routerd wrote it" in warnings[0]
 
 
 def test_the_unchanged_file_makes_sense(folder: StateFolder, tmp_path: Path) -> None:

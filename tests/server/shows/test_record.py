@@ -178,6 +178,19 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
     assert b"\xf8" not in raw.split(b"MTrk", 2)[2][4:]
 
 
+def test_a_midi_file_leaves_out_what_was_no_midi_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = a_show(tmp_path / "show", {"names": NAMES, "at_ns": 10 * S})
+    way_in = INPUT_BIT | 1
+    torn = (b"\x99", b"\x99\x24", b"\x99\x24\x90", b"\xc9", b"\xf0\x7d\x90\xf7", b"\xff\xff", b"\x40\x40")
+    folder.append_taps([Tap(10 * S + at, way_in, data) for at, data in enumerate(torn)])
+    folder.append_taps([Tap(11 * S, way_in, b"\x99\x24\x50")])
+    assert write_midi_file(folder, tmp_path / "show.mid") == 1
+    assert [values for _, values in played(tmp_path / "show.mid")["in: pads"]] == [[0x24, 0x50]]
+    assert "5 recorded messages left out of" in capsys.readouterr().err
+
+
 def test_a_midi_file_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     folder = a_show(tmp_path / "show", {"names": NAMES, "at_ns": 0})
     folder.append_taps([Tap(1, 0, b"\x90\x3c\x01")])
