@@ -1,4 +1,4 @@
-"""A soundcheck, lamps and learn mode with other programs at the ports: words and counts, no milliseconds."""
+"""A soundcheck, LEDs and learn mode with other programs at the ports: words and counts, no milliseconds."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def service(box: Box, folder: Path, tmp_path: Path) -> Iterator[Service]:
         yield service
 
 
-def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
+def test_loopbacks_roll_call_leds_and_learning(service: Service, box: Box) -> None:
     plan = {"levels_down": True, "seconds": 2, "stages": ["roll-call", "loopbacks"]}
     service.ask("POST", "/v1/soundcheck", plan)
     until(lambda: not service.ask("GET", "/v1/soundcheck/state")["running"], 60)
@@ -87,8 +87,8 @@ def test_loops_roll_call_lamps_and_learning(service: Service, box: Box) -> None:
     assert loop["ticks"] > 40
     assert 0 < loop["latency_us"]["min"] <= loop["latency_us"]["p50"] <= loop["latency_us"]["max"]
     devices = {one["device"]: one for one in document["devices"]}
-    assert (devices["looped"]["measured"], devices["box"]["measured"]) == ("loop", "sending side")
-    assert any(words.startswith("over the loop ticks take") for words in devices["looped"]["why"])
+    assert (devices["looped"]["measured"], devices["box"]["measured"]) == ("loopback", "sending side")
+    assert any(words.startswith("over the loopback ticks take") for words in devices["looped"]["why"])
     # LEDs: what has changed is told, and nothing else
     box.heard.clear()
     box.program.send(controller(15, 80, 127))
