@@ -1,8 +1,9 @@
 """The command line: which commands there are, and how any of them ends.
 
 A module for each group of commands: `run` starts the service (run, demo), `folder` works on a rig folder
-without one (check, sheet, diff, import, ports), `service` asks one that runs (report, soundcheck). Each
-defines its commands and imports only what the wanted one needs: a show may be waiting for `routerd run`.
+without one (new, check, explain, sheet, diff, import, ports), `service` asks one that runs (status, monitor,
+report, soundcheck). Each defines its commands and imports only what the wanted one needs: a show may be
+waiting for `routerd run`.
 """
 
 from __future__ import annotations
@@ -23,13 +24,14 @@ messages per song and section, goes to the next song at a press, and shows in nu
 _EXAMPLES = """\
 a first evening:
   routerd demo                          watch a small invented rig for half a minute, no hardware
-  routerd demo --copy my-rig            take its rig folder as the start of your own
+  routerd new my-rig --learn            a rig folder from the ports that are there; or demo --copy my-rig
   routerd ports                         the ports of this machine, with the patterns for rig.yaml
   routerd check my-rig                  every mistake in every file, with line and remedy
   routerd run my-rig                    the service; stop it with Ctrl-C
 
 while it runs:
-  curl localhost:8473/v1/status         where it is
+  routerd status --watch                where it is, problems first
+  routerd monitor                       what comes in and goes out, and why something went nowhere
   curl -X POST localhost:8473/v1/next   the next song
   routerd report                        the jitter report so far
   routerd soundcheck --html page.html   prove the rig before doors; turn levels down first

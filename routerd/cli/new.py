@@ -22,7 +22,7 @@ from routerd.core.errors import PortError
 from routerd.core.show.panel import is_press
 from routerd.ports import open_system, pattern_of
 from routerd.ports.base import PortInfo, PortSystem
-from routerd.printing import complain, say, visible
+from routerd.printing import complain, counted, say, visible
 from routerd.server.status import message_as_written
 
 LEARNT = ("next", "previous", "panic")
@@ -35,10 +35,10 @@ _SONG = """\
 title: First Song
 tempo: 120
 # Routes say who hears whom. Turn levels down, take the # away, and put in your own names:
-# routes:
-#   - {{from: {source}, to: {target}, channel: 1}}
-# patches:
-#   - {{device: {target}, channel: 1, program: 1}}
+#routes:
+#  - {{from: {source}, to: {target}, channel: 1}}
+#patches:
+#  - {{device: {target}, channel: 1, program: 1}}
 """
 _SET = "name: First set\norder: [first-song]\n"
 
@@ -78,10 +78,14 @@ def make_folder(target: Path, kind: str | None, *, learn: bool) -> int:
         finally:
             system.close()
         _write(target, found, switches)
-    except (PortError, OSError) as error:
-        complain(f"routerd: nothing usable was made: {error}")
+    except PortError as error:
+        complain(f"routerd: no rig folder was made: {error}")
         return 2
-    say(f"{target} is made, with {len(found)} devices. What is marked as guessed needs your eyes: rig.yaml.")
+    except OSError as error:
+        complain(f"routerd: the rig folder is not complete: {error}")
+        return 2
+    devices = counted(len(found), "device")
+    say(f"{target} is made, with {devices}. What is marked as guessed needs your eyes: rig.yaml.")
     say(f"Then: routerd check {target}; routerd run {target}")
     return 0
 
@@ -177,7 +181,8 @@ def _write(target: Path, found: list[Found], switches: dict[str, Heard]) -> None
     feet = {heard.device for heard in switches.values()}
     players = [one.name for one in found if one.input is not None and one.name not in feet]
     source = players[0] if players else "keys"
-    goal = next((one.name for one in found if one.output is not None), "synth")
+    sounding = [one.name for one in found if one.output is not None]
+    goal = next((name for name in sounding if name != source), sounding[0] if sounding else "synth")
     files = {
         "songs/first-song.yaml": _SONG.format(source=source, target=goal),
         "sets/first-set.yaml": _SET,

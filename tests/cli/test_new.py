@@ -123,7 +123,32 @@ def test_switches_are_learnt_each_once(tmp_path: Path, monkeypatch: pytest.Monke
     )
     assert load_folder(tmp_path / "rig").problems == ()
     song = (tmp_path / "rig" / "songs" / "first-song.yaml").read_text()
-    assert "{from: stage-keys, to: stage-keys, channel: 1}" in song  # not from the foot switches
+    # neither from the foot switches nor to itself
+    assert "{from: stage-keys, to: box, channel: 1}" in song
+
+
+def test_the_example_in_the_song_loads_once_its_marks_are_taken_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ports = names("Stage Keys", "Lead Synth")
+    monkeypatch.setattr(module, "open_system", lambda _: Ports(ports[:1], ports))
+    assert make_folder(tmp_path / "rig", None, learn=False) == 0
+    song = tmp_path / "rig" / "songs" / "first-song.yaml"
+    lines = song.read_text().splitlines(keepends=True)
+    song.write_text("".join(line if "Routes say" in line else line.removeprefix("#") for line in lines))
+    loaded = load_folder(tmp_path / "rig")
+    assert loaded.problems == ()
+    assert loaded.rig_folder is not None
+    (route,) = loaded.rig_folder.songs[0].routes
+    assert (route.source, route.target) == ("stage-keys", "lead-synth")
+
+
+def test_one_device_is_counted_as_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(module, "open_system", lambda _: Ports(names("Stage Keys"), []))
+    assert make_folder(tmp_path / "rig", None, learn=False) == 0
+    assert "with 1 device." in capsys.readouterr().out
 
 
 def test_a_switch_that_nobody_presses_is_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

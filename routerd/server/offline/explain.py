@@ -139,8 +139,9 @@ def _section(song: Song, name: str) -> tuple[int, Section | None]:
     for number, section in enumerate(song.sections, 1):
         if name.casefold() in ("" if number == 1 else str(number), str(number), section.name.casefold()):
             return number, section
-    names = ", ".join(section.name for section in song.sections) or "it has none"
-    raise NotFoundError(f"no section {name!r} in {song.title}; {names}")
+    names = ", ".join(section.name for section in song.sections)
+    known = f"there are {names}" if names else "it has none"
+    raise NotFoundError(f"no section {name!r} in {song.title}; {known}")
 
 
 def _fates(

@@ -80,7 +80,7 @@ def test_what_is_no_message_is_explained(code: str, why: str) -> None:
     ("song", "section", "device", "why"),
     [
         ("Nowhere", "", "keys", "there are Copper Ferry"),
-        ("Weather Room", "coda", "keys", "verse, chorus"),
+        ("Weather Room", "coda", "keys", "there are verse, chorus"),
         ("Weather Room", "", "lead-synth", "there are keys, pads, pedals"),
     ],
 )
