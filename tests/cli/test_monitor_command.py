@@ -139,7 +139,7 @@ def test_a_message_explained_in_the_running_show(service: Service) -> None:
 @pytest.mark.parametrize(
     ("path", "body", "status", "words"),
     [
-        ("/v1/monitor?device=kees", None, 422, "did you mean 'keys'"),
+        ("/v1/monitor?device=kees", None, 422, "did you mean 'keys'? Choose from keys, pedals or synth"),
         ("/v1/monitor?kind=note", None, 422, "did you mean 'notes'"),
         ("/v1/monitor?channel=17", None, 422, "from 1 to 16"),
         ("/v1/explain", {"device": "keys", "message": "90 3C"}, 422, "is not one whole message"),

@@ -105,8 +105,8 @@ class MonitorHandlers:
     def _wanted(self, request: web.Request) -> Wanted:
         given = request.query
         devices = frozenset(name for name in given.get("device", "").split(",") if name)
-        known = {*self._view.snapshot.inputs, *self._view.snapshot.outputs}
-        for name in sorted(devices - known):
+        known = dict.fromkeys((*self._view.snapshot.inputs, *self._view.snapshot.outputs))
+        for name in sorted(devices - known.keys()):
             raise ProblemError("wrong-query", f"there is no device {quote(name)}; {suggest(name, known)}")
         kinds = frozenset(name for name in given.get("kind", "").split(",") if name)
         for name in sorted(kinds - set(KINDS)):
