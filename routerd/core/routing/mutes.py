@@ -100,3 +100,10 @@ class Mutes:
             )
             for table, names in zip(compiled.tables, compiled.names, strict=True)
         )
+
+
+def others(subject: Subject, subjects: Iterable[Subject]) -> str:
+    """Return in words which devices there are, or routes for a route; of many the first twelve."""
+    names = [one.route if subject.device is None else one.device for one in subjects]
+    known = sorted(name for name in names if name is not None)
+    return f"there are {', '.join(known[:12]) or 'none'}{' …' if len(known) > 12 else ''}"

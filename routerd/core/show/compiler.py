@@ -73,7 +73,7 @@ class CompiledRig:
     song_names: tuple[str, ...] = ()
     converters: Converters = field(default_factory=dict)
     subjects: frozenset[Subject] = frozenset()
-    """What can be muted, see core.mutes."""
+    """What can be muted, see core.routing.mutes."""
     chased: frozenset[str] = frozenset()
     """Devices of which some route wants to know where their controls stand."""
 

@@ -30,7 +30,7 @@ from routerd.core.model.rig import Device
 from routerd.core.output.patches import Holding
 from routerd.core.routing.input import SENSING_LOST, Input, rings
 from routerd.core.routing.loops import Loops
-from routerd.core.routing.mutes import Mutes
+from routerd.core.routing.mutes import Mutes, others
 from routerd.core.routing.tables import EMPTY, leads
 from routerd.core.show.compiler import EMPTY_RIG
 
@@ -222,7 +222,7 @@ class RoutesInForce:
     def check_subject(self, subject: Subject) -> None:
         """Raise NotFoundError when there is no such device or route."""
         if subject not in self._compiled.subjects:
-            raise NotFoundError(f"there is no {subject}")
+            raise NotFoundError(f"there is no {subject}; {others(subject, self._compiled.subjects)}")
 
     def lets_in(self, input: Input, data: bytes) -> bool:
         """Return whether a message that looks like one of ours that has come back is to be routed."""

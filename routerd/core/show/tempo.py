@@ -131,7 +131,8 @@ class Tempo:
             return None
         input = next((input for input in self._compiled.inputs if input.name == device), None)
         if input is None:
-            raise NotFoundError(f"there is no device {device!r} with an input to follow")
+            known = ", ".join(input.name for input in self._compiled.inputs[:12]) or "none"
+            raise NotFoundError(f"there is no device {device!r} with an input to follow; there are {known}")
         return input
 
     def _choose(self, source: Source | None) -> None:

@@ -103,7 +103,7 @@ def test_mutes_stay_over_songs_and_reloads_and_end_with_their_subject() -> None:
 
 def test_what_is_not_there_cannot_be_muted() -> None:
     made = stage()
-    with pytest.raises(NotFoundError, match="there is no device nothing"):
+    with pytest.raises(NotFoundError, match="no device nothing; there are modular, sampler, synth"):
         made.do(Action.MUTE, "device nothing")
     assert not made.show.routes.mutes.any
 

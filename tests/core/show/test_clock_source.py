@@ -249,7 +249,7 @@ def test_tempo_is_refused_while_a_source_decides() -> None:
 
 def test_an_unknown_source_is_refused() -> None:
     one = stage()
-    with pytest.raises(NotFoundError, match="no device 'synth' with an input"):
+    with pytest.raises(NotFoundError, match="no device 'synth' with an input to follow; there are keys, ped"):
         one.do(Action.CLOCK_SOURCE, "synth")
     assert one.show.snapshot().clock_source == "drums"
 
