@@ -84,6 +84,7 @@ class Service:
     ) -> None:
         """`stderr` is a descriptor that takes the log instead of a file; the package is in `cwd`; `shell`
         is what a shell should do with descriptors."""
+        self.folder = folder
         self._cwd = cwd
         self.http = http or free_port()
         self.log_file = log or state_dir.parent / f"{state_dir.name}.log"

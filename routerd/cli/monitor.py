@@ -67,6 +67,8 @@ def lines_of(kind: str, body: dict[str, Any]) -> Iterator[str]:
     if body["direction"] == "out":
         return
     indent = " " * 21
+    if body["loop"]:
+        yield f"{indent}this input hears a loop; what comes back over it is held back"
     for words in body["controls"]:
         yield f"{indent}a control: {words}"
     for fate in body["fates"]:

@@ -11,21 +11,19 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
 from routerd.core.model.codec import JsonObject
-from routerd.core.model.route import Route
 from routerd.core.model.set_list import RigFolder
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
-from routerd.core.routing.fate import KIND_OF_STATUS, Fate, RouteAlone
+from routerd.core.routing.fate import KIND_OF_STATUS, Fate
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import INPUT_BIT, Tap
-from routerd.server.offline.explain import control_words, controls_of, why_muted
+from routerd.server.offline.explain import Fates, control_words, controls_of
 
 MOST_A_SECOND = 500
 """So many messages are put into words; what is above is counted only. House choice: more nobody reads."""
@@ -72,14 +70,11 @@ class Monitor:
 
     def __init__(self, folder: RigFolder) -> None:
         self._folder = folder
-        self._devices = {device.name: device for device in folder.rig.devices}
-        self._alone = lru_cache(maxsize=1024)(self._route_alone)
-
-    def _route_alone(self, route: Route) -> RouteAlone:
-        return RouteAlone(route, self._devices[route.source], self._devices[route.target])
+        self._known = Fates(folder)
 
     def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> JsonObject:
-        """Return one message as JSON values; `fates` and `controls` are those of what came in."""
+        """Return one message as JSON values; what came in has `fates` and `controls`, and `loop`:
+        its input hears a loop, so that what comes back over it is held back."""
         is_in = bool(tap.way & INPUT_BIT)
         entry: JsonObject = {
             "at_ns": tap.at_ns,
@@ -92,8 +87,12 @@ class Monitor:
             song = self._song(snapshot)
             controls = self._controls(device, tap.data, song)
             entry["controls"] = controls
-            fates = () if controls else self._fates(device, tap.data, song, snapshot)
+            is_known = song is not None and snapshot.section <= len(song.sections)
+            fates: Iterable[Fate] = ()
+            if song is not None and is_known and not controls:
+                fates = self._known.of(song, snapshot.section, device, tap.data, snapshot)
             entry["fates"] = [_fate_json(fate) for fate in fates]
+            entry["loop"] = device in snapshot.loops
         return entry
 
     def _song(self, snapshot: Snapshot) -> Song | None:
@@ -107,18 +106,6 @@ class Monitor:
         if song is None:
             return []
         return [control_words(control) for control in controls_of(self._folder, song, device, data)]
-
-    def _fates(self, device: str, data: bytes, song: Song | None, snapshot: Snapshot) -> Iterator[Fate]:
-        if song is None or device not in self._devices or snapshot.section > len(song.sections):
-            return
-        routes = song.sections[snapshot.section - 1].routes if snapshot.section else song.routes
-        for route in routes:
-            if route.source != device:
-                continue
-            if muted := why_muted(route, snapshot):
-                yield Fate(route.name, route.target, why=muted)
-            else:
-                yield self._alone(route).fate(data)
 
 
 def _words(data: bytes) -> str:
@@ -143,7 +130,8 @@ class Reader:
 
     def __init__(self, monitor: Monitor, wanted: Wanted, snapshot: Callable[[], Snapshot]) -> None:
         self.queue: asyncio.Queue[bytes | None] = asyncio.Queue(QUEUE_MESSAGES)
-        self._monitor = monitor
+        self.monitor = monitor
+        """May be replaced when another rig is loaded."""
         self._wanted = wanted
         self._snapshot = snapshot
         self._dropped = 0
@@ -164,7 +152,7 @@ class Reader:
             if self._dropped and self.queue.qsize() + 2 <= QUEUE_MESSAGES:
                 self.queue.put_nowait(_frame("dropped", {"messages": self._dropped}))
                 self._dropped = 0
-            self.queue.put_nowait(_frame("message", self._monitor.entry(tap, device, snapshot)))
+            self.queue.put_nowait(_frame("message", self.monitor.entry(tap, device, snapshot)))
 
     def _has_time(self, at_ns: int) -> bool:
         second = at_ns // NS_PER_S

@@ -93,7 +93,12 @@ def test_what_came_in_has_its_fate_and_what_it_made_follows(service: Service, fa
     assert listening.until("note on C4 velocity 100, channel 2")["device"] == "synth"
     kept_out = listening.until("note on C2 velocity 100, channel 1")
     why = "it takes notes C4 to G9; this is C2"
-    assert kept_out["fates"] == [{"route": "high", "target": "synth", "why_not": why, "sent": []}]
+    other = {"route": "low", "target": "synth", "why_not": "not in this section; it would pass in chorus"}
+    assert kept_out["fates"] == [
+        {"route": "high", "target": "synth", "why_not": why, "sent": []},
+        {**other, "sent": []},
+    ]
+    assert kept_out["loop"] is False
     control = listening.until("controller 80 (general purpose 5) 0, channel 16")
     assert (control["controls"], control["fates"]) == (["next-section (short press)"], [])
     assert not any(one["words"] == "clock" for one in listening.messages)  # clock only when asked for
@@ -110,6 +115,24 @@ def test_kinds_channels_and_devices_choose(service: Service, far_end: FarEnd) ->
         far_end.play("keys", bytes.fromhex(code))
     second.until("note off C4, channel 2")
     assert {one["device"] for one in second.messages} == {"synth"}
+
+
+def test_a_rig_that_is_loaded_meanwhile_counts(service: Service, far_end: FarEnd) -> None:
+    listening = Listening(service)
+    song = service.folder / "songs" / "one.yaml"
+    before = song.read_text()
+    song.write_text(before.replace("notes: 60-127", "notes: 70-127"))
+    try:
+        service.ask("POST", "/v1/reload")
+        time.sleep(0.5)
+        far_end.play("keys", bytes.fromhex("90 41 64"))
+        fates = listening.until("note on F4 velocity 100, channel 1")["fates"]
+        far_end.play("keys", bytes.fromhex("80 41 40"))
+        assert isinstance(fates, list)
+        assert fates[0]["why_not"] == "it takes notes A#4 to G9; this is F4"
+    finally:
+        song.write_text(before)
+        service.ask("POST", "/v1/reload")
 
 
 def test_a_mute_is_named(service: Service, far_end: FarEnd) -> None:
@@ -163,11 +186,15 @@ def test_an_event_in_lines_for_people() -> None:
         {"route": "b", "target": "synth", "why_not": "it blocks channel 1", "sent": []},
     ]
     message = {"at_ns": 1_500_000_000, "device": "keys", "bytes": "90 3C 64", "words": "note on C4"}
+    message["loop"] = False
     assert list(lines_of("message", {**message, "direction": "in", "controls": [], "fates": fates})) == [
         "       1.500  in   keys              90 3C 64  note on C4",
         "                     -> a (to synth): note on C4",
         "                     no b (to synth): it blocks channel 1",
     ]
+    looped = {**message, "direction": "in", "loop": True, "controls": [], "fates": fates}
+    held = list(lines_of("message", looped))
+    assert held[1].strip() == "this input hears a loop; what comes back over it is held back"
     silent = list(lines_of("message", {**message, "direction": "in", "controls": [], "fates": []}))
     assert silent[1].strip() == "no route leads from keys here"
     assert list(lines_of("dropped", {"messages": 3})) == ["... 3 messages more than could be shown"]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from aiohttp import web
 
 from routerd.core.midi.words import message_words
+from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
@@ -94,11 +96,23 @@ class MonitorHandlers:
         self._readers += 1
         try:
             reader = Reader(Monitor(await self._played()), wanted, lambda: self._view.snapshot)
+            renewing: set[asyncio.Task[None]] = set()
+
+            async def renew() -> None:
+                reader.monitor = Monitor(await self._played())
+
+            def on_event(event: JsonObject) -> None:
+                if event["kind"] == "loaded":
+                    renewing.add(task := asyncio.create_task(renew()))
+                    task.add_done_callback(renewing.discard)
+
             self._feed.messages.subscribe(reader.take)
+            self._feed.events.subscribe(on_event)
             try:
                 return await send_frames(call.request, reader.queue, "messages of routerd")
             finally:
                 self._feed.messages.unsubscribe(reader.take)
+                self._feed.events.unsubscribe(on_event)
         finally:
             self._readers -= 1
 

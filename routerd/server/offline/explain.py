@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 from routerd.core.errors import NotFoundError
@@ -16,7 +17,6 @@ from routerd.core.midi.words import hex_words, message_words
 from routerd.core.model.actions import brief
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
-from routerd.core.model.rig import Device
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
@@ -95,12 +95,8 @@ def explain(
     if device is None or not device.input_pattern:
         heard = ", ".join(one.name for one in folder.rig.devices if one.input_pattern)
         raise NotFoundError(f"no device {device_name!r} with an input in the rig; there are {heard}")
-    routes = section.routes if section is not None else song.routes
     controls = tuple(control_words(control) for control in controls_of(folder, song, device_name, data))
-    fates = [
-        *_fates(routes, data, devices, device, snapshot),
-        *_elsewhere(song, routes, data, devices, device),
-    ]
+    fates = Fates(folder).of(song, number, device_name, data, snapshot)
     sent = _played(folder, song, number, device_name, data, snapshot=snapshot)
     place = song.title if section is None else f"{song.title}, {section.name}"
     return Explanation(data, device_name, place, tuple(fates), sent, controls)
@@ -144,35 +140,41 @@ def _section(song: Song, name: str) -> tuple[int, Section | None]:
     raise NotFoundError(f"no section {name!r} in {song.title}; {known}")
 
 
-def _fates(
-    routes: Iterable[Route],
-    data: bytes,
-    devices: dict[str, Device],
-    device: Device,
-    snapshot: Snapshot | None,
-) -> Iterator[Fate]:
-    for route in routes:
-        if route.source != device.name:
-            continue
-        if snapshot is not None and (muted := why_muted(route, snapshot)):
-            yield Fate(route.name, route.target, why=muted)
-        else:
-            yield RouteAlone(route, device, devices[route.target]).fate(data)
+class Fates:
+    """What becomes of messages on the routes of a rig, each compiled once for many messages."""
 
+    def __init__(self, folder: RigFolder) -> None:
+        self._devices = {device.name: device for device in folder.rig.devices}
+        self._alone = lru_cache(maxsize=1024)(self._route_alone)
 
-def _elsewhere(
-    song: Song, routes: tuple[Route, ...], data: bytes, devices: dict[str, Device], device: Device
-) -> Iterator[Fate]:
-    """Yield the routes of the song that would let the message through, but for their section not being on."""
-    where: dict[Route, list[str]] = {}
-    for section in song.sections:
-        for route in section.routes:
-            if route not in routes and route.source == device.name:
-                where.setdefault(route, []).append(section.name)
-    for route, names in where.items():
-        if RouteAlone(route, device, devices[route.target]).fate(data).sent:
-            why = f"not in this section; it would pass in {', '.join(names)}"
-            yield Fate(route.name, route.target, why=why)
+    def _route_alone(self, route: Route) -> RouteAlone:
+        return RouteAlone(route, self._devices[route.source], self._devices[route.target])
+
+    def of(
+        self, song: Song, number: int, device: str, data: bytes, snapshot: Snapshot | None = None
+    ) -> Iterator[Fate]:
+        """Yield what the routes from a device make of a message in section `number` (0: a song has none).
+
+        First come those in force, then those of other sections that would let it through. What is muted in a
+        `snapshot` of the show is muted here.
+        """
+        routes = song.sections[number - 1].routes if number else song.routes
+        for route in routes:
+            if route.source != device:
+                continue
+            if snapshot is not None and (muted := why_muted(route, snapshot)):
+                yield Fate(route.name, route.target, why=muted)
+            else:
+                yield self._alone(route).fate(data)
+        elsewhere: dict[Route, list[str]] = {}
+        for section in song.sections:
+            for route in section.routes:
+                if route not in routes and route.source == device:
+                    elsewhere.setdefault(route, []).append(section.name)
+        for route, names in elsewhere.items():
+            if self._alone(route).fate(data).sent:
+                why = f"not in this section; it would pass in {', '.join(names)}"
+                yield Fate(route.name, route.target, why=why)
 
 
 def why_muted(route: Route, snapshot: Snapshot) -> str:
