@@ -31,6 +31,7 @@ def add_commands(commands: Commands) -> None:
         "what would be right. Exit status 0: all good; 1: mistakes.",
     )
     check.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
+    check.add_argument("--json", action="store_true", help="problems and warnings as JSON, and nothing else")
     check.add_argument("--set", dest="set_name", metavar="NAME", help="also require that this set exists")
     check.add_argument(
         "--rehearse",
@@ -58,6 +59,7 @@ def add_commands(commands: Commands) -> None:
     explain.add_argument("--section", default="", metavar="NAME", help="its name or number (default: 1)")
     explain.add_argument("--device", required=True, metavar="DEVICE", help="the device that is played")
     explain.add_argument("--message", required=True, metavar="HEX", help='the message, such as "90 3C 64"')
+    explain.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
 
     sheet = commands.add_parser(
         "sheet",
@@ -109,8 +111,10 @@ def _new(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from routerd.ports import find_ports, missing_library
-    from routerd.server.offline.check import check
+    from routerd.server.offline.check import check, print_findings
 
+    if options.json:
+        return print_findings(options.folder, options.set_name)
     words = missing_library()
     look = None if words else partial(find_ports, options.ports)
     status = check(options.folder, options.set_name, options.schemas, look, rehearsed=options.rehearse)
@@ -122,9 +126,8 @@ def _check(options: argparse.Namespace) -> int:
 def _explain(options: argparse.Namespace) -> int:
     from routerd.server.offline.explain import Question, print_explanation
 
-    return print_explanation(
-        options.folder, Question(options.song, options.section, options.device, options.message)
-    )
+    question = Question(options.song, options.section, options.device, options.message)
+    return print_explanation(options.folder, question, as_json=options.json)
 
 
 def _sheet(options: argparse.Namespace) -> int:

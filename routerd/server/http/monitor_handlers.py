@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 
 from aiohttp import web
 
-from routerd.core.midi.words import message_words
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
@@ -17,7 +15,7 @@ from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine
 from routerd.server.http.operation import STREAM, Call, Operations, Query, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
-from routerd.server.offline.explain import explain, read_message
+from routerd.server.offline.explain import Explained, answer_of, explain, read_message
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
 
@@ -37,38 +35,6 @@ class ExplainBody(Body):
     message: Line
     song: NumberOrLine | None = None
     section: NumberOrLine | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SentMessage:
-    """One message for a device: its bytes in hexadecimal, and in words."""
-
-    device: str
-    bytes: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class RouteFate:
-    """What one route makes of a message: `sent`, or, when that is empty, `why_not`."""
-
-    route: str
-    target: str
-    why_not: str | None
-    sent: tuple[SentMessage, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Explained:
-    """What a message comes to: `controls` are what it means as a control, which no route gets; `routes` those
-    in force, and those of other sections that would let it through; `sent` all that goes out."""
-
-    device: str
-    place: str
-    message: SentMessage
-    controls: tuple[str, ...]
-    routes: tuple[RouteFate, ...]
-    sent: tuple[SentMessage, ...]
 
 
 class MonitorHandlers:
@@ -154,23 +120,4 @@ class MonitorHandlers:
         here = "" if body.song or not snapshot.section else str(snapshot.section)
         section = here if body.section is None else str(body.section)
         found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
-        return Explained(
-            device=found.device,
-            place=found.place,
-            message=_sent_message(found.device, found.message),
-            controls=found.controls,
-            routes=tuple(
-                RouteFate(
-                    one.route,
-                    one.target,
-                    one.why or None,
-                    tuple(_sent_message(one.target, sent) for sent in one.sent),
-                )
-                for one in found.fates
-            ),
-            sent=tuple(_sent_message(device, sent) for device, sent in found.sent),
-        )
-
-
-def _sent_message(device: str, data: bytes) -> SentMessage:
-    return SentMessage(device, data.hex(" ").upper(), message_words(data))
+        return answer_of(found)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,7 @@ from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.output.receivers import SoundingNotes
 from routerd.errand import in_time
-from routerd.printing import complain, counted, say
+from routerd.printing import complain, counted, say, say_document
 from routerd.server.offline.rehearse import Change, rehearse, written
 from routerd.server.rigfiles import Loaded, json_schemas, load_folder
 from routerd.server.rigfiles.folder import RIG
@@ -95,6 +95,20 @@ def check(
     if look is not None:
         _say_ports(loaded, *look(rig_folder.rig))
     return 0
+
+
+def print_findings(folder: Path, set_name: str | None) -> int:
+    """Print problems and warnings of `folder` as JSON; return 1 when there are problems, else 0."""
+    loaded = in_time(lambda: load_folder(folder, set_name))
+    warnings: list[RigWarning] = []
+    if loaded.rig_folder is not None:
+        warnings = warnings_of(loaded, rehearse(loaded.rig_folder))
+    findings = {
+        "problems": [asdict(one) for one in loaded.problems],
+        "warnings": [asdict(one) for one in warnings],
+    }
+    say_document(json.dumps(findings, ensure_ascii=False, indent=2), "json")
+    return 1 if loaded.problems else 0
 
 
 def _say_ports(loaded: Loaded, summary: str, found: list[tuple[str, str, str, str]]) -> None:

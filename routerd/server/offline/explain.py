@@ -6,8 +6,9 @@ what is listed as going out is what goes out. Why a route lets nothing through i
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
-from routerd.printing import complain, say
+from routerd.printing import complain, say, say_document
 from routerd.server.offline import rig_folder_of
 
 LONGEST_NS = 10 * NS_PER_S
@@ -47,6 +48,62 @@ class Explanation:
     fates: tuple[Fate, ...]
     sent: tuple[tuple[str, bytes], ...]
     controls: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SentMessage:
+    """One message for a device: its bytes in hexadecimal, and in words."""
+
+    device: str
+    bytes: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class RouteFate:
+    """What one route makes of a message: `sent`, or, when that is empty, `why_not`."""
+
+    route: str
+    target: str
+    why_not: str | None
+    sent: tuple[SentMessage, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What a message comes to: `controls` are what it means as a control, which no route gets; `routes` those
+    in force, and those of other sections that would let it through; `sent` all that goes out."""
+
+    device: str
+    place: str
+    message: SentMessage
+    controls: tuple[str, ...]
+    routes: tuple[RouteFate, ...]
+    sent: tuple[SentMessage, ...]
+
+
+def answer_of(explanation: Explanation) -> Explained:
+    """Return an explanation as the API and `--json` have it."""
+    return Explained(
+        device=explanation.device,
+        place=explanation.place,
+        message=_sent_message(explanation.device, explanation.message),
+        controls=explanation.controls,
+        routes=tuple(
+            RouteFate(
+                fate.route,
+                fate.target,
+                fate.why or None,
+                tuple(_sent_message(fate.target, sent) for sent in fate.sent),
+            )
+            for fate in explanation.fates
+        ),
+        sent=tuple(_sent_message(device, sent) for device, sent in explanation.sent),
+    )
+
+
+def _sent_message(device: str, data: bytes) -> SentMessage:
+    return SentMessage(device, data.hex(" ").upper(), message_words(data))
 
 
 def read_message(text: str) -> bytes:
@@ -251,7 +308,7 @@ class Question:
     message: str
 
 
-def print_explanation(folder: Path, question: Question) -> int:
+def print_explanation(folder: Path, question: Question, *, as_json: bool = False) -> int:
     """Print what a message comes to; return 1 for mistakes in the files, 2 for what is not there."""
     try:
         data = read_message(question.message)
@@ -262,6 +319,9 @@ def print_explanation(folder: Path, question: Question) -> int:
     except (ValueError, NotFoundError) as error:
         complain(f"routerd: {error}")
         return 2
+    if as_json:
+        say_document(json.dumps(asdict(answer_of(explanation)), ensure_ascii=False, indent=2), "json")
+        return 0
     for line in lines_of(explanation):
         say(line)
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -99,3 +100,12 @@ def test_explain_prints_the_way_of_a_message_or_what_is_wrong(capsys: pytest.Cap
     assert "routerd: 90 24 is not one whole message" in capsys.readouterr().err
     assert main([*words[:-1], "nobody", "--message", "90 24 7F"]) == 2
     assert "no device 'nobody'" in capsys.readouterr().err
+
+
+def test_as_json_it_is_what_the_api_answers(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["explain", str(DEMO), "--song", "Weather Room", "--section", "chorus", "--device", "keys"]
+    assert main([*words, "--message", "90 24 7F", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["place"] == "Weather Room, chorus"
+    assert [one["bytes"] for one in answer["sent"]] == ["94 24 7F", "91 18 70"]
+    assert [one["why_not"] for one in answer["routes"]] == [None, None, "it takes notes C5 to C8; this is C2"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from dataclasses import replace
@@ -310,3 +311,14 @@ def test_an_import_replaces_a_set_only_when_it_is_told_to(
     loaded = load_folder(rig, "Harbour")
     assert loaded.rig_folder is not None
     assert loaded.rig_folder.set_list.order == ("low-tide",)
+
+
+def test_check_as_json_has_problems_and_warnings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
+    assert main(["check", str(rig), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"problems": [], "warnings": []}
+    (rig / "songs" / "low-tide.yaml").write_text("title: Low Tide\ntempo: 1000\n", encoding="utf-8")
+    assert main(["check", str(rig), "--json"]) == 1
+    (problem,) = json.loads(capsys.readouterr().out)["problems"]
+    assert (problem["file"], problem["line"]) == ("songs/low-tide.yaml", 2)
+    assert "outside 10 to 480" in problem["what"]
