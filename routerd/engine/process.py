@@ -99,6 +99,9 @@ def ignore_all() -> None:
     """Ignore what can be ignored: the end is on its way, and nothing sounds any more."""
     for number in (*ENDING, Signals.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
+    signal.set_wakeup_fd(
+        -1
+    )  # the loop closes its end before it takes its handlers back, and signals still come
 
 
 def has_terminal() -> bool:

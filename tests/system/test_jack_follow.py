@@ -105,7 +105,11 @@ def test_a_second_daemon_follows_the_first(
         except AssertionError:
             arrivals += take(pair[2])
             if (share := disturbed(arrivals)) <= 0.002:
-                raise
+                if not plays_left:
+                    raise
+                print("played again: JACK may have lost a message that is no tick")
+                pair[0].ask("POST", "/v1/stop")
+                continue
             print(f"too busy a machine for JACK: {share:.1%} of ticks came late, doubled or not at all")
             if not plays_left:
                 pytest.skip(f"too busy a machine for JACK, {PLAYS} times: {share:.1%} of ticks came late")
