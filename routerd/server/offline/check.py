@@ -5,6 +5,8 @@ A warning that is intended is accepted in the file: by a comment in its line, or
     # accepted: unused, it comes with the next tour
 
 with the warning's kind, which stands in brackets behind it, or several with commas between; then anything.
+
+A few lines more than most modules: each kind of warning is a function beside its place in one table.
 """
 
 from __future__ import annotations
