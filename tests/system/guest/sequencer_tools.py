@@ -6,8 +6,10 @@ import os
 import re
 import signal
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 
 def aconnect(*words: str) -> str:
@@ -28,9 +30,16 @@ def address(client: str, port: str) -> str:
 
 @contextmanager
 def standing_still(pid: int) -> Iterator[None]:
-    """Have a process stand still meanwhile."""
+    """Have a process stand still meanwhile: each of its threads, from the first line on."""
     os.kill(pid, signal.SIGSTOP)
+    while any(_state(task) != "T" for task in Path(f"/proc/{pid}/task").iterdir()):
+        time.sleep(0.01)  # on another processor it may take a message yet
     try:
         yield
     finally:
         os.kill(pid, signal.SIGCONT)
+
+
+def _state(task: Path) -> str:
+    """Return the state of a thread: T when it is stopped (proc(5))."""
+    return (task / "stat").read_text().rpartition(") ")[2][0]
