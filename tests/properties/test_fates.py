@@ -80,3 +80,12 @@ def test_what_a_route_sends_is_what_its_table_makes() -> None:
         bytes.fromhex("92 30 64"), bytes.fromhex("92 37 64"),
     )  # fmt: skip
     assert alone.fate(bytes.fromhex("B0 0B 7F")).sent == (bytes.fromhex("B2 07 64"),)
+
+
+def test_a_zone_takes_what_its_device_has_of_channels_only() -> None:
+    zone = Route("zone", "keys", "synth", frozenset(Kind), zone=NoteZone(False, 3, False, 3))
+    keys = Device("keys", input_pattern="keys", channels=(0, 2))
+    alone = RouteAlone(zone, keys, SYNTH)
+    assert alone.sent(bytes.fromhex("92 3C 64"))
+    assert alone.sent(bytes.fromhex("91 3C 64")) == ()
+    assert alone.fate(bytes.fromhex("91 3C 64")).why == "keys has channels 1, 3 only; this is on 2"

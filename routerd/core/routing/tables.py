@@ -249,7 +249,7 @@ class _Compiler:
                 continue
             for base in bases:
                 first, second = self._zone_maps(base)
-                for channel in (manager, *members):
+                for channel in (one for one in (manager, *members) if one in self.channels):
                     if not is_move:
                         yield base | channel, (squeezer, base | channel, first, second)
                     elif base == CONTROLLER and channel == manager:
