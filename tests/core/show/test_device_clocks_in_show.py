@@ -10,12 +10,12 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from three_devices import NEXT, OTHER, PLAYED, SONG, F, at, notes, stage
 
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.model.actions import Action
-from routerd.core.model.rig import Device, Rig, WireKind
+from routerd.core.model.rig import Rig
 from routerd.core.model.snapshot import DeviceClockState
-from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
     Pulse,
@@ -25,34 +25,6 @@ from routerd.core.model.timing import (
     Timing,
 )
 from tests.stage import CONTINUE, MS, START, STOP, TICK, Stage, compiled
-
-F = Fraction
-
-
-PLAYED = Device("played", output_pattern="p", wire=WireKind.DIN, clock=True, transport=True)
-
-
-OTHER = Device("other", output_pattern="o", wire=WireKind.USB, clock=True, transport=True)
-
-
-SONG = Song("one", "One", F(125))
-
-
-NEXT = Song("two", "Two", F(125))
-
-
-def stage(song: Song = SONG, **timing: Timing) -> Stage:
-    devices = [replace(one, timing=timing.get(one.name, Timing())) for one in (PLAYED, OTHER)]
-    box = Device("box", output_pattern="b", wire=WireKind.VIRTUAL, timing=timing.get("box", Timing()))
-    return Stage(compiled(Rig("rig", (*devices, box)), (song, NEXT), ("one", "two")))
-
-
-def at(one: Stage, name: str, data: bytes) -> list[int]:
-    return [at_ns for at_ns, device, sent in one.log if (device, sent) == (name, data)]
-
-
-def notes(one: Stage, name: str, status: int = 0x90) -> list[tuple[float, int, int]]:
-    return [(t / MS, d[1], d[2]) for t, n, d in one.log if n == name and d[0] & 0xF0 == status]
 
 
 @pytest.mark.parametrize("offset_ms", [12, -12, 45, -45, 0.25, -100])
