@@ -58,6 +58,19 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def length_words(seconds: float) -> str:
+    """Return a length of time as minutes and seconds, with hours where there are any: 4:10, 1:02:30."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
+
+
+def clock_words(seconds: float) -> str:
+    """Return a moment of a show, from its start, as h:mm:ss."""
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
 def say(line: str = "") -> None:
     """Print one line."""
     _write(sys.stdout, f"{visible(line)}\n")

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from routerd.cli.client import Client, ServiceError
+from routerd.core.units import NS_PER_S
 from routerd.printing import complain, say, say_lines
-
-NS_PER_S = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from rich.text import Text
 
 from routerd.cli.client import Client, ServiceError
 from routerd.core.model.codec import JsonObject
-from routerd.printing import complain, say_lines, visible
+from routerd.printing import complain, length_words, say_lines, visible
 
 WATCH_S = 0.25
 """How often `--watch` asks. Bars and beats are those of the moment when it was asked."""
@@ -97,7 +97,7 @@ def _time_lines(status: JsonObject) -> Iterator[Text]:
     durations = status["durations"]
     over_s = durations["over_s"] if durations["over_s"] is not None else durations["planned_over_s"]
     if over_s is not None:
-        yield Text(f"time     {clock_words(abs(over_s))} {'over' if over_s > 0 else 'under'} the slot")
+        yield Text(f"time     {length_words(abs(over_s))} {'over' if over_s > 0 else 'under'} the slot")
 
 
 def _waiting_lines(status: JsonObject) -> Iterator[Text]:
@@ -123,10 +123,3 @@ def _port_lines(ports: list[JsonObject]) -> Iterator[Text]:
         words = f"port     {visible(port['device'])} {port['direction']} is {port['state']}{why}"
         yield Text(f"{words}; wanted {visible(port['pattern'])}", style="bold red")
     yield Text(f"ports    {len(ports) - len(shut)} of {len(ports)} open")
-
-
-def clock_words(seconds: float) -> str:
-    """Return a length of time as minutes and seconds, with hours where there are any."""
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"

@@ -143,7 +143,7 @@ class PortKeeper:
     def _ask(self) -> bool:
         """Ask every port how it stands; True when one is not as it was, so that ports must be listed.
 
-        Outputs first: what an input lets go of when it is lost must not go to an output that takes nothing.
+        Outputs first: what an input lets go of when it is lost must not go to an output that accepts no data.
         """
         stir = False
         self._system.allow_late(int(60 * NS_PER_S / self._worker.show.transport.clock.bpm))

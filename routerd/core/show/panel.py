@@ -6,7 +6,7 @@ and changes nothing.
 
 Invariants:
 
-- LEDs are told only what has changed, and all of it when their device comes back;
+- LEDs get only what has changed, and all of it when their device comes back;
 - a switch that chatters is reported once, and once again when it is quiet;
 - while learn mode is on, nothing that it looks at is routed or carried out; it ends by itself, and what it
   has learnt is shown until the next round;
@@ -62,7 +62,7 @@ class Learner:
     over: bool = False
 
     def hears(self, device: str, data: bytes) -> bool:
-        """Look at a message; tell whether it was one to learn from and is used up by that."""
+        """Look at a message; return whether it was one to learn from and is used up by that."""
         if self.learns is Learns.PEDAL:
             return self._hears_pedal(device, data)
         if not is_press(data):
@@ -262,7 +262,7 @@ class Panel:
         self.presses = Presses()
 
     def use(self, compiled: CompiledRig) -> None:
-        """Take the LEDs of another compiled rig; all of them are told how things stand."""
+        """Take the LEDs of another compiled rig; all of them get how things stand."""
         self._board = Board(compiled.rig.leds, {output.name: output for output in compiled.outputs})
 
     # Switches

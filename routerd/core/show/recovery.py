@@ -216,7 +216,7 @@ class Recovery:
         self._panel.lose_input(input.name)
         self._effects.event("port-closed", device=input.name, direction="input", why=why)
 
-    # Where devices are told to be
+    # Where devices are sent
 
     def _where(self, wire: Wire) -> list[bytes]:
         """Return what puts the transport of the devices on a wire right."""
@@ -235,7 +235,7 @@ class Recovery:
         return one.own_ticks(from_tick - clock.origin_tick, to_tick - clock.origin_tick)
 
     def _place_told(self, one: DeviceClock) -> list[bytes]:
-        """Return what a device that ran is told before anything else, and have it join in where it shall."""
+        """Return what a device that ran gets before anything else, and have it join in where it shall."""
         clock, mode = self._transport.clock, one.timing.start
         ran = one.running or (self._returns is not None and one.output.name in self._returns.started)
         one.running = False

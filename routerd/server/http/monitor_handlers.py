@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
 
 from aiohttp import web
 
+from routerd.core.errors import RigFolderError
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
@@ -65,7 +67,8 @@ class MonitorHandlers:
             renewing: set[asyncio.Task[None]] = set()
 
             async def renew() -> None:
-                reader.monitor = Monitor(await self._played())
+                with contextlib.suppress(RigFolderError):  # then the rig before goes on to explain
+                    reader.monitor = Monitor(await self._played())
 
             def on_event(event: JsonObject) -> None:
                 if event["kind"] == "loaded":

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
-from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
@@ -197,14 +197,37 @@ def _section(song: Song, name: str) -> tuple[int, Section | None]:
     raise NotFoundError(f"no section {name!r} in {song.title}; {known}")
 
 
+class _Ways(NamedTuple):
+    """The routes from a device: those in force in a section, and others of the song with their sections."""
+
+    in_force: tuple[RouteAlone, ...]
+    elsewhere: tuple[tuple[RouteAlone, str], ...]
+
+
 class Fates:
     """What becomes of messages on the routes of a rig, each compiled once for many messages."""
 
     def __init__(self, folder: RigFolder) -> None:
         self._devices = {device.name: device for device in folder.rig.devices}
-        self._alone = lru_cache(maxsize=1024)(self._route_alone)
+        self._known: dict[tuple[str, int, str], _Ways] = {}
+        """By song, section and device: what does not depend on the message is worked out once."""
 
-    def _route_alone(self, route: Route) -> RouteAlone:
+    def _ways(self, song: Song, number: int, device: str) -> _Ways:
+        key = song.identifier, number, device
+        if key not in self._known:
+            routes = song.sections[number - 1].routes if number else song.routes
+            elsewhere: dict[Route, list[str]] = {}
+            for section in song.sections:
+                for route in section.routes:
+                    if route not in routes and route.source == device:
+                        elsewhere.setdefault(route, []).append(section.name)
+            self._known[key] = _Ways(
+                tuple(self._alone(route) for route in routes if route.source == device),
+                tuple((self._alone(route), ", ".join(names)) for route, names in elsewhere.items()),
+            )
+        return self._known[key]
+
+    def _alone(self, route: Route) -> RouteAlone:
         return RouteAlone(route, self._devices[route.source], self._devices[route.target])
 
     def of(
@@ -215,23 +238,17 @@ class Fates:
         First come those in force, then those of other sections that would let it through. What is muted in a
         `snapshot` of the show is muted here.
         """
-        routes = song.sections[number - 1].routes if number else song.routes
-        for route in routes:
-            if route.source != device:
-                continue
+        ways = self._ways(song, number, device)
+        for alone in ways.in_force:
+            route = alone.route
             if snapshot is not None and (muted := why_muted(route, snapshot)):
                 yield Fate(route.name, route.target, why=muted)
             else:
-                yield self._alone(route).fate(data)
-        elsewhere: dict[Route, list[str]] = {}
-        for section in song.sections:
-            for route in section.routes:
-                if route not in routes and route.source == device:
-                    elsewhere.setdefault(route, []).append(section.name)
-        for route, names in elsewhere.items():
-            if self._alone(route).fate(data).sent:
-                why = f"not in this section; it would pass in {', '.join(names)}"
-                yield Fate(route.name, route.target, why=why)
+                yield alone.fate(data)
+        for alone, sections in ways.elsewhere:
+            if alone.fate(data).sent:
+                why = f"not in this section; it would pass in {sections}"
+                yield Fate(alone.route.name, alone.route.target, why=why)
 
 
 def why_muted(route: Route, snapshot: Snapshot) -> str:

@@ -234,7 +234,7 @@ class _Walk:
 
 
 def _note_down(messages: list[str], data: bytes) -> None:
-    """Add a message in words; pieces of one SysEx are told as one."""
+    """Add a message in words; pieces of one SysEx count as one."""
     kind, channel = data[0] & 0xF0, (data[0] & 0x0F) + 1
     if data[0] == SYSEX or data[0] < 0x80 or data[0] == SYSEX_END:
         before = 0

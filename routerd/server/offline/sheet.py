@@ -19,7 +19,7 @@ from routerd.core.model.controls import Control, Press
 from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.units import format_bpm
-from routerd.printing import counted, say_document
+from routerd.printing import counted, length_words, say_document
 from routerd.server.offline import rig_folder_of
 from routerd.server.soundcheck.figures import LEVELS_DOWN, QUALIFIED_ONLY
 
@@ -154,21 +154,16 @@ def _head(rig_folder: RigFolder) -> str:
     ]
     if total:
         words.append(
-            _length(total)
-            + (f" of {_length(rig_folder.set_list.slot_s)}" if rig_folder.set_list.slot_s else "")
+            length_words(total)
+            + (f" of {length_words(rig_folder.set_list.slot_s)}" if rig_folder.set_list.slot_s else "")
         )
     return " · ".join(word for word in words if word)
-
-
-def _length(seconds: int) -> str:
-    hours, rest = divmod(seconds, 3600)
-    return f"{hours}:{rest // 60:02}:{rest % 60:02}" if hours else f"{rest // 60}:{rest % 60:02}"
 
 
 def _facts(song: Song) -> str:
     words = [song.key, f"{format_bpm(song.bpm)} BPM", f"{song.beats}/{song.beat_unit}"]
     if song.duration_s:
-        words.append(_length(song.duration_s))
+        words.append(length_words(song.duration_s))
     return " · ".join(word for word in words if word)
 
 

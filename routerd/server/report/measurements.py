@@ -114,7 +114,7 @@ class Measurements:
         return self.whole.report(now_ns, conditions)
 
     def figures(self, now_ns: int) -> CurrentFigures:
-        """Return what whoever asks every few seconds is told; takes milliseconds, see `series.Minute`."""
+        """Return figures for whoever asks every few seconds; takes milliseconds, see `series.Minute`."""
         counts, minutes = self.whole.ticks.current(now_ns)
         wires, inputs = self.whole.traffic.totals()
         return CurrentFigures(

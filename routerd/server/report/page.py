@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from html import escape
 
 from routerd.link.messages import Realtime
-from routerd.printing import counted
+from routerd.printing import clock_words, counted
 from routerd.server.report import plots
 from routerd.server.report.document import from_json
 from routerd.server.report.figures import Figures, Report
@@ -211,12 +211,6 @@ def micro(value_us: float | None) -> str:
     if value_us is None:
         return "–"
     return f"{value_us:.1f}" if abs(value_us) < 100 else f"{value_us:.0f}"
-
-
-def clock_words(seconds: float) -> str:
-    """Return a length as h:mm:ss."""
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 def serve(render: Callable[[bytes], str]) -> int:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 
 from routerd.link.messages import Realtime
-from routerd.printing import counted
+from routerd.printing import clock_words, counted
 from routerd.server.report.figures import Figures, Grade, Report
 from routerd.server.report.verdict import ALLOW_REALTIME, AT_AN_INSTANT, shared_moment, worst_of
 
@@ -49,7 +49,7 @@ def _head(report: Report) -> Iterator[str]:
     verdict = overall.verdict
     kind = f" ({report.ports_kind})" if report.ports_kind else ""
     ticks, ports = counted(overall.ticks, "tick"), counted(len(report.ports), "port")
-    yield f"{_clock(report.duration_s)}, {ticks} on {ports}{kind}"
+    yield f"{clock_words(report.duration_s)}, {ticks} on {ports}{kind}"
     yield from _wrap(f"Verdict: {verdict.grade.upper()}: {verdict.words}.")
     if report.silent_s is not None:
         yield f"NO TICKS for the last {report.silent_s} s: the clock has stopped, or its records are lost."
@@ -105,18 +105,20 @@ def _counts(rows: list[tuple[str, Figures]]) -> Iterator[str]:
 
 
 def _remarks(report: Report, rows: list[tuple[str, Figures]]) -> Iterator[str]:
-    """Yield what each row shows; what every port shows at the same moment is one cause, and said once."""
+    """Yield what each row shows; what every port shows at the same moment is one cause, and stands once."""
     lines = []
     shared = shared_moment(report.ports)
     if shared is not None:
         words = worst_of(report.ports).verdict.words
-        lines.append(f"every port at the same moment, {_clock(shared)}, so it is this computer's: {words}.")
+        lines.append(
+            f"every port at the same moment, {clock_words(shared)}, so it is this computer's: {words}."
+        )
     for name, row in rows:
         if row.verdict.grade is Grade.STEADY or (shared is not None and row in report.ports):
             continue
         at_s = row.worst_at_s
         is_instant = bool(AT_AN_INSTANT & set(row.verdict.findings))
-        when = f"; worst at {_clock(at_s)}" if is_instant and at_s is not None else ""
+        when = f"; worst at {clock_words(at_s)}" if is_instant and at_s is not None else ""
         lines.append(f"{name}: {row.verdict.words}{when}.")
     return _list("What was found", lines)
 
@@ -136,11 +138,6 @@ def _wrap(text: str, indent: str = "  ") -> list[str]:
 
 def _short(name: str) -> str:
     return f"{name if len(name) < _NAME else name[: _NAME - 2] + '…':<{_NAME}}"
-
-
-def _clock(seconds: float) -> str:
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 def _micro(value_us: float | None) -> str:

@@ -44,7 +44,7 @@ _SILENT_TICKS = 24
 
 
 class Current(NamedTuple):
-    """What whoever asks every few seconds is told of ticks, by port."""
+    """Ticks by port, for whoever asks every few seconds."""
 
     counts: dict[str, Counts]
     minutes: dict[str, Series]
