@@ -178,8 +178,13 @@ class Worker:
 
     def play(self, input: Input, data: bytes) -> None:
         """Take a message as if the input's device had played it now, on the clock thread; returns at once."""
-        self._inbox.append((input, data, monotonic_ns()))
-        self._rouse()
+        at_ns = monotonic_ns()
+
+        def carry(_now_ns: int) -> None:
+            with self.show.learning_nothing():
+                self._take_message(input, data, at_ns)
+
+        self.call(carry)
 
     def post(self, message: Snapshot | Segment | Happened) -> None:
         """Put something for the server into the outbox; what is too much is dropped and counted."""

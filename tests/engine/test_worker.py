@@ -5,6 +5,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from routerd.core.clock.clock import Segment
+from routerd.core.model.actions import Action, Learn, Learns
+from routerd.core.model.commands import Command
+from routerd.core.model.snapshot import LearningState
 from routerd.core.show.show import Show
 from routerd.engine.worker import Worker
 from tests.stage import compiled
@@ -26,6 +29,19 @@ def test_each_message_is_counted_once_for_its_device_and_for_all() -> None:
         worker._take_message(keys, b"\x90\x3c\x40", 0)
     worker._take_message(pedals, b"\xb0\x40\x7f", 0)
     assert (keys.received, pedals.received, worker.received) == (3, 1, 4)
+
+
+def test_what_is_played_for_a_device_is_routed_and_not_learnt() -> None:
+    worker = at_rest()
+    keys = worker.show.compiled.inputs[0]
+    worker.show.apply(Command(Action.LEARN, Learn(Learns.CONTROL)), 0)
+    worker.play(keys, b"\x90\x3c\x14")
+    worker._drain(1 << 62)
+    assert (keys.received, worker.show.snapshot().learning) == (1, LearningState(Learns.CONTROL, over=False))
+    worker._take_message(keys, b"\x90\x3e\x14", 0)  # a finger
+    assert worker.show.snapshot().learning == LearningState(
+        Learns.CONTROL, over=True, device=keys.name, message=b"\x90\x3e\x14"
+    )
 
 
 def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:

@@ -9,7 +9,7 @@ Invariants:
 - LEDs get only what has changed, and all of it when their device comes back;
 - a switch that chatters is reported once, and once again when it is quiet;
 - while learn mode is on, nothing that it looks at is routed or carried out; it ends by itself, and what it
-  has learnt is shown until the next round;
+  has learnt is shown until the next round. What routerd plays or sends itself is not looked at;
 - one note to tune by at a time, until it is ended or its time is over. An input of no device holds it, so
   that panic and a lost port end it like any other.
 """
@@ -88,14 +88,17 @@ class Learner:
 
 
 class Learning:
-    """Learns for the show. `on` is whether messages are looked at, until `until_ns`."""
+    """Learns for the show. `on` is whether messages are looked at, until `until_ns`; nothing is learnt from
+    what comes in while `deaf`.
+    """
 
-    __slots__ = ("_effects", "learner", "on", "until_ns")
+    __slots__ = ("_effects", "deaf", "learner", "on", "until_ns")
 
     def __init__(self, effects: Effects) -> None:
         self._effects = effects
         self.learner: Learner | None = None
         self.on = False
+        self.deaf = False
         self.until_ns = NEVER_NS
 
     @property
@@ -106,23 +109,27 @@ class Learning:
     def learn(self, what: Learns) -> None:
         """Begin to learn a control or pedal, or end it with nothing."""
         if what is Learns.NOTHING:
-            self.end()
+            self.end("asked")
             return
         self.learner = Learner(what, self._effects.now_ns + LEARN_NS)
         self.on, self.until_ns = True, self.learner.until_ns
+        self._effects.event("learning", learns=what.value)
         self._effects.revision += 1
 
-    def end(self) -> None:
-        """Look at no more messages."""
-        if self.learner is not None and not self.learner.over:
-            self.learner.over = True
+    def end(self, why: str) -> None:
+        """Look at no more messages; `why` is "asked" or "time"."""
+        learner = self.learner
+        if learner is not None and not learner.over:
+            learner.over = True
+            heard = bool(learner.message)
+            self._effects.event("learning-ended", learns=learner.learns.value, why=why, heard=heard)
             self._effects.revision += 1
         self.on, self.until_ns = False, NEVER_NS
 
     def uses(self, input: Input, data: bytes) -> bool:
         """Look at a message; return whether it has been used up by that."""
         learner = self.learner
-        if learner is None or not learner.hears(input.name, data):
+        if self.deaf or learner is None or not learner.hears(input.name, data):
             return False
         if learner.over:
             self.on, self.until_ns = False, NEVER_NS
@@ -134,7 +141,7 @@ class Learning:
 
 def is_press(data: bytes) -> bool:
     """Return whether a message can be what a foot or finger does to a control, not the end of it."""
-    if not is_whole(data) or data[0] in (TICK, ACTIVE_SENSING):
+    if not is_whole(data) or data[0] in (TICK, ACTIVE_SENSING) or _is_answer(data):
         return False
     kind = data[0] & 0xF0
     if kind == NOTE_ON:
@@ -142,6 +149,11 @@ def is_press(data: bytes) -> bool:
     if kind == CONTROLLER:
         return data[2] >= 64
     return kind == PROGRAM or data[0] >= 0xF0
+
+
+def _is_answer(data: bytes) -> bool:
+    """Return whether a message answers a question that no hand asks: an Identity Reply, M1 p. 40."""
+    return data[:2] == b"\xf0\x7e" and data[3:5] == b"\x06\x02"
 
 
 class Tuner:

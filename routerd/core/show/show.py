@@ -29,6 +29,7 @@ stands here with its contract.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,7 @@ from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import SYSEX
 from routerd.core.midi.tuning import TUNING_S
 from routerd.core.model.snapshot import BarLine, ClickState, Meter, ResumePoint, Snapshot
+from routerd.core.routing.loops import WINDOW_NS
 from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
 from routerd.core.show.compiler import EMPTY_RIG
@@ -50,7 +52,7 @@ from routerd.core.show.tick_sender import TickSender
 from routerd.core.show.transport import DEFAULT_BPM, Transport
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from fractions import Fraction
 
     from routerd.core.clock.schedule import Schedule
@@ -148,8 +150,8 @@ class Show:
         #    say so.
         if input is self.tempo.source_input and data and data[0] >= SYSEX:
             self.tempo.on_message(data, at_ns)
-        # 3. Learn mode uses up what it looks at.
-        if self._learning.on and self._learning.uses(input, data):
+        # 3. Learn mode uses up what it looks at; what went out just before may have come back by a cable.
+        if self._learning.on and not self._came_back(data) and self._learning.uses(input, data):
             return
         # 4. What went out just before may have come back by a cable: a loop, which ends here.
         if data in self._sent and not self.routes.lets_in(input, data):
@@ -164,6 +166,20 @@ class Show:
             self._panel.light()
         if self.routes.unrested:
             self.routes.rest()
+
+    @contextmanager
+    def learning_nothing(self) -> Iterator[None]:
+        """Learn from no message that is received within: routerd plays it itself."""
+        self._learning.deaf = True
+        try:
+            yield
+        finally:
+            self._learning.deaf = False
+
+    def _came_back(self, data: bytes) -> bool:
+        """Return whether a message may be one of ours that comes back."""
+        sent_ns = self._sent.get(data)
+        return sent_ns is not None and self.effects.now_ns - sent_ns <= WINDOW_NS
 
     # Time
 
@@ -220,7 +236,7 @@ class Show:
         if self._tuning.until_ns <= now_ns:
             self._tuning.end()
         if self._learning.until_ns <= now_ns:
-            self._learning.end()
+            self._learning.end("time")
         # 6. LEDs show what all this has led to, and wires that have become idle get what waits for them.
         self._panel.light()
         for wire in self.compiled.wires:

@@ -109,6 +109,43 @@ def test_learn_mode_ends_by_itself() -> None:
         from_json(Command, {"action": "learn", "argument": ["Learn", {"what": "everything"}]})
 
 
+def test_that_learning_ends_is_told_and_why() -> None:
+    stage = Stage()
+    stage.do(Action.LEARN, "control")
+    stage.run(60_100 * MS)
+    stage.do(Action.LEARN, "pedal")
+    stage.play("keys", "b0 0b 40")
+    stage.do(Action.LEARN, "nothing")
+    stage.do(Action.LEARN, "nothing")  # nothing ends
+    told = [
+        {key: event[key] for key in event if key != "at_ns"}
+        for event in stage.events
+        if str(event["kind"]).startswith("learning")
+    ]
+    assert told == [
+        {"kind": "learning", "learns": "control"},
+        {"kind": "learning-ended", "learns": "control", "why": "time", "heard": False},
+        {"kind": "learning", "learns": "pedal"},
+        {"kind": "learning-ended", "learns": "pedal", "why": "asked", "heard": True},
+    ]
+
+
+def test_nothing_is_learnt_from_what_routerd_plays_or_hears_of_itself() -> None:
+    stage = Stage()
+    stage.do(Action.LEARN, "control")
+    with stage.show.learning_nothing():  # as a soundcheck plays
+        stage.play("keys", "90 3c 14", "80 3c 00")
+    stage.show.compiled.outputs[0].offer(bytes.fromhex("95 28 14"), stage.now_ns, stage.show.effects.sink)
+    stage.collect()
+    stage.run(stage.now_ns + 20 * MS)
+    stage.play("keys", "95 28 14")  # a loopback brings it back
+    stage.play("keys", "f0 7e 10 06 02 7d 42 00 00 20 00 01 00 00 f7")  # an Identity Reply, M1 p. 40
+    assert stage.show.snapshot().learning.over is False
+    stage.run(stage.now_ns + 500 * MS)
+    stage.play("keys", "95 28 14")  # by now it is somebody's finger
+    assert stage.show.snapshot().learning.message == bytes.fromhex("95 28 14")
+
+
 def test_steps_are_done_by_foot_and_by_number() -> None:
     stage = stage_with_lamps()
     stage.do(Action.NEXT)

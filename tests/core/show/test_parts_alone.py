@@ -223,4 +223,4 @@ def test_learning_uses_up_one_press_and_ends() -> None:
     assert learning.on
     assert learning.uses(pedals, bytes.fromhex("b0 50 7f"))
     assert not learning.on
-    assert parts.kinds() == ["learnt"]
+    assert parts.kinds() == ["learning", "learnt"]
