@@ -313,7 +313,7 @@ class _Evening:
     def _where(self) -> None:
         status = self._service.get("/v1/status")
         song, section = status["song"], status["section"]
-        words = [f'on: "{song["title"]}"', f"{status['tempo']['bpm']} BPM"]
+        words = [f'on: "{song["title"]}"', f"{status['tempo']['bpm']:g} BPM"]
         if section:
             words.append(f"section {section['name']}")
         words.append(f"transport {status['transport']}")

@@ -88,7 +88,7 @@ def _time_lines(status: JsonObject) -> Iterator[Text]:
     yield Text.assemble(
         f"{status['transport']}  ",
         (f"bar {position['bar']} beat {position['beat']}", "bold"),
-        f"   {status['meter']}   {tempo['bpm']} BPM ({by})",
+        f"   {status['meter']}   {tempo['bpm']:g} BPM ({by})",
     )
     if source is None:
         yield Text("clock    routerd leads")

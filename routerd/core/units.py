@@ -83,6 +83,14 @@ def format_bpm(bpm: Fraction) -> str:
     return f"{whole[:-digits]}.{whole[-digits:]}"
 
 
+_SHOWN_PLACES = 3
+
+
+def shown_bpm(bpm: Fraction) -> float:
+    """Return `bpm` as people and programs read it: a decimal number, rounded to thousandths."""
+    return float(round(bpm, _SHOWN_PLACES))
+
+
 def ticks_per_bar(beats: int, unit: int) -> int:
     """Return the ticks in a bar of `beats`/`unit`; `unit` divides 96, so the answer is whole."""
     return beats * TICKS_PER_QUARTER * 4 // unit

@@ -9,13 +9,14 @@ from __future__ import annotations
 import os
 import resource
 from dataclasses import fields
+from fractions import Fraction
 from math import lcm
 from pathlib import Path
 from time import monotonic_ns
 
 from routerd import __version__
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
-from routerd.core.model.actions import Learns
+from routerd.core.model.actions import Learns, brief
 from routerd.core.model.snapshot import (
     ArmedCommand,
     DeviceClockState,
@@ -25,7 +26,7 @@ from routerd.core.model.snapshot import (
 )
 from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.model.timing import State
-from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, shown_bpm, ticks_per_bar, ticks_per_beat
 from routerd.link.messages import PortState
 from routerd.server.feed import EventHub
 from routerd.server.health import lines_of
@@ -49,9 +50,6 @@ from routerd.server.http.shapes import (
 )
 from routerd.server.view import View, boottime_s, durations_of
 
-TEMPO_DIGITS = 3
-"""Decimals of the tempo that is shown; `rate_bpm` is exact."""
-
 
 def device_clock(one: DeviceClockState, snapshot: Snapshot, now_ns: int) -> DeviceClock:
     """Return where the device `one` of a snapshot stands at `now_ns`."""
@@ -63,7 +61,7 @@ def device_clock(one: DeviceClockState, snapshot: Snapshot, now_ns: int) -> Devi
         step = within // TICKS_PER_SPP_UNIT + 1
         bars = bars_to_meet(ticks, cycle_ticks, ticks_per_bar(*snapshot.meter))
     steps = cycle_ticks // TICKS_PER_SPP_UNIT or None
-    rate = None if one.rate is None else format_bpm(one.rate)
+    rate = None if one.rate is None else float(one.rate)
     return DeviceClock(
         one.device,
         rate,
@@ -79,8 +77,8 @@ def device_clock(one: DeviceClockState, snapshot: Snapshot, now_ns: int) -> Devi
 def tempo_of(snapshot: Snapshot) -> Tempo:
     """Return the tempo that sounds."""
     grid = snapshot.grid
-    sounds = format_bpm(round(grid.bpm, TEMPO_DIGITS))
-    return Tempo(sounds, grid.anchor_ns, grid.anchor_tick, str(grid.bpm), snapshot.tempo_by.value)
+    by = snapshot.tempo_by.value
+    return Tempo(shown_bpm(grid.bpm), grid.anchor_ns, grid.anchor_tick, float(grid.bpm), by)
 
 
 def bars_to_meet(ticks: int, cycle_ticks: int, bar_ticks: int) -> int:
@@ -103,10 +101,16 @@ def position_at(snapshot: Snapshot, now_ns: int) -> Position:
         ticks = max(0, tick_at(snapshot, now_ns) - snapshot.origin_tick)
     beats, unit = snapshot.meter
     from_tick, from_bar = snapshot.meter_from
-    bar, within_bar = divmod(ticks - from_tick, ticks_per_bar(beats, unit))
+    bar_ticks = ticks_per_bar(beats, unit)
+    bar, within_bar = divmod(ticks - from_tick, bar_ticks)
     bar += from_bar
     beat, tick = divmod(within_bar, ticks_per_beat(unit))
-    return Position(bar + 1, beat + 1, tick)
+    next_bar_s = None
+    if snapshot.transport is State.RUNNING:
+        begun = tick_at(snapshot, now_ns) >= snapshot.origin_tick
+        line_tick = snapshot.origin_tick + (ticks + bar_ticks - within_bar if begun else 0)
+        next_bar_s = round(max(0, snapshot.grid.due_ns(line_tick) - now_ns) / NS_PER_S, 3)
+    return Position(bar + 1, beat + 1, tick, next_bar_s)
 
 
 def set_list_document(view: View) -> SetListDocument:
@@ -206,8 +210,10 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
 
 
 def _armed(armed: ArmedCommand) -> Armed:
-    shown = armed.command.shown
-    return Armed(str(shown["action"]), shown["argument"], str(shown["when"]), armed.lines_left)
+    command = armed.command
+    argument = brief(command.argument)
+    shown = shown_bpm(argument) if isinstance(argument, Fraction) else argument
+    return Armed(command.action.value, shown, str(command.when), armed.lines_left)
 
 
 def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:

@@ -16,7 +16,7 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import BarLine, Meter, ResumePoint, Snapshot, resume_point_of
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Segment, State, TempoBy
-from routerd.core.units import format_bpm
+from routerd.core.units import shown_bpm
 from routerd.link.messages import EngineFacts, Hello, PortState, PortStates
 from routerd.link.messages import Realtime as Granted
 from routerd.server.http.shapes import ChecklistStep, Durations, SectionFacts, SongFacts
@@ -142,7 +142,7 @@ class View:
         identifier = snapshot.song
         if identifier is None or identifier in self.songs:
             return self.songs.get(identifier or "")
-        bpm, meter = format_bpm(snapshot.bpm), str(snapshot.meter)
+        bpm, meter = shown_bpm(snapshot.bpm), str(snapshot.meter)
         return SongFacts(identifier, identifier, bpm, meter, "", 0, (), (), "")
 
     def with_done(self, facts: SongFacts) -> SongFacts:
@@ -182,12 +182,12 @@ def facts_of(song: Song) -> SongFacts:
     return SongFacts(
         song=song.identifier,
         title=song.title,
-        bpm=format_bpm(song.bpm),
+        bpm=shown_bpm(song.bpm),
         meter=f"{song.beats}/{song.beat_unit}",
         key=song.key,
         duration_s=song.duration_s,
         sections=tuple(
-            SectionFacts(number, section.name, None if section.bpm is None else format_bpm(section.bpm))
+            SectionFacts(number, section.name, None if section.bpm is None else shown_bpm(section.bpm))
             for number, section in enumerate(song.sections, 1)
         ),
         checklist=tuple(

@@ -106,7 +106,7 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
     with Service(folder, tmp_path / "state", *options) as service:
         status = service.wait_until_open()
         assert (status["song"]["title"], status["section"]["name"]) == ("Weather Room", "chorus")
-        assert status["tempo"]["bpm"] == "141.25"
+        assert status["tempo"]["bpm"] == 141.25
         assert status["transport"] == "stopped"
         order = [song["song"] for song in service.ask("GET", "/v1/set-list")["order"]]
         assert order == ["weather-room", "nine-lamps", "copper-ferry"]

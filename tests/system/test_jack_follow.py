@@ -78,7 +78,7 @@ def locked(follower: Service) -> Any:
 
 def near(follower: Service, bpm: float) -> Any:
     try:
-        return until(lambda: abs(float((s := follower.status())["tempo"]["bpm"]) - bpm) < bpm / 200 and s, 20)
+        return until(lambda: abs((s := follower.status())["tempo"]["bpm"] - bpm) < bpm / 200 and s, 20)
     except AssertionError as error:
         raise AssertionError(f"{bpm}: {follower.status()}") from error
 

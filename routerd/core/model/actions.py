@@ -237,8 +237,10 @@ AnyArgument = (
 )
 
 
-def brief(argument: AnyArgument | None) -> int | str | None:  # noqa: PLR0911 - one line for each argument
-    """Return how events and the status write an argument."""
+def brief(  # noqa: PLR0911 - one line for each argument
+    argument: AnyArgument | None,
+) -> int | Fraction | str | None:
+    """Return what events and the status show of an argument; a tempo, or a difference of two, exactly."""
     match argument:
         case ToSong(song):
             return song
@@ -247,7 +249,7 @@ def brief(argument: AnyArgument | None) -> int | str | None:  # noqa: PLR0911 - 
         case FromBar(number) | StepDone(number):
             return number
         case ToTempo(bpm) | Nudge(bpm) | TapRounding(Fraction() as bpm):
-            return format_bpm(bpm)
+            return bpm
         case Restart(device, at):
             return f"{at} {device}"
         case OnOff(bool(on)):

@@ -16,9 +16,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 from typing import NamedTuple
 
 from routerd.core.model.actions import ACTIONS, Action, AnyArgument, brief
+from routerd.core.units import format_bpm
 
 _COUNTED = re.compile(r"([1-9]\d{0,3}) bars|bar ([1-9]\d{0,3})")
 WHEN_PATTERN = "^(now|beat|bar|release|next-press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"
@@ -92,5 +94,8 @@ class Command:
 
     @property
     def shown(self) -> dict[str, int | str | None]:
-        """What events and the status show of it."""
-        return {"action": self.action.value, "argument": brief(self.argument), "when": str(self.when)}
+        """What events show of it."""
+        argument = brief(self.argument)
+        if isinstance(argument, Fraction):
+            argument = format_bpm(argument)
+        return {"action": self.action.value, "argument": argument, "when": str(self.when)}

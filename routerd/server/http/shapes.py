@@ -2,7 +2,8 @@
 
 Answers of one path alone stand beside their handler.
 
-A class's docstring is its description in the document. Tempo is text, so that it stays exact.
+A class's docstring is its description in the document. A number is a decimal: tempo, exact between
+the two processes and on disk, is rounded to thousandths here where it is called `bpm`.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ class SectionFacts:
 
     number: int
     name: str
-    bpm: str | None
+    bpm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +47,12 @@ class ChecklistStep:
 
 @dataclass(frozen=True, slots=True)
 class SongFacts:
-    """A song; `song` is its file's name, as requests give it. `bpm` are exact quarter notes per minute,
-    `duration_s` is 0 where the file says nothing."""
+    """A song; `song` is its file's name, as requests give it. `bpm` are quarter notes per minute,
+    rounded to thousandths, `duration_s` is 0 where the file says nothing."""
 
     song: str
     title: str
-    bpm: str
+    bpm: float
     meter: str
     key: str
     duration_s: int
@@ -125,7 +126,7 @@ class Armed:
     """A change that waits for its moment; `left` are the beats or bar lines still to come, where counted."""
 
     action: str
-    argument: int | str | None
+    argument: float | int | str | None
     when: str
     left: int | None
 
@@ -149,8 +150,8 @@ class Learning:
 
 @dataclass(frozen=True, slots=True)
 class Tempo:
-    """The tempo that sounds, in quarter notes per minute: `bpm` as a decimal rounded to thousandths,
-    `rate_bpm` exactly, as a decimal or a fraction.
+    """The tempo that sounds, in quarter notes per minute: `bpm` rounded to thousandths, `rate_bpm` to the
+    last digit of a double, which is wrong by less than a nanosecond in a day.
 
     Tick n of the clock lies at `anchor_ns` + (n − `anchor_tick`) × 60 / (24 × `rate_bpm`) s, in ns of this
     machine's CLOCK_MONOTONIC: what a measuring program on the same machine needs to know. While tempo moves
@@ -158,10 +159,10 @@ class Tempo:
     ends or its own tempo is asked for) or `source`, a device that is or was followed.
     """
 
-    bpm: str
+    bpm: float
     anchor_ns: int
     anchor_tick: int
-    rate_bpm: str
+    rate_bpm: float
     set_by: str
 
 
@@ -176,7 +177,7 @@ class DeviceClock:
     """
 
     device: str
-    rate: str | None
+    rate: float | None
     running: bool | None
     step: int | None
     steps: int | None
@@ -213,11 +214,16 @@ class Follow:
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Song position at the moment of the request: bar and beat from 1, tick of the beat from 0."""
+    """Song position at the moment of the request: bar and beat from 1, tick of the beat from 0.
+
+    `next_bar_s` is how many seconds are left until the next bar line, at the tempo that sounds; null while
+    transport does not run.
+    """
 
     bar: int
     beat: int
     tick: int
+    next_bar_s: float | None
 
 
 @dataclass(frozen=True, slots=True)

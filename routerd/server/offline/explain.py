@@ -15,7 +15,6 @@ from typing import NamedTuple
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
 from routerd.core.midi.words import hex_words, message_words
-from routerd.core.model.actions import brief
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.route import Route
@@ -276,7 +275,7 @@ def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list
 def control_words(control: Control) -> str:
     """Return what a control means, when, and how it is pressed."""
     command = control.command
-    argument = brief(command.argument)
+    argument = command.shown["argument"]
     words = command.action.value if argument is None else f"{command.action.value} {argument}"
     when = "" if command.when == NOW else f", {command.when}"
     label = f"{control.label}: " if control.label else ""

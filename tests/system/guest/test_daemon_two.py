@@ -114,7 +114,7 @@ class Pulse:
 
 
 def near(follower: Daemon, bpm: float) -> bool:
-    return abs(float(follower.status()["tempo"]["bpm"]) - bpm) < bpm / 20
+    return abs(follower.status()["tempo"]["bpm"] - bpm) < bpm / 20
 
 
 def play(leader: Daemon, follower: Daemon, dump: Aseqdump) -> tuple[list[float], list[float]]:

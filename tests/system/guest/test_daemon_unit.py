@@ -202,7 +202,7 @@ def standing(service: None) -> dict[str, Any]:
     API.post("/v1/song", {"song": "Remap"})
     API.post("/v1/section", {"section": "high"})
     API.post("/v1/tempo", {"bpm": "243/2"})
-    standing = {"song": "Remap", "section": "high", "tempo": "121.5", "order": ["bulk", "remap", "through"]}
+    standing = {"song": "Remap", "section": "high", "tempo": 121.5, "order": ["bulk", "remap", "through"]}
     wait_for("the new standing", lambda: where() == standing, every_s=0.5)
     time.sleep(3)  # until the state is on the disk
     return standing
