@@ -58,12 +58,13 @@ FOLDERS = {
     "routerd/link": 4,
     "routerd/ports": 16,
     "routerd/server": 13,
-    "routerd/server/http": 14,
+    "routerd/server/http": 15,
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
     "routerd/server/rigfiles": 17,
     "routerd/server/shows": 4,
     "routerd/server/soundcheck": 6,
+    "routerd/server/stage": 1,
 }
 """The rooms of the house, and how many modules each has at most: one concept, one module."""
 

@@ -102,13 +102,14 @@ def test_bash_completes_commands_options_choices_and_folders(manual: ModuleType,
     )
 
 
-def test_what_is_installed_has_types_man_page_and_completions() -> None:
+def test_what_is_installed_has_types_the_stage_page_man_page_and_completions() -> None:
     files = {str(path) for path in importlib.metadata.files("routerd") or ()}
     if "routerd/cli/run.py" not in files:
         pytest.skip(
             "routerd is installed in editable form here; what a wheel brings is tested where it is not"
         )
-    assert "routerd/py.typed" in files
+    page = [path for path in (ROOT / "routerd" / "server" / "stage").iterdir() if path.is_file()]
+    assert {"routerd/py.typed", *(str(path.relative_to(ROOT)) for path in page)} <= files
     for path in SHARE:
         assert any(name.endswith(path) for name in files), path
 

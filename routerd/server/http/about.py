@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Iterable, Sequence
+from http import HTTPStatus
 
 from aiohttp import web
 from pydantic import TypeAdapter
@@ -154,7 +155,7 @@ def _operation(operation: Operation) -> JsonObject:
         "operationId": "-".join([operation.method.lower(), *words]).replace(".", "-"),
         "summary": operation.summary,
         "responses": {
-            **{str(status): _answer(operation) for status in operation.statuses},
+            **{str(status): _answer(operation, status) for status in operation.statuses},
             **_problems(operation),
         },
     }
@@ -171,7 +172,9 @@ def _operation(operation: Operation) -> JsonObject:
     return out
 
 
-def _answer(operation: Operation) -> JsonObject:
+def _answer(operation: Operation, status: int) -> JsonObject:
+    if status == HTTPStatus.NOT_MODIFIED:
+        return {"description": "As it was when it was last asked for (If-None-Match)"}
     content: JsonObject = {}
     for media in operation.media:
         if media == JSON:

@@ -23,9 +23,11 @@ from typing import Any
 import structlog
 from aiohttp import web
 
+from routerd.server import stage
 from routerd.server.app import App
 from routerd.server.http import (
     about,
+    access,
     command_handlers,
     monitor_handlers,
     report_handlers,
@@ -33,7 +35,7 @@ from routerd.server.http import (
     show_handlers,
 )
 from routerd.server.http.bodies import Body, Moment, Nothing, read_body
-from routerd.server.http.guard import Guard
+from routerd.server.http.guard import Caller, Guard
 from routerd.server.http.operation import (
     LARGEST_BODY_BYTES,
     STREAM,
@@ -45,7 +47,7 @@ from routerd.server.http.operation import (
 )
 from routerd.server.http.problems import ProblemError
 from routerd.server.rigfiles.problems import nearest, quote, suggest
-from routerd.server.soundcheck.run import Access
+from routerd.server.soundcheck.run import Access as RunAccess
 from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.status import status_now
 from routerd.server.view import View
@@ -60,16 +62,20 @@ OPERATIONS: tuple[Operation, ...] = (
     *command_handlers.OPERATIONS,
     *monitor_handlers.OPERATIONS,
     *report_handlers.OPERATIONS,
+    *stage.OPERATIONS,
+    *access.OPERATIONS,
     *about.OPERATIONS,
 )
 """All there are, in the order of the help page."""
 
+_CALLER = web.RequestKey("caller", Caller)
 _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
 def make_app(app: App, guard: Guard) -> web.Application:
     """Return the application that answers for `app`."""
     turn = asyncio.Lock()
+    open_to_all: set[_HandlerType] = set()
 
     @web.middleware
     async def watch(request: web.Request, handler: _HandlerType) -> web.StreamResponse:
@@ -81,7 +87,9 @@ def make_app(app: App, guard: Guard) -> web.Application:
         try:
             sent_by = None if request.method in _SAFE else headers.get("Sec-Fetch-Site")
             who = headers.get("Origin"), headers.get("Authorization"), sent_by
-            guard.check(headers.getall("Host", []), *who)
+            public = request.match_info.handler in open_to_all
+            hosts = headers.getall("Host", [])
+            request[_CALLER] = guard.check(hosts, *who, public=public)
             response = await handler(request)
         except web.HTTPNotFound:
             response = problem_response(request.path, _no_such_path(request.path))
@@ -95,6 +103,8 @@ def make_app(app: App, guard: Guard) -> web.Application:
     web_app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
     for operation, owner in _owned(app):
         answer = _answering(app.view, operation, owner)
+        if operation.public:
+            open_to_all.add(answer)
         web_app.router.add_route(operation.method, operation.path, answer)
         if operation.method == "GET" and STREAM not in operation.media:
             web_app.router.add_route("HEAD", operation.path, answer)
@@ -105,8 +115,9 @@ def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
     """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
     view, link = app.view, app.link
     status = partial(status_now, view, app.hub)
-    access = Access(view, link, app.feed, app.measurements)
-    soundchecks = Soundchecks(access, app.state, app.rig, app.rig_folder)
+    soundchecks = Soundchecks(
+        RunAccess(view, link, app.feed, app.measurements), app.state, app.rig, app.rig_folder
+    )
     reports = report_handlers.ReportHandlers(
         reports=app.reports,
         soundchecks=soundchecks,
@@ -121,6 +132,8 @@ def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
         (command_handlers.OPERATIONS, command_handlers.CommandHandlers(view, link, status, app.rig.reload)),
         (monitor_handlers.OPERATIONS, monitor_handlers.MonitorHandlers(view, app.feed, app.rig.played)),
         (report_handlers.OPERATIONS, reports),
+        (stage.OPERATIONS, stage.StageHandlers(stage.read_assets())),
+        (access.OPERATIONS, access.AccessHandlers()),
         (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),
     )
     for operations, owner in owners:
@@ -152,7 +165,7 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
                 raise ProblemError("wrong-query", f"{quote(key)}: {remedy}")
         if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
-        result = await operation.handler(owner, Call(request, body, operation.path))
+        result = await operation.handler(owner, Call(request, body, operation.path, request[_CALLER]))
         return result if isinstance(result, web.StreamResponse) else json_response(result)
 
     return answer

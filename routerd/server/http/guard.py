@@ -16,6 +16,7 @@ import socket
 import stat
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 from urllib.parse import urlsplit
 
 from routerd.core.errors import UsageError
@@ -111,6 +112,18 @@ def _why_not(listen: Listen, error: OSError) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class Caller:
+    """What the one who asks may do, and by what: `loopback` where the service wants no token, else the token
+    in the header Authorization, or the cookie that it was traded for; `nothing` where it has sent neither."""
+
+    may: Literal["nothing", "read", "change"]
+    by: Literal["nothing", "loopback", "token", "cookie"]
+
+
+NOBODY = Caller("nothing", "nothing")
+
+
+@dataclass(frozen=True, slots=True)
 class Guard:
     """Lets a request through, or raises ProblemError."""
 
@@ -126,23 +139,36 @@ class Guard:
             )
 
     def check(
-        self, hosts: list[str], origin: str | None, authorization: str | None, sent_by: str | None = None
-    ) -> None:
-        """Check the Host headers, the Origin header and the Authorization header of a request.
+        self,
+        hosts: list[str],
+        origin: str | None,
+        authorization: str | None,
+        sent_by: str | None = None,
+        *,
+        public: bool = False,
+    ) -> Caller:
+        """Return who asks, by the Host headers, the Origin header and the Authorization header of a request.
 
-        `sent_by` is Sec-Fetch-Site, which a browser sends, of a request that may change something.
+        `sent_by` is Sec-Fetch-Site, which a browser sends, of a request that may change something; what is
+        `public` needs no token.
         """
+        caller = Caller("change", "loopback")
         if len(hosts) > 1:
             raise ProblemError("malformed-request", "more than one Host header")
         if self.token is None:
             if hosts and not self._is_ours(hosts[0]):
                 raise ProblemError("foreign-host", "the Host header names neither loopback nor this address")
-        elif not _bears(authorization, self.token):
+        elif _bears(authorization, self.token):
+            caller = Caller("change", "token")
+        elif public and authorization is None:
+            caller = NOBODY
+        else:
             raise ProblemError("no-token", "send the header Authorization: Bearer TOKEN")
         if origin is not None and (not hosts or _host_of(origin) != hosts[0].casefold()):
             raise ProblemError("foreign-origin", "the Origin header names another place than this service")
         if sent_by not in (None, "same-origin", "none"):
             raise ProblemError("foreign-origin", "the browser says that a page of another place asks")
+        return caller
 
     def _is_ours(self, host: str) -> bool:
         try:

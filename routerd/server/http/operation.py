@@ -28,6 +28,7 @@ from routerd.errand import StuckError
 from routerd.printing import counted, visible_json, visible_lines
 from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
+from routerd.server.http.guard import Caller
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.link_client import EngineSilentError
 from routerd.server.rigfiles.problems import one_of, quote
@@ -44,11 +45,12 @@ B_co = TypeVar("B_co", bound=Body, covariant=True)
 
 @dataclass(frozen=True, slots=True)
 class Call(Generic[B_co]):
-    """One request: its body as the model that the operation names, and the operation's path."""
+    """One request: its body as the model that the operation names, the operation's path, and who asks."""
 
     request: web.Request
     body: B_co
     path: str
+    caller: Caller
 
 
 Handler = Callable[[Any, Call[Any]], Coroutine[Any, Any, Any]]
@@ -70,7 +72,8 @@ class Operation:
 
     `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
     types it may come in, `statuses` those it may come with. `example` is a body for the help and for what a
-    wrong body is answered. Without `needs_rig` it answers at all times, also before a rig is loaded.
+    wrong body is answered. Without `needs_rig` it answers at all times, also before a rig is loaded. What is
+    `public` is answered without a token, because it has nothing of the rig in it.
     """
 
     method: str
@@ -85,6 +88,7 @@ class Operation:
     problems: tuple[str, ...] = ()
     needs_rig: bool = True
     statuses: tuple[int, ...] = (200,)
+    public: bool = False
 
 
 class Operations(list[Operation]):
@@ -104,6 +108,7 @@ class Operations(list[Operation]):
         problems: tuple[str, ...] = (),
         needs_rig: bool = True,
         statuses: tuple[int, ...] = (200,),
+        public: bool = False,
     ) -> Callable[[H], H]:
         """Declare the handler below; the fields are those of Operation."""
 
@@ -122,6 +127,7 @@ class Operations(list[Operation]):
                     problems,
                     needs_rig,
                     statuses,
+                    public,
                 )
             )
             return handler

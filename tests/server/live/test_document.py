@@ -25,6 +25,7 @@ PARAMETERS = {
     "/v1/songs/{song}": "low-tide",
     "/v1/schemas/{name}": "song",
     "/problems/{name}": "refused",
+    "/stage/{name}": "stage.css",
 }
 ELSEWHERE = ("/v1/events", "/v1/monitor", "/v1/soundcheck/offsets", "/v1/soundcheck/silent")
 """No end, or they want a soundcheck with loops or a roll call first: tests/test_soundcheck.py."""
