@@ -60,7 +60,9 @@ class Client:
         try:
             yield
         except urllib.error.HTTPError as error:
-            raise ServiceError(f"{self.listen} answered {error.code}: {_detail(error)}") from error
+            raise ServiceError(
+                _detail(error) or f"{self.listen} answered {error.code} {error.reason}"
+            ) from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
             words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
@@ -165,7 +167,8 @@ def _follow(client: Client) -> None:
 
 
 def _detail(error: urllib.error.HTTPError) -> str:
+    """Return what the service says is wrong, in its own words; "" when somebody else has answered."""
     try:
         return str(json.loads(error.read())["detail"])
     except (OSError, ValueError, KeyError, TypeError):
-        return str(error.reason)
+        return ""

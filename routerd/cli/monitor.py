@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import urllib.parse
 from collections.abc import Iterable, Iterator
@@ -27,11 +28,22 @@ class Choice:
         query = {"device": ",".join(self.devices), "kind": self.kinds, "channel": self.channel}
         return "/v1/monitor?" + urllib.parse.urlencode({key: value for key, value in query.items() if value})
 
+    @property
+    def words(self) -> str:
+        """What is listened to, for people."""
+        of = ", ".join(self.devices) or "every device"
+        kinds = self.kinds.replace(",", ", ") or "all but clock and Active Sensing (--kind clock,other)"
+        channel = f", channel {self.channel}" if self.channel else ""
+        return f"listening to {of}{channel}: {kinds}; Ctrl-C ends it"
+
 
 def print_messages(client: Client, choice: Choice, *, as_json: bool) -> int:
     """Print messages as they come, until Ctrl-C; return 0, or 2: the service does not answer, or refuses."""
     try:
-        for kind, body in events_of(client.lines(choice.path)):
+        lines = iter(client.lines(choice.path))
+        first = next(lines, "")
+        complain(choice.words)  # not among the messages, which a program may read
+        for kind, body in events_of(itertools.chain([first], lines)):
             if as_json:
                 say_lines(json.dumps({"kind": kind, **body}))
                 continue

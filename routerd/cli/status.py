@@ -102,7 +102,8 @@ def _time_lines(status: JsonObject) -> Iterator[Text]:
 
 def _waiting_lines(status: JsonObject) -> Iterator[Text]:
     if armed := status["armed"]:
-        argument = "" if armed["argument"] is None else f" {visible(str(armed['argument']))}"
+        what = armed["argument"] if armed["title"] is None else armed["title"]
+        argument = "" if what is None else f" {visible(str(what))}"
         yield Text(f"armed    {armed['action']}{argument}, waits for {armed['when']}", style="bold yellow")
     for key, words in (("muted", "muted    "), ("soloed", "solo     ")):
         if status[key]:

@@ -105,7 +105,7 @@ class Monitor:
     def _controls(self, device: str, data: bytes, song: Song | None) -> list[str]:
         if song is None:
             return []
-        return [control_words(control) for control in controls_of(self._folder, song, device, data)]
+        return [control_words(control, data) for control in controls_of(self._folder, song, device, data)]
 
 
 def _words(data: bytes) -> str:

@@ -16,7 +16,7 @@ from time import monotonic_ns
 
 from routerd import __version__
 from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM
-from routerd.core.model.actions import Learns, brief
+from routerd.core.model.actions import Learns, ToSong, brief
 from routerd.core.model.snapshot import (
     ArmedCommand,
     DeviceClockState,
@@ -142,7 +142,7 @@ def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
         song=None if song is None else view.with_done(song),
         next_song=None if snapshot.next_index is None else _in_order(view, snapshot.next_index),
         section=section,
-        armed=None if snapshot.armed is None else _armed(snapshot.armed),
+        armed=None if snapshot.armed is None else _armed(snapshot.armed, view),
         muted=snapshot.muted,
         soloed=snapshot.soloed,
         learning=learning_of(snapshot.learning),
@@ -209,11 +209,17 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
     )
 
 
-def _armed(armed: ArmedCommand) -> Armed:
-    command = armed.command
+def _armed(armed: ArmedCommand, view: View) -> Armed:
+    command, title = armed.command, None
     argument = brief(command.argument)
     shown = shown_bpm(argument) if isinstance(argument, Fraction) else argument
-    return Armed(command.action.value, shown, str(command.when), armed.lines_left)
+    if isinstance(command.argument, ToSong):
+        identifier = command.argument.song
+        if isinstance(identifier, int):
+            in_set = 0 < identifier <= len(view.set_list.order)
+            identifier = view.set_list.order[identifier - 1] if in_set else ""
+        title = view.title(identifier) or None
+    return Armed(command.action.value, shown, title, str(command.when), armed.lines_left)
 
 
 def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:

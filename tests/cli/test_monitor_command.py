@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import pytest
 
 from routerd.cli import main
-from routerd.cli.monitor import events_of, lines_of
+from routerd.cli.monitor import Choice, events_of, lines_of
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until, write_rig
 
@@ -100,7 +100,7 @@ def test_what_came_in_has_its_fate_and_what_it_made_follows(service: Service, fa
     ]
     assert kept_out["loop"] is False
     control = listening.until("controller 80 (general purpose 5) 0, channel 16")
-    assert (control["controls"], control["fates"]) == (["next-section (short press)"], [])
+    assert (control["controls"], control["fates"]) == (["the release of next-section (short press)"], [])
     assert not any(one["words"] == "clock" for one in listening.messages)  # clock only when asked for
 
 
@@ -166,8 +166,13 @@ def test_a_message_explained_in_the_running_show(service: Service) -> None:
         ("/v1/monitor?kind=note", None, 422, "did you mean 'notes'"),
         ("/v1/monitor?channel=17", None, 422, "from 1 to 16"),
         ("/v1/explain", {"device": "keys", "message": "90 3C"}, 422, "is not one whole message"),
-        ("/v1/explain", {"device": "kees", "message": "90 3C 64"}, 404, "there are keys, pedals"),
-        ("/v1/explain", {"device": "keys", "message": "90 3C 64", "song": "Two"}, 404, "there are One"),
+        (
+            "/v1/explain",
+            {"device": "kees", "message": "90 3C 64"},
+            404,
+            "did you mean 'keys'? Choose from keys or pedals",
+        ),
+        ("/v1/explain", {"device": "keys", "message": "90 3C 64", "song": "Two"}, 404, "choose from One"),
         ("/v1/explain", {"device": "keys", "message": "90 3C 64", "song": 9}, 404, "has songs 1 to 1, not 9"),
     ],
 )
@@ -201,7 +206,10 @@ def test_an_event_in_lines_for_people() -> None:
 
 
 def test_the_command_says_what_is_wrong(service: Service, capsys: pytest.CaptureFixture[str]) -> None:
+    assert Choice().words.startswith("listening to every device: all but clock")
+    chosen = Choice(("keys", "synth"), "notes,cc", "2").words
+    assert chosen == "listening to keys, synth, channel 2: notes, cc; Ctrl-C ends it"
     assert main(["monitor", "kees", "--listen", f"127.0.0.1:{service.http}"]) == 2
-    assert "did you mean 'keys'" in capsys.readouterr().err
+    assert capsys.readouterr().err.startswith("routerd: there is no device 'kees'; did you mean 'keys'?")
     assert main(["monitor", "--listen", f"127.0.0.1:{free_port()}"]) == 2
     assert "no service answers" in capsys.readouterr().err

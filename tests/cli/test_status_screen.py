@@ -79,6 +79,8 @@ def test_what_waits_and_what_is_muted_is_shown(service: Service, capsys: pytest.
     service.ask("POST", "/v1/next", {"when": "bar 3"})
     service.ask("POST", "/v1/mute", {"device": "synth"})
     _, lines = shown(service, capsys)
+    service.ask("POST", "/v1/song", {"song": 2, "when": "next-press"})
+    assert "armed    song Two, waits for next-press" in shown(service, capsys)[1]
     service.ask("POST", "/v1/cancel")
     service.ask("POST", "/v1/mute", {"device": "synth", "on": False})
     assert "armed    next, waits for bar 3" in lines

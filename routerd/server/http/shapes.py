@@ -123,10 +123,14 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Armed:
-    """A change that waits for its moment; `left` are the beats or bar lines still to come, where counted."""
+    """A change that waits for its moment; `left` are the beats or bar lines still to come, where counted.
+
+    `title` is that of the song which the argument means, null where it means none.
+    """
 
     action: str
     argument: float | int | str | None
+    title: str | None
     when: str
     left: int | None
 

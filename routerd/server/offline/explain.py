@@ -23,10 +23,12 @@ from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone
 from routerd.core.show.compiler import Compiler
+from routerd.core.show.panel import is_press
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.printing import complain, say, say_document
 from routerd.server.offline import rig_folder_of
+from routerd.server.rigfiles.problems import quote, suggest
 
 LONGEST_NS = 10 * NS_PER_S
 """So long is waited for what a slow wire still has to carry."""
@@ -149,9 +151,10 @@ def explain(
     devices = {device.name: device for device in folder.rig.devices}
     device = devices.get(device_name)
     if device is None or not device.input_pattern:
-        heard = ", ".join(one.name for one in folder.rig.devices if one.input_pattern)
-        raise NotFoundError(f"no device {device_name!r} with an input in the rig; there are {heard}")
-    controls = tuple(control_words(control) for control in controls_of(folder, song, device_name, data))
+        heard = [one.name for one in folder.rig.devices if one.input_pattern]
+        words = f"there is no device {quote(device_name)} with an input in the rig"
+        raise NotFoundError(f"{words}; {suggest(device_name, heard)}")
+    controls = tuple(control_words(control, data) for control in controls_of(folder, song, device_name, data))
     fates = Fates(folder).of(song, number, device_name, data, snapshot)
     sent = _played(folder, song, number, device_name, data, snapshot=snapshot)
     place = song.title if section is None else f"{song.title}, {section.name}"
@@ -164,7 +167,7 @@ def lines_of(explanation: Explanation) -> Iterator[str]:
     yield f"in {explanation.place}:"
     for words in explanation.controls:
         yield f"  it is a control: {words}"
-    if not explanation.fates:
+    if not explanation.fates and not explanation.controls:
         yield f"  no route leads from {explanation.device} in this song"
     for fate in explanation.fates:
         yield f"  route {fate.route} (to {fate.target}): {fate.why or 'passes'}"
@@ -181,8 +184,7 @@ def _song(songs: Iterable[Song], name: str) -> Song:
     for song in known:
         if name.casefold() in (song.identifier.casefold(), song.title.casefold()):
             return song
-    titles = ", ".join(song.title for song in known)
-    raise NotFoundError(f"no song {name!r}; there are {titles}")
+    raise NotFoundError(f"there is no song {quote(name)}; {suggest(name, [song.title for song in known])}")
 
 
 def _section(song: Song, name: str) -> tuple[int, Section | None]:
@@ -191,9 +193,9 @@ def _section(song: Song, name: str) -> tuple[int, Section | None]:
     for number, section in enumerate(song.sections, 1):
         if name.casefold() in ("" if number == 1 else str(number), str(number), section.name.casefold()):
             return number, section
-    names = ", ".join(section.name for section in song.sections)
-    known = f"there are {names}" if names else "it has none"
-    raise NotFoundError(f"no section {name!r} in {song.title}; {known}")
+    names = [section.name for section in song.sections]
+    known = suggest(name, names) if names else "it has none"
+    raise NotFoundError(f"there is no section {quote(name)} in {song.title}; {known}")
 
 
 class _Ways(NamedTuple):
@@ -272,14 +274,15 @@ def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list
     return []
 
 
-def control_words(control: Control) -> str:
-    """Return what a control means, when, and how it is pressed."""
+def control_words(control: Control, data: bytes) -> str:
+    """Return what a control means, when, and how it is pressed; `data` is its press, or its release."""
     command = control.command
     argument = command.shown["argument"]
     words = command.action.value if argument is None else f"{command.action.value} {argument}"
     when = "" if command.when == NOW else f", {command.when}"
     label = f"{control.label}: " if control.label else ""
-    return f"{label}{words}{when} ({control.press.value} press)"
+    release = "" if is_press(data) else "the release of "
+    return f"{release}{label}{words}{when} ({control.press.value} press)"
 
 
 def _played(

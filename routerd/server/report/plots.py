@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import Any, TypeAlias
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -18,7 +18,9 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from routerd.core.units import DIN_BYTE_NS, NS_PER_S
-from routerd.server.report.figures import Bin, Report, SongMark
+from routerd.server.report.figures import Bin, Report, SongMark, StabilityPoint
+
+Points: TypeAlias = "list[tuple[float, float]]"
 
 WIDTH_IN = 6.2
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -42,6 +44,12 @@ _STYLE: dict[Any, Any] = {
     "path.simplify": True,
 }
 _NO_METADATA = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+
+_SAME = 0.05
+"""Curves whose values differ by less than this part are one line: it is less than a line's width."""
+
+_MOST_PORTS = 3
+"""So many ports are named beside one line; of more, how many they are."""
 
 _NAME_PART = 1 / 40
 _MOST_NAMES = 12
@@ -97,10 +105,9 @@ def distributions(report: Report) -> str:
 
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
-        for number, curve in enumerate(report.curves):
-            cells = _filled(curve.lateness_bins)
-            if cells:
-                axes.step(*zip(*cells, strict=True), where="pre", label=curve.port, **_line(number))
+        curves = [(curve.port, _filled(curve.lateness_bins)) for curve in report.curves]
+        for number, (ports, cells) in enumerate(_alike(curves)):
+            axes.step(*zip(*cells, strict=True), where="pre", label=ports, **_line(number))
         axes.set_xscale("log")
         axes.set_yscale("log")
         axes.set_xlabel("lateness in µs (what is early is drawn at 1)")
@@ -131,14 +138,15 @@ def stability(report: Report) -> str:
 
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
-        for number, curve in enumerate(report.curves):
-            marked = _MARKERS[number % len(_MARKERS)]
-            for name, found, marker in (("MTIE", curve.mtie, marked), ("TDEV", curve.tdev, "")):
-                points = [(one.s, one.us) for one in found if one.us > 0 and one.s > 0]
-                if points:
-                    label = f"{curve.port} {name}"
-                    line = {**_line(number), "linewidth": 1.2 if marker else 0.8}
-                    axes.plot(*zip(*points, strict=True), label=label, marker=marker, markersize=3.5, **line)
+        mtie = [(curve.port, _positive(curve.mtie)) for curve in report.curves]
+        tdev = [(curve.port, _positive(curve.tdev)) for curve in report.curves]
+        for number, (ports, points) in enumerate(_alike(mtie)):
+            marker = _MARKERS[number % len(_MARKERS)]
+            across = zip(*points, strict=True)
+            axes.plot(*across, label=f"{ports} MTIE", marker=marker, markersize=3.5, **_line(number))
+        for number, (ports, points) in enumerate(_alike(tdev)):
+            line = {**_line(number), "linewidth": 0.8}
+            axes.plot(*zip(*points, strict=True), label=f"{ports} TDEV", **line)
         axes.set_xscale("log")
         axes.set_yscale("log")
         _limits(axes.axhline)
@@ -156,10 +164,12 @@ def wire_utilisation(report: Report) -> str:
     def plot(figure: Figure) -> None:
         axes = figure.subplots()
         factor, unit = _time_unit(report.duration_s)
-        for number, wire in enumerate(wires):
-            at = [step.at_s / factor for step in wire.rates]
-            percent = [step.max * DIN_BYTE_NS / NS_PER_S * 100 for step in wire.rates]
-            axes.step(at, percent, where="post", label=wire.port, **_line(number))
+        percent = DIN_BYTE_NS / NS_PER_S * 100
+        curves = [
+            (wire.port, [(step.at_s / factor, step.max * percent) for step in wire.rates]) for wire in wires
+        ]
+        for number, (ports, points) in enumerate(_alike(curves)):
+            axes.step(*zip(*points, strict=True), where="post", label=ports, **_line(number))
         for mark in report.song_changes:
             axes.axvline(mark.at_s / factor, color="#555555", linewidth=0.7, linestyle=(0, (4, 3)))
         axes.set_ylim(bottom=0)
@@ -168,6 +178,35 @@ def wire_utilisation(report: Report) -> str:
         _legend(figure, axes)
 
     return draw("wires", plot, 2.8)
+
+
+def _alike(curves: Iterable[tuple[str, Points]]) -> list[tuple[str, Points]]:
+    """Return the curves that have points; those that lie upon each other once, under all their ports."""
+    groups: list[tuple[list[str], Points]] = []
+    for port, points in curves:
+        same = next((ports for ports, first in groups if _lies_upon(first, points)), None)
+        if same is not None:
+            same.append(port)
+        elif points:
+            groups.append(([port], points))
+    return [(_ports(ports), points) for ports, points in groups]
+
+
+def _lies_upon(one: Points, other: Points) -> bool:
+    return len(one) == len(other) and all(
+        math.isclose(x, at) and math.isclose(y, value, rel_tol=_SAME)
+        for (x, y), (at, value) in zip(one, other, strict=True)
+    )
+
+
+def _ports(names: list[str]) -> str:
+    if len(names) <= _MOST_PORTS:
+        return ", ".join(names)
+    return f"{', '.join(names[:_MOST_PORTS])} and {len(names) - _MOST_PORTS} more"
+
+
+def _positive(points: Iterable[StabilityPoint]) -> Points:
+    return [(one.s, one.us) for one in points if one.us > 0 and one.s > 0]
 
 
 def _filled(bins: Iterable[Bin]) -> list[tuple[float, float]]:

@@ -106,7 +106,8 @@ async def test_on_the_next_bar_is_armed_and_then_done(service: Service) -> None:
     answer = await service.ask(
         "POST", "/v1/section", {"section": "verse", "when": "bar"}
     )  # two seconds a bar
-    assert answer.json["armed"] == {"action": "section", "argument": "verse", "when": "bar", "left": 1}
+    armed = {"action": "section", "argument": "verse", "title": None, "when": "bar", "left": 1}
+    assert answer.json["armed"] == armed
     status = await service.status_when(lambda status: status["section"]["name"] == "verse")
     assert status["armed"] is None
 

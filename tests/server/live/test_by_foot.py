@@ -69,6 +69,7 @@ async def test_what_is_armed_is_seen_and_the_next_press_does_it(service: Service
     assert answer.json["armed"] == {
         "action": "song",
         "argument": "low-tide",
+        "title": "Low Tide",
         "when": "next-press",
         "left": None,
     }

@@ -54,9 +54,11 @@ def test_a_control_goes_to_no_route(folder: RigFolder) -> None:
         "pedals sends controller 84 (portamento control) 127, channel 16",
         "in Weather Room, verse:",
         "  it is a control: switch 5: section 2 (short press)",
-        "  no route leads from pedals in this song",
         "nothing goes out",
     ]
+    assert "  it is a control: the release of switch 5: section 2 (short press)" in told(
+        folder, "", "pedals", "BF 54 00"
+    )
 
 
 @pytest.mark.parametrize(
@@ -80,9 +82,12 @@ def test_what_is_no_message_is_explained(code: str, why: str) -> None:
 @pytest.mark.parametrize(
     ("song", "section", "device", "why"),
     [
-        ("Nowhere", "", "keys", "there are Copper Ferry"),
-        ("Weather Room", "coda", "keys", "there are verse, chorus"),
-        ("Weather Room", "", "lead-synth", "there are keys, pads, pedals"),
+        ("Nowhere", "", "keys", "choose from Copper Ferry, Low Tide"),
+        ("Weather Room", "coda", "keys", "choose from verse or chorus"),
+        ("Wether Room", "", "keys", "did you mean 'Weather Room'"),
+        ("Weather Room", "vers", "keys", "did you mean 'verse'"),
+        ("Weather Room", "", "key", "did you mean 'keys'"),
+        ("Weather Room", "", "lead-synth", "choose from keys, pads or pedals"),
     ],
 )
 def test_what_is_not_there_is_named_with_what_is(
@@ -99,7 +104,7 @@ def test_explain_prints_the_way_of_a_message_or_what_is_wrong(capsys: pytest.Cap
     assert main([*words, "--message", "90 24"]) == 2
     assert "routerd: 90 24 is not one whole message" in capsys.readouterr().err
     assert main([*words[:-1], "nobody", "--message", "90 24 7F"]) == 2
-    assert "no device 'nobody'" in capsys.readouterr().err
+    assert "there is no device 'nobody'" in capsys.readouterr().err
 
 
 def test_as_json_it_is_what_the_api_answers(capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from routerd.server.report import Conditions, Report, TickLog
-from routerd.server.report.figures import Curves, LatenessStep, SongMark
-from routerd.server.report.plots import lateness_over_time
+from routerd.server.report.figures import Curves, LatenessStep, SongMark, StabilityPoint
+from routerd.server.report.plots import lateness_over_time, stability
 
 
 def report(changes: list[tuple[float, str]], duration_s: float = 60.0) -> Report:
@@ -35,3 +35,16 @@ def test_names_in_one_place_are_one_and_how_many_more() -> None:
 def test_too_many_places_have_no_names() -> None:
     drawn = lateness_over_time(report([(4.0 * n, f"Song {n}") for n in range(14)]))
     assert "Song" not in drawn
+
+
+def test_curves_that_lie_upon_each_other_are_one_line_under_all_their_names() -> None:
+    def curve(port: str, us: float) -> Curves:
+        points = tuple(StabilityPoint(n, n / 48, us * n) for n in (1, 3, 7))
+        return Curves(port, 1.0, (), (), (), points, ())
+
+    ports = (curve("left", 10.0), curve("right", 10.2), curve("far", 30.0))
+    drawn = stability(replace(report([]), curves=ports))
+    assert ">left, right MTIE<" in drawn
+    assert ">far MTIE<" in drawn
+    many = tuple(curve(f"port {n}", 10.0) for n in range(5))
+    assert ">port 0, port 1, port 2 and 2 more MTIE<" in stability(replace(report([]), curves=many))
