@@ -401,10 +401,7 @@ class Worker:
         sink = effects.sink
         if sink:
             self._send(sink)
-        if effects.events:
-            for event in effects.events:
-                self.post(Happened(event))
-            effects.events.clear()
+        # the snapshot first: who has been given an event finds what it tells of in the status
         if effects.revision != self._revision:
             self._revision = effects.revision
             self._segment = self._clock.segment
@@ -413,6 +410,10 @@ class Worker:
             self._segment = self._clock.segment
             self._grid_ns = monotonic_ns() + GRID_EVERY_NS
             self.post(self._segment)
+        if effects.events:
+            for event in effects.events:
+                self.post(Happened(event))
+            effects.events.clear()
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""

@@ -26,8 +26,8 @@ from routerd.link.messages import (
     Reload,
     Traffic,
 )
-from routerd.server.feed import EventHub, Feed
-from routerd.server.health import HealthWatch
+from routerd.server.feed import Beats, EventHub, Feed
+from routerd.server.health import SILENT_CHECKS, HealthWatch
 from routerd.server.link_client import EngineLink, Unasked
 from routerd.server.report import Measurements, Report
 from routerd.server.rig_loader import RigFiles, RigLoader
@@ -76,6 +76,7 @@ class App:
         self.feed = Feed(lambda on: link.tap(on=on))
         self.hub = EventHub(f"{self.view.started_ns:x}")
         self.feed.events.subscribe(self.hub.publish)
+        self.beats = Beats(self.hub, self._foretold)
         self.health = HealthWatch(self.view, self.feed.events.emit)
         self.state = StateKeeper(state_folder, self.view)
         self.measurements = Measurements(self.view.started_ns)
@@ -103,6 +104,7 @@ class App:
             self._on_snapshot(message)
         elif isinstance(message, Segment):
             view.snapshot = replace(view.snapshot, grid=message)
+            self.beats.refresh()
         elif isinstance(message, Happened):
             self.measurements.event(message.event)
             self.feed.emit(message.event)
@@ -133,11 +135,17 @@ class App:
     def _on_snapshot(self, snapshot: Snapshot) -> None:
         view, before = self.view, self.view.snapshot
         view.snapshot = snapshot
+        self.beats.refresh()
         if (snapshot.loops, snapshot.chattering) != (before.loops, before.chattering):
             self.health.refresh()
         view.pace.update(snapshot.song, snapshot.transport, boottime_s())
         self.rig.on_snapshot()
         self.state.changed()
+
+    def _foretold(self) -> Snapshot | None:
+        """Return the snapshot that beats are worked out from; nothing is known of a silent engine."""
+        view = self.view
+        return view.snapshot if view.ready and view.silent_checks < SILENT_CHECKS else None
 
     def on_ticks(self, records: list[TickRecord]) -> None:
         """Take tick records."""

@@ -101,6 +101,7 @@ async def run(options: Options, end: socket.socket) -> int:
     app = App(link, state_folder, RigFiles(options.folder, options.set_name))
     reading = asyncio.create_task(link.run(app))
     watching = asyncio.create_task(app.health.run())
+    foretelling = asyncio.create_task(app.beats.run())
     working = asyncio.create_task(_work(app, options))
     ended = asyncio.Event()
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
@@ -113,9 +114,10 @@ async def run(options: Options, end: socket.socket) -> int:
             log.error("the server cannot go on", why=str(error), exc_info=None if known else error)
             status = 1
     await app.close()
-    for task in (working, reading, ending, watching):
+    others = (working, reading, ending, watching, foretelling)
+    for task in others:
         task.cancel()
-    await asyncio.gather(working, reading, ending, watching, return_exceptions=True)
+    await asyncio.gather(*others, return_exceptions=True)
     return status
 
 

@@ -127,14 +127,15 @@ def set_list_document(view: View) -> SetListDocument:
     )
 
 
-def status_document(view: View, server: ServerHealth, now_ns: int) -> Status:
-    """Return the status; the view must be ready."""
+def status_document(view: View, server: ServerHealth, event: str, now_ns: int) -> Status:
+    """Return the status as of the event with that id; the view must be ready."""
     snapshot = view.snapshot
     song = view.song
     section = None
     if song is not None and 0 < snapshot.section <= len(song.sections):
         section = Section(snapshot.section, song.sections[snapshot.section - 1].name)
     return Status(
+        event=event,
         set_list=SetListPosition(
             view.set_list.name, view.set_list.date, _position(view), len(view.set_list.order)
         ),
@@ -166,7 +167,7 @@ def status_now(view: View, hub: EventHub) -> Status:
     """Return the status of this moment; the view must be ready."""
     now_ns = monotonic_ns()
     health = server_health(view, view.started_ns, now_ns, hub.readers, hub.dropped_readers)
-    return status_document(view, health, now_ns)
+    return status_document(view, health, hub.last_id, now_ns)
 
 
 def server_health(view: View, started_ns: int, now_ns: int, clients: int, dropped: int) -> ServerHealth:

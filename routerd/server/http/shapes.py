@@ -283,9 +283,11 @@ class ServerHealth:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Everything about this moment. `muted` and `soloed` are "device NAME" or
-    "route NAME"; `problems` is everything that is wrong, each with its remedy, as `GET /v1/health` has it."""
+    """Everything about this moment. `event` is the id of the last event that has gone into this; `muted` and
+    `soloed` are "device NAME" or "route NAME"; `problems` is everything that is wrong, each with its remedy,
+    as `GET /v1/health` has it."""
 
+    event: str
     set_list: SetListPosition
     durations: Durations
     song: SongFacts | None

@@ -13,7 +13,7 @@ from pydantic import Field
 
 from routerd.core.midi import tuning
 from routerd.core.units import parse_note
-from routerd.server.feed import MOST_READERS, EventHub
+from routerd.server.feed import MOST_READERS, EventHub, wall_time
 from routerd.server.health import lines_of
 from routerd.server.http.bodies import Body, Line, Nothing
 from routerd.server.http.command_handlers import PROBLEMS
@@ -48,6 +48,16 @@ class Tuning:
     volts: float
     measured_hz: float | None
     off_cents: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TimeNow:
+    """What time it is in the middle of this request: `monotonic_ns` on the clock that all `at_ns` are of, in
+    ns of this machine's CLOCK_MONOTONIC, and `at` on the wall clock, in UTC. Half of how long the answer
+    took is the most by which either can be wrong for whoever asked."""
+
+    monotonic_ns: int
+    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,17 +136,28 @@ class ShowHandlers:
             raise ProblemError("unknown-song", f"there is no song {quote(song)}; {remedy}")
         return self._view.with_done(songs[song])
 
+    @OPERATIONS.add("GET", "/v1/time", "What time it is here, to compare clocks", TimeNow, needs_rig=False)
+    async def time(self, _call: Call[Nothing]) -> TimeNow:
+        """Both clocks, as late as possible."""
+        now_ns = monotonic_ns()
+        return TimeNow(now_ns, wall_time(now_ns))
+
     @OPERATIONS.add(
         "GET",
         "/v1/events",
         "What happens, as server-sent events; Last-Event-ID takes up where a reader left off",
         media=(STREAM,),
-        problems=("too-many-readers",),
+        query=(Query("after"), Query("beats", ("true", "false"))),
+        problems=("too-many-readers", "wrong-query"),
         needs_rig=False,
     )
     async def events(self, call: Call[Nothing]) -> web.StreamResponse:
-        """Server-sent events, until the client goes."""
+        """Server-sent events, until the client goes; `after` does for a first request what Last-Event-ID does
+        for those that come back."""
         request, hub = call.request, self._hub
+        beats = request.query.get("beats", "false")
+        if beats not in ("true", "false"):
+            raise ProblemError("wrong-query", f"beats is true or false, not {quote(beats)}")
         if hub.readers >= MOST_READERS:
             raise ProblemError("too-many-readers", f"{hub.readers} clients read the events already")
 
@@ -144,7 +165,9 @@ class ShowHandlers:
             if request.transport is not None:
                 request.transport.abort()
 
-        reader = hub.join(cut, request.headers.get("Last-Event-ID"))
+        last_id = request.headers.get("Last-Event-ID", request.query.get("after"))
+        generation = self._view.snapshot.generation
+        reader = hub.join(cut, last_id, generation=generation, beats=beats == "true")
         try:
             return await send_frames(request, reader.queue, "events of routerd")
         finally:

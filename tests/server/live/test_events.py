@@ -6,6 +6,9 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from datetime import UTC, datetime
+from fractions import Fraction
+from time import monotonic_ns
 from typing import Any
 
 import pytest
@@ -20,10 +23,10 @@ from routerd.server.http import operation
 Event = tuple[str, str, dict[str, Any]]
 
 
-async def read(service: Service, **headers: str) -> AsyncIterator[Event]:
+async def read(service: Service, query: str = "", **headers: str) -> AsyncIterator[Event]:
     """Yield (id, event, data) from the stream."""
     sent = {name.replace("_", "-"): value for name, value in headers.items()}
-    async with service.client.get(f"{service.base}/v1/events", headers=sent) as answer:
+    async with service.client.get(f"{service.base}/v1/events{query}", headers=sent) as answer:
         assert answer.headers["Content-Type"] == "text/event-stream"
         fields: dict[str, str] = {}
         async for line in answer.content:
@@ -128,8 +131,74 @@ async def test_a_quiet_stream_has_a_heartbeat(service: Service, monkeypatch: pyt
     assert feed.HEARTBEAT_S == 15.0
     monkeypatch.setattr(operation, "HEARTBEAT_S", 0.05)
     async with service.client.get(f"{service.base}/v1/events") as answer, asyncio.timeout(30):
-        lines = [await answer.content.readline() for _ in range(5)]
-    assert lines == [b": events of routerd\n", b"\n", b": still here\n", b"\n", b": still here\n"]
+        lines = [await answer.content.readline() for _ in range(10)]
+    assert lines[:2] == [b": events of routerd\n", b"\n"]
+    assert lines[3:5] == [b"retry: 1000\n", b"event: hello\n"]
+    assert lines[6:] == [b"\n", b": still here\n", b"\n", b": still here\n"]
+
+
+async def test_a_reader_that_has_had_no_event_learns_that_the_server_was_started_again(
+    service: Service,
+) -> None:
+    stream = read(service)
+    identity, kind, data = await anext(stream)
+    assert (kind, data["id"], data["generation"]) == ("hello", identity, 1)
+    await stream.aclose()  # type: ignore[attr-defined]
+    await service.stop()
+    await service.start()
+    await service.until_ready()
+    again = read(service, Last_Event_ID=identity)
+    (new, hello, _), (_, gap, lost) = await anext(again), await anext(again)
+    assert (hello, gap, lost["lost"]) == ("hello", "gap", None)
+    assert new.partition("-")[0] != identity.partition("-")[0]
+    await again.aclose()  # type: ignore[attr-defined]
+
+
+async def test_the_status_names_the_event_behind_which_a_reader_goes_on(service: Service) -> None:
+    await service.ask("POST", "/v1/tempo", {"bpm": 100})
+    before = (await service.ask("GET", "/v1/status")).json
+    await service.ask("POST", "/v1/tempo", {"bpm": 101})
+    stream = read(service, f"?after={before['event']}")
+    assert (before["tempo"]["bpm"], (await until(stream, "tempo"))[2]["bpm"]) == ("100", "101")
+    await stream.aclose()  # type: ignore[attr-defined]
+    now = (await service.ask("GET", "/v1/status")).json["event"]
+    stream = read(service, f"?after={now}")
+    assert (await anext(stream))[0] == now
+    await stream.aclose()  # type: ignore[attr-defined]
+
+
+async def test_the_time_is_that_of_the_events(service: Service) -> None:
+    before_ns = monotonic_ns()
+    answer = (await service.ask("GET", "/v1/time")).json
+    assert before_ns < answer["monotonic_ns"] < monotonic_ns()
+    assert abs((datetime.fromisoformat(answer["at"]) - datetime.now(UTC)).total_seconds()) < 5
+    assert len((await service.ask("GET", "/v1/time")).text) < 100
+
+
+async def test_beats_come_ahead_of_time_to_those_who_ask_for_them(service: Service) -> None:
+    plain, beats = read(service), read(service, "?beats=true")
+    plain_hears = asyncio.create_task(until(plain, "beat"))
+    assert (await anext(beats))[1] == "hello"
+    await service.ask("POST", "/v1/start")
+    heard: list[dict[str, Any]] = []
+    async with asyncio.timeout(30):
+        async for identity, kind, data in beats:
+            if kind == "beat" and data["bar"] is not None:
+                assert not identity
+                heard.append(data | {"ahead_ns": data["at_ns"] - monotonic_ns()})
+                if len(heard) == 5:
+                    break
+    assert [(one["bar"], one["beat"]) for one in heard] == [(1, 1), (1, 2), (1, 3), (1, 4), (2, 1)]
+    assert all(one["ahead_ns"] > 0 for one in heard[1:])
+    assert not plain_hears.done()
+    status = (await service.ask("GET", "/v1/status")).json
+    tempo = status["tempo"]
+    per_beat_ns = Fraction(60 * 10**9) / Fraction(tempo["rate_bpm"])
+    from_anchor = (heard[4]["at_ns"] - tempo["anchor_ns"]) / per_beat_ns * 24
+    assert abs(from_anchor - round(from_anchor)) < 0.001  # on a tick of the grid that the status gives
+    plain_hears.cancel()
+    assert (await service.ask("GET", "/v1/events?beats=perhaps")).status == 422
+    await beats.aclose()  # type: ignore[attr-defined]
 
 
 async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Service) -> None:
@@ -151,12 +220,29 @@ async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Servi
 
 def published(hub: EventHub, count: int) -> None:
     for number in range(count):
-        hub.publish({"kind": "tempo", "n": number})
+        hub.publish({"kind": "tempo", "at_ns": 0, "n": number})
 
 
 def waiting(hub: EventHub, last_id: str | None) -> list[str]:
+    """Return what a new reader is given behind its hello."""
     reader = hub.join(lambda: None, last_id)
-    return [str(reader.queue.get_nowait()) for _ in range(reader.queue.qsize())]
+    hello, *frames = [reader.queue.get_nowait() for _ in range(reader.queue.qsize())]
+    assert b"event: hello" in (hello or b"")
+    return [str(frame) for frame in frames]
+
+
+@pytest.mark.parametrize(
+    ("last_id", "goes_on_from"), [(None, 10), ("run1-7", 7), ("run1-10", 10), ("run0-7", 0)]
+)
+def test_hello_has_the_id_of_the_event_from_which_the_stream_goes_on(
+    last_id: str | None, goes_on_from: int
+) -> None:
+    hub = EventHub("run1")
+    published(hub, 10)
+    frame = hub.join(lambda: None, last_id).queue.get_nowait()
+    assert frame is not None
+    assert frame.startswith(f"id: run1-{goes_on_from}\nretry: 1000\nevent: hello\n".encode())
+    assert hub.last_id == "run1-10"
 
 
 def test_replay_from_the_ring() -> None:
@@ -192,7 +278,7 @@ def test_a_queue_that_is_full_cuts_its_reader() -> None:
     hub = EventHub("run1")
     cut: list[bool] = []
     hub.join(lambda: cut.append(True), None)
-    published(hub, QUEUE_EVENTS)
+    published(hub, QUEUE_EVENTS - 1)  # and its hello
     assert (cut, hub.readers) == ([], 1)
     published(hub, 1)
     assert (cut, hub.readers, hub.dropped_readers) == ([True], 0, 1)
