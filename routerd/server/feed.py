@@ -28,7 +28,7 @@ from routerd import __version__
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import State
-from routerd.core.units import NS_PER_MS, NS_PER_S, format_bpm, ticks_per_bar, ticks_per_beat
+from routerd.core.units import NS_PER_MS, NS_PER_S, shown_bpm, ticks_per_bar, ticks_per_beat
 from routerd.link.frames import Tap, TickRecord
 from routerd.link.messages import Traffic
 from routerd.server.log import EventLog
@@ -230,7 +230,7 @@ class Beat:
     bar: int | None
     beat: int
     meter: str
-    bpm: str
+    bpm: float
     counts_in: bool
 
     def is_as_announced(self, before: Beat) -> bool:
@@ -248,7 +248,7 @@ def beats_from(snapshot: Snapshot, tick: int) -> Iterator[Beat]:
     """Yield the beats from a tick of the grid on, as far as the snapshot foretells them: without end."""
     beats, unit = snapshot.meter
     bar_ticks, beat_ticks = ticks_per_bar(beats, unit), ticks_per_beat(unit)
-    bpm = format_bpm(snapshot.bpm)
+    bpm = shown_bpm(snapshot.bpm)
     first_bar: tuple[int, int] | None = None
     """A tick that begins a bar of the song, and the number of that bar."""
     if snapshot.transport is State.RUNNING:

@@ -7,6 +7,7 @@ of its argument in the body.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from enum import StrEnum
 from inspect import cleandoc
 from types import NoneType
@@ -41,7 +42,7 @@ from routerd.server.http.bodies import (
 )
 from routerd.server.http.operation import Call, Operations
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.shapes import LearningDocument, Status
+from routerd.server.http.shapes import Learning, Status
 from routerd.server.status import learning_of
 from routerd.server.view import View
 
@@ -119,6 +120,13 @@ def argument_of(row: Row, body: Body, view: View) -> AnyArgument | None:
         return row.argument(**said)
     except ValueError as error:
         raise CommandError(str(error)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class LearningDocument:
+    """The last round of learning since the service was started, or null."""
+
+    learning: Learning | None
 
 
 class CommandHandlers:

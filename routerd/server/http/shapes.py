@@ -335,13 +335,6 @@ class SoundcheckState:
 
 
 @dataclass(frozen=True, slots=True)
-class LearningDocument:
-    """The last round of learning since the service was started, or null."""
-
-    learning: Learning | None
-
-
-@dataclass(frozen=True, slots=True)
 class Offsets:
     """The offsets that are in rig.yaml and in force now, and the soundcheck that suggested them."""
 

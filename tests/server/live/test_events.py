@@ -159,7 +159,7 @@ async def test_the_status_names_the_event_behind_which_a_reader_goes_on(service:
     before = (await service.ask("GET", "/v1/status")).json
     await service.ask("POST", "/v1/tempo", {"bpm": 101})
     stream = read(service, f"?after={before['event']}")
-    assert (before["tempo"]["bpm"], (await until(stream, "tempo"))[2]["bpm"]) == ("100", "101")
+    assert (before["tempo"]["bpm"], (await until(stream, "tempo"))[2]["bpm"]) == (100, "101")
     await stream.aclose()  # type: ignore[attr-defined]
     now = (await service.ask("GET", "/v1/status")).json["event"]
     stream = read(service, f"?after={now}")
