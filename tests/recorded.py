@@ -22,7 +22,6 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 
 from routerd.core.errors import CommandError
@@ -34,7 +33,6 @@ from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
-KINDS = ("sound", "state", "files")
 DIGESTS = Path(__file__).parent / "digests"
 EVENINGS, STRETCHES, STEPS = 4, 40, 12
 FOLDERS, IN_A_PART = 300, 25
@@ -294,20 +292,17 @@ NUMBERS = (
 """The ends of what the files' numbers may be, and those beside them."""
 
 
-def recording(kind: str) -> Iterator[tuple[str, list[str]]]:
-    """Yield the parts of a recording: a name, and its lines."""
-    if kind == "files":
-        for number, lines in enumerate(Folders().parts()):
-            yield str(number), lines
-        return
+def folders() -> Iterator[tuple[str, list[str]]]:
+    """Yield the parts of the folders' recording: a name, and its lines."""
+    for number, lines in enumerate(Folders().parts()):
+        yield str(number), lines
+
+
+def evenings() -> Iterator[tuple[str, tuple[list[str], list[str]]]]:
+    """Yield the parts of the evenings' recordings: a name, what went out, and what was said."""
     for evening in range(EVENINGS):
-        for number, stretch in enumerate(_stretches(evening)):
-            yield f"{evening} {number}", stretch[KINDS.index(kind)]
-
-
-@cache
-def _stretches(evening: int) -> tuple[tuple[list[str], list[str]], ...]:
-    return tuple(Evening(evening).stretches())
+        for number, stretch in enumerate(Evening(evening).stretches()):
+            yield f"{evening} {number}", stretch
 
 
 def digest(name: str, lines: list[str]) -> str:
@@ -319,13 +314,23 @@ def main() -> int:
     """See the module's head."""
     if sys.argv[1] == "renew":
         DIGESTS.mkdir(exist_ok=True)
-        for kind in KINDS:
-            lines = [digest(name, lines) for name, lines in recording(kind)]
+        played = list(evenings())
+        kept = {
+            "sound": [digest(name, sound) for name, (sound, _) in played],
+            "state": [digest(name, state) for name, (_, state) in played],
+            "files": [digest(*part) for part in folders()],
+        }
+        for kind, lines in kept.items():
             (DIGESTS / f"{kind}.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return 0
+    kind = sys.argv[2]
+    if kind == "files":
+        parts = folders()
     else:
-        for name, lines in recording(sys.argv[2]):
-            print(f"== {name}")
-            print("\n".join(lines))
+        parts = ((name, stretch[kind == "state"]) for name, stretch in evenings())
+    for name, lines in parts:
+        print(f"== {name}")
+        print("\n".join(lines))
     return 0
 
 

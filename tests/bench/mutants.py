@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import gc
 import importlib.abc
 import importlib.machinery
 import json
@@ -28,30 +29,28 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from types import ModuleType
-from typing import Any
+from types import CodeType, FunctionType, ModuleType
+from typing import Any, NamedTuple
 
 import pytest
+from _pytest.main import pytest_runtestloop
 
 from tests.bench.mutants_known import WITHOUT_EFFECT
 
 ROOT = Path(__file__).parents[2]
 TARGETS = ("routerd/core", "routerd/server/rigfiles", "routerd/engine/worker.py")
 TESTS = (
-    *("tests/core", "tests/properties", "tests/scenarios", "tests/server/rigfiles/test_general_midi.py"),
-    *("tests/server/offline/test_paper.py", "tests/server/rigfiles/test_set_file.py"),
-    *(str(path.relative_to(ROOT)) for path in sorted((ROOT / "tests/server").glob("test_config_*.py"))),
-    *("tests/engine/test_flood.py", "tests/engine/test_yielding.py", "tests/engine/test_recorder.py"),
-    *(
-        "tests/engine/test_worker.py",
-        "tests/engine/test_port_keeper.py",
-        "tests/engine/test_real_performance.py",
-    ),
-)
+    *("tests/core", "tests/properties", "tests/scenarios", "tests/server/rigfiles", "tests/server/offline"),
+    *(f"tests/engine/test_{name}.py" for name in (
+        *("crash_memory", "devices_of_a_port", "flood", "machine_faults", "port_keeper", "real_performance"),
+        *("recorder", "recovery", "worker", "yielding"),
+    )),
+)  # fmt: skip
 QUIET = [
     "-q",
     "-W",
@@ -61,12 +60,16 @@ QUIET = [
     "-p",
     "no:xdist",
     "-p",
-    "no:random_order",
-    "-p",
     "no:benchmark",
 ]
-LIMIT_S = 240
-"""A mutant that runs so long hangs, which counts as noticed."""
+LIMIT_S = 400
+"""A mutant that runs so long by the clock hangs, which counts as noticed."""
+HANGS_S, HANGS_TIMES = 5.0, 10.0
+"""A test hangs that needs so much processor time, and so many times what it usually needs, more."""
+REAL_TIME = "tests/engine"
+"""What these notice may be the machine's doing, so that they have to notice it twice."""
+RECORDED = "tests/properties/test_recorded.py"
+NOT_LIVE, CANNOT = "not live", 77
 MOST_S = 30.0
 """So long a mutant's tests may take together; the slowest of many are left out."""
 CONTROL_S = 2.0
@@ -98,6 +101,10 @@ class Mutant:
 
 
 # What can be changed
+
+
+NOTHING = Mutant("routerd/core/units.py", 0, 0, -1, "nothing", "nothing", "")
+"""The control."""
 
 
 def mutants_of(file: str) -> Iterator[Mutant]:
@@ -231,22 +238,26 @@ class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 # Which test runs which line
 
 
-EMPTY_MAP: dict[str, Any] = {"tests": [], "lines": {}}
+LOADING = ""
+"""The context of what runs when modules are loaded and tests are collected."""
+EMPTY_MAP: dict[str, Any] = {"tests": [], "lines": {}, "loading": {}}
 
 
 class Mapping:
-    """A plugin: each test is a context of its own for coverage, and is timed."""
+    """A plugin: each test is a context of its own for coverage, and its processor time is taken."""
 
     def __init__(self, coverage: Any) -> None:
         self._coverage = coverage
         self.took_s: dict[str, float] = {}
 
-    @pytest.hookimpl(tryfirst=True)
-    def pytest_runtest_logstart(self, nodeid: str) -> None:
-        self._coverage.switch_context(nodeid)
-
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        self.took_s[report.nodeid] = self.took_s.get(report.nodeid, 0.0) + report.duration
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self._coverage.switch_context(item.nodeid)
+        start_s = time.process_time()
+        result = yield
+        self.took_s[item.nodeid] = time.process_time() - start_s
+        self._coverage.switch_context(LOADING)
+        return result
 
 
 def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
@@ -264,13 +275,17 @@ def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
     data = measure.get_data()
     lines: dict[str, dict[str, list[int]]] = {}
     numbers = {nodeid: number for number, nodeid in enumerate(mapping.took_s)}
+    loading: dict[str, list[int]] = {}
     for file in data.measured_files():
+        name = str(Path(file).relative_to(ROOT))
         by_line = data.contexts_by_lineno(file)
-        lines[str(Path(file).relative_to(ROOT))] = {
+        loading[name] = sorted(line for line, contexts in by_line.items() if LOADING in contexts)
+        lines[name] = {
             str(line): [numbers[one] for one in contexts if one in numbers]
             for line, contexts in by_line.items()
         }
     kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() and not everything else EMPTY_MAP
+    kept["loading"].update(loading)
     first = len(kept["tests"])
     kept["tests"] += [[nodeid, round(took_s, 4)] for nodeid, took_s in mapping.took_s.items()]
     for file, by_line in lines.items():
@@ -282,6 +297,162 @@ def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
 
 
 # Running one
+
+
+class Outcome(NamedTuple):
+    """What the tests made of a mutant."""
+
+    how: str
+    """"failed", "hangs", "" when every test passed, NOT_LIVE when it cannot be put into loaded modules."""
+    by: str = ""
+    """The test that failed."""
+    tests: int = 0
+    """How many tests were to be run."""
+
+
+class Trials:
+    """A plugin: collects all tests once, then forks a process for each mutant, which runs its tests.
+
+    What becomes of each goes through the pipe, a line of JSON each, in order.
+    """
+
+    def __init__(self, chosen: Sequence[tuple[Mutant, dict[str, float]]], workers: int, pipe: int) -> None:
+        self._chosen = chosen
+        self._workers = workers
+        self._pipe = pipe
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        gc.collect()
+        gc.freeze()
+        with ThreadPoolExecutor(self._workers) as pool:
+            for outcome in pool.map(lambda pair: self._tried(session, *pair), self._chosen):
+                os.write(self._pipe, json.dumps(outcome).encode() + b"\n")
+        return True
+
+    def _tried(self, session: pytest.Session, mutant: Mutant, took_s: dict[str, float]) -> Outcome:
+        def live(pipe: int) -> int:
+            try:
+                _put_in(mutant)
+            except CannotBeLiveError:
+                return CANNOT
+            return _run_here(session, took_s, pipe)
+
+        return twice(live, len(took_s)) if took_s else Outcome("")
+
+
+def forked_for_results(work: Callable[[int], int]) -> Iterator[Outcome]:
+    """Run `work` in a process of its own, which leaves this one as it is; yield what it writes."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        _be_mutant(work, write)
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        for line in pipe:
+            yield Outcome(*json.loads(line))
+    os.waitpid(child, 0)
+
+
+def twice(work: Callable[[int], int], tests: int) -> Outcome:
+    """Run a mutant's tests in a process; what tests of real time notice has to be noticed again."""
+    outcome = forked(work, tests)
+    if outcome.by.startswith(REAL_TIME):
+        outcome = forked(work, tests)
+    return outcome
+
+
+def forked(work: Callable[[int], int], tests: int) -> Outcome:
+    """Run a mutant's tests by `work` in a process of its own; it returns its status and names what failed."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        _be_mutant(work, write)
+    os.close(write)
+    end_s = time.monotonic() + LIMIT_S
+    done, status = 0, 0
+    while not done and time.monotonic() < end_s:
+        done, status = os.waitpid(child, os.WNOHANG)
+        time.sleep(0.01)
+    if not done:
+        os.killpg(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+    with os.fdopen(read, "rb") as pipe:
+        by = pipe.read(500).decode()
+    if os.WIFSIGNALED(status):
+        return Outcome("hangs", by, tests)
+    how = {0: "", CANNOT: NOT_LIVE}.get(os.WEXITSTATUS(status), "failed")
+    return Outcome(how, by, tests)
+
+
+def _be_mutant(work: Callable[[int], int], pipe: int) -> None:
+    status = 1
+    try:
+        os.setsid()
+        resource.setrlimit(resource.RLIMIT_AS, (6_000_000_000, 6_000_000_000))
+        silence = os.open(
+            os.environ.get("ROUTERD_MUTANT_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND
+        )
+        os.dup2(silence, 1)
+        os.dup2(silence, 2)
+        status = work(pipe)
+    except BaseException:  # noqa: BLE001 - shown, and the process ends
+        traceback.print_exc()
+    finally:
+        sys.stderr.flush()
+        os._exit(status)
+
+
+class CannotBeLiveError(Exception):
+    """The changed code is not that of any function that has been made."""
+
+
+def _put_in(mutant: Mutant) -> None:
+    """Give the functions of a module that is loaded the changed code."""
+    path = str(ROOT / mutant.file)
+    codes = [*_codes(compile(mutated(mutant), path, "exec"))]
+    by_name = {(code.co_qualname, code.co_firstlineno): code for code in codes}
+    put = 0
+    gc.unfreeze()  # or what is frozen is not listed
+    for function in gc.get_objects():
+        if isinstance(function, FunctionType) and function.__code__.co_filename == path:
+            code = by_name.get((function.__code__.co_qualname, function.__code__.co_firstlineno))
+            if code is not None and code != function.__code__:
+                try:
+                    function.__code__ = code
+                except ValueError as error:
+                    raise CannotBeLiveError from error
+                put += 1
+    if not put and mutant.place >= 0:
+        raise CannotBeLiveError
+
+
+def _codes(code: CodeType) -> Iterator[CodeType]:
+    for one in code.co_consts:
+        if isinstance(one, CodeType):
+            yield one
+            yield from _codes(one)
+
+
+def _run_here(session: pytest.Session, took_s: dict[str, float], pipe: int) -> int:
+    """Run the chosen of the tests that are collected, up to the first that fails; return pytest's status."""
+    session.items = sorted(
+        (item for item in session.items if item.nodeid in took_s), key=lambda item: took_s[item.nodeid]
+    )
+    session.config.option.maxfail = 1
+    session.config.pluginmanager.register(Limits(took_s, pipe))
+    try:
+        pytest_runtestloop(session)
+    except pytest.Session.Failed:
+        return 1
+    return 1 if session.testsfailed else 0
+
+
+def _run_anew(mutant: Mutant, took_s: dict[str, float], pipe: int) -> int:
+    """Load everything with the changed module, and run the chosen tests."""
+    sys.meta_path.insert(0, Changed(mutant))
+    files = sorted({nodeid.partition("::")[0] for nodeid in took_s})
+    return int(pytest.main([*QUIET, "-x", *files], plugins=[Chosen(took_s), Limits(took_s, pipe)]))
 
 
 class Chosen:
@@ -296,41 +467,23 @@ class Chosen:
         items[:] = sorted(chosen, key=lambda item: self._took_s[item.nodeid])
 
 
-def noticed(mutant: Mutant, took_s: dict[str, float]) -> str:
-    """Return how a mutant was noticed ("failed", "hangs"), or "" when every test passed."""
-    child = os.fork()
-    if child == 0:
-        _be_mutant(mutant, took_s)
-    end_s = time.monotonic() + LIMIT_S
-    while time.monotonic() < end_s:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return "" if status == 0 else "failed"
-        time.sleep(0.02)
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return "hangs"
+class Limits:
+    """A plugin: names the test that fails; one that needs far too much processor time ends the process."""
 
+    def __init__(self, took_s: dict[str, float], pipe: int) -> None:
+        self._took_s = took_s
+        self._pipe = pipe
 
-def _be_mutant(mutant: Mutant, took_s: dict[str, float]) -> None:
-    status = 1
-    try:
-        os.setsid()
-        os.nice(3)
-        resource.setrlimit(resource.RLIMIT_AS, (6_000_000_000, 6_000_000_000))
-        silence = os.open(
-            os.environ.get("ROUTERD_MUTANT_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_APPEND
-        )
-        os.dup2(silence, 1)
-        os.dup2(silence, 2)
-        sys.meta_path.insert(0, Changed(mutant))
-        files = sorted({nodeid.partition("::")[0] for nodeid in took_s})
-        status = int(pytest.main([*QUIET, "-x", "--timeout=100", *files], plugins=[Chosen(took_s)]))
-    except BaseException:  # noqa: BLE001 - shown, and the process ends
-        traceback.print_exc()
-    finally:
-        sys.stderr.flush()
-        os._exit(status)
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        signal.setitimer(signal.ITIMER_PROF, HANGS_S + HANGS_TIMES * self._took_s[item.nodeid])
+        result = yield
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        return result
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            os.write(self._pipe, report.nodeid.encode()[:400])
 
 
 def chosen_mutants(options: argparse.Namespace) -> list[Mutant]:
@@ -346,56 +499,88 @@ def chosen_mutants(options: argparse.Namespace) -> list[Mutant]:
     return random.Random(options.seed).sample(found, min(options.count, len(found)))
 
 
+class Report:
+    """Counts what became of mutants and prints those that nothing noticed."""
+
+    def __init__(self) -> None:
+        self.counts = {"noticed": 0, "without effect": 0, "not noticed": 0}
+        self.only_recorded = 0
+
+    def __call__(self, mutant: Mutant, outcome: Outcome) -> None:
+        """Count one."""
+        if outcome.how:
+            self.counts["noticed"] += 1
+            self.only_recorded += outcome.by.startswith(RECORDED)
+        elif (mutant.file, mutant.text, mutant.words) in WITHOUT_EFFECT:
+            self.counts["without effect"] += 1
+        else:
+            self.counts["not noticed"] += 1
+            print(f"{mutant}\n    {mutant.text}\n    {outcome.tests} tests run this line", flush=True)
+        if (number := sum(self.counts.values())) % 25 == 0:
+            print(f"... {number}: {self.counts}", flush=True)
+
+    def share(self) -> float:
+        """Print the sums; return how many of those with an effect were noticed."""
+        with_effect = self.counts["noticed"] + self.counts["not noticed"]
+        share = self.counts["noticed"] / with_effect if with_effect else 1.0
+        print(f"{self.counts}: {100 * share:.1f} % of those with an effect were noticed")
+        print(f"{self.only_recorded} by nothing but what is recorded")
+        return share
+
+
 def run(options: argparse.Namespace) -> int:
     """Try mutants and print those that nothing noticed; return 1 when too many were not."""
     kept = json.loads(options.map.read_text(encoding="utf-8"))
-    tests = dict(kept["tests"])
-    names = [name for name, _ in kept["tests"]]  # a test that was mapped again is there twice
+    chosen = [(one, tests_for(one, kept, options.most_seconds)) for one in chosen_mutants(options)]
+    loading = {file: set(lines) for file, lines in kept["loading"].items()}
+    later = [pair for pair in chosen if pair[0].statement in loading.get(pair[0].file, ())]
+    live = [pair for pair in chosen if pair not in later]
+    report = Report()
     _load_what_tests_need()
 
-    def try_one(mutant: Mutant) -> tuple[Mutant, str, int]:
-        lines = kept["lines"].get(mutant.file, {})
-        covering = lines.get(str(mutant.line)) or lines.get(str(mutant.statement))
-        if not covering:  # it runs when its module is loaded: all that runs what imports it
-            users = [file for file in kept["lines"] if _imports(file, mutant.file)]
-            covering = [one for file in users for found in kept["lines"][file].values() for one in found]
-        took_s = _affordable(
-            {names[number]: tests[names[number]] for number in covering}, mutant.file, options.most_seconds
-        )
-        return mutant, noticed(mutant, took_s) if took_s else "", len(took_s)
+    def all_live(pipe: int) -> int:
+        quick = {name: took_s for name, took_s in kept["tests"] if took_s < CONTROL_S}
+        trials = Trials([(NOTHING, quick), *live], options.workers, pipe)
+        files = sorted({name.partition("::")[0] for name, _ in kept["tests"]})
+        return int(pytest.main([*QUIET, "-s", *files], plugins=[trials]))
 
-    control = Mutant("routerd/core/units.py", 0, 0, -1, "nothing", "nothing", "")
-    quick = {name: took_s for name, took_s in tests.items() if took_s < CONTROL_S}
-    if how := noticed(control, quick):
-        print(f"with nothing changed its tests already fail ({how}): run them by themselves first")
-        return 2
-    counts = {"noticed": 0, "without effect": 0, "not noticed": 0}
-    with ThreadPoolExecutor(options.workers) as pool:
-        for number, (mutant, how, covered) in enumerate(pool.map(try_one, chosen_mutants(options)), 1):
-            if number % 25 == 0:
-                print(f"... {number}: {counts}", flush=True)
-            reason = WITHOUT_EFFECT.get((mutant.file, mutant.text, mutant.words))
-            if how:
-                counts["noticed"] += 1
-            elif reason:
-                counts["without effect"] += 1
-            else:
-                counts["not noticed"] += 1
-                print(f"{mutant}\n    {mutant.text}\n    {covered} tests run this line", flush=True)
-    with_effect = counts["noticed"] + counts["not noticed"]
-    share = counts["noticed"] / with_effect if with_effect else 1.0
-    print(f"{counts}: {100 * share:.1f} % of those with an effect were noticed")
-    return 0 if share >= 0.97 else 1
+    for number, outcome in enumerate(forked_for_results(all_live)):
+        if number == 0 and outcome.how:
+            print(f"with nothing changed {outcome.by} already fails ({outcome.how})")
+            return 2
+        if number and outcome.how == NOT_LIVE:
+            later.append(live[number - 1])
+        elif number:
+            report(live[number - 1][0], outcome)
+    for mutant, took_s in later:
+        report(mutant, twice(partial(_run_anew, mutant, took_s), len(took_s)) if took_s else Outcome(""))
+    return 0 if report.share() >= 0.97 else 1
+
+
+def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, float]:
+    """Return the tests that a mutant is given to, each with the time that it takes."""
+    lines = kept["lines"].get(mutant.file, {})
+    covering = lines.get(str(mutant.line)) or lines.get(str(mutant.statement))
+    if not covering:  # it runs when its module is loaded: all that runs what imports it
+        users = [file for file in kept["lines"] if _imports(file, mutant.file)]
+        covering = [one for file in users for found in kept["lines"][file].values() for one in found]
+    tests = dict(kept["tests"])  # one that was mapped again is there twice
+    names = [name for name, _ in kept["tests"]]
+    return _affordable({names[number]: tests[names[number]] for number in covering}, mutant.file, most_s)
 
 
 def _affordable(took_s: dict[str, float], file: str, most_s: float) -> dict[str, float]:
-    """Return the tests named after the module and the quickest others, as many as take so long together."""
-    chosen: dict[str, float] = {}
-    left_s = most_s
+    """Return what is recorded, the tests named after the module, and as many quick ones as take so long."""
     own = f"test_{Path(file).stem}"
-    for name, one_s in sorted(took_s.items(), key=lambda pair: (own not in pair[0], pair[1])):
-        left_s -= one_s
-        if left_s < 0 and chosen:
+
+    def rank(pair: tuple[str, float]) -> tuple[bool, bool, float]:
+        name, one_s = pair
+        return not name.startswith(RECORDED), own not in name, one_s
+
+    chosen: dict[str, float] = {}
+    for name, one_s in sorted(took_s.items(), key=rank):
+        most_s -= one_s
+        if most_s < 0 and chosen:
             break
         chosen[name] = one_s
     return chosen

@@ -6,12 +6,27 @@ from itertools import zip_longest
 
 import pytest
 
-from tests.recorded import DIGESTS, KINDS, digest, recording
+from tests.recorded import DIGESTS, EVENINGS, Evening, digest, folders
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_it_is_as_it_was_recorded(kind: str) -> None:
-    recorded = (DIGESTS / f"{kind}.txt").read_text(encoding="utf-8").splitlines()
-    for part, before in zip_longest(recording(kind), recorded):
+def recorded(kind: str) -> list[str]:
+    return (DIGESTS / f"{kind}.txt").read_text(encoding="utf-8").splitlines()
+
+
+@pytest.mark.parametrize("evening", range(EVENINGS))
+def test_an_evening_is_as_it_was_recorded(evening: int) -> None:
+    before = [
+        [line for line in recorded(kind) if line.startswith(f"{evening} ")] for kind in ("sound", "state")
+    ]
+    stretches = Evening(evening).stretches()
+    for number, (stretch, sound, state) in enumerate(zip_longest(stretches, *before)):
+        assert stretch is not None, f"stretch {number} of evening {evening} is missing"
+        for kind, lines, line in zip(("sound", "state"), stretch, (sound, state), strict=True):
+            now = digest(f"{evening} {number}", lines)
+            assert now == line, f"compare by python -m tests.recorded show {kind}"
+
+
+def test_folders_come_to_what_was_recorded() -> None:
+    for part, before in zip_longest(folders(), recorded("files")):
         assert part is not None, f"{before} is missing"
-        assert digest(*part) == before, f"compare by python -m tests.recorded show {kind}"
+        assert digest(*part) == before, "compare by python -m tests.recorded show files"
