@@ -5,19 +5,22 @@ an escape sequence must not reach the terminal. All commands print by way of thi
 
 Both processes of a service write their lines by a thread of their own, a LogWriter: a held terminal or a full
 pipe must hold up nobody. What does not fit into the queue meanwhile is dropped, counted and reported. When
-nobody reads any more (a closed pipe, a full disk) lines are lost, and that is all.
+nobody reads any more (a closed pipe, a full disk) lines are lost, and that is all. LogForm says what a line
+looks like, in both processes and for what their libraries say.
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
 import queue
 import sys
 import threading
-from collections.abc import Callable
-from typing import Protocol, TextIO
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any, Protocol, TextIO
 
 
 def open_standard_streams() -> None:
@@ -133,11 +136,65 @@ class Descriptor:
         """Do nothing: nothing is kept."""
 
 
+PRIORITIES = {"critical": 2, "error": 3, "warning": 4, "info": 6, "debug": 7}
+"""Levels of the log as numbers of syslog(3)."""
+
+
+class LogForm:
+    """What a line of the log looks like: text for a person on a terminal, else one JSON object.
+
+    Where the journal reads them, sd-daemon(3)'s prefix with the priority stands before it.
+    """
+
+    def __init__(self, component: str, number: int = STANDARD_ERROR) -> None:
+        """`component` is "engine" or "server"; `number` is the descriptor that lines go to."""
+        self.component = component
+        self.on_terminal = _is_terminal(number)
+        self._journal = not self.on_terminal and reads_journal(number, os.environ)
+
+    def line(self, text: str, level: str, fields: Mapping[str, Any] | None = None) -> str:
+        """Return what is said as a line."""
+        if self.on_terminal:
+            more = "".join(f" {key}={value!r}" for key, value in (fields or {}).items())
+            return visible(f"routerd: {text}{more}")
+        now = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        said = {"event": text, **(fields or {}), "level": level, "timestamp": now}
+        document = json.dumps({"component": self.component, **said}, ensure_ascii=False)
+        return self.dressed(visible_json(document), level)
+
+    def dressed(self, line: str, level: str) -> str:
+        """Return a finished line with what the journal wants before it."""
+        return f"<{PRIORITIES.get(level, 6)}>{line}" if self._journal else line
+
+    def stray(self, line: str) -> str:
+        """Return a line that the interpreter or a library has put onto standard error."""
+        return visible(line) if self.on_terminal else self.line(visible(line), "error")
+
+
+def _is_terminal(number: int) -> bool:
+    try:
+        return os.isatty(number)
+    except OSError:
+        return False
+
+
+def reads_journal(number: int, environ: Mapping[str, str]) -> bool:
+    """Return whether a descriptor leads to systemd's journal: $JOURNAL_STREAM, see systemd.exec(5)."""
+    try:
+        found = os.fstat(number)
+    except OSError:
+        return False
+    return environ.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+
+
 class LogWriter:
     """Writes lines to a stream. `prepare` is called first on the thread that does it."""
 
-    def __init__(self, stream: Stream, prepare: Callable[[], object] = lambda: None) -> None:
+    def __init__(
+        self, stream: Stream, form: LogForm | None = None, prepare: Callable[[], object] = lambda: None
+    ) -> None:
         self._stream = stream
+        self._form = form
         self._prepare = prepare
         self._lines: queue.Queue[str | None] = queue.Queue(QUEUE_LINES)
         self._dropped = 0
@@ -148,7 +205,8 @@ class LogWriter:
         """Write one line, some time soon."""
         try:
             if self._dropped:
-                self._lines.put_nowait(f"({self._dropped} log lines were dropped here)")
+                words = f"({self._dropped} log lines were dropped here)"
+                self._lines.put_nowait(words if self._form is None else self._form.line(words, "warning"))
                 self._dropped = 0
             self._lines.put_nowait(line)
         except queue.Full:
@@ -174,12 +232,35 @@ class LogWriter:
                 continue
 
 
+class Log:
+    """The log of a process that has no other: lines are written at once until `begin`, then by a thread."""
+
+    def __init__(self, component: str) -> None:
+        self.form = LogForm(component)
+        self.writer: LogWriter | None = None
+
+    def begin(self, prepare: Callable[[], object]) -> LogWriter:
+        """Have a thread write from now on; `prepare` is called first on it."""
+        self.writer = LogWriter(Descriptor(), self.form, prepare)
+        return self.writer
+
+    def say(self, text: str, level: str = "warning", **fields: Any) -> None:
+        """Write a line."""
+        line = self.form.line(text, level, fields)
+        if self.writer is not None:
+            self.writer.msg(line)
+            return
+        with contextlib.suppress(OSError):
+            Descriptor().write(line + "\n")
+
+
 class LineStream(io.TextIOBase):
     """Stands in for standard error: what the interpreter and its library say there takes the same way."""
 
-    def __init__(self, writer: LogWriter) -> None:
+    def __init__(self, writer: LogWriter, form: LogForm) -> None:
         super().__init__()
         self._writer = writer
+        self._form = form
         self._begun = ""
 
     def writable(self) -> bool:
@@ -190,5 +271,5 @@ class LineStream(io.TextIOBase):
         """Take text; whole lines are written soon."""
         *lines, self._begun = (self._begun + text).split("\n")
         for line in lines:
-            self._writer.msg(visible(line))
+            self._writer.msg(self._form.stray(line))
         return len(text)

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.cli import main
-from routerd.printing import LineStream, say_document, say_lines, visible, visible_json
+from routerd.printing import LineStream, LogForm, say_document, say_lines, visible, visible_json
 from routerd.server.log import set_up_log
 
 ESCAPES = "\x1b]0;owned\x07 \x1b[2J\x9b31m \r routerd: all good\n\u202egnp.\u2066 \udcff"
@@ -93,8 +93,12 @@ def test_what_libraries_say_on_standard_error_has_no_escapes_either() -> None:
     class Writer:
         msg = staticmethod(said.append)
 
-    LineStream(Writer()).write("libjack: \x1b[31mport\nnext\n")
-    assert said == [r"libjack: \x1b[31mport", "next"]
+    form = LogForm("engine", number=9999)
+    LineStream(Writer(), form).write("libjack: \x1b[31mport\nnext\n")
+    assert [json.loads(line)["event"] for line in said] == [r"libjack: \x1b[31mport", "next"]
+    form.on_terminal = True
+    LineStream(Writer(), form).write("libjack: \x1b[31mport\n")
+    assert said[-1] == r"libjack: \x1b[31mport"
 
 
 def test_names_of_files_are_printed_with_their_escapes_written_out(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from routerd.errand import StuckError, in_time
-from routerd.printing import complain
+from routerd.printing import Log
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -87,8 +87,9 @@ def add_commands(commands: Commands) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     folder: Path = options.folder.absolute()  # where links lead is not looked up: that may never end
-    if not is_folder(folder):
-        complain(f"routerd: {folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)")
+    log = Log("engine")
+    if not is_folder(folder, log):
+        log.say(f"{folder} is not a folder; give a rig folder (rig.yaml, songs/, sets/)", "error")
         return 2
     from routerd.engine.process import SignalKeeper
 
@@ -112,6 +113,7 @@ def _run(options: argparse.Namespace) -> int:
             lifeline=options.lifeline,
         ),
         signals,
+        log,
     )
 
 
@@ -124,12 +126,12 @@ def _demo(options: argparse.Namespace) -> int:
 COMMANDS = {"run": _run, "demo": _demo}
 
 
-def is_folder(folder: Path) -> bool:
+def is_folder(folder: Path, log: Log) -> bool:
     """Return whether there is a folder, as far as the disk answers: the last working rig is elsewhere."""
     try:
         return in_time(folder.is_dir, PATIENCE_S)
     except StuckError as error:
-        complain(f"routerd: {folder}: {error.strerror}")
+        log.say(f"{folder}: {error.strerror}")
         return True
 
 

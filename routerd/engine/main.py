@@ -17,6 +17,7 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import Any
 
+from routerd import __version__
 from routerd.core.errors import RouterdError
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
@@ -41,7 +42,7 @@ from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
 from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
-from routerd.printing import Descriptor, LineStream, LogWriter, complain
+from routerd.printing import LineStream, Log
 
 FLUSH_EVERY_S = 0.5
 COUNTERS_EVERY_S = 1.0
@@ -83,8 +84,9 @@ class Options:
 class Engine:
     """One run of the service."""
 
-    def __init__(self, options: Options, signals: SignalKeeper) -> None:
+    def __init__(self, options: Options, signals: SignalKeeper, log: Log) -> None:
         self._options = options
+        self._say = log.say
         self._warnings: list[str] = []  # what cannot be kept or locked
         self._signals = signals
         threading.stack_size(THREAD_STACK_BYTES)  # before memory is locked: all of it would be
@@ -106,7 +108,7 @@ class Engine:
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
-        self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, _say)
+        self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, log.say)
         self._loop: asyncio.AbstractEventLoop | None = None
         self._flush_scheduled = False
         self._ready = False
@@ -141,7 +143,7 @@ class Engine:
         await asyncio.wait([*tasks, ending], return_when=asyncio.FIRST_COMPLETED)
         for task in tasks:
             if task.done() and task.exception() is not None:
-                _say(f"engine: {task.exception()!r}")
+                self._say(f"the engine cannot go on: {task.exception()!r}", "error")
                 self._status = 1
                 self._remembers = False  # the next one goes on from where this one was
         await self._shut_down(tasks, clock)
@@ -149,8 +151,7 @@ class Engine:
 
     def _end(self, why: str) -> None:
         if self._ended is not None and not self._ended.is_set():
-            if not why.startswith("SIG"):
-                _say(f"{why}: ending")
+            self._say(f"{why}: ending", "info")
             self._ended.set()
         if self._loop is not None and self._options.lifeline is not None:
             self._loop.remove_reader(self._options.lifeline)
@@ -197,11 +198,11 @@ class Engine:
             recovery = recover(self._memory, self._options.state_dir, self._origin, monotonic_ns())
         except RecoveryError as why:
             if str(why):
-                _say(f"an engine has died here; not going on from where it was: {why}")
+                self._say(f"an engine has died here; not going on from where it was: {why}")
             return None
         song = recovery.show.snapshot().song
         gap_s = recovery.gap_ns / NS_PER_S
-        _say(f"an engine has died here; going on in {song!r}, {gap_s:.3f} s without a tick")
+        self._say(f"an engine has died here; going on in {song!r}, {gap_s:.3f} s without a tick")
         return recovery
 
     async def _complete(self, recovery: Recovery) -> None:
@@ -209,7 +210,8 @@ class Engine:
         try:
             compiled = await recovery.rest(self._worker)
         except (*UNREADABLE, RouterdError) as error:
-            _say(f"the rest of the last working rig makes no sense ({error!r}); the server sends it anew")
+            words = f"the rest of the last working rig makes no sense ({error!r}); the server sends it anew"
+            self._say(words)
             return
         self._remembers = True
         self._worker.call(lambda now_ns: recovery.complete(compiled, now_ns))
@@ -262,7 +264,7 @@ class Engine:
         if self._worker.show.generation or self._ended is None:
             return
         for problem in problems:
-            _say(problem)
+            self._say(problem, "error")
         self._status = 1
         self._ended.set()
 
@@ -312,7 +314,7 @@ class Engine:
             if why:
                 why = f"where the show stands cannot be kept: {why}; another engine would start afresh"
                 if not self._unkept:
-                    _say(why)
+                    self._say(why)
             self._unkept = why
 
     async def _flush_regularly(self) -> None:
@@ -356,7 +358,7 @@ class Engine:
             self._keeper.refresh()  # USB devices may have gone and come back without a word
 
     def _warn(self, text: str) -> None:
-        _say(text)
+        self._say(text)
         self._warnings.append(text)
 
     def _facts_now(self) -> EngineFacts:
@@ -372,22 +374,19 @@ class Engine:
         )
 
 
-def _say(text: str) -> None:
-    """Say something to whoever started the engine, also when there is no server to log it."""
-    with contextlib.suppress(OSError, ValueError):
-        complain(f"routerd: {text}")
-
-
-def run(options: Options, signals: SignalKeeper) -> int:
+def run(options: Options, signals: SignalKeeper, log: Log) -> int:
     """Run the service; return its exit status."""
+    about = {"pid": os.getpid(), "version": __version__, "folder": str(options.folder)}
+    log.say("the engine has started", "info", **about)
     try:
-        engine = Engine(options, signals)
+        engine = Engine(options, signals, log)
     except RouterdError as error:
-        _say(str(error))
+        log.say(str(error), "error")
         return 1
-    writer = LogWriter(Descriptor(), lambda: make_thread_realtime(LOOP_PRIORITY))
-    with contextlib.redirect_stderr(LineStream(writer)):
+    writer = log.begin(lambda: make_thread_realtime(LOOP_PRIORITY))
+    with contextlib.redirect_stderr(LineStream(writer, log.form)):
         status = asyncio.run(engine.run())
         ignore_all()
+    log.say("stopped", "info" if status == 0 else "error", status=status)
     writer.close()
     return status

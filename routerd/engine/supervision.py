@@ -20,6 +20,7 @@ import sys
 from collections.abc import Callable, MutableMapping
 from pathlib import Path
 from time import monotonic
+from typing import Protocol
 
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.engine.server_link import ServerLink
@@ -65,6 +66,13 @@ _WAITING = ("R", "D")
 _STOPPED = ("T", "t")
 
 
+class Say(Protocol):
+    """Who writes a line of the log."""
+
+    def __call__(self, text: str, level: str = "warning", /) -> None:
+        """Write it."""
+
+
 class Supervisor:
     """Owns the server process. `link` is the connection to the server that runs now."""
 
@@ -73,7 +81,7 @@ class Supervisor:
         server_arguments: list[str],
         make_link: Callable[[Callable[[], None], Callable[[], None]], ServerLink],
         greet: Callable[[], Hello],
-        say: Callable[[str], None],
+        say: Say,
     ) -> None:
         self._arguments = server_arguments
         self._make_link = make_link
@@ -98,7 +106,7 @@ class Supervisor:
             except OSError as error:  # no descriptor, no process or no memory to be had just now
                 words = f"the server cannot be started ({error.strerror}); trying on, and so does the clock"
                 if words != refused:
-                    self._say(words)
+                    self._say(words, "error")
                 refused = words
                 await asyncio.sleep(PAUSE_S[-1])
                 continue
@@ -112,7 +120,8 @@ class Supervisor:
             elif (in_a_row - LOGGED) % LOGGED_AGAIN == 0:
                 self._say(
                     f"the server does not come up, so there is no API: it ended {in_a_row} times in a row "
-                    f"({ending}); the clock goes on; its own last lines say why"
+                    f"({ending}); the clock goes on; its own last lines say why",
+                    "error",
                 )
             await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
 

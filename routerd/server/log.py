@@ -1,4 +1,7 @@
-"""The log: lines a person can read on a terminal, JSON lines otherwise, on standard error."""
+"""The server's log: lines a person can read on a terminal, JSON lines otherwise, on standard error.
+
+What a line looks like is routerd.printing's, so that both processes write alike.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +14,10 @@ from typing import Any, TextIO
 
 import structlog
 
+from routerd import __version__
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Realtime
-from routerd.printing import Descriptor, LogWriter, visible, visible_lines
+from routerd.printing import Descriptor, LineStream, LogForm, LogWriter, visible, visible_lines
 
 
 class _Forward(logging.Handler):
@@ -45,14 +49,22 @@ def _visible_value(value: Any) -> Any:
 
 def set_up_log(stream: TextIO | None = None) -> LogWriter:
     """Configure structlog; return the writer, to be closed at the end."""
-    on_terminal = (stream or sys.stderr).isatty()
-    writer = LogWriter(stream or Descriptor())
+    form = LogForm("server")
+    on_terminal = form.on_terminal if stream is None else stream.isatty()
+    writer = LogWriter(stream or Descriptor(), form)
     last: list[Any]
     if on_terminal:
         colours = "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
         last = [structlog.dev.ConsoleRenderer(colors=colours)]
     else:
-        last = [structlog.processors.JSONRenderer(ensure_ascii=False)]
+
+        def name_component(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+            return {"component": form.component, **event}
+
+        def dress(_: Any, level: str, line: str) -> str:
+            return form.dressed(line, level)
+
+        last = [name_component, structlog.processors.JSONRenderer(ensure_ascii=False), dress]
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
@@ -67,6 +79,9 @@ def set_up_log(stream: TextIO | None = None) -> LogWriter:
         cache_logger_on_first_use=False,
     )
     logging.basicConfig(handlers=[_Forward()], level=logging.WARNING, force=True)
+    if stream is None:
+        sys.stderr = LineStream(writer, form)
+        structlog.get_logger().info("the server has started", pid=os.getpid(), version=__version__)
     return writer
 
 
@@ -141,10 +156,15 @@ class EventLog:
         log_event(event)
 
 
+_NOT_LOGGED = ("kind", "at_ns", "event", "since_ns", "ending")
+
+
 def log_event(event: dict[str, Any]) -> None:
     """Write the line of an event."""
     level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
-    fields = {key: value for key, value in event.items() if key not in ("kind", "at_ns", "event", "since_ns")}
+    if event.get("ending"):
+        level, words = "info", "all that sounded has been ended, as the service ends"
+    fields = {key: value for key, value in event.items() if key not in _NOT_LOGGED}
     structlog.get_logger().log(_LEVELS[level], words, **fields)
 
 

@@ -84,7 +84,7 @@ def routerd(http: int, udp: int) -> Iterator[subprocess.Popen[bytes]]:
             process.terminate()
             process.wait(5)
             log.seek(0)
-            sys.stderr.writelines(line for line in log if '"info"' not in line and "panic" not in line)
+            sys.stderr.writelines(line for line in log if '"info"' not in line)
             log.close()
 
 

@@ -225,9 +225,9 @@ class Commands:
         self._transport.schedule.hush()
         self.panic()
 
-    def panic(self) -> None:
-        """End all that sounds, also the note that somebody tunes by."""
-        self._routes.panic()
+    def panic(self, *, ending: bool = False) -> None:
+        """End all that sounds, also the note that somebody tunes by; `ending`: as the service ends."""
+        self._routes.panic(ending=ending)
         self._tuning.forget()
 
 

@@ -326,8 +326,8 @@ class RoutesInForce:
         self.loops.drop((input,))
         self.report_loops()
 
-    def panic(self) -> None:
-        """End all that sounds: what waits is forgotten, what sounds is released, every channel told."""
+    def panic(self, *, ending: bool) -> None:
+        """End all that sounds, forget what waits, tell every channel; `ending`: as the service ends."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
         # 1. What waits on a wire would come too late; the releases among it have to come all the same.
         for wire in self._compiled.wires:
@@ -347,4 +347,4 @@ class RoutesInForce:
                 continue
             for data in (*ended, *SILENCE):
                 wire.offer(data, now_ns, sink)
-        self._effects.event("panic")
+        self._effects.event("panic", ending=ending)

@@ -283,7 +283,7 @@ class Show:
         """Stop transport and silence the rig; the caller then waits for `drained`."""
         self.effects.enter(now_ns)
         self.transport.stop()
-        self._commands.panic()
+        self._commands.panic(ending=True)
 
     def drained(self, now_ns: int) -> bool:
         """Return whether everything that was to go out has left its wire."""

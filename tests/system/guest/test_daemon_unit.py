@@ -254,8 +254,16 @@ def test_the_journal_tells_what_happened(standing: dict[str, Any]) -> None:
     lines = told_since(0)
     told = {line["event"] for line in lines}
     assert {"API is up", "rig folder loaded", "song", "section", "tempo", "port opened"} <= told
-    assert all({"level", "timestamp"} <= line.keys() for line in lines)
+    assert all({"component", "level", "timestamp"} <= line.keys() for line in lines)
     assert "Traceback" not in journal()
+    command = ["journalctl", "-b", "-u", NAME, "--no-pager", "-o", "json", "_COMM=python", "_COMM=routerd"]
+    entries = [json.loads(line) for line in run(command).splitlines()]
+    ours = [(json.loads(one["MESSAGE"]), one["PRIORITY"]) for one in entries if one["MESSAGE"][:1] == "{"]
+    priorities = {"info": "6", "warning": "4", "error": "3"}  # syslog(3)
+    assert [line for line, priority in ours if priority != priorities[line["level"]]] == []
+    warned = run(["journalctl", "-b", "-u", NAME, "--no-pager", "-o", "cat", "-p", "warning"])
+    assert "the server has ended (SIGKILL); starting it again, the clock goes on" in warned
+    assert "API is up" not in warned
 
 
 def hear(program: FarProgram, wanted: bytes) -> None:
