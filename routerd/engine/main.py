@@ -22,6 +22,7 @@ from routerd.core.errors import RouterdError
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.show.compiler import CompiledRig
+from routerd.core.show.replica import ShutDown
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.crash_memory import open_crash_memory
@@ -171,7 +172,10 @@ class Engine:
         show = self._worker.show
         if self._resumed_gap_ms is not None:  # devices may still play what a dead engine has left
             await asyncio.to_thread(self._keeper.scanned.wait, SCAN_S)
-        self._worker.call(show.shut_down, lambda: loop.call_soon_threadsafe(silent.set))  # type: ignore[arg-type]
+        self._worker.call(
+            lambda now_ns: self._worker.perform(ShutDown(), now_ns),
+            lambda: loop.call_soon_threadsafe(silent.set),  # type: ignore[arg-type]
+        )
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(silent.wait(), DRAIN_S)
             until_ns = monotonic_ns() + int(DRAIN_S * NS_PER_S)
@@ -214,7 +218,12 @@ class Engine:
             self._say(words)
             return
         self._remembers = True
-        self._worker.call(lambda now_ns: recovery.complete(compiled, now_ns))
+
+        def complete(now_ns: int) -> None:
+            self._worker.break_off()
+            recovery.complete(compiled, now_ns)
+
+        self._worker.call(complete)
         spare_collector()
 
     # Towards the server

@@ -22,6 +22,7 @@ from routerd.core.errors import PortError
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Feed
 from routerd.core.show.compiler import EMPTY_RIG, CompiledRig
+from routerd.core.show.replica import LoseInput, LoseOutput, OpenInput, OpenOutput
 from routerd.core.units import NS_PER_S
 from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.rig_port import RigPort, ends
@@ -302,21 +303,22 @@ class PortKeeper:
         done.wait(_SHOW_WAIT_S)
 
     def _lose(self, wanted: RigPort, why: str, now_ns: int) -> None:
+        worker = self._worker
         if isinstance(wanted.end, Feed):
             for input in wanted.end.inputs:
-                self._worker.show.input_lost(input, now_ns, why=why)
-        elif self._worker.ports.pop(wanted.end, None) is not None:  # else the worker has lost it by itself
+                worker.perform(LoseInput(input, why), now_ns)
+        elif worker.ports.pop(wanted.end, None) is not None:  # else the worker has lost it by itself
             since_ns = wanted.condition.since_ns or wanted.sound_ns
-            self._worker.show.output_lost(wanted.end, now_ns, why=why, since_ns=since_ns)
+            worker.perform(LoseOutput(wanted.end, (), why, since_ns), now_ns)
 
     def _attach(self, wanted: RigPort, now_ns: int) -> None:
         if isinstance(wanted.end, Feed):
             for input in wanted.end.inputs:
-                self._worker.show.input_opened(input, now_ns)
+                self._worker.perform(OpenInput(input), now_ns)
         else:
             port = cast("OutputPort", wanted.port)  # as `_open` returns it for a wire
             self._worker.ports[wanted.end] = port
-            self._worker.show.output_opened(wanted.end, port.takes_pieces, now_ns)
+            self._worker.perform(OpenOutput(wanted.end, port.takes_pieces), now_ns)
 
     # Other rigs, and the end
 

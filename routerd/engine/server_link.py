@@ -25,6 +25,7 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.routing.input import Input
 from routerd.core.show.compiler import CompiledRig, Compiler
+from routerd.core.show.replica import Apply, SendPast, Sound, TakeOrder
 from routerd.core.units import NS_PER_MS
 from routerd.engine.worker import Worker, records_dropped
 from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
@@ -178,22 +179,27 @@ class ServerLink:
             self.send(Loaded(generation, repr(error)))
             return
         before = self._worker.show.compiled
+
+        def load(now_ns: int) -> None:
+            self._worker.break_off()
+            self._worker.show.load(compiled, generation, now_ns, commit.resume)
+
         self._worker.call(
-            lambda now_ns: self._worker.show.load(compiled, generation, now_ns, commit.resume),
+            load,
             lambda: self._worker.post_call(partial(self._retire, before)),
         )
         self._loaded(compiled)
         self.send(Loaded(generation))
 
     def _order(self, order: ReplaceOrder) -> None:
-        self._ask(order.number, lambda now_ns: self._worker.show.set_order(order.set_list, now_ns))
+        self._ask(order.number, lambda now_ns: self._worker.perform(TakeOrder(order.set_list), now_ns))
 
     def _perform(self, asked: Perform) -> None:
-        self._ask(asked.number, lambda now_ns: self._worker.show.apply(asked.command, now_ns))
+        self._ask(asked.number, lambda now_ns: self._worker.perform(Apply(asked.command), now_ns))
 
     def _sound(self, note: SoundNote) -> None:
-        what = note.device, note.channel, note.note, note.velocity
-        self._ask(note.number, lambda now_ns: self._worker.show.sound(*what, now_ns, for_s=note.seconds))
+        sound = Sound(note.device, note.channel, note.note, note.velocity, note.seconds)
+        self._ask(note.number, lambda now_ns: self._worker.perform(sound, now_ns))
 
     def _ask(self, number: int, function: Callable[[int], None]) -> None:
         """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
@@ -218,14 +224,8 @@ class ServerLink:
         self._worker.recorder.on = trace.on
 
     def _send_out(self, messages: SendOut) -> None:
-        def offer(now_ns: int) -> None:
-            show = self._worker.show
-            for output in show.compiled.outputs:
-                if output.name == messages.device:
-                    for data in messages.data:
-                        output.offer(data, now_ns, show.effects.sink)
-
-        self._worker.call(offer)
+        request = SendPast(messages.device, messages.data)
+        self._worker.call(lambda now_ns: self._worker.perform(request, now_ns))
 
     def _play(self, messages: PlayIn) -> None:
         for input in self._worker.show.compiled.inputs:

@@ -34,7 +34,9 @@ from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
+from routerd.core.show.replica import LoseOutput, Request, pack, perform
 from routerd.core.show.show import Show
+from routerd.engine.journal import AT, Writer
 from routerd.engine.realtime import (
     BURST,
     CLOCK_PRIORITY,
@@ -111,6 +113,10 @@ class Worker:
         self.records_dropped = 0
         self.outbox_dropped = 0
         self._dropped_span: tuple[int, int] | None = None
+        self.journal: Writer | None = None
+        """Where a spare reads what the show is given; None without one."""
+        self._words: list[int] | memoryview[int] = [0] * 4
+        """The journal's, see there: how far sending has come."""
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
         self._on_outbox = on_outbox
@@ -199,6 +205,22 @@ class Worker:
         self.outbox.append(function)
         self._on_outbox()
 
+    def keep_journal(self, journal: Writer | None) -> None:
+        """Tell a spare what the show is given from now on, or nobody; called with the show at rest."""
+        self.journal = journal
+        self._words = [0] * 4 if journal is None else journal.words
+
+    def perform(self, request: Request, now_ns: int) -> None:
+        """Have the show do what is asked; called with the show at rest. Raises as the show does."""
+        if self.journal is not None:
+            self.journal.request(pack(request, self.show.compiled), now_ns)
+        perform(self.show, request, now_ns)
+
+    def break_off(self) -> None:
+        """What is done to the show next cannot be told to a spare; called with the show at rest."""
+        if self.journal is not None:
+            self.journal.break_off()
+
     def flooding(self, now_ns: int) -> list[str]:
         """Return the devices whose inputs are held back because they flood."""
         return [device for device, limit in list(self._flood_limits.items()) if limit.floods(now_ns)]
@@ -236,13 +258,18 @@ class Worker:
                     # 1. Work it out ahead, as at the deadline, and let no other thread have the interpreter
                     #    meanwhile: only the sending is left for the instant.
                     keep_interpreter()
-                    self._guard(show.advance, max(now_ns, deadline_ns))
+                    at_ns = max(now_ns, deadline_ns)
+                    if self.journal is not None:
+                        self.journal.advance(at_ns)
+                    self._guard(show.advance, at_ns)
                     # 2. Wait for the instant with open eyes, and send the ticks, if it was for ticks.
                     self._send_ticks(deadline_ns)
                     # 3. Send whatever else there is. Behind ticks the show is due again at once, so the next
                     #    turn is its second call, with what waited for them; nobody gets the lock in between
                     #    who would not have to queue up (`_hands_off_ns` still lies behind us).
                     self._flush()
+                    if self.journal is not None:
+                        self.journal.done()
                     continue
                 # 4. There is time: carry what the others could not, up to the moment in which 1 is due.
                 self._drain(deadline_ns - SPIN_NS)
@@ -297,6 +324,8 @@ class Worker:
                 continue
             self._guard(item.function, monotonic_ns())
             self._flush()
+            if self.journal is not None:
+                self.journal.done()
             if item.then is not None:
                 item.then()
         return True
@@ -306,8 +335,12 @@ class Worker:
         sink = self._effects.sink
         # 1. While the server listens in, keep it as it came.
         if recorder.on:
-            recorder.came_in(show.compiled.inputs.index(input), data, at_ns)
-        # 2. Route it. What it leads to now lies in the sink, as (wire, bytes).
+            recorder.came_in(input.number, data, at_ns)
+        # 2. Tell the spare, if there is one. Then route it. What it leads to now lies in the sink, as (wire,
+        #    bytes).
+        journal = self.journal
+        if journal is not None:
+            journal.message(input.number, data, at_ns)
         try:
             show.receive(input, data, at_ns)
         except Exception as error:  # noqa: BLE001 - whatever a message did, the next one is routed
@@ -315,6 +348,7 @@ class Worker:
         if len(sink) == 1 and not recorder.on and (port := self.ports.get(sink[0][0])) is not None:
             # 3. One message in, one out: what `_send` does, written out, as every call costs.
             wire, out = sink.pop()
+            self._words[AT] = 1
             try:
                 port.send(out)
             except PortError as error:
@@ -336,6 +370,8 @@ class Worker:
             self._send(sink)
             if self.sent != sent:
                 recorder.routed(monotonic_ns() - at_ns)
+        if journal is not None:
+            journal.done()
         # 5. Count, then post the snapshot and the events that it has led to: nobody on stage waits for those.
         self.received += 1
         input.received += 1
@@ -380,12 +416,16 @@ class Worker:
         # 3. Before the sends: a port may let go of the interpreter, and wants it back soon.
         share_interpreter()
         # 4. Send, and stamp each tick right behind its own send: what is counted and recorded can wait.
+        words, step = self._words, 0
         for wire, send in ways:
+            words[AT] = step + 1
             try:
                 send(TICK_BYTES)
             except PortError as error:
                 self._lose(wire, error)
             stamp(now())
+            step += 2
+            words[AT] = step
         # 5. Note the number for an engine that may have to go on from here, then count and record.
         self.mark(self._ticks.number)
         self.sent += len(ways)
@@ -417,7 +457,8 @@ class Worker:
 
     def _send(self, sink: Sink) -> None:
         """Hand over what is in the sink, and what is put behind the place where this stands meanwhile."""
-        ports, went, now_ns = self.ports, self._loops.went, monotonic_ns()
+        # The time of the show, not this instant: it is what a spare knows, too.
+        ports, went, now_ns, words = self.ports, self._loops.went, self._effects.now_ns, self._words
         place = count = 0
         try:
             for wire, data in sink:
@@ -425,6 +466,7 @@ class Worker:
                 port = ports.get(wire)
                 if port is None:
                     continue
+                words[AT] = 2 * place - 1
                 try:
                     port.send(data)
                 except PortError as error:
@@ -432,6 +474,7 @@ class Worker:
                     sink[place:] = [send for send in sink[place:] if send[0] is not wire]
                     self._lose(wire, error, unsent)
                     continue
+                words[AT] = 2 * place
                 wire.messages_sent += 1
                 wire.bytes_sent += len(data)
                 if data is TICK_BYTES:
@@ -454,6 +497,8 @@ class Worker:
         due_ns = min(self._clock.next_due_ns, show.transport.schedule.next_ns)
         if place == end or due_ns > (now_ns := monotonic_ns()):
             return
+        if self.journal is not None:
+            self.journal.advance_within(place, now_ns)
         self._guard(show.advance, now_ns)
         sink[place:] = sink[end:] + sink[place:end]
 
@@ -477,4 +522,8 @@ class Worker:
         """A port refused: it counts as gone until the port thread has opened it again."""
         self.lost.append((wire, self.ports.pop(wire), str(error)))
         since_ns = error.since_ns if isinstance(error, StalledError) else None
-        self.show.output_lost(wire, monotonic_ns(), unsent, why=str(error), since_ns=since_ns)
+        lost = LoseOutput(wire, tuple(unsent), str(error), since_ns)
+        now_ns = monotonic_ns()
+        if self.journal is not None:
+            self.journal.request(pack(lost, self.show.compiled), now_ns, within=True)
+        perform(self.show, lost, now_ns)

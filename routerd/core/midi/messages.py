@@ -148,6 +148,11 @@ def is_press(data: bytes) -> bool:
     return NOTE_ON <= data[0] < NOTE_ON + 16 and data[2] > 0
 
 
+def is_piece(data: bytes) -> bool:
+    """Return whether a message is a SysEx or a piece of one."""
+    return data[0] in (SYSEX, SYSEX_END) or data[0] < NOTE_OFF
+
+
 def is_release(data: bytes) -> bool:
     """Return whether losing this message (or piece of a SysEx) could leave a note sounding."""
     kind = data[0] & 0xF0

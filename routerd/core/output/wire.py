@@ -502,6 +502,11 @@ class Wire:
             self._sent_of_head = 0
         return True
 
+    def begin_again(self, sink: Sink) -> None:
+        """A piece of the SysEx that goes out, or has just gone, may be missing: end it, and send it anew."""
+        sink.append((self, bytes((SYSEX_END,))))
+        self._sent_of_head = 0
+
     def lose(self, now_ns: int, missed: list[bytes]) -> None:
         """The port has gone: owe it the releases of `missed` and those that still wait; forget the rest.
 

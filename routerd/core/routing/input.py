@@ -65,6 +65,9 @@ Way = tuple["Output | Converter", int, int]
 SENSING_LOST = "sensing-lost"
 
 PEDAL_DOWN = 64
+NO_NUMBER = 0xFFFF
+"""Of an input that is in no rig."""
+
 BANK_WAIT_NS = 10_000_000
 _SPECIAL = HOLD_CONTROLLERS | BANK_SELECT | PARAMETER_SELECT | PARAMETER_DATA
 """Controllers that are more than a value of their own."""
@@ -88,6 +91,7 @@ class Input:
         "malformed",
         "name",
         "note_sysex",
+        "number",
         "pedals",
         "positions",
         "received",
@@ -101,6 +105,8 @@ class Input:
     def __init__(self, device: Device) -> None:
         self.device = device
         self.name = device.name
+        self.number = NO_NUMBER
+        """Its place among the inputs of the compiled rig in force."""
         self.shares: tuple[Input, ...] = (self,)
         """All that hear the same port, itself among them."""
         self.table: Table = EMPTY

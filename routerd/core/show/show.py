@@ -38,6 +38,7 @@ from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import SYSEX
 from routerd.core.midi.tuning import TUNING_S
 from routerd.core.model.snapshot import BarLine, ClickState, Meter, ResumePoint, Snapshot
+from routerd.core.routing.input import NO_NUMBER
 from routerd.core.routing.loops import WINDOW_NS
 from routerd.core.show.armed import ArmedChange
 from routerd.core.show.commands import Commands
@@ -302,6 +303,10 @@ class Show:
         self.effects.enter(now_ns)
         begin = begin or ResumePoint()
         # 1. What leaves the rig is released while its ports are still known.
+        for input in self.compiled.inputs:
+            input.number = NO_NUMBER
+        for number, input in enumerate(compiled.inputs):
+            input.number = number
         self.compiled, self.generation = compiled, generation
         self.routes.use(compiled)
         # 2. Clocks, in the song that stays on if one does, before anything is started or located by them.
