@@ -6,9 +6,11 @@ Document and help are made from the declared operations and the classes of their
 from __future__ import annotations
 
 import asyncio
+import json
 import threading
 from collections.abc import Iterable, Sequence
 from http import HTTPStatus
+from inspect import cleandoc
 
 from aiohttp import web
 from pydantic import TypeAdapter
@@ -18,13 +20,16 @@ from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import WHEN_WORDS
 from routerd.server.http.bodies import Nothing
 from routerd.server.http.operation import (
+    ANSWER_HEADERS,
+    HEADERS_OF_STATUS,
     JSON,
     STREAM,
+    TAGS,
     TEXT,
     Call,
     Operation,
     Operations,
-    Query,
+    Parameter,
     json_text,
     json_text_response,
     text_response,
@@ -36,7 +41,7 @@ from routerd.server.rigfiles import json_schemas
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.soundcheck.figures import Soundcheck
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("about")
 
 _REF = "#/components/schemas/{model}"
 
@@ -57,11 +62,14 @@ class AboutHandlers:
         "/v1/schemas/{name}",
         "The JSON Schema of a kind of file: rig, song, set",
         "JsonObject",
+        parameters=(
+            Parameter("name", "The kind of file", "song", choices=("rig", "song", "set"), place="path"),
+        ),
         problems=("not-found",),
         needs_rig=False,
     )
     async def schema(self, call: Call[Nothing]) -> JsonObject:
-        """The JSON Schema of a kind of file."""
+        """The JSON Schema of a kind of file, for an editor or a checker."""
         schemas = await asyncio.to_thread(json_schemas)
         name = call.request.match_info["name"]
         if name not in schemas:
@@ -70,12 +78,13 @@ class AboutHandlers:
 
     @OPERATIONS.add("GET", "/", "This page", media=(TEXT,), needs_rig=False)
     async def help(self, call: Call[Nothing]) -> web.Response:
-        """What there is, as curl lines."""
+        """Every operation in a line, and one for curl that asks for it."""
         return text_response(help_text(self._operations, call.request.headers.get("Host", "localhost:8473")))
 
     @OPERATIONS.add("GET", "/openapi.json", "This API as an OpenAPI document", "JsonObject", needs_rig=False)
     async def openapi(self, _call: Call[Nothing]) -> web.Response:
-        """Answer with the OpenAPI document; it is made once, on a thread, or pings would wait."""
+        """The document from which clients are generated."""
+        # made once, and on a thread, or pings would wait
         return json_text_response(await asyncio.to_thread(self._openapi_text))
 
     def _openapi_text(self) -> bytes:
@@ -89,11 +98,12 @@ class AboutHandlers:
         "/problems/{name}",
         "A kind of problem in words",
         media=(TEXT,),
+        parameters=(Parameter("name", "The last part of a problem's type", "refused", place="path"),),
         problems=("not-found",),
         needs_rig=False,
     )
     async def problem(self, call: Call[Nothing]) -> web.Response:
-        """A kind of problem in words."""
+        """What a problem's type means, and how to get out of it."""
         name = call.request.match_info["name"]
         if name not in KINDS:
             remedy = suggest(name, KINDS)
@@ -105,10 +115,7 @@ def help_text(operations: Iterable[Operation], host: str) -> str:
     """Return the page at / for a service that is called `host`."""
     lines = ["routerd: MIDI router and clock. Every path, as a line for curl:", ""]
     for operation in operations:
-        method = "" if operation.method == "GET" else f"-X {operation.method} "
-        body = f" -d '{operation.example}'" if operation.example else ""
-        no_buffer = "-N " if STREAM in operation.media else ""
-        lines += [f"{operation.summary}:", f"  curl {no_buffer}{method}'{host}{operation.path}'{body}"]
+        lines += [f"{operation.summary}:", f"  {operation.curl(host)}"]
     lines += [
         "",
         'What can wait also takes {"when": "bar"}: exactly on the next bar.',
@@ -128,9 +135,11 @@ def document(operations: Iterable[Operation]) -> JsonObject:
         _add(schemas, figures, DocumentSchema)
     paths: JsonObject = {}
     for operation in operations:
-        for shape in (operation.answer, operation.body):
+        if operation.body is not None:
+            _add(schemas, operation.body)
+        for shape in (operation.answer, *operation.frames):
             if isinstance(shape, type):
-                _add(schemas, shape)
+                _add(schemas, shape, DocumentSchema)
         paths.setdefault(operation.path, {})[operation.method.lower()] = _operation(operation)
     return {
         "openapi": "3.1.0",
@@ -138,11 +147,18 @@ def document(operations: Iterable[Operation]) -> JsonObject:
             "title": "routerd",
             "version": __version__,
             "description": "MIDI router and clock of a live rig. Commands answer when they are done.",
+            "contact": {"name": "whoever runs this service"},
+            "license": {"name": "MIT", "identifier": "MIT"},
         },
-        "servers": [{"url": "/"}],
+        "servers": [{"url": "/", "description": "The service that this document comes from"}],
+        "tags": [{"name": name, "description": f"{words}."} for name, words in TAGS.items()],
         "paths": paths,
         "components": {
             "schemas": dict(sorted(schemas.items())),
+            "headers": {
+                name: {"description": words, "schema": {"type": kind}}
+                for name, (words, kind) in ANSWER_HEADERS.items()
+            },
             "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
         },
         "security": [{}, {"token": []}],
@@ -154,58 +170,81 @@ def _operation(operation: Operation) -> JsonObject:
     out: JsonObject = {
         "operationId": "-".join([operation.method.lower(), *words]).replace(".", "-"),
         "summary": operation.summary,
+        "description": f"{operation.words}\n\nFor instance: `{operation.curl('localhost:8473')}`",
+        "tags": [operation.tag],
         "responses": {
             **{str(status): _answer(operation, status) for status in operation.statuses},
             **_problems(operation),
         },
     }
-    parts = [word[1:-1] for word in operation.path.split("/") if word[:1] == "{"]
-    parameters = [_parameter(Query(part), "path") for part in parts]
-    parameters += [_parameter(query, "query") for query in operation.query]
-    if parameters:
-        out["parameters"] = parameters
+    if operation.parameters:
+        out["parameters"] = [_parameter(one) for one in operation.parameters]
     if operation.body is not None:
-        out["requestBody"] = {
-            "required": any(field.is_required() for field in operation.body.model_fields.values()),
-            "content": {JSON: {"schema": _reference(operation.body.__name__)}},
-        }
+        content: JsonObject = {"schema": _reference(operation.body.__name__)}
+        if operation.example:
+            content["example"] = json.loads(operation.example)
+        out["requestBody"] = {"required": not operation.body.may_be_empty(), "content": {JSON: content}}
     return out
 
 
 def _answer(operation: Operation, status: int) -> JsonObject:
     if status == HTTPStatus.NOT_MODIFIED:
-        return {"description": "As it was when it was last asked for (If-None-Match)"}
+        return {
+            "description": "As it was when it was last asked for (If-None-Match)",
+            "headers": _headers(operation.sends),
+        }
     content: JsonObject = {}
     for media in operation.media:
         if media == JSON:
             name = operation.answer.__name__ if isinstance(operation.answer, type) else str(operation.answer)
             content[media] = {"schema": _reference(name)}
+        elif media == STREAM and operation.frames:
+            content[media] = {"schema": {"oneOf": [_reference(one.__name__) for one in operation.frames]}}
         else:
             content[media] = {"schema": {"type": "string"}}
-    return {"description": "Done, or what was asked for", "content": content}
+    answer: JsonObject = {"description": _words_of_answer(operation, status), "content": content}
+    if operation.sends:
+        answer["headers"] = _headers(operation.sends)
+    return answer
+
+
+def _words_of_answer(operation: Operation, status: int) -> str:
+    """Return what comes back, in words of the answer's own class where it has one."""
+    answer = operation.answer
+    words = cleandoc(answer.__doc__ or "") if isinstance(answer, type) else f"{operation.summary}."
+    sentence = " ".join(words.partition("\n\n")[0].split())
+    done = "" if operation.method == "GET" else "Done. "
+    return f"{done}{sentence}" if status == HTTPStatus.OK else f"{HTTPStatus(status).phrase}. {sentence}"
+
+
+def _headers(names: Iterable[str]) -> JsonObject:
+    return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
 
 
 def _problems(operation: Operation) -> JsonObject:
     names = [*_ALWAYS, *operation.problems]
     names += ["not-ready"] if operation.needs_rig else []
     names += _WITH_BODY if operation.body is not None else []
-    if not operation.query:
-        names.append("wrong-query")
     by_status: dict[int, list[str]] = {}
     for name in names:
         by_status.setdefault(KINDS[name].status, []).append(name)
     return {
         str(status): {
             "description": "; ".join(f"{KINDS[name].title} (/problems/{name})" for name in sorted(set(same))),
+            "headers": _headers(HEADERS_OF_STATUS.get(HTTPStatus(status), ())),
             "content": {MEDIA_TYPE: {"schema": _reference("ProblemDocument")}},
         }
         for status, same in sorted(by_status.items())
     }
 
 
-def _parameter(query: Query, place: str) -> JsonObject:
-    schema: JsonObject = {"enum": list(query.choices)} if query.choices else {"type": "string"}
-    return {"name": query.name, "in": place, "required": place == "path", "schema": schema}
+def _parameter(one: Parameter) -> JsonObject:
+    schema: JsonObject = {"type": one.kind}
+    if one.choices:
+        schema["enum"] = list(one.choices)
+    found: JsonObject = {"name": one.name, "in": one.place, "description": one.words}
+    found |= {"required": one.place == "path", "schema": schema}
+    return found if one.example is None else {**found, "example": one.example}
 
 
 def _reference(name: str) -> JsonObject:
@@ -216,6 +255,10 @@ def _add(schemas: JsonObject, shape: type, generator: type[DescribedSchema] = De
     schema = TypeAdapter(shape).json_schema(ref_template=_REF, schema_generator=generator)
     inner = schema.pop("$defs", {})
     for name, part in {**inner, shape.__name__: schema}.items():
+        ways = [one for one in part.get("oneOf", ()) if "title" in one]
+        if ways:
+            schemas |= {one["title"]: one for one in ways}
+            part["oneOf"] = [_reference(one["title"]) for one in ways]
         if "properties" in part:
             part.setdefault("additionalProperties", False)
         schemas[name] = part

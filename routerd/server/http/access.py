@@ -6,7 +6,7 @@ from routerd.server.http.bodies import Nothing
 from routerd.server.http.guard import Caller
 from routerd.server.http.operation import Call, Operations
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("access")
 
 
 class AccessHandlers:
@@ -16,5 +16,5 @@ class AccessHandlers:
         "GET", "/v1/access", "What you may do here, and by what", Caller, needs_rig=False, public=True
     )
     async def access(self, call: Call[Nothing]) -> Caller:
-        """What the one who asks may do."""
+        """Whether whoever asks may read or change things here, and what has shown who that is."""
         return call.caller

@@ -46,7 +46,7 @@ from routerd.server.http.operation import (
     problem_response,
 )
 from routerd.server.http.problems import ProblemError
-from routerd.server.rigfiles.problems import nearest, quote, suggest
+from routerd.server.rigfiles.problems import nearest, one_of, quote
 from routerd.server.soundcheck.run import Access as RunAccess
 from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.status import status_now
@@ -158,11 +158,11 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
         if operation.body is not None:
             example = operation.example or ('{"when": "bar"}' if issubclass(operation.body, Moment) else "{}")
             body = read_body(await _received(request), operation.body, example)
-        known = [query.name for query in operation.query]
-        for key in request.query:
-            if key not in known:
-                remedy = suggest(key, known) if known else "this path takes nothing after the ?"
-                raise ProblemError("wrong-query", f"{quote(key)}: {remedy}")
+        for one in operation.parameters:
+            given = request.query.get(one.name) if one.place == "query" else None
+            choices = ("true", "false") if one.kind == "boolean" else one.choices
+            if given is not None and choices and given not in choices:
+                raise ProblemError("wrong-query", f"{one.name} is {one_of(choices)}, not {quote(given)}")
         if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
         result = await operation.handler(owner, Call(request, body, operation.path, request[_CALLER]))

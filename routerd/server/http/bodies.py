@@ -10,10 +10,12 @@ import json
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
+from itertools import chain
 from typing import Annotated, Any, ClassVar, NoReturn, Self, TypeVar
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     GetJsonSchemaHandler,
@@ -135,33 +137,82 @@ MomentText = Annotated[
 Number = Annotated[int, Field(ge=1, le=_LARGEST_NUMBER)]
 
 
+def _refuse_null(value: Any) -> Any:
+    if value is None:
+        raise PydanticCustomError("null", "is left out where nothing is to be said, not null")
+    return value
+
+
+T = TypeVar("T")
+OrLeftOut = Annotated[T | None, BeforeValidator(_refuse_null)]
+"""A key that may be left out, with a default of None; null means something only where a type has it."""
+
+
+def or_left_out(leaf: Any) -> Any:
+    """Return OrLeftOut of a type that is made as the program runs."""
+    return Annotated[leaf | None, BeforeValidator(_refuse_null)]
+
+
 class Body(BaseModel):
-    """Base of all bodies. Of the keys in `ONE_OF` exactly one is given, of those in `ANY_OF` one or more."""
+    """Base of all bodies.
+
+    `WAYS` are the ways of which exactly one is chosen, where there are several: in each its first key is
+    needed and its others may be given. Keys that are in none of them go with all.
+    """
 
     model_config = ConfigDict(extra="forbid", strict=True)
-    ONE_OF: ClassVar[tuple[str, ...]] = ()
-    ANY_OF: ClassVar[tuple[str, ...]] = ()
+    WAYS: ClassVar[tuple[tuple[str, ...], ...]] = ()
 
     @model_validator(mode="after")
-    def _enough(self) -> Self:
-        given = [key for key, value in self if key in (*self.ONE_OF, *self.ANY_OF) and value is not None]
-        if self.ONE_OF and len(given) != 1:
-            what = "say only one of" if given else "say one of"
-            raise PydanticCustomError("one-of", "{what}", {"what": f"{what} {one_of(self.ONE_OF)}"})
-        if self.ANY_OF and not given:
-            raise PydanticCustomError("any-of", "{what}", {"what": f"say {', '.join(self.ANY_OF)}, or both"})
-        return self
+    def _one_way(self) -> Self:
+        if not self.WAYS:
+            return self
+        given = self.model_fields_set & set(chain(*self.WAYS))
+        if any(way[0] in given and given.issubset(way) for way in self.WAYS):
+            return self
+        firsts = [way[0] for way in self.WAYS]
+        said = [first for first in firsts if first in given]
+        if len(said) == 1:
+            more = next(key for way in self.WAYS for key in way if key in given and key not in said)
+            owner = next(way[0] for way in self.WAYS if more in way)
+            what = f"{more} goes with {owner}"
+        else:
+            what = f"{'say only one of' if said else 'say one of'} {one_of(firsts)}"
+        raise PydanticCustomError("way", "{what}", {"what": what})
 
     @classmethod
     def __get_pydantic_json_schema__(
         cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
     ) -> dict[str, Any]:
-        """Return the schema, which says what has to be there."""
+        """Return the schema: an object, or plain alternatives, without a null for what is left out."""
         schema = handler.resolve_ref_schema(handler(core_schema))
-        for key, names in (("oneOf", cls.ONE_OF), ("anyOf", cls.ANY_OF)):
-            if names:
-                schema[key] = [{"required": [name]} for name in names]
-        return schema
+        properties = schema.get("properties", {})
+        for name, part in properties.items():
+            if part.get("default", ...) is None:
+                kinds = [one for one in part["anyOf"] if one != {"type": "null"}]
+                more = {key: value for key, value in part.items() if key not in ("default", "anyOf")}
+                properties[name] = {**more, **(kinds[0] if len(kinds) == 1 else {"anyOf": kinds})}
+        if not cls.WAYS:
+            return schema
+        common = [key for key in properties if key not in chain(*cls.WAYS)]
+        return {
+            "description": schema["description"],
+            "oneOf": [
+                {
+                    "title": f"{cls.__name__}With{way[0].title()}",
+                    "type": "object",
+                    "properties": {key: properties[key] for key in (*way, *common)},
+                    "required": [way[0], *(key for key in common if key in schema.get("required", ()))],
+                    "additionalProperties": False,
+                }
+                for way in cls.WAYS
+            ],
+        }
+
+    @classmethod
+    def may_be_empty(cls) -> bool:
+        """Return whether a request may come without one."""
+        return not cls.WAYS and not any(field.is_required() for field in cls.model_fields.values())
 
 
 class Nothing(Body):

@@ -39,6 +39,7 @@ from routerd.server.http.bodies import (
     Step,
     known_section,
     known_song,
+    or_left_out,
 )
 from routerd.server.http.operation import Call, Operations
 from routerd.server.http.problems import ProblemError
@@ -46,7 +47,7 @@ from routerd.server.http.shapes import Learning, Status
 from routerd.server.status import learning_of
 from routerd.server.view import View
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("commands")
 
 PROBLEMS = ("refused", "engine-silent")
 """What every command may be answered."""
@@ -79,17 +80,18 @@ def body_of(argument: type[Argument] | None, *, armable: bool, undone: bool) -> 
         return base
     hints = get_type_hints(argument, include_extras=True)
     needed = argument.needed()
-    leaves: dict[str, Any] = {
-        key: (_leaf(hints[key]), ... if key in needed else argument.__dataclass_fields__[key].default)
-        for key in argument.names()
-    }
+    leaves: dict[str, Any] = {}
+    for key in argument.names():
+        leaf, default = _leaf(hints[key]), argument.__dataclass_fields__[key].default
+        may_be_left_out = key not in needed and default is None
+        leaves[key] = (or_left_out(leaf) if may_be_left_out else leaf, ... if key in needed else default)
     if undone:
         leaves["on"] = (bool, True)
     doc = cleandoc(argument.__doc__ or "")
     model: type[Body] = create_model(
         f"{argument.__name__.removeprefix('To')}Body", __base__=base, __doc__=doc, **leaves
     )
-    model.ONE_OF = argument.one_of
+    model.WAYS = tuple((key,) for key in argument.one_of)
     return model
 
 
@@ -127,6 +129,17 @@ class LearningDocument:
     """The last round of learning since the service was started, or null."""
 
     learning: Learning | None
+
+
+def words_of(row: Row) -> str:
+    """Return what the document says of an action besides its summary."""
+    argument = cleandoc(row.argument.__doc__ or "").partition("\n\n")[0] if row.argument else ""
+    said = [" ".join(argument.split())] if argument else []
+    if row.undo is not None:
+        said.append('`"on": false` takes it back.')
+    if row.armable:
+        said.append("It can wait: `when` says for what, and what is armed is in the status until then.")
+    return " ".join([*said, "The answer comes when it is done, or armed."])
 
 
 class CommandHandlers:
@@ -168,7 +181,7 @@ class CommandHandlers:
 
     @OPERATIONS.add("GET", "/v1/learn", "What was learnt last", LearningDocument)
     async def get_learn(self, _call: Call[Nothing]) -> LearningDocument:
-        """What was learnt last."""
+        """The message that was heard, and the line that it makes in rig.yaml."""
         return self._learnt()
 
     @OPERATIONS.add(
@@ -180,7 +193,8 @@ class CommandHandlers:
         problems=(*PROBLEMS, "broken-files", "engine-refused"),
     )
     async def reload(self, _call: Call[Nothing]) -> Status:
-        """Read the rig folder again."""
+        """Every file is checked first; with a mistake in any of them everything stays as it is. What sounds
+        goes on, and the song that is on stays on."""
         await self._reload()
         return self._status()
 
@@ -198,4 +212,5 @@ for _action, _row in ACTIONS.items():
             body=body_of(_row.argument, armable=_row.armable, undone=_row.undo is not None),
             example=_row.example,
             problems=(*PROBLEMS, *_row.problems),
+            words=words_of(_row),
         )(CommandHandlers.learn if _action is Action.LEARN else CommandHandlers.act)

@@ -13,15 +13,15 @@ from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
-from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine
-from routerd.server.http.operation import STREAM, Call, Operations, Query, send_frames
+from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeftOut
+from routerd.server.http.operation import STREAM, Call, Operations, Parameter, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
 from routerd.server.offline.explain import Explained, answer_of, explain, read_message
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("messages")
 
 MOST_READERS = 8
 """Each puts its messages into words by itself."""
@@ -35,8 +35,8 @@ class ExplainBody(Body):
 
     device: Line
     message: Line
-    song: NumberOrLine | None = None
-    section: NumberOrLine | None = None
+    song: OrLeftOut[NumberOrLine] = None
+    section: OrLeftOut[NumberOrLine] = None
 
 
 class MonitorHandlers:
@@ -53,11 +53,16 @@ class MonitorHandlers:
         "/v1/monitor",
         "Every message in and out (but our own ticks) in words, with the fate of what came in",
         media=(STREAM,),
-        query=(Query("device"), Query("kind"), Query("channel")),
+        parameters=(
+            Parameter("device", "Only of these devices, with commas between them", "keys,pads"),
+            Parameter("kind", f"Only these kinds, with commas between them: {', '.join(KINDS)}", "notes"),
+            Parameter("channel", "Only what is on this channel, 1 to 16", 1, "integer"),
+        ),
         problems=("wrong-query", "too-many-readers", "broken-files"),
     )
     async def monitor(self, call: Call[Nothing]) -> web.StreamResponse:
-        """Server-sent events `message` and `dropped`, until the client goes."""
+        """Server-sent events `message` and `dropped`, until you go. Timing clock and Active Sensing come
+        only when their kind is asked for."""
         wanted = self._wanted(call.request)
         if self._readers >= MOST_READERS:
             raise ProblemError("too-many-readers", f"{self._readers} clients monitor already")
@@ -109,7 +114,8 @@ class MonitorHandlers:
         problems=("not-found", "wrong-body", "broken-files"),
     )
     async def explain(self, call: Call[ExplainBody]) -> Explained:
-        """Explain one message; nothing is played."""
+        """Route by route: whether a message is passed, as what it goes out, or why not; and which control it
+        presses. Nothing is played."""
         body, snapshot = call.body, self._view.snapshot
         song = snapshot.song if body.song is None else body.song
         if isinstance(song, int):

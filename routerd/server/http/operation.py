@@ -18,7 +18,8 @@ import json
 from collections.abc import Callable, Coroutine
 from dataclasses import asdict, dataclass, is_dataclass
 from http import HTTPStatus
-from typing import Any, Generic, NamedTuple, TypeVar
+from inspect import cleandoc
+from typing import Any, Generic, Literal, TypeVar
 
 import structlog
 from aiohttp import web
@@ -59,40 +60,109 @@ Handler = Callable[[Any, Call[Any]], Coroutine[Any, Any, Any]]
 H = TypeVar("H", bound=Handler)
 
 
-class Query(NamedTuple):
-    """A key that may follow the ? of a path; with `choices`, its only values."""
+TAGS = {
+    "show": "Where the show is, how everything is, and what happens",
+    "set-list": "Tonight's set list: read it, change it, take changes back, write it into its file",
+    "commands": "What a foot switch can do, and more: now, on a bar or with the next press",
+    "messages": "What becomes of single messages",
+    "reports": "Figures: jitter reports, soundchecks, the show log, metrics",
+    "access": "Who asks, and the pages that people look at",
+    "about": "The API about itself",
+}
+"""The groups of operations, in the order of the help page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """What a request may say beside its body: a key of the query, a part of the path or a header.
+
+    `kind` is its type in the words of JSON Schema; with `choices` these are its only values.
+    """
 
     name: str
+    words: str
+    example: str | float | None = None
+    kind: Literal["string", "number", "integer", "boolean"] = "string"
     choices: tuple[str, ...] = ()
+    place: Literal["query", "path", "header"] = "query"
+
+
+IF_MATCH = Parameter(
+    "If-Match",
+    "Only if the set list still is the one with this ETag (RFC 9110, 13.1.1)",
+    place="header",
+)
+IF_NONE_MATCH = Parameter(
+    "If-None-Match",
+    "Only if it has changed since it had this ETag (RFC 9110, 13.1.2); 304 otherwise",
+    place="header",
+)
+
+ANSWER_HEADERS = {
+    "ETag": ("The revision of what is answered (RFC 9110, 8.8.3)", "string"),
+    "Retry-After": ("After how many seconds to ask again", "integer"),
+    "WWW-Authenticate": ("How to say who you are", "string"),
+}
+"""Headers of answers that mean something to whoever reads them: what, and the type of their values."""
+HEADERS_OF_STATUS: dict[HTTPStatus, tuple[str, ...]] = {
+    HTTPStatus.UNAUTHORIZED: ("WWW-Authenticate",),
+    HTTPStatus.SERVICE_UNAVAILABLE: ("Retry-After",),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Operation:
     """One method of one path.
 
-    `answer` is the class of the JSON answer, or the name of a schema of the document; `media` are the
-    types it may come in, `statuses` those it may come with. `example` is a body for the help and for what a
-    wrong body is answered. Without `needs_rig` it answers at all times, also before a rig is loaded. What is
-    `public` is answered without a token, because it has nothing of the rig in it.
+    `summary` is one line of the help; `words` say the rest, and are the handler's docstring where nothing
+    else is given. `answer` is the class of the JSON answer, or the name of a schema of the document;
+    `media` are the types it may come in, `statuses` those it may come with, `sends` the ANSWER_HEADERS it
+    has, `frames` the classes of what a stream's events hold. `example` is a body for the help and for what
+    a wrong body is answered; the parameters' examples make it a request that works with the demo. Without
+    `needs_rig` it answers at all times, also before a rig is loaded. What is `public` is answered without a
+    token, because it has nothing of the rig in it.
     """
 
     method: str
     path: str
     handler: Handler
+    tag: str
     summary: str
+    words: str
     answer: type | str | None = None
     media: tuple[str, ...] = (JSON,)
     body: type[Body] | None = None
     example: str = ""
-    query: tuple[Query, ...] = ()
+    parameters: tuple[Parameter, ...] = ()
     problems: tuple[str, ...] = ()
     needs_rig: bool = True
     statuses: tuple[int, ...] = (200,)
     public: bool = False
+    sends: tuple[str, ...] = ()
+    frames: tuple[type, ...] = ()
+
+    def curl(self, host: str) -> str:
+        """Return the request of its example as a line for curl."""
+        path, query = self.path, []
+        for one in self.parameters:
+            if one.place == "path":
+                path = path.replace(f"{{{one.name}}}", str(one.example))
+            elif one.place == "query" and one.example is not None:
+                query.append(f"{one.name}={one.example}")
+        if query:
+            path += "?" + "&".join(query)
+        method = "" if self.method == "GET" else f"-X {self.method} "
+        body = f" -d '{self.example}'" if self.example else ""
+        no_buffer = "-N " if STREAM in self.media else ""
+        return f"curl {no_buffer}{method}'{host}{path}'{body}"
 
 
 class Operations(list[Operation]):
-    """The operations of one module, in the order in which they are declared."""
+    """The operations of one module, in the order in which they are declared, under one of TAGS."""
+
+    def __init__(self, tag: str) -> None:
+        super().__init__()
+        self._tag = tag
 
     def add(
         self,
@@ -104,11 +174,14 @@ class Operations(list[Operation]):
         media: tuple[str, ...] = (JSON,),
         body: type[Body] | None = None,
         example: str = "",
-        query: tuple[Query, ...] = (),
+        parameters: tuple[Parameter, ...] = (),
         problems: tuple[str, ...] = (),
         needs_rig: bool = True,
         statuses: tuple[int, ...] = (200,),
         public: bool = False,
+        sends: tuple[str, ...] = (),
+        frames: tuple[type, ...] = (),
+        words: str = "",
     ) -> Callable[[H], H]:
         """Declare the handler below; the fields are those of Operation."""
 
@@ -118,16 +191,20 @@ class Operations(list[Operation]):
                     method,
                     path,
                     handler,
+                    self._tag,
                     summary,
+                    words or cleandoc(handler.__doc__ or ""),
                     answer,
                     media,
                     body,
                     example,
-                    query,
+                    parameters,
                     problems,
                     needs_rig,
                     statuses,
                     public,
+                    sends,
+                    frames,
                 )
             )
             return handler
@@ -170,10 +247,8 @@ def problem_response(path: str, error: Exception) -> web.Response:
         problem = _of_http(path, error, headers)
     else:
         problem = document_of(_of_error(path, error), path)
-    if problem.status == HTTPStatus.UNAUTHORIZED:
-        headers["WWW-Authenticate"] = "Bearer"
-    if problem.status == HTTPStatus.SERVICE_UNAVAILABLE:
-        headers["Retry-After"] = "1"
+    for name in HEADERS_OF_STATUS.get(HTTPStatus(problem.status), ()):
+        headers[name] = {"WWW-Authenticate": "Bearer", "Retry-After": "1"}[name]
     plain = {key: value for key, value in asdict(problem).items() if value != ()}
     return json_response(plain, problem.status, MEDIA_TYPE, headers)
 

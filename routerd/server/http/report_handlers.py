@@ -13,7 +13,7 @@ from aiohttp import web
 from pydantic import Field
 
 from routerd.core.model.codec import JsonObject
-from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.bodies import Body, Line, Nothing, OrLeftOut
 from routerd.server.http.operation import (
     HTML,
     JSON,
@@ -21,14 +21,14 @@ from routerd.server.http.operation import (
     TEXT,
     Call,
     Operations,
-    Query,
+    Parameter,
     text_response,
 )
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
 from routerd.server.report.document import PageError, make_page, to_plain
-from routerd.server.rigfiles.problems import one_of, quote, suggest
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.shows.show_log import ShowLog
 from routerd.server.soundcheck import service
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
@@ -39,11 +39,12 @@ from routerd.server.view import View
 if TYPE_CHECKING:
     from routerd.server.http.metrics import Metrics
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("reports")
 
 _FORM_OF_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
 FORMATS = ("json", "text", "html")
 SPANS = ("show", "minute")
+_FORMAT = Parameter("format", "As what it comes; else Accept decides", "text", choices=FORMATS)
 
 _RIG_PROBLEMS = ("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent")
 """What may go wrong where something is written into rig.yaml and loaded."""
@@ -80,11 +81,11 @@ class SoundcheckBody(Body):
     """
 
     levels_down: bool = False
-    stages: Annotated[list[Stage], Field(min_length=1)] | None = None
+    stages: OrLeftOut[Annotated[list[Stage], Field(min_length=1)]] = None
     seconds: Annotated[int, Field(ge=1, le=3600)] = 30
     dwell_seconds: Annotated[int, Field(ge=0, le=600)] = 2
-    unplug: Line | None = None
-    playing: Line | None = None
+    unplug: OrLeftOut[Line] = None
+    playing: OrLeftOut[Line] = None
 
 
 class Reports(Protocol):
@@ -121,18 +122,18 @@ class ReportHandlers:
     @OPERATIONS.add(
         "GET",
         "/v1/report",
-        "The jitter report, as JSON, text or a page (Accept, or ?format=text or html); "
-        "?span=minute: of the last minute",
+        "The jitter report, as JSON, text or a page (Accept, or ?format=); of the show, or ?span=minute",
         "Report",
         media=(JSON, TEXT, HTML),
-        query=(Query("format", FORMATS), Query("span", SPANS)),
+        parameters=(
+            _FORMAT,
+            Parameter("span", "Of the whole show so far, or of its last minute", "minute", choices=SPANS),
+        ),
         problems=("wrong-query", "no-page"),
     )
     async def report(self, call: Call[Nothing]) -> JsonObject | web.Response:
-        """The jitter report of the show so far or of the last minute, as JSON, text or a page."""
+        """How steady every port's clock is, in figures, with a verdict on each and what to do about it."""
         span = call.request.query.get("span", "show")
-        if span not in SPANS:
-            raise ProblemError("wrong-query", f"span is {one_of(SPANS)}, not {quote(span)}")
         wanted = wanted_format(call.request)
         report = self._reports.report() if span == "show" else await self._reports.last_minute()
         return await self._in_format(report, wanted)
@@ -162,7 +163,8 @@ class ReportHandlers:
         problems=("refused", "levels-up", "disk-silent"),
     )
     async def begin_soundcheck(self, call: Call[SoundcheckBody]) -> SoundcheckState:
-        """Begin a soundcheck."""
+        """Its stages run in a fixed order; GET /v1/soundcheck/state shows how far it is. Turn amplifiers,
+        monitors and in-ear levels down first, and mute the PA: it plays notes and sends patches."""
         body = call.body
         if not body.levels_down:
             raise ProblemError("levels-up", " ".join(CAUTIONS))
@@ -180,7 +182,7 @@ class ReportHandlers:
         problems=("refused", "disk-silent"),
     )
     async def stop_soundcheck(self, _call: Call[Nothing]) -> SoundcheckState:
-        """Stop the one that is under way."""
+        """The one that is under way ends now; what it has found so far becomes its result."""
         await self._soundchecks.stop()
         return await self._soundchecks.state()
 
@@ -192,7 +194,7 @@ class ReportHandlers:
         problems=("disk-silent",),
     )
     async def soundcheck_state(self, _call: Call[Nothing]) -> SoundcheckState:
-        """Where it is."""
+        """The stages that are over and the one under way, what it waits for, and the cautions."""
         return await self._soundchecks.state()
 
     @OPERATIONS.add(
@@ -201,11 +203,11 @@ class ReportHandlers:
         "The newest soundcheck that has ended (?name=: another that is kept), as JSON, text or a page",
         "Soundcheck",
         media=(JSON, TEXT, HTML),
-        query=(Query("format", FORMATS), Query("name")),
+        parameters=(_FORMAT, Parameter("name", "Another one that is kept, by its name")),
         problems=("wrong-query", "no-page", "no-soundcheck", "disk-silent"),
     )
     async def soundcheck(self, call: Call[Nothing]) -> JsonObject | web.Response:
-        """A soundcheck that has ended."""
+        """Its verdict on every device, what to do, and all that it has measured."""
         wanted = wanted_format(call.request)
         name = call.request.query.get("name")
         names = await self._soundchecks.names()
@@ -226,7 +228,7 @@ class ReportHandlers:
         problems=("disk-silent",),
     )
     async def soundchecks(self, _call: Call[Nothing]) -> Soundchecks:
-        """Those that are kept."""
+        """Any of them is there by its name, as /v1/soundcheck?name=."""
         return Soundchecks(tuple(await self._soundchecks.names()))
 
     @OPERATIONS.add(
@@ -238,7 +240,8 @@ class ReportHandlers:
         problems=_RIG_PROBLEMS,
     )
     async def write_offsets(self, _call: Call[Nothing]) -> Offsets:
-        """Write suggested offsets into rig.yaml."""
+        """Offsets bring devices together whose sound comes late by a known time. Comments and all else in
+        the file stay as they are."""
         return await self._soundchecks.write_offsets()
 
     @OPERATIONS.add(
@@ -251,12 +254,13 @@ class ReportHandlers:
         problems=_RIG_PROBLEMS,
     )
     async def mark_silent(self, _call: Call[Nothing]) -> SilentDevices:
-        """Mark silent devices in rig.yaml."""
+        """Devices that do not answer an identity request are not asked again. Comments and all else in the
+        file stay as they are."""
         return await self._soundchecks.write_silent()
 
     @OPERATIONS.add("GET", "/v1/recording", "The show log of this show", Recording)
     async def recording(self, _call: Call[Body]) -> Recording:
-        """The show log of this show."""
+        """Where this show is logged, and whether whole messages are kept in it."""
         log = self._record
         return Recording(log.name, str(log.folder), log.recording, log.dropped)
 
@@ -269,7 +273,7 @@ class ReportHandlers:
         example='{"on": true}',
     )
     async def record(self, call: Call[RecordingBody]) -> Recording:
-        """Keep messages from now on, or no longer."""
+        """Songs, events and figures are logged in any case; this is about every message in and out."""
         self._record.record(on=call.body.on)
         return await self.recording(call)
 
@@ -277,7 +281,8 @@ class ReportHandlers:
         "GET", "/metrics", "Totals, and the figures of the last minute, as OpenMetrics", media=(METRICS,)
     )
     async def metrics(self, _call: Call[Nothing]) -> web.Response:
-        """The figures as OpenMetrics, made here and now: what waits for a thread may wait long."""
+        """For a scraper. Figures are gauges over the last minute, totals are counters since the engine's
+        start."""
         if "routerd.server.http.metrics" not in sys.modules:
             await asyncio.to_thread(importlib.import_module, "routerd.server.http.metrics")
         from routerd.server.http.metrics import CONTENT_TYPE_LATEST, Metrics
@@ -290,10 +295,7 @@ class ReportHandlers:
 
 def wanted_format(request: web.Request) -> str:
     """Return which of FORMATS a request asks for by its query or its Accept header."""
-    given = request.query.get("format")
-    if given is not None:
-        if given not in FORMATS:
-            raise ProblemError("wrong-query", f"format is {one_of(FORMATS)}, not {quote(given)}")
+    if given := request.query.get("format"):
         return given
     for part in request.headers.get("Accept", "").split(","):
         wanted = _FORM_OF_MEDIA.get(part.split(";")[0].strip().lower())

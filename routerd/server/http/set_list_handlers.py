@@ -24,19 +24,20 @@ from routerd.server.http.bodies import (
     Nothing,
     Number,
     NumberOrLine,
+    OrLeftOut,
     known_order,
     known_place,
     known_song,
 )
 from routerd.server.http.command_handlers import PROBLEMS
-from routerd.server.http.operation import Call, Handler, Operations, json_response
+from routerd.server.http.operation import IF_MATCH, IF_NONE_MATCH, Call, Handler, Operations, json_response
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SetListDocument
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.status import set_list_document
 from routerd.server.view import View
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("set-list")
 EDIT_PROBLEMS = (*PROBLEMS, "changed-meanwhile")
 
 H = TypeVar("H", bound=Handler)
@@ -64,7 +65,7 @@ class InsertBody(Body):
     gets; right behind the song that is on when left out."""
 
     song: NumberOrLine
-    to: Number | None = None
+    to: OrLeftOut[Number] = None
 
 
 class DropBody(Body):
@@ -77,17 +78,17 @@ class EncoreBody(Body):
     """The song that the encore begins with, by its number (from 1) or by title or file name; no encore when
     left out."""
 
-    song: NumberOrLine | None = None
+    song: OrLeftOut[NumberOrLine] = None
 
 
 class SetListBody(Body):
-    """A set list of titles or file names, `encore` of them at its end the encore; or the name of another
-    set of the rig folder."""
+    """A set list of titles or file names, `encore` of them at its end the encore, and its name, where that
+    changes; or only the name of another set of the rig folder."""
 
-    ANY_OF = ("order", "name")
-    order: Annotated[list[Line], Field(min_length=1, max_length=10_000)] | None = None
+    WAYS = (("order", "encore", "name"), ("name",))
+    order: OrLeftOut[Annotated[list[Line], Field(min_length=1, max_length=10_000)]] = None
     encore: Annotated[int, Field(ge=0, le=999)] = 0
-    name: Line | None = None
+    name: OrLeftOut[Line] = None
 
 
 def _edit(
@@ -96,7 +97,15 @@ def _edit(
     """Declare the handler below as what is done on POST /v1/set-list/`word`."""
     path, problems = f"/v1/set-list/{word}", (*EDIT_PROBLEMS, *problems)
     return OPERATIONS.add(
-        "POST", path, summary, SetListDocument, body=body, example=example, problems=problems
+        "POST",
+        path,
+        summary,
+        SetListDocument,
+        body=body,
+        example=example,
+        parameters=(IF_MATCH,),
+        sends=("ETag",),
+        problems=problems,
     )
 
 
@@ -140,9 +149,13 @@ class SetListHandlers:
         "/v1/set-list",
         "Tonight's set list; its ETag is its revision, and guards edits as If-Match",
         SetListDocument,
+        parameters=(IF_NONE_MATCH,),
+        statuses=(200, 304),
+        sends=("ETag",),
     )
     async def read(self, call: Call[Nothing]) -> web.Response:
-        """Tonight's set list, or 304 when If-None-Match names it."""
+        """The order with its encore, and the names of the other sets of the rig folder. Its ETag names this
+        revision: give it as If-Match with a change, and nobody else's change is undone by yours unseen."""
         header = call.request.headers.get("If-None-Match")
         given = [] if header is None else tags_in(header)
         # weak comparison (RFC 9110, 13.1.2)
@@ -157,10 +170,13 @@ class SetListHandlers:
         SetListDocument,
         body=SetListBody,
         example='{"order": ["Weather Room", "Copper Ferry"]}',
+        parameters=(IF_MATCH,),
+        sends=("ETag",),
         problems=(*EDIT_PROBLEMS, "unknown-in-order", "unknown-set-list", "unknown-place"),
     )
     async def put(self, call: Call[SetListBody]) -> web.Response:
-        """Another order, or another set list of the folder."""
+        """Another order for tonight, or another set list of the rig folder. What sounds is not touched; the
+        file changes only when it is saved."""
         view, body = self._view, call.body
         if body.order is None:
             chosen = view.find_set_list(str(body.name))
@@ -185,7 +201,7 @@ class SetListHandlers:
         problems=("unknown-place", "unknown-song"),
     )
     async def move(self, call: Call[MoveBody]) -> web.Response:
-        """Move a song."""
+        """A song goes to another number of the order; those between move up or down."""
         return await self._change_songs(
             call, lambda now: edits.move(now, known_place(self._view, call.body.song), call.body.to)
         )
@@ -198,7 +214,8 @@ class SetListHandlers:
         problems=("unknown-place", "unknown-song"),
     )
     async def insert(self, call: Call[InsertBody]) -> web.Response:
-        """Put a song in: at a place, or right behind the one that is on."""
+        """A song of the library goes in at a number, or right behind the one that is on; it may be in the
+        order more than once."""
         snapshot, words, to = self._view.snapshot, call.body.song, call.body.to
         behind = snapshot.gap if snapshot.index is None else snapshot.index + 1
 
@@ -217,7 +234,7 @@ class SetListHandlers:
         problems=("unknown-place", "unknown-song"),
     )
     async def drop(self, call: Call[DropBody]) -> web.Response:
-        """Take a song out."""
+        """A song leaves the order. If it is on, it stays on until another is chosen."""
         return await self._change_songs(
             call, lambda now: edits.drop(now, known_place(self._view, call.body.song))
         )
@@ -230,7 +247,7 @@ class SetListHandlers:
         problems=("unknown-place", "unknown-song"),
     )
     async def encore(self, call: Call[EncoreBody]) -> web.Response:
-        """Say where the encore begins."""
+        """The encore is the end of the order, from this song on; without a song there is none."""
         song = call.body.song
         await self._change(
             call, lambda now: edits.begin_encore(now, None if song is None else known_place(self._view, song))
@@ -239,7 +256,7 @@ class SetListHandlers:
 
     @_edit("undo", "Take the last change of the set list back", Nothing)
     async def undo(self, _call: Call[Nothing]) -> web.Response:
-        """Take the last change of the order back."""
+        """The order as it was before the last change, also before a restart; up to twenty changes back."""
         await self._order.undo_order()
         return self._answer()
 
@@ -252,7 +269,8 @@ class SetListHandlers:
         problems=("not-saved",),
     )
     async def save(self, _call: Call[Nothing]) -> Saved:
-        """Write the set list into its file."""
+        """The order, the encore and its name go into the file of the set, or into a new one under its
+        name."""
         try:
             return Saved(await self._order.save_order())
         except (FileEditError, OSError) as error:

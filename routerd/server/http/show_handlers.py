@@ -15,15 +15,21 @@ from routerd.core.midi import tuning
 from routerd.core.units import parse_note
 from routerd.server.feed import MOST_READERS, EventHub, wall_time
 from routerd.server.health import lines_of
-from routerd.server.http.bodies import Body, Line, Nothing
+from routerd.server.http.bodies import Body, Line, Nothing, OrLeftOut
 from routerd.server.http.command_handlers import PROBLEMS
-from routerd.server.http.operation import STREAM, Call, Operations, Query, json_response, send_frames
+from routerd.server.http.operation import STREAM, Call, Operations, Parameter, json_response, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SongFacts, Status
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("show")
+
+LAST_EVENT_ID = Parameter(
+    "Last-Event-ID",
+    "The id of the last event that you have seen: what you have missed comes first",
+    place="header",
+)
 
 ZERO_NOTE = 36
 """C2 is 0 V where nobody says otherwise; boxes differ."""
@@ -80,7 +86,7 @@ class TuningNoteBody(Body):
 
     device: Line
     channel: Annotated[int, Field(ge=1, le=16)] = 1
-    note: Annotated[int, Field(ge=0, le=127)] | None = None
+    note: OrLeftOut[Annotated[int, Field(ge=0, le=127)]] = None
     velocity: Annotated[int, Field(ge=1, le=127)] = tuning.SOFT
     seconds: Annotated[int, Field(ge=1, le=tuning.LONGEST_TUNING_S)] = tuning.TUNING_S
     on: bool = True
@@ -97,7 +103,8 @@ class ShowHandlers:
 
     @OPERATIONS.add("GET", "/v1/status", "Where the show is, and how everything is", Status)
     async def status(self, _call: Call[Nothing]) -> Status:
-        """Everything about this moment."""
+        """Song, section, what is next and armed, transport, tempo and position, ports, both processes, and
+        everything that is wrong. Asking costs the engine nothing."""
         return self._status()
 
     @OPERATIONS.add(
@@ -109,7 +116,8 @@ class ShowHandlers:
         needs_rig=False,
     )
     async def health(self, _call: Call[Nothing]) -> web.Response:
-        """What is wrong, as `problems` in the status; 503 when anything is."""
+        """What is wrong, as `problems` in the status: for a monitoring program that looks at the status code
+        alone, and for people who want to know what to do."""
         view = self._view
         lines = [str(line) for line in lines_of(view, monotonic_ns())] if view.greeted else []
         if not view.ready:
@@ -118,7 +126,7 @@ class ShowHandlers:
 
     @OPERATIONS.add("GET", "/v1/songs", "Every song that can be played", Songs)
     async def songs(self, _call: Call[Nothing]) -> Songs:
-        """Every song."""
+        """Every song of the rig folder, in tonight's set list or not, with its sections and checklist."""
         return Songs(tuple(self._view.with_done(facts) for facts in self._view.songs.values()))
 
     @OPERATIONS.add(
@@ -126,10 +134,11 @@ class ShowHandlers:
         "/v1/songs/{song}",
         "One song, by its file's name",
         SongFacts,
+        parameters=(Parameter("song", "The song's file name, without its ending", "low-tide", place="path"),),
         problems=("unknown-song",),
     )
     async def song(self, call: Call[Nothing]) -> SongFacts:
-        """Answer with one song."""
+        """One song with its sections, its checklist and what of it is done."""
         songs, song = self._view.songs, call.request.match_info["song"]
         if song not in songs:
             remedy = suggest(song, songs)
@@ -138,7 +147,7 @@ class ShowHandlers:
 
     @OPERATIONS.add("GET", "/v1/time", "What time it is here, to compare clocks", TimeNow, needs_rig=False)
     async def time(self, _call: Call[Nothing]) -> TimeNow:
-        """Both clocks, as late as possible."""
+        """The clock that events and the status count on, and the wall clock, at the same moment."""
         now_ns = monotonic_ns()
         return TimeNow(now_ns, wall_time(now_ns))
 
@@ -147,17 +156,18 @@ class ShowHandlers:
         "/v1/events",
         "What happens, as server-sent events; Last-Event-ID takes up where a reader left off",
         media=(STREAM,),
-        query=(Query("after"), Query("beats", ("true", "false"))),
+        parameters=(
+            LAST_EVENT_ID,
+            Parameter("after", "The same for a first request: the id that the status has"),
+            Parameter("beats", "Whether beats are foretold as well", "true", "boolean"),
+        ),
         problems=("too-many-readers", "wrong-query"),
         needs_rig=False,
     )
     async def events(self, call: Call[Nothing]) -> web.StreamResponse:
-        """Server-sent events, until the client goes; `after` does for a first request what Last-Event-ID does
-        for those that come back."""
+        """Server-sent events (HTML standard, 9.2) until you go: the stream has no end of its own."""
         request, hub = call.request, self._hub
         beats = request.query.get("beats", "false")
-        if beats not in ("true", "false"):
-            raise ProblemError("wrong-query", f"beats is true or false, not {quote(beats)}")
         if hub.readers >= MOST_READERS:
             raise ProblemError("too-many-readers", f"{hub.readers} clients read the events already")
 
@@ -176,13 +186,20 @@ class ShowHandlers:
     @OPERATIONS.add(
         "GET",
         "/v1/tuning",
-        "The song's note to tune by: frequency, control voltage, cents off (?measured=109.2)",
+        "The song's note to tune by: frequency, control voltage, cents off a measured one",
         Tuning,
-        query=(Query("note"), Query("concert-pitch"), Query("measured"), Query("zero")),
+        parameters=(
+            Parameter("note", "Another note than the song's: a number, or a name (C4 is 60)", "A2"),
+            Parameter("concert-pitch", "Another frequency of A4 than the song's, in Hz", 442, "number"),
+            Parameter("measured", "A frequency that you have measured, in Hz", 109.2, "number"),
+            Parameter("zero", "The note that 0 V stands for: a number, or a name", "C2"),
+        ),
         problems=("wrong-query",),
     )
     async def tuning(self, call: Call[Nothing]) -> Tuning:
-        """The song's tuning line, or any other note's."""
+        """What an oscillator should be at, in Hz and in volts at one volt per octave, and how far a
+        measured frequency is off in cents. Without a note it is the one nearest to what was measured, or
+        the song's."""
         query = call.request.query
         facts = self._view.song
         of_song_hz = facts.concert_pitch_hz if facts else 440.0
@@ -225,7 +242,8 @@ class ShowHandlers:
         problems=(*PROBLEMS, "not-found"),
     )
     async def sound(self, call: Call[TuningNoteBody]) -> Status:
-        """Sound a note on a device while somebody tunes, or end it."""
+        """Sound a note on a device while somebody tunes, or end it. It is soft unless asked otherwise and
+        ends by itself; turn amplifiers, monitors and in-ear levels down first."""
         body, facts = call.body, self._view.song
         note = body.note if body.note is not None else facts.tuning_note if facts else tuning.A4
         velocity = body.velocity if body.on else 0

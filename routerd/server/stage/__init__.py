@@ -18,11 +18,11 @@ from pathlib import Path
 from aiohttp import web
 
 from routerd.server.http.bodies import Nothing
-from routerd.server.http.operation import HTML, Call, Operations
+from routerd.server.http.operation import HTML, IF_NONE_MATCH, Call, Operations, Parameter
 from routerd.server.http.problems import ProblemError
 from routerd.server.rigfiles.problems import quote, suggest
 
-OPERATIONS = Operations()
+OPERATIONS = Operations("access")
 
 TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -90,12 +90,14 @@ class StageHandlers:
         "/stage",
         "The stage page for a tablet, the player's view",
         media=(HTML,),
+        parameters=(IF_NONE_MATCH,),
+        sends=("ETag",),
         needs_rig=False,
         public=True,
         statuses=(200, 304),
     )
     async def player(self, call: Call[Nothing]) -> web.Response:
-        """The player's view."""
+        """What a player wants to see from where they stand, and press: an HTML page for a tablet."""
         return self._answer(call.request, "index.html")
 
     @OPERATIONS.add(
@@ -103,12 +105,14 @@ class StageHandlers:
         "/stage/technician",
         "The stage page, the technician's view",
         media=(HTML,),
+        parameters=(IF_NONE_MATCH,),
+        sends=("ETag",),
         needs_rig=False,
         public=True,
         statuses=(200, 304),
     )
     async def technician(self, call: Call[Nothing]) -> web.Response:
-        """The technician's view."""
+        """What a technician wants to see and do at the side of the stage: an HTML page for a tablet."""
         return self._answer(call.request, "technician.html")
 
     @OPERATIONS.add(
@@ -116,13 +120,15 @@ class StageHandlers:
         "/stage/{name}",
         "A file that the stage page loads",
         media=tuple(media.partition(";")[0] for media in TYPES.values()),
+        parameters=(IF_NONE_MATCH, Parameter("name", "The file's name", "stage.css", place="path")),
+        sends=("ETag",),
         problems=("not-found",),
         needs_rig=False,
         public=True,
         statuses=(200, 304),
     )
     async def file(self, call: Call[Nothing]) -> web.Response:
-        """A file of the page."""
+        """A style sheet, a script, an icon, the manifest."""
         return self._answer(call.request, call.request.match_info["name"])
 
     def _answer(self, request: web.Request, name: str) -> web.Response:

@@ -42,7 +42,13 @@ def test_every_operation_is_in_it_and_in_the_help() -> None:
     documented = {(method.upper(), path) for path, methods in paths.items() for method in methods}
     assert documented == {(operation.method, operation.path) for operation in OPERATIONS}
     for operation in OPERATIONS:
-        assert operation.path in help_text(OPERATIONS, "localhost:8473")
+        assert f"  {operation.curl('localhost:8473')}\n" in help_text(OPERATIONS, "localhost:8473")
+
+
+def test_every_part_of_a_path_is_declared() -> None:
+    for operation in OPERATIONS:
+        parts = {word[1:-1] for word in operation.path.split("/") if word[:1] == "{"}
+        assert parts == {one.name for one in operation.parameters if one.place == "path"}, operation.path
 
 
 def fits(answer: Answer, described: dict[str, Any]) -> None:

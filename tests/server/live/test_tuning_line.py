@@ -28,7 +28,6 @@ async def test_what_is_no_frequency_or_note(service: Service) -> None:
         "note=H2",
         "zero=200",
         "concert-pitch=44",
-        "pitch=440",
     ):
         answer = await service.ask("GET", f"/v1/tuning?{query}")
         assert (answer.status, answer.json["type"]) == (422, "/problems/wrong-query"), query
