@@ -32,6 +32,7 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from functools import partial
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
@@ -240,7 +241,7 @@ class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 LOADING = ""
 """The context of what runs when modules are loaded and tests are collected."""
-EMPTY_MAP: dict[str, Any] = {"tests": [], "lines": {}, "loading": {}}
+EMPTY_MAP: dict[str, Any] = {"tests": [], "lines": {}, "loading": {}, "sources": {}}
 
 
 class Mapping:
@@ -275,16 +276,17 @@ def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
     data = measure.get_data()
     lines: dict[str, dict[str, list[int]]] = {}
     numbers = {nodeid: number for number, nodeid in enumerate(mapping.took_s)}
+    kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() and not everything else EMPTY_MAP
     loading: dict[str, list[int]] = {}
     for file in data.measured_files():
         name = str(Path(file).relative_to(ROOT))
         by_line = data.contexts_by_lineno(file)
+        kept["sources"][name] = Path(file).read_text(encoding="utf-8")
         loading[name] = sorted(line for line, contexts in by_line.items() if LOADING in contexts)
         lines[name] = {
             str(line): [numbers[one] for one in contexts if one in numbers]
             for line, contexts in by_line.items()
         }
-    kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() and not everything else EMPTY_MAP
     kept["loading"].update(loading)
     first = len(kept["tests"])
     kept["tests"] += [[nodeid, round(took_s, 4)] for nodeid, took_s in mapping.took_s.items()]
@@ -531,9 +533,9 @@ class Report:
 def run(options: argparse.Namespace) -> int:
     """Try mutants and print those that nothing noticed; return 1 when too many were not."""
     kept = json.loads(options.map.read_text(encoding="utf-8"))
+    move_lines(kept)
     chosen = [(one, tests_for(one, kept, options.most_seconds)) for one in chosen_mutants(options)]
-    loading = {file: set(lines) for file, lines in kept["loading"].items()}
-    later = [pair for pair in chosen if pair[0].statement in loading.get(pair[0].file, ())]
+    later = [pair for pair in chosen if pair[0].statement in kept["loading"].get(pair[0].file, ())]
     live = [pair for pair in chosen if pair not in later]
     report = Report()
     _load_what_tests_need()
@@ -555,6 +557,22 @@ def run(options: argparse.Namespace) -> int:
     for mutant, took_s in later:
         report(mutant, twice(partial(_run_anew, mutant, took_s), len(took_s)) if took_s else Outcome(""))
     return 0 if report.share() >= 0.97 else 1
+
+
+def move_lines(kept: dict[str, Any]) -> None:
+    """Move a map's lines to where they are now; a line that is new gets the tests of the one above."""
+    for file, source in kept["sources"].items():
+        old, new = source.splitlines(), (ROOT / file).read_text(encoding="utf-8").splitlines()
+        lines, loading = kept["lines"][file], set(kept["loading"][file])
+        moved: dict[str, list[int]] = {}
+        kept["loading"][file] = now_loading = []
+        for what, a, b, c, d in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+            for place in range(c, d):
+                at = a + place - c if what == "equal" else max(a - 1, min(b - 1, a + place - c))
+                moved[str(place + 1)] = lines.get(str(at + 1), [])
+                if at + 1 in loading and what == "equal":
+                    now_loading.append(place + 1)
+        kept["lines"][file] = moved
 
 
 def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, float]:

@@ -147,6 +147,105 @@ def test_joints_are_exact_and_time_goes_on(parts: list[tuple[int, int, int, bool
             assert abs(times[step.tick] - tempo_map.time_ns(step.tick)) <= 1
 
 
+@st.composite
+def maps(draw: st.DrawFn) -> tuple[list[TempoPoint], list[MeterPoint]]:
+    """Points and meters in order, at 0 or later, between ticks too; ramps that the next point cuts short."""
+    points, at = [], F(draw(st.integers(0, 3)) * draw(st.integers(0, 40)), 2)
+    for _ in range(draw(st.integers(0, 4))):
+        low, high = draw(st.integers(20, 300)), draw(st.integers(20, 300))
+        over = F(draw(st.integers(0, 400)) * draw(st.integers(0, 12)), 3)
+        curve = draw(st.sampled_from(list(Curve)))
+        points.append(TempoPoint(at, F(low), F(low if not over or low % 5 == 0 else high), over, curve))
+        at += F(draw(st.integers(1, 600)), 2)
+    meters, tick = [], draw(st.sampled_from((0, 0, 96, 192)))
+    for _ in range(draw(st.integers(0, 3))):
+        meter = MeterPoint(tick, draw(st.integers(1, 9)), draw(st.sampled_from((2, 4, 8, 16))))
+        meters.append(meter)
+        tick += draw(st.integers(1, 5)) * draw(st.sampled_from((18, 24, 96)))
+    return points, meters
+
+
+def tempo_in(points: list[TempoPoint], tick: F | int) -> float:
+    """Return the tempo of a map of 120 BPM at a place, by its definition."""
+    point = next((one for one in reversed(points) if one.at_ticks <= tick), None)
+    if point is None:
+        return 120.0
+    part = float((tick - point.at_ticks) / point.over_ticks) if point.over_ticks else 1.0
+    low, high = float(point.bpm), float(point.to_bpm)
+    if part >= 1:
+        return high
+    return low + (high - low) * part if point.curve is Curve.LINEAR else low * (high / low) ** part
+
+
+@given(maps())
+def test_bars_of_maps_of_chance_are_those_that_one_counts(
+    parts: tuple[list[TempoPoint], list[MeterPoint]],
+) -> None:
+    points, meters = parts
+    tempo_map = TempoMap(F(120), 4, 4, tuple(points), tuple(meters))
+    changes = {meter.at_tick: meter for meter in meters}
+    meter, bar, tick_of_meter, bar_of_meter = MeterPoint(0, 4, 4), -1, 0, 0
+    next_bar = 0
+    for tick in range(900):
+        if tick in changes or tick == next_bar:
+            bar += 1
+            if tick in changes:
+                meter, tick_of_meter, bar_of_meter = changes[tick], tick, bar
+            next_bar = tick + 96 * meter.beats // meter.unit
+            assert tempo_map.tick_of_bar(bar) == tick
+        assert tempo_map.bar_at(tick) == bar
+        step = tempo_map.steps[tempo_map.index_at(tick)]
+        assert (step.beats, step.unit) == (meter.beats, meter.unit)
+        assert (step.bar_tick, step.bar) == (tick_of_meter, bar_of_meter)
+
+
+@given(maps())
+def test_times_and_shown_tempos_of_maps_of_chance(
+    parts: tuple[list[TempoPoint], list[MeterPoint]],
+) -> None:
+    """Simpson's rule over 60 s / (24 × bpm(x)), stretch by stretch (error below 1e-8 of a stretch)."""
+    points, meters = parts
+    tempo_map = TempoMap(F(120), 4, 4, tuple(points), tuple(meters))
+    ends = [one.at_ticks + one.over_ticks for one in points]
+    edges = sorted({F(0), *(one.at_ticks for one in points), *ends, F(2000)})
+    expected_ns = 0.0
+    for a, b in itertools.pairwise(edge for edge in edges if edge <= 2000):
+        x = [a + (b - a) * part / 200 for part in range(201)]
+        # the last place belongs to this stretch: its tempo is what it comes to, not what is next
+        point = next((one for one in reversed(points) if one.at_ticks <= a), None)
+        pace = [2.5e9 / tempo_in([] if point is None else [point], one) for one in x]
+        weights = [1, *[4, 2] * 99, 4, 1]
+        expected_ns += float(b - a) / 600 * sum(w * p for w, p in zip(weights, pace, strict=True))
+        assert tempo_map.time_ns(b) == pytest.approx(expected_ns, rel=1e-6, abs=2)
+    for step in tempo_map.steps:
+        assert float(step.bpm) == pytest.approx(tempo_in(points, step.tick), abs=0.00501)
+    assert tempo_map.moves == any(one.at_ticks > 0 or one.over_ticks > 0 for one in points)
+
+
+@given(maps())
+def test_joints_of_maps_of_chance(parts: tuple[list[TempoPoint], list[MeterPoint]]) -> None:
+    """Every change of tempo and meter, and in ramps the bar's smallest even part that keeps RAMP_STEPS."""
+    points, meters = parts
+    tempo_map = TempoMap(F(120), 4, 4, tuple(points), tuple(meters))
+    expected = {0, *(meter.at_tick for meter in meters)}
+    for place, point in enumerate(points):
+        end = point.at_ticks + point.over_ticks
+        if place < len(points) - 1 and points[place + 1].at_ticks < end:
+            end = points[place + 1].at_ticks
+        expected |= {math.floor(point.at_ticks), math.ceil(point.at_ticks), math.floor(end), math.ceil(end)}
+        first, last = math.ceil(point.at_ticks), math.floor(end)
+        for tick in range(first + 1, last):
+            meter = next((one for one in reversed(meters) if one.at_tick <= tick), MeterPoint(0, 4, 4))
+            bar = 96 * meter.beats // meter.unit
+            part = next(d for d in range(1, bar + 1) if bar % d == 0 and d * RAMP_STEPS >= last - first)
+            if (tick - meter.at_tick) % part == 0:
+                expected.add(tick)
+    assert [step.tick for step in tempo_map.steps] == sorted(expected)
+    for step, after in itertools.pairwise(tempo_map.steps):
+        span_ns = tempo_map.time_ns(after.tick) - tempo_map.time_ns(step.tick)
+        assert span_ns == F(5, 2) * 10**9 * (after.tick - step.tick) / step.rate_bpm
+
+
 def performance() -> mido.MidiFile:
     folder = Path(music21.__file__).parent
     (path,) = folder.rglob("k525MIDIMvt1.mid")

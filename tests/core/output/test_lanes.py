@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from routerd.core.midi.messages import is_release
 from routerd.core.output.lanes import (
+    PAUSE,
     SURPLUS,
     expression_keys,
     is_surplus,
+    pause,
+    pause_ns,
     put_value,
     sets_sound,
     thinning_key,
@@ -125,3 +130,97 @@ def test_surplus_releases_are_counted_by_key_and_channel_against_the_presses() -
     pedal = bytes.fromhex("b0 40 00")
     assert is_surplus([pedal] * SURPLUS, pedal)
     assert not is_surplus([pedal] * SURPLUS, off)
+
+
+BANK, DATA, PARAMETERS = (0, 32), (6, 38), range(96, 102)
+SWITCHES, CHANNEL_MODE = (*range(64, 70), *range(80, 85)), range(120, 128)
+CHANNEL_MESSAGES = [bytes((status, number, 5)) for status in range(0x80, 0xF0) for number in range(128)]
+
+
+def value_set_by(data: bytes) -> tuple[object, ...] | None:
+    """Return what a channel message sets where only the newest counts (M1 Table III), else None."""
+    kind, channel, number = data[0] >> 4, data[0] % 16, data[1]
+    if kind in (0xD, 0xE):
+        return kind, channel
+    if kind == 0xA:
+        return kind, channel, number
+    if kind != 0xB or number in (*BANK, *DATA, *PARAMETERS, *SWITCHES, *CHANNEL_MODE):
+        return None
+    return kind, channel, number - 32 if 32 <= number < 64 else number
+
+
+def test_every_channel_message_has_the_key_of_what_it_sets() -> None:
+    keys: dict[int, tuple[object, ...]] = {}
+    for data in CHANNEL_MESSAGES:
+        value, key = value_set_by(data), thinning_key(data)
+        assert (value is None) == (key == -1), data.hex(" ")
+        if value is not None:
+            assert keys.setdefault(key, value) == value, data.hex(" ")
+    assert len(keys) == len({value for value in map(value_set_by, CHANNEL_MESSAGES) if value is not None})
+
+
+def test_every_channel_message_that_sets_a_sound() -> None:
+    for data in CHANNEL_MESSAGES:
+        parts = data[0] >> 4 == 0xB and data[1] in (*BANK, *DATA, *PARAMETERS, *CHANNEL_MODE)
+        assert sets_sound(data) == (parts or data[0] >> 4 == 0xC), data.hex(" ")
+
+
+KEYS_AND_PEDALS = st.builds(
+    lambda kind, channel, number, value: bytes((kind | channel, number, value)),
+    st.sampled_from((0x80, 0x90, 0xA0, 0xB0)), st.sampled_from((0, 1)), st.sampled_from((64, 65)),
+    st.sampled_from((0, 63, 64, 127)),
+)  # fmt: skip
+
+
+@given(st.lists(st.tuples(KEYS_AND_PEDALS, st.integers(1, 12)), max_size=8), KEYS_AND_PEDALS)
+def test_the_surplus_is_what_more_releases_than_presses_wait(
+    runs: list[tuple[bytes, int]], release: bytes
+) -> None:
+    """Of the same pedal, or of the same key; pressure of a key is neither."""
+    if not is_release(release):
+        return
+    waiting = [data for data, count in runs for _ in range(count)]
+    pedal = release[0] >> 4 == 0xB
+    surplus = 0
+    for data in waiting:
+        same = (data[0] % 16, data[1]) == (release[0] % 16, release[1])
+        if same and (data[0] >> 4 == 0xB if pedal else data[0] >> 4 in (8, 9)):
+            is_off = data[2] < 64 if pedal else data[0] >> 4 == 8 or data[2] == 0
+            surplus += 1 if is_off else -1
+    assert is_surplus(waiting, release) == (surplus >= 8)
+
+
+def receiver_after(messages: list[bytes]) -> dict[tuple[int, int], int]:
+    """Return what a receiver is on: a new upper half clears the lower one (M1 p. 12)."""
+    on: dict[tuple[int, int], int] = {}
+    for status, number, value in messages:
+        on[status, number] = value
+        if number < 32:
+            on[status, number + 32] = 0
+    return on
+
+
+@given(
+    st.lists(
+        st.builds(
+            lambda channel, number, value: bytes((0xB0 | channel, number, value)),
+            st.sampled_from((0, 1)), st.sampled_from((1, 31, 33, 34, 63, 70, 71, 95)), st.integers(0, 3),
+        ),
+        max_size=20,
+    )
+)  # fmt: skip
+def test_a_receiver_of_what_waits_is_on_what_it_would_be_on_had_it_got_everything(
+    messages: list[bytes],
+) -> None:
+    values: dict[int, list[bytes]] = {}
+    replaced = sum(put_value(values, thinning_key(data), data) for data in messages)
+    waiting = [data for cell in values.values() for data in cell]
+    assert replaced == len(messages) - len(waiting)
+    assert all(len(cell) <= 2 for cell in values.values())
+    assert receiver_after(waiting) == receiver_after(messages)
+
+
+@pytest.mark.parametrize("ns", [0, 1, 200_000_000, 2**62])
+def test_a_pause_says_how_long(ns: int) -> None:
+    assert pause_ns(pause(ns)) == ns
+    assert pause(ns)[0] == PAUSE
