@@ -53,6 +53,29 @@ def add_commands(commands: Commands) -> None:
         help="file with the token that API requests must carry; readable by its owner only",
     )
     run.add_argument(
+        "--read-token-file",
+        type=Path,
+        metavar="FILE",
+        help="file with another token that may read but change nothing, for the band's tablets",
+    )
+    run.add_argument(
+        "--tls-cert",
+        type=Path,
+        metavar="FILE",
+        help="serve over TLS (https) under this certificate (PEM; those that lead to its root behind it)",
+    )
+    run.add_argument(
+        "--tls-key", type=Path, metavar="FILE", help="its private key (PEM, without a passphrase)"
+    )
+    run.add_argument(
+        "--host-name",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a name under which tablets reach this machine, besides its own, its addresses and those of the "
+        "certificate; may come again",
+    )
+    run.add_argument(
         "--state-dir",
         type=Path,
         metavar="DIR",
@@ -85,6 +108,22 @@ def add_commands(commands: Commands) -> None:
     )
 
 
+def _access_arguments(options: argparse.Namespace) -> list[str]:
+    """Return what the server has to know of where it serves, and who may ask."""
+    files = {
+        "--token-file": options.token_file,
+        "--read-token-file": options.read_token_file,
+        "--tls-cert": options.tls_cert,
+        "--tls-key": options.tls_key,
+    }
+    arguments = ["--listen", options.listen]
+    for name, path in files.items():
+        arguments += [] if path is None else [name, str(path.absolute())]
+    for name in options.host_name:
+        arguments += ["--host-name", name]
+    return arguments
+
+
 def _run(options: argparse.Namespace) -> int:
     folder: Path = options.folder.absolute()  # where links lead is not looked up: that may never end
     log = Log("engine")
@@ -106,8 +145,7 @@ def _run(options: argparse.Namespace) -> int:
             state_dir=state_dir.absolute(),
             set_name=options.set_name,
             ports=options.ports,
-            listen=options.listen,
-            token_file=options.token_file,
+            access=tuple(_access_arguments(options)),
             far_end_port=options.far_end,
             record=options.record,
             lifeline=options.lifeline,

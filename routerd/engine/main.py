@@ -73,8 +73,8 @@ class Options:
     state_dir: Path
     set_name: str | None = None
     ports: str | None = None
-    listen: str = "127.0.0.1:8473"
-    token_file: Path | None = None
+    access: tuple[str, ...] = ("--listen", "127.0.0.1:8473")
+    """Arguments for the server: where it serves, and who may ask."""
     far_end_port: int = 0
     record: bool = False
     """Whether every message in and out is kept in the show log."""
@@ -230,15 +230,12 @@ class Engine:
 
     def _server_arguments(self) -> list[str]:
         options = self._options
-        arguments = ["--folder", str(options.folder), "--listen", options.listen]
-        arguments += ["--state-dir", str(options.state_dir)]
+        arguments = ["--folder", str(options.folder), "--state-dir", str(options.state_dir)]
         if options.set_name is not None:
             arguments += ["--set", options.set_name]
         if options.record:
             arguments.append("--record")
-        if options.token_file is not None:
-            arguments += ["--token-file", str(options.token_file)]
-        return arguments
+        return [*arguments, *options.access]
 
     def _make_link(self, ponged: Any, serving: Any) -> ServerLink:
         return ServerLink(self._worker, self._loaded, self._refused, ponged, serving)

@@ -105,6 +105,8 @@ _SERVER_REMEDIES = {
     "show log": "make room on the disk and the folder writable; it is tried every second",
     "record": "a new one begins when the service is started again",
     "remembered": "look at the disk or the network",
+    "tokens": "put the file right; it is looked at every two seconds",
+    "certificate": "renew it; what lies in the file is taken within two seconds",
     "api": "it is tried every second, and the clock goes on meanwhile",
 }
 """What is wrong with what the server does itself: the keys of `View.problems` but `files`, and what to do."""

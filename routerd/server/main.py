@@ -19,6 +19,7 @@ import sys
 import threading
 import time
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from time import monotonic_ns
 
@@ -27,15 +28,20 @@ import structlog
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model.codec import JsonObject
+from routerd.errand import Disk, StuckError
 from routerd.link.working_rig import Origin
 from routerd.server.app import App
-from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
+from routerd.server.http.guard import AccessOptions, Credentials
+from routerd.server.http.listening import Listen, open_listener
+from routerd.server.http.tokens import ListenError
 from routerd.server.link_client import EngineLink
 from routerd.server.log import log_realtime, set_up_log
 from routerd.server.rig_loader import RigFiles
 from routerd.server.state import StateFolder
 
 RETRY_S = 1.0
+CREDENTIALS_S = 2.0
+"""How often the files of tokens and certificate are looked at."""
 ORPHAN_S = 5.0
 """How long a server without an engine may take to end."""
 
@@ -46,9 +52,8 @@ class Options:
 
     folder: Path
     set_name: str | None
-    listen: str
     state_dir: Path
-    token_file: Path | None
+    access: AccessOptions
     record: bool = False
 
 
@@ -58,14 +63,22 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--fd", type=int, required=True)
     parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--set", dest="set_name")
-    parser.add_argument("--listen", required=True)
     parser.add_argument("--state-dir", type=Path, required=True)
-    parser.add_argument("--token-file", type=Path)
     parser.add_argument("--record", action="store_true")
+    parser.add_argument("--listen", required=True)
+    for name in ("--token-file", "--read-token-file", "--tls-cert", "--tls-key"):
+        parser.add_argument(name, type=Path)
+    parser.add_argument("--host-name", action="append", default=[])
     given = parser.parse_args(arguments)
-    options = Options(
-        given.folder, given.set_name, given.listen, given.state_dir, given.token_file, given.record
+    access = AccessOptions(
+        listen=given.listen,
+        token_file=given.token_file,
+        read_token_file=given.read_token_file,
+        tls_cert=given.tls_cert,
+        tls_key=given.tls_key,
+        host_names=tuple(given.host_name),
     )
+    options = Options(given.folder, given.set_name, given.state_dir, access, given.record)
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(number, signal.SIG_IGN)  # what reaches both processes is for the engine to decide
     _end_with(os.getppid())
@@ -131,7 +144,9 @@ async def _work(app: App, options: Options) -> None:
     first = app.view.hello.generation == 0
     try:
         if first:
-            await asyncio.to_thread(_guard, options)  # a mistake in the options is no reason to wait
+            await asyncio.to_thread(
+                Credentials, options.access
+            )  # a mistake in the options is no reason to wait
         await _bring_rig(app)
         log_realtime(app.view.hello.realtime)
         await _serve(app, options)
@@ -150,16 +165,33 @@ async def _serve(app: App, options: Options) -> None:
     app.health.refresh()
     renewing = asyncio.create_task(_renew_rig(app))
     reloading = asyncio.create_task(_reload_when_asked(app))
-    guard, listener = await _listen(app, options)
+    credentials, listener = await _listen(app, options)
     with contextlib.closing(listener):
         # The API's libraries take seconds to load: on a thread, or pings would wait, and only now.
         http = await asyncio.to_thread(importlib.import_module, "routerd.server.http.application")
-        async with http.serving(http.make_app(app, guard), listener):
+        serving = http.serving(http.make_app(app, credentials.guard), listener, credentials.context)
+        async with serving:
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
             began: JsonObject = {"kind": "server-started", "at_ns": monotonic_ns()}
             app.feed.emit({**began, "listen": where, "version": __version__})
-            await asyncio.gather(renewing, reloading)
+            await asyncio.gather(renewing, reloading, _look_at_credentials(app, credentials))
+
+
+async def _look_at_credentials(app: App, credentials: Credentials) -> None:
+    """Take tokens and a certificate that have been changed, at once as people see it."""
+    disk = Disk()
+    while True:
+        await asyncio.sleep(CREDENTIALS_S)
+        try:
+            wrong = await disk.do(partial(credentials.refresh, time.time()))
+        except StuckError:  # what was read before stays in force
+            continue
+        problems = app.view.problems
+        before = {about: problems.pop(about) for about in ("tokens", "certificate") if about in problems}
+        problems.update(wrong)
+        if before != wrong:
+            app.health.refresh()
 
 
 async def _reload_when_asked(app: App) -> None:
@@ -189,21 +221,12 @@ async def _renew_rig(app: App) -> None:
             log.error("the rig folder is not taken; the rig from before the crash goes on", why=problems[:20])
 
 
-def _guard(options: Options) -> Guard:
-    """Return who may ask; raises ListenError when the options do not allow to serve anybody."""
-    listen = parse_listen(options.listen)
-    token = None if options.token_file is None else read_token(options.token_file)
-    guard = Guard(listen, token)
-    guard.allow_listening()
-    return guard
-
-
-async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
-    """Return the guard and the listening socket, once it can be had: a show needs no API to go on."""
+async def _listen(app: App, options: Options) -> tuple[Credentials, socket.socket]:
+    """Return who may ask, and the listening socket, once it can be had: a show needs no API to go on."""
     while True:
         try:
-            guard = await asyncio.to_thread(_guard, options)
-            listener = await asyncio.to_thread(open_listener, guard.listen)
+            credentials = await asyncio.to_thread(Credentials, options.access)
+            listener = await asyncio.to_thread(open_listener, credentials.guard.listen)
         except ListenError as error:
             app.view.problems["api"] = [f"the API cannot be served: {error}"]
             app.health.refresh()
@@ -211,7 +234,7 @@ async def _listen(app: App, options: Options) -> tuple[Guard, socket.socket]:
         else:
             app.view.problems.pop("api", None)
             app.health.refresh()
-            return guard, listener
+            return credentials, listener
 
 
 async def _bring_rig(app: App) -> None:

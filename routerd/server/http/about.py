@@ -45,7 +45,7 @@ OPERATIONS = Operations("about")
 
 _REF = "#/components/schemas/{model}"
 
-_ALWAYS = ("malformed-request", "no-token", "foreign-host", "foreign-origin", "internal")
+_ALWAYS = ("malformed-request", "no-token", "too-many-tries", "foreign-host", "foreign-origin", "internal")
 _WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow", "unknown-coding")
 
 
@@ -159,9 +159,17 @@ def document(operations: Iterable[Operation]) -> JsonObject:
                 name: {"description": words, "schema": {"type": kind}}
                 for name, (words, kind) in ANSWER_HEADERS.items()
             },
-            "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
+            "securitySchemes": {
+                "token": {"type": "http", "scheme": "bearer"},
+                "cookie": {
+                    "type": "apiKey",
+                    "in": "cookie",
+                    "name": "routerd-8473",
+                    "description": "For pages, from POST /v1/session; its name has the port of the service.",
+                },
+            },
         },
-        "security": [{}, {"token": []}],
+        "security": [{}, {"token": []}, {"cookie": []}],
     }
 
 
@@ -224,6 +232,7 @@ def _headers(names: Iterable[str]) -> JsonObject:
 def _problems(operation: Operation) -> JsonObject:
     names = [*_ALWAYS, *operation.problems]
     names += ["not-ready"] if operation.needs_rig else []
+    names += ["read-only"] if operation.changes and not operation.public else []
     names += _WITH_BODY if operation.body is not None else []
     by_status: dict[int, list[str]] = {}
     for name in names:

@@ -15,6 +15,7 @@ import errno
 import math
 import os
 import socket
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -35,7 +36,7 @@ from routerd.server.http import (
     show_handlers,
 )
 from routerd.server.http.bodies import Body, Moment, Nothing, read_body
-from routerd.server.http.guard import Caller, Guard
+from routerd.server.http.guard import Guard
 from routerd.server.http.operation import (
     LARGEST_BODY_BYTES,
     STREAM,
@@ -53,8 +54,6 @@ from routerd.server.status import status_now
 from routerd.server.view import View
 
 BODY_S = 10.0
-_SAFE = ("GET", "HEAD")
-"""These change nothing, so a link from anywhere may lead here."""
 
 OPERATIONS: tuple[Operation, ...] = (
     *show_handlers.OPERATIONS,
@@ -68,7 +67,6 @@ OPERATIONS: tuple[Operation, ...] = (
 )
 """All there are, in the order of the help page."""
 
-_CALLER = web.RequestKey("caller", Caller)
 _HandlerType = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
@@ -76,6 +74,7 @@ def make_app(app: App, guard: Guard) -> web.Application:
     """Return the application that answers for `app`."""
     turn = asyncio.Lock()
     open_to_all: set[_HandlerType] = set()
+    admission = access.Admission(guard)
 
     @web.middleware
     async def watch(request: web.Request, handler: _HandlerType) -> web.StreamResponse:
@@ -85,23 +84,22 @@ def make_app(app: App, guard: Guard) -> web.Application:
         async with turn:  # one request begins in each round of the loop: pings are answered between any two
             await asyncio.sleep(0)
         try:
-            sent_by = None if request.method in _SAFE else headers.get("Sec-Fetch-Site")
-            who = headers.get("Origin"), headers.get("Authorization"), sent_by
-            public = request.match_info.handler in open_to_all
-            hosts = headers.getall("Host", [])
-            request[_CALLER] = guard.check(hosts, *who, public=public)
+            admission.let_in(request, public=request.match_info.handler in open_to_all)
             response = await handler(request)
         except web.HTTPNotFound:
             response = problem_response(request.path, _no_such_path(request.path))
         except Exception as error:  # noqa: BLE001 - whatever it was, the client gets a problem document
             end_if_out_of_memory(error)
             response = problem_response(request.path, error)
+        finally:
+            admission.has_gone(request)
         if "Upgrade" in headers and not response.prepared:
             response.force_close()
         return response
 
     web_app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
-    for operation, owner in _owned(app):
+    web_app.cleanup_ctx.append(admission.renewing)
+    for operation, owner in _owned(app, guard):
         answer = _answering(app.view, operation, owner)
         if operation.public:
             open_to_all.add(answer)
@@ -111,7 +109,7 @@ def make_app(app: App, guard: Guard) -> web.Application:
     return web_app
 
 
-def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
+def _owned(app: App, guard: Guard) -> Iterator[tuple[Operation, Any]]:
     """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
     view, link = app.view, app.link
     status = partial(status_now, view, app.hub)
@@ -133,7 +131,7 @@ def _owned(app: App) -> Iterator[tuple[Operation, Any]]:
         (monitor_handlers.OPERATIONS, monitor_handlers.MonitorHandlers(view, app.feed, app.rig.played)),
         (report_handlers.OPERATIONS, reports),
         (stage.OPERATIONS, stage.StageHandlers(stage.read_assets())),
-        (access.OPERATIONS, access.AccessHandlers()),
+        (access.OPERATIONS, access.AccessHandlers(guard)),
         (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),
     )
     for operations, owner in owners:
@@ -165,7 +163,7 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
                 raise ProblemError("wrong-query", f"{one.name} is {one_of(choices)}, not {quote(given)}")
         if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
-        result = await operation.handler(owner, Call(request, body, operation.path, request[_CALLER]))
+        result = await operation.handler(owner, Call(request, body, operation.path, request[access.CALLER]))
         return result if isinstance(result, web.StreamResponse) else json_response(result)
 
     return answer
@@ -227,6 +225,8 @@ class Shortage:
 MOST_CONNECTIONS = 256
 IDLE_S = 30.0
 """How long a connection may stay without a whole request, however slowly one trickles in."""
+HANDSHAKE_S = 5.0
+"""How long a connection may take to agree on TLS; until then it does not count as one."""
 LINGERING_S = 1.0
 """How long what is left of a refused body is read, so that its client gets to read the answer."""
 READ_BYTES = 32 * 1024
@@ -300,8 +300,10 @@ class _Connection(web.RequestHandler):
 
 
 @asynccontextmanager
-async def serving(app: web.Application, listener: socket.socket) -> AsyncIterator[None]:
-    """Serve `app` on a listening socket for the length of the block."""
+async def serving(
+    app: web.Application, listener: socket.socket, tls: ssl.SSLContext | None = None
+) -> AsyncIterator[None]:
+    """Serve `app` on a listening socket for the length of the block, over TLS where there is a context."""
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
     await runner.setup()
     manager = runner.server
@@ -319,7 +321,10 @@ async def serving(app: web.Application, listener: socket.socket) -> AsyncIterato
     }
     connections = _Connections()
     server = await loop.create_server(
-        lambda: _Connection(connections, manager, loop=loop, **options), sock=listener
+        lambda: _Connection(connections, manager, loop=loop, **options),
+        sock=listener,
+        ssl=tls,
+        ssl_handshake_timeout=None if tls is None else HANDSHAKE_S,
     )
     try:
         yield

@@ -1,202 +1,262 @@
-"""Who may ask: the listening socket, the token, and what keeps web pages elsewhere out.
+"""Who may ask, and what keeps others and web pages elsewhere out.
 
 Without a token only loopback is served, and only under a loopback name: a page elsewhere can make
-a browser ask this machine, by a name of its own that leads here, but not under ours. With a token
-the name does not matter, because no browser sends a token by itself.
+a browser ask this machine, by a name of its own that leads here, but not under ours. With a token in the
+header Authorization the name does not matter, because no browser sends that by itself. A cookie it does
+send by itself, so whatever a cookie lets in must have been asked under our name, by our own page.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
-import hmac
 import ipaddress
-import os
 import socket
-import stat
+import ssl
+from collections.abc import Iterable
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
+from time import monotonic, time
 from typing import Literal
 from urllib.parse import urlsplit
 
-from routerd.core.errors import UsageError
+from routerd.server.http.listening import Certificate, Listen, is_loopback, load_certificate, parse_listen
 from routerd.server.http.problems import ProblemError
-
-SHORTEST_TOKEN = 16
-
-
-class ListenError(UsageError):
-    """The API cannot be served as asked."""
-
-
-@dataclass(frozen=True, slots=True)
-class Listen:
-    """Where to serve. `host` is an address, or "localhost"."""
-
-    host: str
-    port: int
-
-    @property
-    def loopback(self) -> bool:
-        """Whether only this machine can reach it."""
-        return _is_loopback(self.host)
-
-    def __str__(self) -> str:
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"{host}:{self.port}"
-
-
-def parse_listen(text: str) -> Listen:
-    """Return HOST:PORT as values; raises ListenError."""
-    host, colon, port = text.rpartition(":")
-    bare = host.removeprefix("[").removesuffix("]")
-    number = int(port) if port.isascii() and port.isdecimal() and len(port) < 6 else -1
-    if not colon or not bare or not 0 <= number <= 65535 or (":" in bare and bare == host):
-        raise ListenError(f"--listen {text!r} is not HOST:PORT; write 127.0.0.1:8473 or [::1]:8473")
-    return Listen(bare, number)
-
-
-def read_token(path: Path) -> str:
-    """Return the token in a file that only its owner can read; raises ListenError."""
-    try:
-        # without waiting, in case it is a pipe
-        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
-            facts = os.fstat(file.fileno())
-            if not stat.S_ISREG(facts.st_mode):
-                raise ListenError(f"--token-file {path} is not a file")
-            if facts.st_mode & 0o077:
-                raise ListenError(f"--token-file {path} can be read by others; chmod 600 {path}")
-            token = file.read(4096).decode("ascii").strip()
-    except OSError as error:
-        raise ListenError(f"--token-file {path} cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError:
-        token = ""
-    if len(token) < SHORTEST_TOKEN or not token.isprintable() or " " in token:
-        raise ListenError(
-            f"--token-file {path} must hold one word of {SHORTEST_TOKEN} or more plain characters; make one: "
-            f"(umask 077; head -c 24 /dev/urandom | base64 > {path})"
-        )
-    return token
-
-
-def open_listener(listen: Listen) -> socket.socket:
-    """Return the listening socket; raises ListenError that says what to do, or what to wait for."""
-    try:
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            listen.host, listen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-    except (socket.gaierror, UnicodeError) as error:
-        raise ListenError(f"--listen {listen}: the address is not known ({error})") from error
-    listener = socket.socket(family, kind, protocol)
-    try:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        if family == socket.AF_INET6:
-            listener.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-        listener.bind(address)
-        listener.listen(64)
-        listener.setblocking(False)
-    except OSError as error:
-        listener.close()
-        raise ListenError(_why_not(listen, error)) from error
-    return listener
-
-
-def _why_not(listen: Listen, error: OSError) -> str:
-    if error.errno == errno.EADDRINUSE:
-        return f"{listen} is in use: another routerd? Stop it, or give another --listen HOST:PORT"
-    if error.errno == errno.EACCES:
-        return f"{listen} may not be used by this user; choose a port from 1024"
-    if error.errno == errno.EADDRNOTAVAIL:
-        return f"{listen} is not an address of this machine; give another --listen HOST:PORT"
-    return f"{listen} cannot be listened on: {error.strerror}"
+from routerd.server.http.tokens import Cookie, ListenError, May, Tokens, WrongTokens
 
 
 @dataclass(frozen=True, slots=True)
 class Caller:
     """What the one who asks may do, and by what: `loopback` where the service wants no token, else the token
-    in the header Authorization, or the cookie that it was traded for; `nothing` where it has sent neither."""
+    in the header Authorization, or the cookie that it was traded for; `nothing` where it has sent neither.
+    A cookie is good for `seconds_left` more. `listen` is where the service listens."""
 
     may: Literal["nothing", "read", "change"]
     by: Literal["nothing", "loopback", "token", "cookie"]
-
-
-NOBODY = Caller("nothing", "nothing")
+    seconds_left: int | None = None
+    listen: str = ""
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """What a request says of where it comes from: headers (None: not sent), and the addresses at both ends.
+
+    `cookie` is the value of ours. `changes` is a request that may change something; what is `public` is
+    answered to everybody.
+    """
+
+    hosts: tuple[str, ...] = ()
+    origin: str | None = None
+    authorization: str | None = None
+    fetch_site: str | None = None
+    cookie: str | None = None
+    changes: bool = False
+    public: bool = False
+    peer: str = ""
+    address: str = ""
+
+
 class Guard:
-    """Lets a request through, or raises ProblemError."""
+    """Lets a request through, or raises ProblemError.
 
-    listen: Listen
-    token: str | None
+    `tokens` may be replaced at any time: what the old ones had let in is let in no more. `names` are those
+    under which this service may be called, besides loopback's and its addresses.
+    """
 
-    def allow_listening(self) -> None:
-        """Raise ListenError where anybody on the network could ask."""
-        if not self.listen.loopback and self.token is None:
-            raise ListenError(
-                f"--listen {self.listen} is reachable by other machines: give a --token-file, "
-                "or listen on 127.0.0.1"
-            )
+    def __init__(
+        self, listen: Listen, tokens: Tokens | None, names: Iterable[str] = (), *, tls: bool = False
+    ) -> None:
+        self.listen = listen
+        self.tokens = tokens
+        self.tls = tls
+        self._names = {listen.host.casefold(), *(name.casefold() for name in names)}
+        self._wrong = WrongTokens()
+        self._ended: dict[bytes, int] = {}
 
-    def check(
-        self,
-        hosts: list[str],
-        origin: str | None,
-        authorization: str | None,
-        sent_by: str | None = None,
-        *,
-        public: bool = False,
-    ) -> Caller:
-        """Return who asks, by the Host headers, the Origin header and the Authorization header of a request.
+    @property
+    def cookie_name(self) -> str:
+        """The name of our cookie: browsers send one machine's cookies to all of its ports."""
+        return f"routerd-{self.listen.port}"
 
-        `sent_by` is Sec-Fetch-Site, which a browser sends, of a request that may change something; what is
-        `public` needs no token.
+    def check(self, asked: Asked) -> Caller:
+        """Return who asks; raises ProblemError where it may not.
+
+        1. One Host, and ours where nothing but the browser's good behaviour lets a request in: without a
+           token, by a cookie, or to get one. A page elsewhere may have a name of its own lead here (DNS
+           rebinding).
+        2. A page of another origin is refused whatever else it sends.
+        3. A change by a cookie has to come from a page, which says so: browsers send Origin with it.
         """
-        caller = Caller("change", "loopback")
-        if len(hosts) > 1:
+        if len(asked.hosts) > 1:
             raise ProblemError("malformed-request", "more than one Host header")
-        if self.token is None:
-            if hosts and not self._is_ours(hosts[0]):
-                raise ProblemError("foreign-host", "the Host header names neither loopback nor this address")
-        elif _bears(authorization, self.token):
-            caller = Caller("change", "token")
-        elif public and authorization is None:
-            caller = NOBODY
-        else:
-            raise ProblemError("no-token", "send the header Authorization: Bearer TOKEN")
-        if origin is not None and (not hosts or _host_of(origin) != hosts[0].casefold()):
-            raise ProblemError("foreign-origin", "the Origin header names another place than this service")
-        if sent_by not in (None, "same-origin", "none"):
-            raise ProblemError("foreign-origin", "the browser says that a page of another place asks")
+        caller = self._caller(asked)
+        by_browser = caller.by in ("loopback", "cookie") or (asked.public and asked.changes)
+        if by_browser and asked.hosts and not self._is_ours(asked.hosts[0], asked.address):
+            raise ProblemError(
+                "foreign-host", "the Host header names neither loopback, nor this address, nor a --host-name"
+            )
+        self._check_origin(asked, caller)
+        if asked.changes and not asked.public and caller.may == "read":
+            raise ProblemError("read-only", "this token may read; changes need the other one")
         return caller
 
-    def _is_ours(self, host: str) -> bool:
+    def _caller(self, asked: Asked) -> Caller:
+        if self.tokens is None:
+            return Caller("change", "loopback", None, str(self.listen))
+        if asked.authorization is not None:
+            scheme, _, given = asked.authorization.partition(" ")
+            if scheme.casefold() == "bearer":
+                return Caller(self.trade(given.strip(), asked.peer), "token", None, str(self.listen))
+        elif asked.cookie is not None and (cookie := self._opened(asked.cookie)) is not None:
+            return Caller(cookie.may, "cookie", int(cookie.ends_s - time()), str(self.listen))
+        if not asked.public:
+            words = "send the header Authorization: Bearer TOKEN"
+            if asked.cookie is not None:
+                words = "what this page was let in by has ended: scan the code again, or " + words
+            raise ProblemError("no-token", words)
+        return Caller("nothing", "nothing", None, str(self.listen))
+
+    def _check_origin(self, asked: Asked, caller: Caller) -> None:
+        origin, site = asked.origin, asked.fetch_site
+        if origin is not None and (not asked.hosts or not self._is_same(origin, asked.hosts[0])):
+            raise ProblemError("foreign-origin", "the Origin header names another place than this service")
+        if site not in (None, "same-origin", "none") and (asked.changes or caller.by == "cookie"):
+            raise ProblemError("foreign-origin", "the browser says that a page of another place asks")
+        if caller.by == "cookie" and asked.changes and origin is None:
+            raise ProblemError(
+                "foreign-origin", "a change by a cookie comes from a page, with its Origin header"
+            )
+
+    def trade(self, given: str, peer: str) -> May:
+        """Return what a token from the address `peer` allows; raises ProblemError."""
+        now_s = monotonic()
+        if self.tokens is None:
+            return "change"
+        if (wait_s := self._wrong.wait_s(peer, now_s)) > 0:
+            words = f"too many wrong tokens have come from {peer}: none is looked at for {ceil(wait_s)} s"
+            raise ProblemError("too-many-tries", words)
+        may = self.tokens.allows(given)
+        if may is None:
+            self._wrong.add(peer, now_s)
+            raise ProblemError(
+                "no-token", "this token is wrong; routerd stage shows an address with the right one"
+            )
+        return may
+
+    def new_cookie(self, may: May) -> str | None:
+        """Return a cookie that allows this; None where none is needed."""
+        return None if self.tokens is None else self.tokens.cookie(may, time())
+
+    def end_cookie(self, value: str) -> None:
+        """Let this cookie be worth nothing from now on."""
+        if (cookie := self._opened(value)) is not None:
+            now_s = time()
+            self._ended = {name: ends_s for name, ends_s in self._ended.items() if ends_s > now_s}
+            self._ended[cookie.name] = cookie.ends_s
+
+    def _opened(self, value: str) -> Cookie | None:
+        cookie = None if self.tokens is None else self.tokens.open_cookie(value, time())
+        return None if cookie is None or cookie.name in self._ended else cookie
+
+    def _is_ours(self, host: str, address: str) -> bool:
         try:
             name = urlsplit(f"//{host}").hostname or ""
         except ValueError:
             return False
-        return _is_loopback(name) or name == self.listen.host.casefold()
+        return is_loopback(name) or name in self._names or _same_address(name, address)
+
+    def _is_same(self, origin: str, host: str) -> bool:
+        """Return whether an origin is this service under that name; "null" and other schemes are not."""
+        with contextlib.suppress(ValueError):
+            parts = urlsplit(origin)
+            schemes = ("https",) if self.tls else ("http", "https")  # a proxy may speak TLS for this service
+            return parts.scheme in schemes and parts.netloc.casefold() == host.casefold()
+        return False
 
 
-def _host_of(origin: str) -> str | None:
-    """Return host and port of an origin, or None when it has none ("null")."""
-    with contextlib.suppress(ValueError):
-        parts = urlsplit(origin)
-        if parts.scheme in ("http", "https") and parts.netloc:
-            return parts.netloc.casefold()
-    return None
-
-
-def _bears(authorization: str | None, token: str) -> bool:
-    scheme, _, given = (authorization or "").partition(" ")
-    same = hmac.compare_digest(given.strip().encode("utf-8", "replace"), token.encode())
-    return same and scheme.casefold() == "bearer"
-
-
-def _is_loopback(host: str) -> bool:
-    if host.casefold() == "localhost":
-        return True
+def _same_address(name: str, address: str) -> bool:
     try:
-        return ipaddress.ip_address(host).is_loopback
+        return ipaddress.ip_address(name) == ipaddress.ip_address(address)
     except ValueError:
         return False
+
+
+@dataclass(frozen=True, slots=True)
+class AccessOptions:
+    """What the command line says of where the API is served, and who may ask."""
+
+    listen: str
+    token_file: Path | None = None
+    read_token_file: Path | None = None
+    tls_cert: Path | None = None
+    tls_key: Path | None = None
+    host_names: tuple[str, ...] = ()
+
+
+class Credentials:
+    """Tokens and certificate as they lie in files: read at start, and again when one of the files changes.
+
+    What cannot be used then leaves in force what was before, and is a line of what is wrong. Reading blocks.
+    """
+
+    def __init__(self, options: AccessOptions) -> None:
+        self._options = options
+        self._certificate: Certificate | None = None
+        self._wrong: dict[str, list[str]] = {}
+        self.context: ssl.SSLContext | None = None
+        """What speaks TLS for the API; connections that come are served under what it was given last."""
+        if (options.tls_cert is None) is not (options.tls_key is None):
+            raise ListenError("--tls-cert and --tls-key belong together: give both")
+        listen = parse_listen(options.listen)
+        self._seen = self._signatures()
+        tokens = Tokens.read_from(options.token_file, options.read_token_file)
+        if not listen.loopback and tokens is None:
+            raise ListenError(
+                f"--listen {listen} is reachable by other machines: give a --token-file, "
+                "or listen on 127.0.0.1"
+            )
+        self._load_certificate()
+        own = socket.gethostname()
+        names = [*options.host_names, own, f"{own.partition('.')[0]}.local"]
+        names += [] if self._certificate is None else self._certificate.names
+        self.guard = Guard(listen, tokens, names, tls=self.context is not None)
+
+    def refresh(self, now_s: float) -> dict[str, list[str]]:
+        """Read again what has changed; return what is wrong at `now_s` (Unix time), by what it is about."""
+        if (seen := self._signatures()) != self._seen:
+            self._seen, self._wrong = seen, {}
+            options = self._options
+            try:
+                self.guard.tokens = Tokens.read_from(options.token_file, options.read_token_file)
+            except ListenError as error:
+                self._wrong["tokens"] = [f"{error}; the tokens from before stay in force"]
+            try:
+                self._load_certificate()
+            except ListenError as error:
+                self._wrong["certificate"] = [f"{error}; the one from before stays in force"]
+        problem = None if self._certificate is None else self._certificate.problem(now_s)
+        return self._wrong if problem is None else {"certificate": [problem], **self._wrong}
+
+    def _load_certificate(self) -> None:
+        cert, key = self._options.tls_cert, self._options.tls_key
+        if cert is None or key is None:
+            return
+        context, self._certificate = load_certificate(cert, key)
+        if self.context is None:
+            self.context = context
+        else:
+            self.context.load_cert_chain(cert, key)
+
+    def _signatures(self) -> list[tuple[int, ...]]:
+        """Return what becomes another when one of the files does."""
+        options = self._options
+        paths = (options.token_file, options.read_token_file, options.tls_cert, options.tls_key)
+        return [_signature(path) for path in paths if path is not None]
+
+
+def _signature(path: Path) -> tuple[int, ...]:
+    try:
+        facts = path.stat()
+    except OSError as error:
+        return (error.errno or -1,)
+    return (facts.st_mtime_ns, facts.st_ctime_ns, facts.st_size, facts.st_ino)

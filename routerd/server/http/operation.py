@@ -31,6 +31,7 @@ from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
 from routerd.server.http.guard import Caller
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
+from routerd.server.http.tokens import AGAIN_S
 from routerd.server.link_client import EngineSilentError
 from routerd.server.rigfiles.problems import one_of, quote
 
@@ -38,6 +39,8 @@ JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/
 METRICS = "application/openmetrics-text"
 
 LARGEST_BODY_BYTES = 1_000_000
+SAFE = ("GET", "HEAD")
+"""Methods that change nothing (RFC 9110, 9.2.1)."""
 
 _ALWAYS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
 
@@ -100,14 +103,17 @@ IF_NONE_MATCH = Parameter(
 
 ANSWER_HEADERS = {
     "ETag": ("The revision of what is answered (RFC 9110, 8.8.3)", "string"),
+    "Set-Cookie": ("What stands for the token from now on (RFC 6265)", "string"),
     "Retry-After": ("After how many seconds to ask again", "integer"),
     "WWW-Authenticate": ("How to say who you are", "string"),
 }
 """Headers of answers that mean something to whoever reads them: what, and the type of their values."""
 HEADERS_OF_STATUS: dict[HTTPStatus, tuple[str, ...]] = {
     HTTPStatus.UNAUTHORIZED: ("WWW-Authenticate",),
+    HTTPStatus.TOO_MANY_REQUESTS: ("Retry-After",),
     HTTPStatus.SERVICE_UNAVAILABLE: ("Retry-After",),
 }
+_AGAIN_S = {HTTPStatus.TOO_MANY_REQUESTS.value: AGAIN_S}
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +161,11 @@ class Operation:
         body = f" -d '{self.example}'" if self.example else ""
         no_buffer = "-N " if STREAM in self.media else ""
         return f"curl {no_buffer}{method}'{host}{path}'{body}"
+
+    @property
+    def changes(self) -> bool:
+        """Whether it may change something; a link from anywhere may lead to the others."""
+        return self.method not in SAFE
 
 
 class Operations(list[Operation]):
@@ -247,8 +258,9 @@ def problem_response(path: str, error: Exception) -> web.Response:
         problem = _of_http(path, error, headers)
     else:
         problem = document_of(_of_error(path, error), path)
+    values = {"WWW-Authenticate": "Bearer", "Retry-After": f"{_AGAIN_S.get(problem.status, 1):.0f}"}
     for name in HEADERS_OF_STATUS.get(HTTPStatus(problem.status), ()):
-        headers[name] = {"WWW-Authenticate": "Bearer", "Retry-After": "1"}[name]
+        headers[name] = values[name]
     plain = {key: value for key, value in asdict(problem).items() if value != ()}
     return json_response(plain, problem.status, MEDIA_TYPE, headers)
 

@@ -36,13 +36,22 @@ KINDS: dict[str, Kind] = {
     "no-token": Kind(
         401,
         "A token is needed",
-        "This service was started with a token. Send it as a header: Authorization: Bearer TOKEN.",
+        "This service was started with a token. Send it as a header: Authorization: Bearer TOKEN. A page is "
+        "let in by the address that `routerd stage` shows, for a week; when that is over, or the token is "
+        "another, scan it again.",
+    ),
+    "read-only": Kind(
+        403,
+        "This token may read only",
+        "The service has one token for those who read, another for those who change things. Nothing was "
+        "changed.",
     ),
     "foreign-host": Kind(
         403,
         "Host name not allowed",
-        "Without a token only requests to a loopback name or to the address it listens on are answered, so "
-        "that a web page elsewhere cannot reach it through a name of its own.",
+        "Without a token, and with the cookie of a page, only requests to a loopback name, to the address of "
+        "this machine that they came to, to its own name (also NAME.local), to a name of its certificate or "
+        "to a --host-name are answered, so that a page elsewhere cannot reach it through a name of its own.",
     ),
     "foreign-origin": Kind(
         403,
@@ -104,6 +113,12 @@ KINDS: dict[str, Kind] = {
         422,
         "The set list names songs that do not exist",
         "errors lists every one, with the nearest that exists. Nothing was changed.",
+    ),
+    "too-many-tries": Kind(
+        429,
+        "Too many wrong tokens",
+        "So many wrong tokens have come from this address that none is looked at for a while, not even the "
+        "right one. Pages that are in already go on.",
     ),
     "unknown-place": Kind(422, "No such place in the set list", "Places count from 1. Nothing was changed."),
     "unknown-set-list": Kind(

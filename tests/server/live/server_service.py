@@ -15,7 +15,10 @@ from typing import Any
 import aiohttp
 from fake_engine import FakeEngine
 
+from routerd.server.http.guard import AccessOptions
 from routerd.server.main import Options, run
+
+FILES = ("token_file", "read_token_file", "tls_cert", "tls_key")
 
 
 def free_port() -> int:
@@ -91,8 +94,10 @@ class Service:
 async def a_service(rig_folder: Path, state_dir: Path, **options: Any) -> AsyncIterator[Service]:
     """A service that is not started yet."""
     listen = options.pop("listen", f"127.0.0.1:{free_port()}")
-    set_name, token_file = options.pop("set_name", None), options.pop("token_file", None)
-    chosen = Options(rig_folder, set_name, listen, state_dir, token_file)
+    set_name = options.pop("set_name", None)
+    files = {key: options.pop(key) for key in FILES if key in options}
+    access = AccessOptions(listen, host_names=tuple(options.pop("host_names", ())), **files)
+    chosen = Options(rig_folder, set_name, state_dir, access)
     async with FakeEngine(os.getpid(), **options) as engine, aiohttp.ClientSession() as client:
         service = Service(engine, chosen, client, f"http://{listen}")
         try:

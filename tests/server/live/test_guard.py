@@ -7,10 +7,12 @@ import socket
 from pathlib import Path
 
 import pytest
-from server_service import Service, a_service, free_port
+from server_service import Service, a_service
 
-from routerd.server.http.guard import Guard, Listen, ListenError, open_listener, parse_listen, read_token
+from routerd.server.http.guard import AccessOptions, Asked, Caller, Credentials, Guard
+from routerd.server.http.listening import Listen, open_listener, parse_listen
 from routerd.server.http.problems import ProblemError
+from routerd.server.http.tokens import ListenError, Tokens, read_token
 
 TOKEN = "correct-horse-battery"
 
@@ -38,10 +40,13 @@ def test_what_is_no_listen_address_is_refused(text: str) -> None:
         parse_listen(text)
 
 
-def test_only_loopback_without_a_token() -> None:
+def test_only_loopback_without_a_token(tmp_path: Path) -> None:
     with pytest.raises(ListenError, match="--token-file"):
-        Guard(Listen("0.0.0.0", free_port()), None).allow_listening()
-    Guard(Listen("0.0.0.0", free_port()), TOKEN).allow_listening()
+        Credentials(AccessOptions("0.0.0.0:8473"))
+    assert Credentials(AccessOptions("0.0.0.0:8473", token_file(tmp_path, TOKEN))).guard.tokens == Tokens(
+        TOKEN
+    )
+    assert Credentials(AccessOptions("127.0.0.1:8473")).guard.tokens is None
 
 
 def test_a_port_that_is_in_use_and_addresses_that_are_not_ours() -> None:
@@ -63,17 +68,17 @@ def token_file(folder: Path, content: str, mode: int = 0o600) -> Path:
 
 
 def test_a_token_file_is_private_and_long_enough(tmp_path: Path) -> None:
-    assert read_token(token_file(tmp_path, f"{TOKEN}\n")) == TOKEN
+    assert read_token("--token-file", token_file(tmp_path, f"{TOKEN}\n")) == TOKEN
     for content in ("", "short", "two words in one file", "ünïcödé-is-not-plain-text", "a\x00" * 20):
         with pytest.raises(ListenError, match="16 or more plain characters"):
-            read_token(token_file(tmp_path, content))
+            read_token("--token-file", token_file(tmp_path, content))
     for mode in (0o640, 0o604):
         with pytest.raises(ListenError, match="chmod 600"):
-            read_token(token_file(tmp_path, TOKEN, mode))
+            read_token("--token-file", token_file(tmp_path, TOKEN, mode))
     os.mkfifo(tmp_path / "pipe", 0o600)
     for path in (tmp_path, tmp_path / "none", tmp_path / "pipe"):
         with pytest.raises(ListenError):
-            read_token(path)
+            read_token("--token-file", path)
 
 
 LOOPBACK = Guard(Listen("127.0.0.1", 8473), None)
@@ -81,8 +86,8 @@ LOOPBACK = Guard(Listen("127.0.0.1", 8473), None)
 
 @pytest.mark.parametrize("host", ["localhost:8473", "LOCALHOST", "127.0.0.1:8473", "127.1.2.3", "[::1]:8473"])
 def test_this_machines_names_are_let_in(host: str) -> None:
-    LOOPBACK.check([host], None, None)
-    LOOPBACK.check([host], f"http://{host}", None)
+    assert LOOPBACK.check(Asked((host,))) == Caller("change", "loopback", None, "127.0.0.1:8473")
+    LOOPBACK.check(Asked((host,), origin=f"http://{host}"))
 
 
 @pytest.mark.parametrize(
@@ -90,7 +95,7 @@ def test_this_machines_names_are_let_in(host: str) -> None:
 )
 def test_foreign_names_are_refused(host: str) -> None:
     with pytest.raises(ProblemError) as caught:
-        LOOPBACK.check([host], None, None)
+        LOOPBACK.check(Asked((host,)))
     assert caught.value.name == "foreign-host"
 
 
@@ -100,14 +105,14 @@ def test_foreign_names_are_refused(host: str) -> None:
 )
 def test_foreign_origins_are_refused(origin: str) -> None:
     with pytest.raises(ProblemError) as caught:
-        LOOPBACK.check(["localhost:8473"], origin, None)
+        LOOPBACK.check(Asked(("localhost:8473",), origin=origin))
     assert caught.value.name == "foreign-origin"
 
 
 def test_two_hosts_are_none() -> None:
     """RFC 9112 section 3.2: a server answers 400 to more than one Host field."""
     with pytest.raises(ProblemError) as caught:
-        LOOPBACK.check(["localhost", "localhost"], None, None)
+        LOOPBACK.check(Asked(("localhost", "localhost")))
     assert caught.value.name == "malformed-request"
 
 
@@ -126,12 +131,13 @@ def test_two_hosts_are_none() -> None:
     ],
 )
 def test_only_the_token_lets_in(authorization: str | None, passes: bool) -> None:
-    guard = Guard(Listen("0.0.0.0", 8473), TOKEN)
+    guard = Guard(Listen("0.0.0.0", 8473), Tokens(TOKEN))
+    asked = Asked(("rack.example",), authorization=authorization, changes=True)
     if passes:
-        guard.check(["rack.example"], None, authorization)
+        assert guard.check(asked).may == "change"
         return
     with pytest.raises(ProblemError) as caught:
-        guard.check(["rack.example"], None, authorization)
+        guard.check(asked)
     assert caught.value.name == "no-token"
 
 

@@ -51,7 +51,7 @@ function _shtab_routerd_using
 end
 
 set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status monitor report soundcheck
-set -g _shtab_routerd_opts_with_value --channel --copy --date --device --far-end --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --schemas --seconds --section --set --song --stage --state-dir --token-file --unplug
+set -g _shtab_routerd_opts_with_value --channel --copy --date --device --far-end --host-name --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --read-token-file --schemas --seconds --section --set --song --stage --state-dir --tls-cert --tls-key --token-file --unplug
 
 complete -c routerd -e
 complete -c routerd -f
@@ -64,6 +64,10 @@ complete -c routerd -n '_shtab_routerd_using run' -l set -x -d 'which set of set
 complete -c routerd -n '_shtab_routerd_using run' -l ports -xka "alsa jack simulated" -d 'what offers the ports (default: ALSA where there is one, else JACK). simulated: devices inside the service, with the timing of real wires; any rig folder runs on them'
 complete -c routerd -n '_shtab_routerd_using run' -l listen -x -d 'where the API is served (default: 127.0.0.1:8473); other than loopback only with a token'
 complete -c routerd -n '_shtab_routerd_using run' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the token that API requests must carry; readable by its owner only'
+complete -c routerd -n '_shtab_routerd_using run' -l read-token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with another token that may read but change nothing, for the band'"'"'s tablets'
+complete -c routerd -n '_shtab_routerd_using run' -l tls-cert -xka "(__fish_complete_path (commandline -ct))" -d 'serve over TLS (https) under this certificate (PEM; those that lead to its root behind it)'
+complete -c routerd -n '_shtab_routerd_using run' -l tls-key -xka "(__fish_complete_path (commandline -ct))" -d 'its private key (PEM, without a passphrase)'
+complete -c routerd -n '_shtab_routerd_using run' -l host-name -x -d 'a name under which tablets reach this machine, besides its own, its addresses and those of the certificate; may come again'
 complete -c routerd -n '_shtab_routerd_using run' -l state-dir -xka "(__fish_complete_directories)" -d 'where song, section, tempo and set list are remembered (default: $STATE_DIRECTORY, else a folder per rig folder under ~/.local/state/routerd)'
 complete -c routerd -n '_shtab_routerd_using run' -l record -d 'keep every message in and out in the show log, for `routerd report SHOW --midi FILE`'
 complete -c routerd -n '_shtab_routerd_using run' -l far-end -x -d 'with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices'
