@@ -1,9 +1,9 @@
 """The command line: which commands there are, and how any of them ends.
 
 A module for each group of commands: `run` starts the service (run, demo), `folder` works on a rig folder
-without one (new, check, explain, sheet, diff, import, ports), `service` asks one that runs (status, monitor,
-report, soundcheck). Each defines its commands and imports only what the wanted one needs: a show may be
-waiting for `routerd run`.
+without one (new, check, explain, sheet, diff, import, ports), `service` asks one that runs (status, do,
+monitor, report, soundcheck). Each defines its commands and imports only what the wanted one needs: a show
+may be waiting for `routerd run`.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ a first evening:
 while it runs:
   routerd status --watch                where it is, problems first
   routerd monitor                       what comes in and goes out, and why something went nowhere
-  curl -X POST localhost:8473/v1/next   the next song
+  routerd do next --when bar            the next song, on the bar line; with --wait it returns then
   routerd report                        the jitter report so far
   routerd soundcheck --html page.html   prove the rig before doors; turn levels down first
 """

@@ -23,7 +23,14 @@ PAGE_S = 90
 
 
 class ServiceError(PeerError):
-    """The service cannot be asked, or does not do what it was asked; the words are for people."""
+    """The service cannot be asked, or does not do what it was asked; the words are for people.
+
+    `problem` is the kind of problem that the service names (`/problems/...`), "" when it names none.
+    """
+
+    def __init__(self, words: str, problem: str = "") -> None:
+        super().__init__(words)
+        self.problem = problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +67,9 @@ class Client:
         try:
             yield
         except urllib.error.HTTPError as error:
-            raise ServiceError(
-                _detail(error) or f"{self.listen} answered {error.code} {error.reason}"
-            ) from error
+            kind, detail = _problem_of(error)
+            words = detail or f"{self.listen} answered {error.code} {error.reason}"
+            raise ServiceError(words, kind) from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
             words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
@@ -166,9 +173,10 @@ def _follow(client: Client) -> None:
         time.sleep(POLL_S)
 
 
-def _detail(error: urllib.error.HTTPError) -> str:
-    """Return what the service says is wrong, in its own words; "" when somebody else has answered."""
+def _problem_of(error: urllib.error.HTTPError) -> tuple[str, str]:
+    """Return the kind and the words of the problem; "" for both when it is not the service that answered."""
     try:
-        return str(json.loads(error.read())["detail"])
+        document = json.loads(error.read())
+        return str(document["type"]).removeprefix("/problems/"), str(document["detail"])
     except (OSError, ValueError, KeyError, TypeError):
-        return ""
+        return "", ""

@@ -1,17 +1,19 @@
-"""Commands that ask the running service: status, monitor, report (also of an old show), soundcheck."""
+"""Commands that ask the running service: status, do, monitor, report (also of an old show), soundcheck."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
+from routerd.cli.do import add_actions, do
 from routerd.cli.run import DEFAULT_LISTEN, Commands, state_folders
 from routerd.printing import complain
 
 
 def add_commands(commands: Commands) -> None:
-    """Define status, monitor, report and soundcheck."""
+    """Define status, do, monitor, report and soundcheck."""
     _add_status(commands)
+    _add_do(commands)
     _add_monitor(commands)
     _add_report(commands)
     _add_soundcheck(commands)
@@ -35,6 +37,20 @@ def _add_status(commands: Commands) -> None:
     form = status.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
     form.add_argument("--watch", action="store_true", help="keep it live until Ctrl-C (on a terminal)")
+
+
+def _add_do(commands: Commands) -> None:
+    do = commands.add_parser(
+        "do",
+        help="have the running show do something: next, song, section, start, mute, panic ...",
+        description="Have the running show do something, and print where it stands then. With --when it is "
+        "armed for its moment, as over the API; with --wait the command returns when it has come about. Exit "
+        "status 0: done; 1: the show refuses it, it was forgotten before its moment, or did not come within "
+        "its time; 2: wrong words, or no service answers.",
+    )
+    common = argparse.ArgumentParser(add_help=False)
+    _add_api(common)
+    add_actions(do, common)
 
 
 def _add_monitor(commands: Commands) -> None:
@@ -123,15 +139,19 @@ def _add_soundcheck(commands: Commands) -> None:
 
 def _status(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
-    from routerd.cli.status import print_status
+    from routerd.cli.watch import print_status
 
     client = Client(options.listen, options.token_file)
     return print_status(client, as_json=options.json, watch=options.watch)
 
 
+def _do(options: argparse.Namespace) -> int:
+    return do(options)
+
+
 def _monitor(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
-    from routerd.cli.monitor import Choice, print_messages
+    from routerd.cli.watch import Choice, print_messages
 
     choice = Choice(tuple(options.devices), options.kind, options.channel)
     return print_messages(Client(options.listen, options.token_file), choice, as_json=options.json)
@@ -169,4 +189,4 @@ def _soundcheck(options: argparse.Namespace) -> int:
     return run_soundcheck(Client(options.listen, options.token_file), wish)
 
 
-COMMANDS = {"status": _status, "monitor": _monitor, "report": _report, "soundcheck": _soundcheck}
+COMMANDS = {"status": _status, "do": _do, "monitor": _monitor, "report": _report, "soundcheck": _soundcheck}

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import pytest
 
 from routerd.cli import main
-from routerd.cli.monitor import Choice, events_of, lines_of
+from routerd.cli.watch import Choice, events_of, lines_of
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until, write_rig
 
