@@ -111,9 +111,8 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
         if not wish.agreed and input("Levels down? Type yes to begin: ").strip().lower() != "yes":
             say("Nothing was started.")
             return 2
-        body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds, "unplug": wish.unplug}
-        if wish.playing is not None:
-            body["playing"] = wish.playing
+        body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds}
+        body |= {key: getattr(wish, key) for key in ("unplug", "playing") if getattr(wish, key) is not None}
         if wish.stages:
             body["stages"] = list(wish.stages)
         client.ask("POST", "/v1/soundcheck", body)
