@@ -87,6 +87,7 @@ class Service:
         self.folder = folder
         self._cwd = cwd
         self.http = http or free_port()
+        self.headers: dict[str, str] = {}
         self.log_file = log or state_dir.parent / f"{state_dir.name}.log"
         self._log = self.log_file.open("a")
         self._stderr = self._log if stderr is None else stderr
@@ -107,7 +108,8 @@ class Service:
     def ask(self, method: str, path: str, body: Any = None) -> Any:
         """Return the JSON answer; raises urllib's HTTPError (an OSError) for problems."""
         data = None if body is None else json.dumps(body).encode()
-        request = urllib.request.Request(f"http://127.0.0.1:{self.http}{path}", data=data, method=method)
+        url = f"http://127.0.0.1:{self.http}{path}"
+        request = urllib.request.Request(url, data=data, method=method, headers=self.headers)
         with urllib.request.urlopen(request, timeout=10) as answer:
             return json.loads(answer.read())
 

@@ -45,7 +45,7 @@ LONGEST = 350
 
 FOLDERS = {
     "routerd": 4,
-    "routerd/cli": 10,
+    "routerd/cli": 11,
     "routerd/core": 3,
     "routerd/core/clock": 8,
     "routerd/core/follow": 5,

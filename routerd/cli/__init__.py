@@ -2,8 +2,8 @@
 
 A module for each group of commands: `run` starts the service (run, demo), `folder` works on a rig folder
 without one (new, check, explain, sheet, diff, import, ports), `service` asks one that runs (status, do,
-monitor, report, soundcheck). Each defines its commands and imports only what the wanted one needs: a show
-may be waiting for `routerd run`.
+stage, monitor, report, soundcheck). Each defines its commands and imports only what the wanted one needs: a
+show may be waiting for `routerd run`.
 """
 
 from __future__ import annotations

@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import ssl
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from routerd.core.errors import PeerError
 from routerd.printing import complain, say, say_document, say_lines
@@ -35,10 +36,12 @@ class ServiceError(PeerError):
 
 @dataclass(frozen=True, slots=True)
 class Client:
-    """The service at `listen` (HOST:PORT); `token_file` holds the token that it wants, if any."""
+    """The service at `listen` (HOST:PORT); `token_file` holds the token that it wants, if any, and `tls_cert`
+    the certificate under which it serves, where it does so over TLS: that very certificate is trusted."""
 
     listen: str
     token_file: Path | None = None
+    tls_cert: Path | None = None
 
     def ask(self, method: str, path: str, body: Any = None, accept: str = "application/json") -> str:
         """Return the answer as text; raises ServiceError."""
@@ -54,12 +57,38 @@ class Client:
     def _answer(self, method: str, path: str, body: Any, accept: str) -> http.client.HTTPResponse:
         headers = {"Accept": accept}
         if self.token_file is not None:
-            headers["Authorization"] = f"Bearer {self.token_file.read_text(encoding='utf-8').strip()}"
+            headers["Authorization"] = f"Bearer {self.token()}"
         data = None if body is None else json.dumps(body).encode()
-        url = f"http://{self.listen}{path}"
-        request = urllib.request.Request(url, data=data, headers=headers, method=method)
-        answer: http.client.HTTPResponse = urllib.request.urlopen(request, timeout=PAGE_S)  # noqa: S310
-        return answer
+        url = f"{'http' if self.tls_cert is None else 'https'}://{self.listen}{path}"
+        request = urllib.request.Request(url, data=data, headers=headers, method=method)  # noqa: S310
+        tls = self.tls_context()
+        return cast(
+            "http.client.HTTPResponse",
+            urllib.request.urlopen(request, timeout=PAGE_S, context=tls),  # noqa: S310 - http or https, as above
+        )
+
+    def token(self) -> str:
+        """Return the token, "" where none is wanted; raises ServiceError."""
+        try:
+            return "" if self.token_file is None else self.token_file.read_text(encoding="ascii").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            words = getattr(error, "strerror", None) or "it holds no token"
+            raise ServiceError(f"--token-file {self.token_file}: {words}") from error
+
+    def tls_context(self) -> ssl.SSLContext | None:
+        """Return what trusts that one certificate, under whatever name; None without TLS. Raises
+        ServiceError."""
+        if self.tls_cert is None:
+            return None
+        try:
+            context = ssl.create_default_context(cafile=str(self.tls_cert))
+        except OSError as error:
+            foreign = isinstance(error, ssl.SSLError)
+            words = "it holds no certificate in PEM form" if foreign else error.strerror
+            raise ServiceError(f"--tls-cert {self.tls_cert}: {words}") from error
+        context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        context.check_hostname = False
+        return context
 
     @contextlib.contextmanager
     def _errors(self) -> Iterator[None]:
@@ -72,7 +101,9 @@ class Client:
             raise ServiceError(words, kind) from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
-            words = f"no service answers at {self.listen} ({reason}); is `routerd run` up?"
+            tls = isinstance(error, http.client.RemoteDisconnected) and self.tls_cert is None
+            remedy = "does it serve over TLS? then give its --tls-cert" if tls else "is `routerd run` up?"
+            words = f"no service answers at {self.listen} ({reason}); {remedy}"
             raise ServiceError(words) from error
 
 

@@ -1,4 +1,4 @@
-"""Commands that ask the running service: status, do, monitor, report (also of an old show), soundcheck."""
+"""Commands that ask a running service: status, do, stage, monitor, soundcheck; report, also of old shows."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from routerd.printing import complain
 
 
 def add_commands(commands: Commands) -> None:
-    """Define status, do, monitor, report and soundcheck."""
+    """Define status, do, stage, monitor, report and soundcheck."""
     _add_status(commands)
     _add_do(commands)
+    _add_stage(commands)
     _add_monitor(commands)
     _add_report(commands)
     _add_soundcheck(commands)
@@ -23,6 +24,9 @@ def _add_api(command: argparse.ArgumentParser) -> None:
     """Add how the service is reached."""
     command.add_argument("--listen", metavar="HOST:PORT", default=DEFAULT_LISTEN, help="where its API is")
     command.add_argument("--token-file", type=Path, metavar="FILE", help="file with the API's token")
+    command.add_argument(
+        "--tls-cert", type=Path, metavar="FILE", help="the certificate under which it serves, if over TLS"
+    )
 
 
 def _add_status(commands: Commands) -> None:
@@ -51,6 +55,24 @@ def _add_do(commands: Commands) -> None:
     common = argparse.ArgumentParser(add_help=False)
     _add_api(common)
     add_actions(do, common)
+
+
+def _add_stage(commands: Commands) -> None:
+    stage = commands.add_parser(
+        "stage",
+        help="show where a tablet finds the stage page: addresses, and a code to scan",
+        description="Print the addresses of the stage page on this machine, and a QR code that lets a tablet "
+        "in: the token is in it. Exit status 2: no service answers, or it wants another token.",
+    )
+    _add_api(stage)
+    stage.add_argument(
+        "--read-token-file",
+        type=Path,
+        metavar="FILE",
+        help="file with the token that may read only, as the service was given it",
+    )
+    stage.add_argument("--read-only", action="store_true", help="a code that lets read only, for the band")
+    stage.add_argument("--technician", action="store_true", help="the technician's view")
 
 
 def _add_monitor(commands: Commands) -> None:
@@ -141,7 +163,7 @@ def _status(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
     from routerd.cli.watch import print_status
 
-    client = Client(options.listen, options.token_file)
+    client = Client(options.listen, options.token_file, options.tls_cert)
     return print_status(client, as_json=options.json, watch=options.watch)
 
 
@@ -149,12 +171,23 @@ def _do(options: argparse.Namespace) -> int:
     return do(options)
 
 
+def _stage(options: argparse.Namespace) -> int:
+    from routerd.cli.client import Client
+    from routerd.cli.stage import StageWish, print_stage
+
+    client = Client(options.listen, options.token_file, options.tls_cert)
+    wish = StageWish(options.read_token_file, read_only=options.read_only, technician=options.technician)
+    return print_stage(client, wish)
+
+
 def _monitor(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
     from routerd.cli.watch import Choice, print_messages
 
     choice = Choice(tuple(options.devices), options.kind, options.channel)
-    return print_messages(Client(options.listen, options.token_file), choice, as_json=options.json)
+    return print_messages(
+        Client(options.listen, options.token_file, options.tls_cert), choice, as_json=options.json
+    )
 
 
 def _report(options: argparse.Namespace) -> int:
@@ -169,7 +202,7 @@ def _report(options: argparse.Namespace) -> int:
     if options.midi is not None or options.state_dir is not None:
         complain("routerd: --midi and --state-dir need the name of a SHOW")
         return 2
-    client = Client(options.listen, options.token_file)
+    client = Client(options.listen, options.token_file, options.tls_cert)
     return print_report(client, form, "minute" if options.minute else "show")
 
 
@@ -186,7 +219,14 @@ def _soundcheck(options: argparse.Namespace) -> int:
         offsets=options.write_offsets,
         silent=options.write_silent,
     )
-    return run_soundcheck(Client(options.listen, options.token_file), wish)
+    return run_soundcheck(Client(options.listen, options.token_file, options.tls_cert), wish)
 
 
-COMMANDS = {"status": _status, "do": _do, "monitor": _monitor, "report": _report, "soundcheck": _soundcheck}
+COMMANDS = {
+    "status": _status,
+    "do": _do,
+    "stage": _stage,
+    "monitor": _monitor,
+    "report": _report,
+    "soundcheck": _soundcheck,
+}
