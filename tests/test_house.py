@@ -62,7 +62,7 @@ FOLDERS = {
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
     "routerd/server/rigfiles": 17,
-    "routerd/server/shows": 4,
+    "routerd/server/shows": 5,
     "routerd/server/soundcheck": 6,
     "routerd/server/stage": 1,
 }

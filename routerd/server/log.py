@@ -156,7 +156,7 @@ class EventLog:
         log_event(event)
 
 
-_NOT_LOGGED = ("kind", "at_ns", "event", "since_ns", "ending")
+_NOT_LOGGED = ("kind", "at_ns", "event", "since_ns", "ending", "from_ns", "begins_ns")
 
 
 def log_event(event: dict[str, Any]) -> None:

@@ -145,7 +145,14 @@ class Songs:
             self._tempo.set(first.bpm, rate_bpm=first.rate_bpm if runs else None)
         self.send_patches()
         self._routes.bring_along()
-        self._effects.event("song", song=song.song.identifier, title=song.song.title, index=on.place.index)
+        self._effects.event(
+            "song",
+            song=song.song.identifier,
+            title=song.song.title,
+            index=on.place.index,
+            meter=f"{first.beats}/{first.unit}",
+            begins_ns=transport.clock.next_due_ns,
+        )
         if on.section_number:
             self._effects.event("section", section=on.section.name, number=on.section_number)
         self._effects.revision += 1

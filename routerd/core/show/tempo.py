@@ -69,7 +69,12 @@ class Tempo:
             clock.set_tempo(rate_bpm)
         clock.bpm, clock.tempo_by = bpm, by
         self._effects.revision += 1
-        self._effects.event("tempo", bpm=format_bpm(bpm), by=by.value)
+        self._effects.event(
+            "tempo",
+            bpm=format_bpm(bpm),
+            by=by.value,
+            from_ns=max(self._effects.now_ns, clock.segment.anchor_ns),
+        )
 
     def set_by_hand(self, bpm: Fraction) -> None:
         """Take a tempo that somebody has set; raises CommandError."""

@@ -248,7 +248,8 @@ class Transport:
             self._effects.event("meter", meter=f"{after.beats}/{after.unit}")
             self._effects.revision += 1
         if clock.mapped and clock.next_is_beat() and before.bpm != after.bpm:
-            self._effects.event("tempo", bpm=format_bpm(clock.bpm), by=clock.tempo_by.value)
+            by, from_ns = clock.tempo_by.value, self._effects.now_ns
+            self._effects.event("tempo", bpm=format_bpm(clock.bpm), by=by, from_ns=from_ns)
             self._effects.revision += 1
 
     def poll_devices(self) -> None:

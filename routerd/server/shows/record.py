@@ -2,10 +2,11 @@
 
     log.jsonl          one JSON value a line: a head, then a line a second, and every event as it was told
     report-N.json      the jitter report since the server's N-th start, written anew every minute
-    messages.bin       every message in and out, if it was asked for
+    messages.bin       every message in and out, if it was asked for, in batches: a mark, a length, messages
 
-A restarted server goes on in the same folder. A disk that is full costs the record, not the show:
-what cannot be written is dropped and counted.
+A server that is killed while it writes leaves half a line, or half a batch: what is whole is read, and so is
+all that comes behind it. A restarted server goes on in the same folder. A disk that is full costs the record,
+not the show: what cannot be written is dropped and counted.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import struct
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import BinaryIO
 
 from routerd import storage
 from routerd.core.errors import UsageError
@@ -28,7 +30,7 @@ from routerd.server.report.figures import Report
 
 FOLDER = "shows"
 LOG, MESSAGES = "log.jsonl", "messages.bin"
-VERSION = 1
+VERSION = 2
 NAME = "%Y%m%d-%H%M%S"
 """What a show is called: when it began, as strftime has it."""
 
@@ -41,8 +43,13 @@ MOST_SHOWS = 60
 MOST_BYTES = 1024 * 1024 * 1024
 """Of all shows together; the oldest go first."""
 
-_MAGIC = b"routerd messages 1\n"
+_MAGIC = b"routerd messages 2\n"
+_MARK = b"\xf9\xfdbatch\xfd\xf9\n"
+"""Begins a batch. MIDI leaves F9 and FD undefined (M1, table of status bytes), so no message holds it."""
+
+_BATCH = struct.Struct(f"<{len(_MARK)}sI")
 _TAP = struct.Struct("<qHH")
+_CHUNK = 1 << 16
 
 
 class RecordError(UsageError):
@@ -57,6 +64,8 @@ class RecordFolder:
         self.path = path
         self._inside = path if inside is None else inside
         self._goes_on = not (path / LOG).is_file()
+        self.torn = 0
+        """How many batches of messages were found cut off, of those that have been read."""
 
     # Writing; raises OSError
 
@@ -69,6 +78,7 @@ class RecordFolder:
     def append_taps(self, taps: Iterable[Tap]) -> bool:
         """Add messages; False when there are as many as may be kept."""
         data = b"".join(_TAP.pack(at_ns, way, len(message)) + message for at_ns, way, message in taps)
+        data = _BATCH.pack(_MARK, len(data)) + data
         return self._append(MESSAGES, data, _MAGIC, MOST_MESSAGES_BYTES)
 
     def _append(self, name: str, data: bytes, head: bytes, most_bytes: int) -> bool:
@@ -111,23 +121,57 @@ class RecordFolder:
             raise RecordError(f"{file} cannot be read: {error}") from error
 
     def taps(self) -> Iterator[Tap]:
-        """Yield the messages; one that is cut off at the end is left out."""
+        """Yield the messages; one that is cut off is left out, and counted in `torn`."""
         file = self.path / MESSAGES
+        self.torn = 0
         try:
             with storage.open_regular(file) as stream:
                 if stream.read(len(_MAGIC)) != _MAGIC:
                     raise RecordError(f"{file} holds no messages of this version")
-                while len(head := stream.read(_TAP.size)) == _TAP.size:
-                    at_ns, way, length = _TAP.unpack(head)
-                    data = stream.read(length)
-                    if len(data) < length:
+                while _find_mark(stream):
+                    head = stream.read(_BATCH.size)
+                    if len(head) < _BATCH.size:
+                        self.torn += 1
                         return
-                    yield Tap(at_ns, way, data)
+                    length = _BATCH.unpack(head)[1]
+                    start = stream.tell()
+                    batch = stream.read(length + len(_MARK) - 1)
+                    cut = batch.find(_MARK)  # the next begins before this one is over
+                    batch = batch[: length if cut < 0 else cut]
+                    stream.seek(start + len(batch))
+                    self.torn += len(batch) < length
+                    yield from _taps_in(batch)
         except FileNotFoundError as error:
             words = "its messages were not recorded; run the show with --record, or POST /v1/recording"
             raise RecordError(f"{self.path}: {words}") from error
         except OSError as error:
             raise RecordError(f"{file} cannot be read: {error.strerror}") from error
+
+
+def _find_mark(stream: BinaryIO) -> bool:
+    """Go on to the next mark, which is here unless a writer was killed; False when there is none."""
+    place = stream.tell()
+    while chunk := stream.read(_CHUNK):
+        found = chunk.find(_MARK)
+        if found >= 0:
+            stream.seek(place + found)
+            return True
+        if len(chunk) < len(_MARK):
+            return False
+        place += len(chunk) - len(_MARK) + 1
+        stream.seek(place)
+    return False
+
+
+def _taps_in(batch: bytes) -> Iterator[Tap]:
+    """Yield the messages of a batch that are whole."""
+    place = 0
+    while place + _TAP.size <= len(batch):
+        at_ns, way, length = _TAP.unpack_from(batch, place)
+        place += _TAP.size + length
+        if place > len(batch):
+            return
+        yield Tap(at_ns, way, batch[place - length : place])
 
 
 def _line(text: str) -> JsonObject | None:

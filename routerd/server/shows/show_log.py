@@ -140,6 +140,7 @@ class ShowLog:
                 "outputs": snapshot.outputs,
                 "inputs": snapshot.inputs,
                 "bpm": str(snapshot.bpm),
+                "meter": str(snapshot.meter),
                 "song": song,
                 "title": None if song is None else self._view.title(song),
             }

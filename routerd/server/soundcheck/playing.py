@@ -311,7 +311,7 @@ def _spans(songs: list[tuple[float, str | None]]) -> list[_Span]:
 
 
 def _of_file(source: Source, songs: Sequence[Song]) -> tuple[list[_Span], Callable[[], Iterator[Heard]]]:
-    from routerd.server.shows.afterwards import latin
+    from routerd.server.shows.midi_file import latin
 
     heard, marks = _read_file(_content(source), source.name)
     titles = {latin(song.title): song.identifier for song in songs}

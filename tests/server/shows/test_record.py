@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import mido
 import music21
 import pytest
 
+from routerd.core.model.actions import Action
+from routerd.core.model.song import Song, StartPolicy
+from routerd.core.model.timing import ChangePolicy, SongTiming, State
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows import record
-from routerd.server.shows.afterwards import print_show, write_midi_file
+from routerd.server.shows.afterwards import print_show
+from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import RecordError, RecordFolder, find_show, head, make_room, name_of
 from tests.documents import report
+from tests.stage import Stage, compiled, route
 
 S = 1_000_000_000
-NAMES = {"outputs": ["synth"], "inputs": ["keys", "pads"], "bpm": "120"}
+NAMES = {"outputs": ["synth"], "inputs": ["keys", "pads"], "bpm": "120", "meter": "4/4"}
 
 
 def a_show(path: Path, *lines: dict[str, Any]) -> RecordFolder:
@@ -43,6 +50,40 @@ def test_what_is_cut_off_at_the_end_is_left_out(tmp_path: Path) -> None:
         file.write_bytes(file.read_bytes()[:-2])
     assert [*folder.lines()][1:] == [{"at_ns": 5}]
     assert [tap.at_ns for tap in folder.taps()] == [1]
+
+
+@pytest.mark.parametrize("lost", [1, 3, 12, 14, 20, 30])
+def test_messages_behind_a_batch_that_was_left_half_are_read(tmp_path: Path, lost: int) -> None:
+    folder = a_show(tmp_path / "show")
+    first = [Tap(number, 0, bytes((0x90, number, 1))) for number in range(5)]
+    folder.append_taps(first)
+    file = folder.path / record.MESSAGES
+    whole = file.stat().st_size
+    folder.append_taps([Tap(50, 0, b"\x90\x50\x01"), Tap(51, INPUT_BIT, b"\xf0\x7d" + bytes(9) + b"\xf7")])
+    file.write_bytes(file.read_bytes()[:-lost])
+    torn = file.stat().st_size - whole
+    again = RecordFolder(folder.path)
+    behind = [Tap(100 + number, 0, bytes((0x80, number, 0))) for number in range(3)]
+    again.append_taps(behind[:1])
+    again.append_taps(behind[1:])
+    kept = [*again.taps()]
+    assert [tap for tap in kept if tap.at_ns not in (50, 51)] == [*first, *behind]
+    assert [tap.at_ns for tap in kept if tap.at_ns in (50, 51)] == [50] * (torn >= 31)
+    assert again.torn == 1
+
+
+def test_messages_in_a_file_that_is_damaged_anywhere_never_come_out_as_others(tmp_path: Path) -> None:
+    folder = a_show(tmp_path / "show")
+    sent = [[Tap(10 * batch + one, 0, bytes((0x90, batch, one))) for one in range(4)] for batch in range(4)]
+    for batch in sent:
+        folder.append_taps(batch)
+    file = folder.path / record.MESSAGES
+    whole = file.read_bytes()
+    for cut in range(len(record._MAGIC), len(whole)):
+        file.write_bytes(whole[:cut] + whole[cut + 7 :])  # some bytes are missing
+        found = [*folder.taps()]
+        # what stands in the batch that was hit may be wrong; all others are there
+        assert sum(batch == [tap for tap in found if tap in batch] for batch in sent) >= 2, cut
 
 
 def test_size_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -144,9 +185,17 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
     folder = a_show(
         tmp_path / "show",
         {"names": NAMES, "at_ns": 10 * S},
-        {"event": {"kind": "song", "at_ns": 10 * S, "title": "Copper Ferry – live"}},
+        {
+            "event": {
+                "kind": "song",
+                "at_ns": 10 * S,
+                "begins_ns": 10 * S,
+                "meter": "4/4",
+                "title": "Copper Ferry – live",
+            }
+        },
         {"event": {"kind": "section", "at_ns": 12 * S, "section": "chorus", "number": 2}},
-        {"event": {"kind": "tempo", "at_ns": 12 * S, "bpm": "60"}},
+        {"event": {"kind": "tempo", "at_ns": 12 * S, "from_ns": 12 * S, "bpm": "60"}},
         {"event": {"kind": "transport", "at_ns": 13 * S, "state": "stopped"}},
     )
     way_in = INPUT_BIT | 1
@@ -173,9 +222,123 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
     assert bytes.fromhex("FF 51 03 0F 42 40") in raw  # 1 000 000 µs to the quarter: 60 BPM (SMF, FF 51 03)
     assert bytes.fromhex("F0 04 7D 01 02 F7") in raw  # put together again, without F0, with its length
     assert b"Copper Ferry ? live" in raw
-    # a marker, FF 06 len text (SMF), four quarter notes behind that of the song: 3840 is 9E 00 as a length
-    assert bytes.fromhex("9E 00 FF 06 06") + b"chorus" in raw
+    # a marker, FF 06 len text (SMF), behind the tempo, which is four quarter notes behind the song: 3840 is
+    # 9E 00 as a length
+    assert bytes.fromhex("9E 00 FF 51 03 0F 42 40 00 FF 06 06") + b"chorus" in raw
     assert b"\xf8" not in raw.split(b"MTrk", 2)[2][4:]
+
+
+def an_evening() -> tuple[Stage, list[tuple[int, str, bytes]]]:
+    """Let a show pass that keeps no bar lines: songs of three meters, started, left and stopped anywhere.
+
+    Return it with the notes that were played on every beat and bar of its songs.
+    """
+    on = SongTiming(change=ChangePolicy.TICK)
+    songs = (
+        Song("one", "One", Fraction(121), routes=(route("synth"),)),
+        Song("two", "Two", Fraction(97), beats=7, beat_unit=8, timing=on, routes=(route("synth"),)),
+        Song("three", "Three", Fraction(250), beats=3, start=StartPolicy.ENTRY, routes=(route("synth"),)),
+    )
+    stage = Stage(compiled(songs=songs, order=("one", "two", "three")))
+    beats: list[tuple[int, str, bytes]] = []
+
+    def play(seconds: float) -> None:
+        until_ns = stage.now_ns + int(seconds * S)
+        while stage.now_ns < until_ns:
+            clock = stage.show.transport.clock
+            position = clock.next_tick - clock.origin_tick
+            due_ns = clock.next_due_ns
+            stage.run(min(due_ns, until_ns))
+            if due_ns <= until_ns and clock.state is State.RUNNING and position % 24 == 0:
+                beats.append((due_ns, stage.show.snapshot().song or "", bytes((position // 24 % 128,))))
+
+    play(1.234)
+    stage.do(Action.START)
+    play(7.7)
+    stage.do(Action.NEXT)  # in the middle of a bar, and transport runs on
+    play(5.43)
+    stage.do(Action.STOP)
+    play(3.21)
+    stage.do(Action.START)
+    play(2.0)
+    stage.do(Action.NEXT)
+    play(4.9)
+    stage.do(Action.TEMPO, "133")
+    play(3.3)
+    stage.do(Action.STOP)
+    play(0.3)
+    stage.do(Action.CONTINUE)
+    play(3.3)
+    return stage, beats
+
+
+def test_songs_and_starts_lie_on_bar_lines_and_messages_at_their_own_times(tmp_path: Path) -> None:
+    """Judged by two readers: mido for the time that passes, music21 for the measures that are counted."""
+    stage, beats = an_evening()
+    began = {"names": {**NAMES, "bpm": "121", "title": "One", "song": "one"}, "at_ns": 0}
+    folder = a_show(tmp_path / "show", began, *({"event": event} for event in stage.events))
+    for at_ns, _, number in beats:
+        folder.append_taps(
+            [Tap(at_ns, 0, b"\x90" + number + b"\x40"), Tap(at_ns, 0, b"\x80" + number + b"\x40")]
+        )
+    target = tmp_path / "show.mid"
+    assert write_midi_file(folder, target) == 1
+
+    # when: mido adds up deltas and tempos; a file that bends a bar must not bend the evening
+    at_s, pressed = 0.0, []
+    for message in mido.MidiFile(target):
+        at_s += message.time
+        if message.type == "note_on":
+            pressed.append(at_s)
+    assert len(pressed) == len(beats) > 50
+    assert max(abs(found - at_ns / S) for found, (at_ns, _, _) in zip(pressed, beats, strict=True)) < 0.0006
+
+    # where: bars counted from the file's own meters
+    score = music21.converter.parse(target, forceSource=True, quantizePost=False)
+    signatures = {one.ratioString for one in score.recurse().getElementsByClass("TimeSignature")}
+    assert signatures == {"4/4", "7/8", "3/4"}
+    conductor = mido.MidiFile(target).tracks[0]
+    tick, lines, markers, anew = 0, [], [], []
+    for message in conductor:
+        tick += message.time
+        if message.type == "time_signature":
+            lines.append((tick, 3840 * message.numerator // message.denominator))
+        elif message.type == "marker":
+            begun, bar = lines[-1]
+            markers.append((message.text, (tick - begun) / bar))
+            if message.text != "stop":  # a song that goes on is in time from its next bar on
+                anew.append(begun - (begun - tick) // bar * bar)
+    words = [text for text, _ in markers]
+    assert words == [
+        "One",
+        "start",
+        "Two",
+        *("stop", "start", "stop"),
+        "Three",
+        *("start", "stop", "continue"),
+    ]
+    assert [at % 1 for text, at in markers if text in ("One", "Two", "Three", "start")] == [0] * 6
+
+    # and every note that was played on a beat of the show lies on one of the file, to two ticks; but not in
+    # the bars that are bent
+    tick, straight = 0, 0
+    for message in mido.MidiFile(target).tracks[1]:
+        tick += message.time
+        if message.type == "note_on":
+            begun, bar = next(line for line in reversed(lines) if line[0] <= tick)
+            if not any(0 < restart - tick < bar for restart in anew):
+                straight += 1
+                assert (tick - begun + 2) % 480 <= 4, (message, tick)
+    assert straight > 35
+
+
+def test_no_note_is_without_length(tmp_path: Path) -> None:
+    folder = a_show(tmp_path / "show", {"names": NAMES, "at_ns": 0})
+    hits = [(b"\x99\x24\x50", 0), (b"\x89\x24\x40", 1000), (b"\x99\x24\x50", 2000), (b"\x99\x24\x00", 3000)]
+    folder.append_taps([Tap(S + at, 0, data) for data, at in hits])
+    assert write_midi_file(folder, tmp_path / "show.mid") == 1
+    ticks = [round(at * 960) for at, _ in played(tmp_path / "show.mid")["out: synth"]]
+    assert ticks == [1920, 1921, 1921, 1922]
 
 
 def test_a_midi_file_leaves_out_what_was_no_midi_and_says_so(

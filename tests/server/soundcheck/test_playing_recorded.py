@@ -18,7 +18,7 @@ from routerd.core.model.route import Route
 from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Song
 from routerd.link.frames import INPUT_BIT, Tap
-from routerd.server.shows.afterwards import write_midi_file
+from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import RecordFolder, head
 from routerd.server.soundcheck.playing import Played, Source, at_rest, find_recorded
 
@@ -50,12 +50,20 @@ TONIGHT = BOOK.set_list.order
 
 def names(at_ns: int, current: str | None, *inputs: str) -> dict[str, object]:
     title = current and current.title()
-    ways = {"outputs": ["synth"], "inputs": inputs, "bpm": "120", "song": current, "title": title}
+    ways = {
+        "outputs": ["synth"],
+        "inputs": inputs,
+        "bpm": "120",
+        "meter": "4/4",
+        "song": current,
+        "title": title,
+    }
     return {"names": ways, "at_ns": at_ns}
 
 
 def change(at_ns: int, identifier: str) -> dict[str, object]:
-    return {"event": {"kind": "song", "at_ns": at_ns, "song": identifier, "title": identifier.title()}}
+    known = {"song": identifier, "title": identifier.title(), "begins_ns": at_ns, "meter": "4/4"}
+    return {"event": {"kind": "song", "at_ns": at_ns, **known}}
 
 
 @pytest.fixture
