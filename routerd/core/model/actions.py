@@ -356,7 +356,7 @@ ACTIONS: dict[Action, Row] = {
         "Follow a device until the next song, or (null) lead",
         ClockSource,
         control=None,
-        example='{"device": "drum-machine"}',
+        example='{"device": null}',
         problems=("not-found",),
     ),
     Action.MUTE: Row(

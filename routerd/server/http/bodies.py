@@ -184,14 +184,21 @@ class Body(BaseModel):
     def __get_pydantic_json_schema__(
         cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
     ) -> dict[str, Any]:
-        """Return the schema: an object, or plain alternatives, without a null for what is left out."""
+        """Return the schema: an object or plain alternatives; a key left out has no default and no null."""
         schema = handler.resolve_ref_schema(handler(core_schema))
         properties = schema.get("properties", {})
         for name, part in properties.items():
-            if part.get("default", ...) is None:
-                kinds = [one for one in part["anyOf"] if one != {"type": "null"}]
-                more = {key: value for key, value in part.items() if key not in ("default", "anyOf")}
-                properties[name] = {**more, **(kinds[0] if len(kinds) == 1 else {"anyOf": kinds})}
+            if "default" not in part:
+                continue
+            # a default makes some generators ask for the key, so it stands in the words
+            said = {key: value for key, value in part.items() if key != "default"}
+            if part["default"] is None:
+                kinds = [one for one in said.pop("anyOf") if one != {"type": "null"}]
+                said |= kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
+            else:
+                words = [said["description"]] if "description" in said else []
+                said["description"] = "; ".join([*words, f"{json.dumps(part['default'])} when left out"])
+            properties[name] = said
         if not cls.WAYS:
             return schema
         common = [key for key in properties if key not in chain(*cls.WAYS)]
@@ -301,45 +308,3 @@ def known_song(view: View, words: str) -> str:
         remedy = suggest(words, view.words_for_songs())
         raise ProblemError("unknown-song", f"there is no song {quote(words)}; {remedy}")
     return identifier
-
-
-def known_place(view: View, song: int | str) -> int:
-    """Return the number (from 1) in the set list of a song given by number or words.
-
-    Raises ProblemError where words name no song, one that is not in it, or one that is in it more than once.
-    """
-    if isinstance(song, int):
-        return song
-    identifier = known_song(view, song)
-    numbers = [number for number, one in enumerate(view.set_list.order, 1) if one == identifier]
-    if not numbers:
-        raise ProblemError("unknown-place", f"{quote(song)} is not in the set list")
-    if len(numbers) > 1:
-        places = " and ".join(str(number) for number in numbers)
-        raise ProblemError("unknown-place", f"{quote(song)} is number {places} of the set list; say which")
-    return numbers[0]
-
-
-def known_section(view: View, words: str) -> str:
-    """Return the name of the section of the song that is on; raises ProblemError."""
-    song = view.song
-    names = [] if song is None else [section.name for section in song.sections]
-    name = next((name for name in names if name.casefold() == words.casefold()), None)
-    if name is None:
-        where = "no song is on" if song is None else f"{song.title} has no section {quote(words)}"
-        raise ProblemError("unknown-section", f"{where}; {suggest(words, names)}")
-    return name
-
-
-def known_order(view: View, words: list[str]) -> tuple[str, ...]:
-    """Return the identifiers of the songs that `words` name; raises ProblemError."""
-    found = [view.find_song(word) for word in words]
-    known = view.words_for_songs()
-    errors = tuple(
-        ValueProblem(f"/order/{index}", f"there is no song {quote(word)}; {suggest(word, known)}")
-        for index, (word, identifier) in enumerate(zip(words, found, strict=True))
-        if identifier is None
-    )
-    if errors:
-        raise ProblemError("unknown-in-order", "; ".join(one.detail for one in errors[:5]), errors=errors)
-    return tuple(identifier for identifier in found if identifier is not None)

@@ -37,13 +37,13 @@ from routerd.server.http.bodies import (
     Number,
     NumberOrLine,
     Step,
-    known_section,
     known_song,
     or_left_out,
 )
 from routerd.server.http.operation import Call, Operations
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Learning, Status
+from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.status import learning_of
 from routerd.server.view import View
 
@@ -105,6 +105,17 @@ def _leaf(hint: Any) -> Any:
     for leaf in leaves[1:]:
         made |= leaf
     return made
+
+
+def known_section(view: View, words: str) -> str:
+    """Return the name of the section of the song that is on; raises ProblemError."""
+    song = view.song
+    names = [] if song is None else [section.name for section in song.sections]
+    name = next((name for name in names if name.casefold() == words.casefold()), None)
+    if name is None:
+        where = "no song is on" if song is None else f"{song.title} has no section {quote(words)}"
+        raise ProblemError("unknown-section", f"{where}; {suggest(words, names)}")
+    return name
 
 
 def argument_of(row: Row, body: Body, view: View) -> AnyArgument | None:

@@ -84,7 +84,7 @@ class Parameter:
 
     name: str
     words: str
-    example: str | float | None = None
+    example: str | float | bool | None = None
     kind: Literal["string", "number", "integer", "boolean"] = "string"
     choices: tuple[str, ...] = ()
     place: Literal["query", "path", "header"] = "query"
@@ -154,7 +154,7 @@ class Operation:
             if one.place == "path":
                 path = path.replace(f"{{{one.name}}}", str(one.example))
             elif one.place == "query" and one.example is not None:
-                query.append(f"{one.name}={one.example}")
+                query.append(f"{one.name}={one.example}".replace("=True", "=true"))
         if query:
             path += "?" + "&".join(query)
         method = "" if self.method == "GET" else f"-X {self.method} "

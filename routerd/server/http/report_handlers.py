@@ -44,7 +44,7 @@ OPERATIONS = Operations("reports")
 _FORM_OF_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
 FORMATS = ("json", "text", "html")
 SPANS = ("show", "minute")
-_FORMAT = Parameter("format", "As what it comes; else Accept decides", "text", choices=FORMATS)
+_FORMAT = Parameter("format", "As what it comes; else Accept decides", "json", choices=FORMATS)
 
 _RIG_PROBLEMS = ("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent")
 """What may go wrong where something is written into rig.yaml and loaded."""

@@ -25,13 +25,11 @@ from routerd.server.http.bodies import (
     Number,
     NumberOrLine,
     OrLeftOut,
-    known_order,
-    known_place,
     known_song,
 )
 from routerd.server.http.command_handlers import PROBLEMS
 from routerd.server.http.operation import IF_MATCH, IF_NONE_MATCH, Call, Handler, Operations, json_response
-from routerd.server.http.problems import ProblemError
+from routerd.server.http.problems import ProblemError, ValueProblem
 from routerd.server.http.shapes import SetListDocument
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.status import set_list_document
@@ -112,6 +110,37 @@ def _edit(
 def tags_in(header: str) -> list[str]:
     """Return the entity tags of an If-Match or If-None-Match header."""
     return [tag.strip() for tag in header.split(",")]
+
+
+def known_place(view: View, song: int | str) -> int:
+    """Return the number (from 1) in the set list of a song given by number or words.
+
+    Raises ProblemError where words name no song, one that is not in it, or one that is in it more than once.
+    """
+    if isinstance(song, int):
+        return song
+    identifier = known_song(view, song)
+    numbers = [number for number, one in enumerate(view.set_list.order, 1) if one == identifier]
+    if not numbers:
+        raise ProblemError("unknown-place", f"{quote(song)} is not in the set list")
+    if len(numbers) > 1:
+        places = " and ".join(str(number) for number in numbers)
+        raise ProblemError("unknown-place", f"{quote(song)} is number {places} of the set list; say which")
+    return numbers[0]
+
+
+def known_order(view: View, words: list[str]) -> tuple[str, ...]:
+    """Return the identifiers of the songs that `words` name; raises ProblemError."""
+    found = [view.find_song(word) for word in words]
+    known = view.words_for_songs()
+    errors = tuple(
+        ValueProblem(f"/order/{index}", f"there is no song {quote(word)}; {suggest(word, known)}")
+        for index, (word, identifier) in enumerate(zip(words, found, strict=True))
+        if identifier is None
+    )
+    if errors:
+        raise ProblemError("unknown-in-order", "; ".join(one.detail for one in errors[:5]), errors=errors)
+    return tuple(identifier for identifier in found if identifier is not None)
 
 
 class RunningOrder(Protocol):

@@ -159,7 +159,7 @@ class ShowHandlers:
         parameters=(
             LAST_EVENT_ID,
             Parameter("after", "The same for a first request: the id that the status has"),
-            Parameter("beats", "Whether beats are foretold as well", "true", "boolean"),
+            Parameter("beats", "Whether beats are foretold as well", True, "boolean"),
         ),
         problems=("too-many-readers", "wrong-query"),
         needs_rig=False,
