@@ -34,6 +34,12 @@ BAR_POLL_S = 0.02
 GRACE_S = 0.3
 """So long after a change is not armed any more an event may still come that says why."""
 
+OTHERS = {
+    "reload": ("POST", "/v1/reload", "read the rig folder again; mistakes change nothing"),
+    "set-list": ("PUT", "/v1/set-list", "play another set list of the rig folder"),
+}
+"""What is no action of the show, but goes the same way: method, path, summary."""
+
 _ON_OFF = {"on": True, "off": False}
 
 ENDED = {"disarmed": "forgotten", "armed-gone": "forgotten", "refused": "refused"}
@@ -71,12 +77,10 @@ def add_actions(parser: argparse.ArgumentParser, common: argparse.ArgumentParser
                 action.value, parents=[acts], help=_help(row), description=_help(row)
             )
             _add_argument(command, row)
-    actions.add_parser(
-        "reload",
-        parents=[acts],
-        help="read the rig folder again; mistakes change nothing",
-        description="Read the rig folder again; mistakes change nothing.",
-    )
+    for word, (_, _, summary) in OTHERS.items():
+        command = actions.add_parser(word, parents=[acts], help=summary, description=summary)
+        if word == "set-list":
+            command.add_argument("name", metavar="NAME", help="its name, or its file's name")
     wait = actions.add_parser(
         "wait",
         parents=[waits],
@@ -208,7 +212,9 @@ def do(options: argparse.Namespace) -> int:
         if options.action == "wait":
             answer = _status(client)
         else:
-            answer = json.loads(client.ask("POST", f"/v1/{options.action}", body_of(options)))
+            method, path, _ = OTHERS.get(options.action, ("POST", f"/v1/{options.action}", ""))
+            answer = json.loads(client.ask(method, path, body_of(options)))
+            answer = _status(client) if options.action == "set-list" else answer
         if options.wait:
             wrong = _wait(client, options.wait, answer, ends_s, events)
             if wrong:
@@ -233,7 +239,7 @@ def body_of(options: argparse.Namespace) -> JsonObject:
     row = next((row for action, row in ACTIONS.items() if action.value == options.action), None)
     body: JsonObject = {}
     if row is None:
-        return body
+        return {"name": options.name} if options.action == "set-list" else body
     for key, kind, needed in _keys(row.argument) if row.argument else ():
         value = getattr(options, key)
         value = _ON_OFF.get(value, value) if kind == bool | None else value

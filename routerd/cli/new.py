@@ -147,6 +147,8 @@ def rig_text(found: Iterable[Found], switches: dict[str, Heard]) -> str:
     lines = [
         "# Made from the ports that were there. `*` in a name stands for anything.",
         "# The wire is guessed: write din where a five-pin plug carries it, usb, or virtual for a program.",
+        "# What has a sequencer gets `clock: true`, and `transport: true` for start and stop as well.",
+        "# Recipes: configs/GUIDE.md; every key: configs/README.md.",
         "name: New rig",
         "devices:",
     ]
@@ -180,7 +182,7 @@ def _write(target: Path, found: list[Found], switches: dict[str, Heard]) -> None
     """Put the files in place; raises OSError. Nothing that is there is overwritten."""
     feet = {heard.device for heard in switches.values()}
     players = [one.name for one in found if one.input is not None and one.name not in feet]
-    source = players[0] if players else "keys"
+    source = next((name for name in players if "key" in name), players[0] if players else "keys")
     sounding = [one.name for one in found if one.output is not None]
     goal = next((name for name in sounding if name != source), sounding[0] if sounding else "synth")
     files = {

@@ -32,7 +32,8 @@ SONGS = {
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = write_rig(tmp_path_factory.mktemp("do") / "rig", RIG, SONGS, ["one", "two"])
-    with Service(folder, folder.parent / "state", "--ports", "simulated") as service:
+    (folder / "sets" / "short.yaml").write_text("name: Short\norder: [two]\n")
+    with Service(folder, folder.parent / "state", "--ports", "simulated", "--set", "Set") as service:
         service.wait_until_open()
         yield service
 
@@ -85,6 +86,10 @@ def test_it_is_done_and_answers_in_a_line(service: Service, capsys: pytest.Captu
     assert does(service, capsys, "section", "verse") == (0, f"{first}by hand: 0 of 1 done\n", "")
     assert does(service, capsys, "done")[1] == f"{first}by hand: 1 of 1 done\n"
     assert does(service, capsys, "song", "two")[:2] == (0, "Two: stopped, bar 1 beat 1, 240.0 BPM\n")
+    assert does(service, capsys, "set-list", "Short")[0] == 0
+    assert service.status()["set_list"]["name"] == "Short"
+    service.ask("POST", "/v1/set-list/undo")
+    assert does(service, capsys, "set-list", "Nowhere")[0] == 2
     muted = does(service, capsys, "mute", "synth")[1]
     assert muted.endswith("\nmuted: device synth\n")
     assert "muted" not in does(service, capsys, "mute", "synth", "--off")[1]

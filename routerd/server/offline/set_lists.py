@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import difflib
 import re
+import shlex
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -83,8 +84,10 @@ def import_order(request: ImportRequest) -> int:
         complain(f"routerd: {error}")
         return 2
     songs = counted(len(found.order), "song")
-    songs = counted(len(found.order), "song")
     say(f"{request.folder / written}: {songs}, {found.encore} of them in the encore")
+    folder, name = shlex.quote(str(request.folder)), shlex.quote(request.name)
+    say(f"Play it: routerd run {folder} --set {name}")
+    say(f"In a show: routerd do reload; routerd do set-list {name}")
     return 0
 
 

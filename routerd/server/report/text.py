@@ -14,16 +14,18 @@ WIDTH = 100
 _NAME = 22
 
 
-def render_text(report: Report) -> str:
-    """Return `report` as text that ends with a newline."""
+def render_text(report: Report, *, advised: bool = False) -> str:
+    """Return `report` as text that ends with a newline; `advised`: what to do has been said already."""
+    advice = report.overall.verdict.advice
+    remedy = (report.realtime.remedy if report.realtime else "") or ""
     rows: list[tuple[str, Figures]] = [("all ports", report.overall)]
     rows += [(row.port, row) for row in report.ports]
     songs: list[tuple[str, Figures]] = [(row.song or "(no song)", row) for row in report.songs]
     lines = [
         "JITTER REPORT",
-        *_head(report),
+        *_head(report, remedy if advised else " ".join(advice)),
         "",
-        *_list("What to do", report.overall.verdict.advice),
+        *([] if advised else _list("What to do", advice)),
         *_remarks(report, [*rows[1:], *songs]),
         *_table("port", rows),
         "",
@@ -44,7 +46,7 @@ def render_text(report: Report) -> str:
     return "\n".join(line.rstrip() for line in lines).rstrip() + "\n"
 
 
-def _head(report: Report) -> Iterator[str]:
+def _head(report: Report, advised: str) -> Iterator[str]:
     overall = report.overall
     verdict = overall.verdict
     kind = f" ({report.ports_kind})" if report.ports_kind else ""
@@ -53,10 +55,10 @@ def _head(report: Report) -> Iterator[str]:
     yield from _wrap(f"Verdict: {verdict.grade.upper()}: {verdict.words}.")
     if report.silent_s is not None:
         yield f"NO TICKS for the last {report.silent_s} s: the clock has stopped, or its records are lost."
-    yield from _realtime(report.realtime)
+    yield from _realtime(report.realtime, advised)
 
 
-def _realtime(realtime: Realtime | None) -> Iterator[str]:
+def _realtime(realtime: Realtime | None, advised: str) -> Iterator[str]:
     if realtime is None:
         yield "Real-time scheduling: not known."
     elif realtime.scheduling == "fifo":
@@ -64,7 +66,8 @@ def _realtime(realtime: Realtime | None) -> Iterator[str]:
         yield f"Real-time scheduling: on, priority {realtime.priority}, {memory}."
     else:
         remedy = realtime.remedy or ALLOW_REALTIME
-        yield from _wrap(f"Real-time scheduling: OFF, ticks wait behind other work. To allow it: {remedy}.")
+        how = "" if remedy in advised else f" To allow it: {remedy}."
+        yield from _wrap(f"Real-time scheduling: OFF, ticks wait behind other work.{how}")
 
 
 _TIMES: tuple[tuple[str, Callable[[Figures], float | None]], ...] = (

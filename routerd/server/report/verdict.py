@@ -211,7 +211,7 @@ def _advise(kind: FindingKind, port: str | None, realtime: Realtime | None) -> s
     if port is not None:
         return _ONE_PORT[kind].format(port=port)
     if realtime is not None and realtime.scheduling != "fifo" and kind in _OF_THE_COMPUTER:
-        return f"Allow real-time scheduling first: {realtime.remedy or ALLOW_REALTIME}."
+        return f"Let the clock go before other work: {realtime.remedy or ALLOW_REALTIME}."
     return _EVERYWHERE[kind]
 
 

@@ -14,7 +14,7 @@ _MARKS = {"pass": "PASS   ", "fail": "FAIL   ", "unknown": "UNKNOWN", "warn": "W
 
 def render_soundcheck(document: Soundcheck) -> str:
     """Return a soundcheck as text that ends with a newline."""
-    return "\n".join([*_lines(document), "", render_text(document.report)])
+    return "\n".join([*_lines(document), "", render_text(document.report, advised=True)])
 
 
 def _lines(document: Soundcheck) -> Iterator[str]:
@@ -27,7 +27,7 @@ def _lines(document: Soundcheck) -> Iterator[str]:
     for device in document.devices:
         yield f"{_MARKS[device.verdict]} {device.title} (measured: {device.measured})"
         yield from _items(device.why)
-        yield from _items([f"TO DO: {item}" for item in device.todo])
+        yield from _items([f"TO DO: {_short_of_machine(item, document)}" for item in device.todo])
     yield ""
     for key, one in (("last", document.comparison.last), ("best", document.comparison.best)):
         if one is not None:
@@ -51,14 +51,22 @@ def _lines(document: Soundcheck) -> Iterator[str]:
     yield "Roll call:"
     yield from _items([f"{call.device}: {call.state}; {call.words}" for call in document.roll_call])
     for change in document.song_changes:
-        yield (
-            f"Song {change.number}, {change.song}: {counted(change.messages, 'message')}, "
-            f"{counted(change.bytes, 'byte')} in {change.handed_over_ms:.1f} ms"
+        sent = (
+            f"{counted(change.messages, 'message')}, {counted(change.bytes, 'byte')} "
+            f"in {change.handed_over_ms:.1f} ms"
         )
+        nothing = "nothing had to be sent: every device was on its sounds"
+        yield f"Song {change.number}, {change.song}: {sent if change.messages else nothing}"
     yield "Stages:"
     yield from _items(
         [f"{stage.stage}: {stage.state}, {stage.seconds} s; {stage.words}" for stage in document.stages]
     )
+
+
+def _short_of_machine(item: str, document: Soundcheck) -> str:
+    """Return what is to be done for a device; what is said of the machine below is not said here as well."""
+    facts = [fact.fact for fact in document.machine if fact.remedy and fact.remedy in item]
+    return f"first what is said below of this machine: {', '.join(facts)}" if facts else item
 
 
 def _items(items: Iterable[str]) -> Iterator[str]:

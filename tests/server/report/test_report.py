@@ -359,7 +359,7 @@ def test_missing_real_time_scheduling_is_said_with_the_remedy() -> None:
     )
     log = _played(lambda _, tick: 4 * NS_PER_MS * (tick % 2))
     report = _report(log, realtime=realtime)
-    assert report.overall.verdict.advice == ("Allow real-time scheduling first: ask the stage manager.",)
+    assert report.overall.verdict.advice == ("Let the clock go before other work: ask the stage manager.",)
     text = render_text(report)
     assert "Real-time scheduling: OFF" in text
     assert "ask the stage manager" in text

@@ -50,7 +50,7 @@ function _shtab_routerd_using
   test "$_shtab_routerd_cmdpath" = "$argv"
 end
 
-set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status do 'do next' 'do previous' 'do song' 'do section' 'do next-section' 'do previous-section' 'do start' 'do stop' 'do continue' 'do tempo' 'do song-tempo' 'do tap' 'do nudge' 'do half' 'do double' 'do retrigger' 'do click' 'do clock-source' 'do mute' 'do solo' 'do done' 'do go' 'do cancel' 'do panic' 'do silence' 'do learn' 'do reload' 'do wait' stage monitor report soundcheck
+set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status do 'do next' 'do previous' 'do song' 'do section' 'do next-section' 'do previous-section' 'do start' 'do stop' 'do continue' 'do tempo' 'do song-tempo' 'do tap' 'do nudge' 'do half' 'do double' 'do retrigger' 'do click' 'do clock-source' 'do mute' 'do solo' 'do done' 'do go' 'do cancel' 'do panic' 'do silence' 'do learn' 'do reload' 'do set-list' 'do wait' stage monitor report soundcheck
 set -g _shtab_routerd_opts_with_value --at --channel --copy --date --device --far-end --host-name --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --read-token-file --route --schemas --seconds --section --set --song --stage --state-dir --tls-cert --tls-key --token-file --unplug --wait --when --within
 
 complete -c routerd -e
@@ -364,7 +364,7 @@ complete -c routerd -n '_shtab_routerd_using do learn' -l json -d 'what the API 
 complete -c routerd -n '_shtab_routerd_using do learn' -l within -x -d 'how long to wait at most (default: without an end); exit status 1 when it has not come by then'
 complete -c routerd -n '_shtab_routerd_using do learn' -l wait -x -d 'return when it has come about: change, bar, bar 17, port or port DEVICE (default: change, what was armed is done)'
 complete -c routerd -n '_shtab_routerd_using do learn; and test $_shtab_routerd_npos -eq 0' -ka "control pedal nothing" -d 'what the message will be'
-complete -c routerd -n '_shtab_routerd_using do; and test $_shtab_routerd_npos -eq 0' -a reload -d 'Read the rig folder again; mistakes change nothing.'
+complete -c routerd -n '_shtab_routerd_using do; and test $_shtab_routerd_npos -eq 0' -a reload -d 'read the rig folder again; mistakes change nothing'
 complete -c routerd -n '_shtab_routerd_using do reload' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using do reload' -l listen -x -d 'where its API is'
 complete -c routerd -n '_shtab_routerd_using do reload' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
@@ -372,6 +372,14 @@ complete -c routerd -n '_shtab_routerd_using do reload' -l tls-cert -xka "(__fis
 complete -c routerd -n '_shtab_routerd_using do reload' -l json -d 'what the API answers, instead of a line'
 complete -c routerd -n '_shtab_routerd_using do reload' -l within -x -d 'how long to wait at most (default: without an end); exit status 1 when it has not come by then'
 complete -c routerd -n '_shtab_routerd_using do reload' -l wait -x -d 'return when it has come about: change, bar, bar 17, port or port DEVICE (default: change, what was armed is done)'
+complete -c routerd -n '_shtab_routerd_using do; and test $_shtab_routerd_npos -eq 0' -a set-list -d 'play another set list of the rig folder'
+complete -c routerd -n '_shtab_routerd_using do set-list' -s h -l help -d 'show this help message and exit'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l listen -x -d 'where its API is'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l token-file -xka "(__fish_complete_path (commandline -ct))" -d 'file with the API'"'"'s token'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l tls-cert -xka "(__fish_complete_path (commandline -ct))" -d 'the certificate under which it serves, if over TLS'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l json -d 'what the API answers, instead of a line'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l within -x -d 'how long to wait at most (default: without an end); exit status 1 when it has not come by then'
+complete -c routerd -n '_shtab_routerd_using do set-list' -l wait -x -d 'return when it has come about: change, bar, bar 17, port or port DEVICE (default: change, what was armed is done)'
 complete -c routerd -n '_shtab_routerd_using do; and test $_shtab_routerd_npos -eq 0' -a wait -d 'Return when what was armed is done (change), on the next bar line (bar) or one of the song (bar 17), or when every port (port) or those of a device (port DEVICE) are open.'
 complete -c routerd -n '_shtab_routerd_using do wait' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using do wait' -l listen -x -d 'where its API is'
