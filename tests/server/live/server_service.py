@@ -6,17 +6,19 @@ import asyncio
 import json
 import os
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import aiohttp
 from fake_engine import FakeEngine
 
 from routerd.server.http.guard import AccessOptions
 from routerd.server.main import Options, run
+
+T = TypeVar("T")
 
 FILES = ("token_file", "read_token_file", "tls_cert", "tls_key")
 
@@ -105,3 +107,12 @@ async def a_service(rig_folder: Path, state_dir: Path, **options: Any) -> AsyncI
         finally:
             if service.task is not None and not service.task.done():
                 await service.stop()
+
+
+async def until(ask: Callable[[], Awaitable[T]], fits: Callable[[T], bool]) -> None:
+    """Ask until the answer fits."""
+    async with asyncio.timeout(20):
+        while True:
+            if fits(await ask()):
+                return
+            await asyncio.sleep(0.02)

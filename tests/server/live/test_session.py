@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http.cookies import SimpleCookie
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import aiohttp
 import pytest
-from server_service import Answer, Service, a_service
+from server_service import Answer, Service, a_service, until
 
 from routerd.server import main
 from routerd.server.http import guard as guard_module
@@ -20,8 +20,6 @@ from routerd.server.http.guard import Asked, Guard
 from routerd.server.http.listening import Listen
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.tokens import AGAIN_S, COOKIE_S, TRIES, ListenError, Tokens, WrongTokens
-
-T = TypeVar("T")
 
 CHANGE, READ = "correct-horse-battery", "reading-horse-battery"
 NOW = 1_800_000_000.0
@@ -315,15 +313,6 @@ async def test_another_token_ends_old_cookies_while_it_runs(
         assert not [line for line in await problems(service, **status) if "token" in line]
         assert (await trade(service, CHANGE)).status == 401
         assert (await trade(service, "changed-horse-battery")).status == 200
-
-
-async def until(ask: Callable[[], Awaitable[T]], fits: Callable[[T], bool]) -> None:
-    """Ask until the answer fits."""
-    async with asyncio.timeout(20):
-        while True:
-            if fits(await ask()):
-                return
-            await asyncio.sleep(0.02)
 
 
 async def cut_off(stream: aiohttp.ClientResponse) -> None:
