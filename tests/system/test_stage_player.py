@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stage_page import DEMO, Tab, chromium, show_begins
+from stage_page import DEMO, Tab, a_stage, chromium, show_begins
 
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
@@ -36,11 +36,7 @@ def far_end_port() -> int:
 
 @pytest.fixture(scope="module")
 def running(browser: Any, far_end_port: int, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    place = tmp_path_factory.mktemp("stage")
-    rig = Path(shutil.copytree(DEMO, place / "rig"))
-    options = ("--ports", "simulated", "--far-end", str(far_end_port))
-    with Service(rig, place / "state", *options) as service:
-        service.wait_until_open()
+    with a_stage(tmp_path_factory.mktemp("stage"), "--far-end", str(far_end_port)) as service:
         yield service
 
 

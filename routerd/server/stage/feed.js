@@ -17,6 +17,7 @@ export const ROUND_MS = 700;
 export const PATIENCE_MS = 1000;
 const TRIPS = 80;
 const REFRESH_MS = 5000;
+const RENEW_MS = 3_600_000; // the cookie is renewed by asking
 const NS_PER_MS = 1e6;
 
 export class Feed extends EventTarget {
@@ -43,6 +44,7 @@ export class Feed extends EventTarget {
     setInterval(() => {
       if (this.live && performance.now() - this.#statusAt > REFRESH_MS) this.refresh();
     }, 1000);
+    setInterval(() => this.live && this.#learnAccess(), RENEW_MS);
     document.addEventListener("visibilitychange", () => {
       if (document.hidden) return;
       this.doubt();
@@ -67,10 +69,11 @@ export class Feed extends EventTarget {
   // The token comes behind the # of the address, which no request and no log ever has in it; it is traded for a cookie that no
   // script can read.
   async #trade() {
-    const token = new URLSearchParams(location.hash.slice(1)).get("token");
+    const token = decodeURIComponent(location.hash.slice(1));
     if (!token) return;
     history.replaceState(null, "", location.pathname);
-    await this.enter(token);
+    const why = await this.enter(token);
+    if (why) this.#tell("refused", why);
   }
 
   async enter(token) {
@@ -85,6 +88,7 @@ export class Feed extends EventTarget {
     } catch {
       return "the server does not answer";
     }
+    if (!this.reached) return null; // it begins by itself
     await this.#learnAccess();
     this.#open();
     this.#round();

@@ -1,9 +1,9 @@
 // What both views have: the feed, the line that says what came of a press, the banner when the server is lost, the token's field,
 // dark and bright, and the screen that is kept awake.
 
-import { Hand, press } from "./act.js";
+import { Hand } from "./act.js";
 import { Feed } from "./feed.js";
-import { byId, plural, put } from "./words.js";
+import { byId, put } from "./words.js";
 
 export const feed = new Feed();
 export const hand = new Hand(feed, byId("word"));
@@ -57,6 +57,7 @@ function watch() {
   };
   feed.addEventListener("live", show);
   feed.addEventListener("access", show);
+  feed.addEventListener("refused", ({ detail }) => hand.say(`Token: ${detail}`, true));
   byId("entry").addEventListener("submit", async (event) => {
     event.preventDefault();
     const why = await feed.enter(byId("token").value.trim());
@@ -75,7 +76,7 @@ function stayAwake() {
   ask();
 }
 
-export const awake = "wakeLock" in navigator && isSecureContext;
+export const awake = isSecureContext;
 
 export function begin() {
   themes();
@@ -84,4 +85,3 @@ export function begin() {
   feed.start();
 }
 
-export { press, plural };

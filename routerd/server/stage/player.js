@@ -1,7 +1,7 @@
 // The player's view: where the show stands, for reading at two metres, and the few things that a finger does.
 
 import { close, press } from "./act.js";
-import { begin, feed, hand, recall, remember } from "./page.js";
+import { awake, begin, feed, hand, recall, remember } from "./page.js";
 import { MODES, Rail } from "./rail.js";
 import { byId, change, el, leader, plural, problemText, put, release, span } from "./words.js";
 
@@ -187,4 +187,5 @@ feed.addEventListener("beat", ({ detail }) => {
   if (detail.beat === 1 && feed.status?.armed) feed.refresh();
 });
 new ResizeObserver(fit).observe(document.body);
+byId("asleep").hidden = awake;
 begin();

@@ -87,7 +87,6 @@ function mutes(status) {
     for (const word of ["mute", "solo"]) {
       const button = row.querySelector(`.${word}`);
       button.setAttribute("aria-pressed", String(is[word]));
-      put(button.firstChild, `${word === "mute" ? "Mute" : "Solo"}${is[word] ? "d ✓" : ""}`);
     }
   }
 }

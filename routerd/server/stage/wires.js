@@ -85,7 +85,7 @@ export class Wires {
       const texts = [port, one.grade ?? "no clock", ms("50"), ms("99"), ms("100"), null,
         rate_of(rate("messages", port, one.messages)), rate_of(rate("bytes", port, one.bytes)), one.wire === undefined ? "–" : `${Math.round(one.wire * 100)} %`];
       texts.forEach((text, at) => text !== null && put(row.children[at], text));
-      row.classList.toggle("wrong", ["fail", "FAIL", "warn", "WARN"].includes(one.grade));
+      row.classList.toggle("wrong", ["unsteady", "bad", "failed"].includes(one.grade));
       this.#draw(row.children[5].firstChild, port, one.p["99"]);
     }
     for (const row of known.values()) row.remove();

@@ -1,0 +1,275 @@
+"""What the stage page keeps to, each rule beside its test: WCAG 2.2, sizes for reading, and one stream.
+
+Published values: WCAG 2.2 (W3C Recommendation, 12 December 2024) for contrast, targets, flashes and motion;
+22 minutes of arc for characters that are to be read in comfort (ISO 9241-303, from memory).
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from stage_page import Tab, a_stage, axe, chromium, show_begins
+
+from routerd.server import stage
+from tests.service import Service
+
+pytestmark = pytest.mark.system
+
+VIEWS = {"player": "/stage", "technician": "/stage/technician"}
+THEMES = {"dark": "dark", "bright": "light"}
+SIZES = {
+    "ten inch": (1280, 800),
+    "ten inch upright": (800, 1280),
+    "seven inch": (1024, 600),
+    "thirteen inch": (1366, 1024),
+    "phone": (390, 844),
+    "phone on its side": (844, 390),
+}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def running(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    with a_stage(tmp_path_factory.mktemp("stage")) as service:
+        yield service
+
+
+@pytest.fixture
+def service(running: Service) -> Service:
+    show_begins(running)
+    return running
+
+
+def a_tab(browser: Any, service: Service, view: str = "player", **context: Any) -> Tab:
+    tab = Tab(browser, service, VIEWS[view], **context).live()
+    tab.until_text("#song" if view == "player" else "#where", "Copper Ferry")
+    return tab
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("view", VIEWS)
+def test_axe_finds_nothing(view: str, theme: str, browser: Any, service: Service) -> None:
+    """WCAG 2.2 A, AA and AAA as far as a program can judge, contrast of 7:1 among them (1.4.6)."""
+    service.ask("POST", "/v1/section", {"section": 2, "when": "next-press"})
+    service.ask("POST", "/v1/done", {"number": 1})
+    tab = a_tab(browser, service, view, color_scheme=THEMES[theme])
+    if view == "technician":
+        tab.page.wait_for_selector("#wires tr")
+        tab.page.click("#mutes .mute")
+        tab.page.wait_for_selector("#mutes [aria-pressed=true]")
+    assert axe(tab) == []
+    if view == "technician":
+        tab.page.click("#mutes [aria-pressed=true]")
+    tab.close()
+
+
+@pytest.mark.parametrize(("view", "scheme"), [("player", "light"), ("technician", "dark")])
+def test_axe_finds_nothing_where_the_server_is_lost(
+    view: str, scheme: str, browser: Any, service: Service
+) -> None:
+    tab = a_tab(browser, service, view, color_scheme=scheme)
+    tab.context.set_offline(True)
+    tab.page.wait_for_selector("body[data-live=no]")
+    assert axe(tab) == []
+    tab.close()
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_targets_are_44_css_pixels(view: str, browser: Any, service: Service) -> None:
+    """WCAG 2.2, 2.5.5; next and panic are at least four times that. Nothing is scrolled sideways (1.4.10)."""
+    tab = a_tab(browser, service, view)
+    for width, height in SIZES.values():
+        tab.page.set_viewport_size({"width": width, "height": height})
+        small = tab.page.evaluate("""() => [...document.querySelectorAll('button, a, select, input, .grip')]
+            .filter((one) => one.checkVisibility())
+            .map((one) => [one.id || one.textContent, (one.closest('label') ?? one).getBoundingClientRect()])
+            .filter(([, box]) => box.width < 44 || box.height < 44)
+            .map(([name, box]) => `${name}: ${box.width} by ${box.height}`)""")
+        assert (width, height, small) == (width, height, [])
+        assert tab.page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+        for field in ("#forward", "#panic") if view == "player" else ():
+            box = tab.page.locator(field).bounding_box()
+            assert box["width"] * box["height"] >= 4 * 44 * 44
+            assert box["y"] + box["height"] <= height + 20, "seen without scrolling, all but its edge"
+    tab.close()
+
+
+def test_characters_are_12_8_mm_high_on_a_ten_inch_tablet(browser: Any, service: Service) -> None:
+    """22 minutes of arc at two metres: 2 × 2000 mm × tan(11′) = 12.8 mm, of a capital H."""
+    wanted_mm = 2 * 2000 * math.tan(math.radians(11 / 60))
+    assert wanted_mm == pytest.approx(12.8, abs=0.01)
+    for width, height in ((1280, 800), (800, 1280)):
+        mm_a_pixel = 10 * 25.4 / math.hypot(width, height)
+        tab = a_tab(browser, service, viewport={"width": width, "height": height})
+        heights = tab.page.evaluate("""() => [...document.querySelectorAll('.far')].map((node) => {
+            const style = getComputedStyle(node);
+            const pen = document.createElement('canvas').getContext('2d');
+            pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+            return [node.id || node.className, pen.measureText('H').actualBoundingBoxAscent]; })""")
+        assert {name for name, _ in heights} >= {"song", "section", "next", "far count"}
+        assert [(name, px) for name, px in heights if px * mm_a_pixel < wanted_mm] == []
+        tab.close()
+
+
+def test_nothing_flashes(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 2.3.1: less than a quarter of 341 × 256 pixels changes at any time, so nothing that flashes
+    is large enough; at 240 BPM here, four beats a second."""
+    from PIL import Image, ImageChops
+
+    service.ask("POST", "/v1/tempo", {"bpm": 240})
+    service.ask("POST", "/v1/start")
+    tab = a_tab(browser, service)
+    tab.until_text("#transport", "running")
+    frames = [Image.open(io.BytesIO(tab.page.screenshot())).convert("L") for _ in range(12)]
+    for before, after in pairwise(frames):
+        changed = ImageChops.difference(before, after).point(lambda step: 255 if step > 25 else 0)
+        assert changed.histogram()[255] < 341 * 256 / 4
+    assert tab.page.evaluate("() => document.getAnimations().length") == 0
+    tab.close()
+
+
+def positions(tab: Tab) -> set[str]:
+    """Return where the bead has been within a second."""
+    return set(
+        tab.page.evaluate("""async () => { const seen = new Set(); const end = performance.now() + 1000;
+            while (performance.now() < end) {
+                seen.add(document.querySelector('.bead').style.transform);
+                await new Promise(requestAnimationFrame);
+            } return [...seen]; }""")
+    )
+
+
+def test_what_moves_can_be_stilled_and_hidden(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 2.2.2; and who asks for reduced motion gets it from the start."""
+    service.ask("POST", "/v1/start")
+    tab = a_tab(browser, service)
+    tab.page.wait_for_selector(".bead:not([hidden])")
+    assert len(positions(tab)) > 6, "it moves"
+    tab.page.click("#bead")
+    tab.until_text("#bead", "Bead steps")
+    assert len(positions(tab)) <= 4, "it steps: three beats in a second at most"
+    tab.page.click("#bead")
+    tab.until_text("#bead", "Bead hidden")
+    assert tab.page.is_hidden("#rail")
+    assert tab.page.is_hidden("#bar")
+    tab.page.reload()
+    tab.until_text("#bead", "Bead hidden")
+    tab.close()
+    calm = a_tab(browser, service, reduced_motion="reduce")
+    calm.until_text("#bead", "Bead steps")
+    calm.close()
+
+
+def test_live_regions_are_silent_while_the_beat_goes_on(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 4.1.3: what changes is told once; what changes with each beat never is."""
+    service.ask("POST", "/v1/start")
+    for view in VIEWS:
+        tab = a_tab(browser, service, view)
+        spoken = tab.page.evaluate("""async () => { const said = [];
+            const watch = new MutationObserver((all) => said.push(...all.map((one) => one.target.id)));
+            for (const region of document.querySelectorAll('[role=status], [role=alert], [aria-live]'))
+                watch.observe(region, {childList: true, characterData: true, subtree: true});
+            await new Promise((done) => setTimeout(done, 1500)); return said; }""")
+        assert spoken == []
+        tab.close()
+
+
+def test_every_field_is_reached_by_tab_and_shows_its_focus(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 2.1.1, 2.4.3 and 2.4.7."""
+    for view in VIEWS:
+        tab = a_tab(browser, service, view)
+        wanted = tab.page.evaluate("""() => [...document.querySelectorAll('button, a, select, input')]
+            .filter((one) => one.checkVisibility() && (one.type !== 'radio' || one.checked)).length""")
+        reached: list[Any] = []
+        for _ in range(wanted + 12):
+            tab.page.keyboard.press("Tab")
+            reached.append(
+                tab.page.evaluate("""() => { const one = document.activeElement;
+                if (one === document.body) return null;
+                const shown = one.type === 'radio' ? one.nextElementSibling : one;
+                one.dataset.reached = 'yes';
+                return getComputedStyle(shown).outlineStyle !== 'none'; }""")
+            )
+        assert all(seen for seen in reached if seen is not None)
+        missed = tab.page.evaluate("""() => [...document.querySelectorAll('button, a, select, input')]
+            .filter((one) => one.checkVisibility() && !one.dataset.reached)
+            .filter((one) => one.type !== 'radio' || one.checked).map((one) => one.id || one.textContent)""")
+        assert missed == []
+        tab.close()
+
+
+def test_nothing_is_said_by_colour_alone(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 1.4.1: each state has a word or a sign as well."""
+    service.ask("POST", "/v1/start")
+    tab = a_tab(browser, service)
+    tab.until_text("#transport", "▶ running")
+    tab.until_text("#pulse", "live")
+    sign = "() => getComputedStyle(document.querySelector('#sections [aria-current] b'), '::before').content"
+    assert "▸" in tab.page.evaluate(sign)
+    assert tab.text("#time").endswith(("under", "over"))
+    tab.close()
+
+
+def test_it_is_small_and_asks_nobody_else(browser: Any, service: Service) -> None:
+    folder = Path(stage.__file__).parent
+    size = sum(path.stat().st_size for path in folder.iterdir() if path.suffix in stage.TYPES)
+    assert size < 120_000
+    for view in VIEWS:
+        tab = a_tab(browser, service, view)
+        hosts = {urlsplit(one.url).netloc for one in tab.asked if not one.url.startswith("data:")}
+        assert hosts == {f"127.0.0.1:{service.http}"}
+        assert tab.complaints() == [], "the content security policy has forbidden nothing"
+        tab.close()
+
+
+def test_the_stream_goes_on_where_it_was_cut(browser: Any, service: Service) -> None:
+    """HTML standard, 9.2: who comes back says by Last-Event-ID what it had last."""
+    tab = a_tab(browser, service)
+    service.kill_server()
+    tab.page.wait_for_selector("body[data-live=no]")
+    tab.live()
+    service.ask("POST", "/v1/section", {"section": 3})
+    tab.until_text("#section", "chorus")
+    streams = [one for one in tab.asked if one.resource_type == "eventsource"]
+    assert len(streams) > 1
+    assert "after=" in streams[-1].url or "last-event-id" in streams[-1].all_headers()
+    tab.close()
+
+
+def test_the_screen_is_kept_awake_where_a_browser_allows_it(browser: Any, service: Service) -> None:
+    """Screen Wake Lock is for secure contexts: TLS, or this machine."""
+    context = browser.new_context()
+    context.add_init_script("""window.locks = []; Object.defineProperty(navigator, 'wakeLock', {value:
+        {request: async (kind) => { window.locks.push(kind); }}});""")
+    page = context.new_page()
+    page.goto(f"http://127.0.0.1:{service.http}/stage")
+    page.wait_for_selector("body[data-live=yes]")
+    assert page.evaluate("() => [isSecureContext, ...window.locks]") == [True, "screen"]
+    context.close()
+
+
+def test_the_clocks_offset_is_within_half_a_round_trip(browser: Any, service: Service) -> None:
+    """RFC 5905, section 8. Chromium's own record of when the page began, on the same CLOCK_MONOTONIC, says
+    what it should be; both are rounded to 0.1 ms, as a page may not know better."""
+    service.ask("POST", "/v1/start")
+    tab = a_tab(browser, service)
+    debugger = tab.context.new_cdp_session(tab.page)
+    debugger.send("Performance.enable")
+    metrics = debugger.send("Performance.getMetrics")["metrics"]
+    began_ms = next(one["value"] for one in metrics if one["name"] == "NavigationStart") * 1000
+    offset_ms, trip_ms = tab.page.evaluate("""async () => {
+        const { feed } = await import('/stage/page.js'); return [feed.offsetMs, feed.tripMs]; }""")
+    assert abs(offset_ms - began_ms) <= trip_ms / 2 + 0.3
+    tab.close()
