@@ -6,10 +6,14 @@ import argparse
 import os
 import zlib
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from routerd.errand import StuckError, in_time
 from routerd.printing import Log
+
+if TYPE_CHECKING:
+    from routerd.engine.process import SignalKeeper
+    from routerd.engine.spare import Guard
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -94,6 +98,7 @@ def add_commands(commands: Commands) -> None:
         metavar="PORT",
         help="with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices",
     )
+    run.add_argument("--spare", action=argparse.BooleanOptionalAction, default=False, help=argparse.SUPPRESS)
     run.add_argument("--lifeline", type=int, metavar="FD", help=argparse.SUPPRESS)
 
     demo = commands.add_parser(
@@ -136,23 +141,30 @@ def _run(options: argparse.Namespace) -> int:
     from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
 
     make_thread_realtime(LOOP_PRIORITY)  # a show may be waiting: loading must not wait for a busy machine
+    if options.spare:
+        from routerd.engine.parent import guard_service
+
+        return guard_service(lambda guard: _start(options, folder, signals, log, guard))
+    return _start(options, folder, signals, log)
+
+
+def _start(
+    options: argparse.Namespace, folder: Path, signals: SignalKeeper, log: Log, guard: Guard | None = None
+) -> int:
     from routerd.engine.main import Options, run
 
     state_dir = options.state_dir or default_state_dir(folder)
-    return run(
-        Options(
-            folder=folder,
-            state_dir=state_dir.absolute(),
-            set_name=options.set_name,
-            ports=options.ports,
-            access=tuple(_access_arguments(options)),
-            far_end_port=options.far_end,
-            record=options.record,
-            lifeline=options.lifeline,
-        ),
-        signals,
-        log,
+    asked = Options(
+        folder=folder,
+        state_dir=state_dir.absolute(),
+        set_name=options.set_name,
+        ports=options.ports,
+        access=tuple(_access_arguments(options)),
+        far_end_port=options.far_end,
+        record=options.record,
+        lifeline=options.lifeline,
     )
+    return run(asked, signals, log, guard)
 
 
 def _demo(options: argparse.Namespace) -> int:

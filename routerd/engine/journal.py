@@ -10,6 +10,7 @@ use any more.
 - advance: the time that was let pass;
 - request: a `core.show.replica.Request`, pickled;
 - digest: what `core.show.replica.digest` said of the show at rest;
+- ports: what a copy of the port system has to know;
 - break: what follows is not told this way (a new rig), and the spare is of no use from here on.
 
 Each is written before it is done. `DONE` says which have been done, with all that they led to in the ports'
@@ -50,6 +51,7 @@ class Kind(IntEnum):
     REQUEST = 3
     DIGEST = 4
     BREAK = 5
+    PORTS = 6
 
 
 class Entry(NamedTuple):
@@ -135,6 +137,10 @@ class Writer:
         """The show is at rest, and in that state."""
         self._write(Kind.DIGEST, 0, digest.to_bytes(8, "little"), now_ns)
         self.done()
+
+    def ports(self, told: bytes) -> None:
+        """A copy of the port system has to know this."""
+        self._write_long(Kind.PORTS, 0, told, 0)
 
     def break_off(self) -> None:
         """What follows cannot be understood by a spare that was made before."""

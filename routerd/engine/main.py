@@ -9,6 +9,8 @@ import asyncio
 import contextlib
 import gc
 import os
+import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Sequence
@@ -27,7 +29,14 @@ from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.crash_memory import open_crash_memory
 from routerd.engine.port_keeper import PortKeeper
-from routerd.engine.process import SignalKeeper, hold_folder, ignore_all, slept_since, watch_suspension
+from routerd.engine.process import (
+    ENDING,
+    SignalKeeper,
+    hold_folder,
+    ignore_all,
+    slept_since,
+    watch_suspension,
+)
 from routerd.engine.realtime import (
     LOOP_PRIORITY,
     Facts,
@@ -38,11 +47,14 @@ from routerd.engine.realtime import (
 )
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
+from routerd.engine.spare import ENDING as SERVICE_ENDS
+from routerd.engine.spare import Guard, Spares, Standing, populate
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
 from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
+from routerd.ports.base import Copyable
 from routerd.printing import LineStream, Log
 
 FLUSH_EVERY_S = 0.5
@@ -63,6 +75,14 @@ STEADY_NS = 10 * NS_PER_S
 """An engine that has lived so long has not died of what it went on from."""
 
 THREAD_STACK_BYTES = 512 * 1024
+
+SPARE_LOOK_S = 0.1
+SPARE_AGAIN_S = 0.003
+SPARE_SETTLE_NS = 500 * NS_PER_MS
+"""A spare is made when neither rig nor ports have changed for so long."""
+
+SPARE_CHECK_NS = NS_PER_S
+"""How often its state is compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +105,10 @@ class Options:
 class Engine:
     """One run of the service."""
 
-    def __init__(self, options: Options, signals: SignalKeeper, log: Log) -> None:
+    def __init__(self, options: Options, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> None:
+        """With a `guard` there is a parent, and a spare."""
         self._options = options
+        self._log = log
         self._say = log.say
         self._warnings: list[str] = []  # what cannot be kept or locked
         self._signals = signals
@@ -109,9 +131,25 @@ class Engine:
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
-        self._supervisor = Supervisor(self._server_arguments(), self._make_link, self._greet, log.say)
+        self._supervisor = self._make_supervisor()
+        self._retired: list[object] = []
+        """What belongs to the engine that this one has been a copy of: never freed, as that would end it."""
+        self._spares: Spares | None = None
+        if guard is not None:
+            self._spares = Spares(
+                guard,
+                self._worker,
+                self._facts,
+                system=self._system,
+                retreat=self._become_copy,
+                resume=self._resume,
+            )
+            self._worker.begin = self._spares.hold
         self._loop: asyncio.AbstractEventLoop | None = None
         self._flush_scheduled = False
+        self._port_changes = 0
+        self._spare_of = (0, 0)
+        """The rig and the changes of ports that the spare knows of."""
         self._ready = False
         self._reload_wanted = False
         self._unkept = ""
@@ -134,17 +172,23 @@ class Engine:
         if self._recovery is not None:
             self._keeper.keep(self._recovery.show.compiled)
             self._completing = asyncio.create_task(self._complete(self._recovery))
+        return await self._run_beside(clock, self._ended)
+
+    async def _run_beside(self, clock: threading.Thread, ended: asyncio.Event) -> int:
+        """Run all that is slow, beside the thread that keeps time, until the end."""
         self._keeper.thread.start()
         tasks = [
             asyncio.create_task(self._supervisor.run()),
             asyncio.create_task(self._flush_regularly()),
             asyncio.create_task(self._keep_house(clock)),
         ]
-        ending = asyncio.create_task(self._ended.wait())
+        if self._spares is not None:
+            tasks.append(asyncio.create_task(self._keep_spare(self._spares)))
+        ending = asyncio.create_task(ended.wait())
         await asyncio.wait([*tasks, ending], return_when=asyncio.FIRST_COMPLETED)
         for task in tasks:
             if task.done() and task.exception() is not None:
-                self._say(f"the engine cannot go on: {task.exception()!r}", "error")
+                self._say(f"the engine fails: {task.exception()!r}", "error")
                 self._status = 1
                 self._remembers = False  # the next one goes on from where this one was
         await self._shut_down(tasks, clock)
@@ -166,6 +210,9 @@ class Engine:
 
     async def _shut_down(self, tasks: list[asyncio.Task[None]], clock: threading.Thread) -> None:
         self._notifier.stopping()
+        if self._spares is not None:
+            self._spares.words[SERVICE_ENDS] = self._status == 0
+            self._spares.end()
         self._supervisor.stopping = True
         silent = asyncio.Event()
         loop = asyncio.get_running_loop()
@@ -192,6 +239,107 @@ class Engine:
         await asyncio.gather(*tasks, return_exceptions=True)
         if self._memory is not None and self._status == 0:
             self._memory.forget()
+
+    # The spare
+
+    async def _keep_spare(self, spares: Spares) -> None:
+        """See that there is a spare that knows everything, from when the rig is in and its ports are open."""
+        changed_ns, seen = monotonic_ns(), (0, 0)
+        checked_ns = 0
+        while True:
+            await asyncio.sleep(SPARE_LOOK_S)
+            now_ns = monotonic_ns()
+            standing = spares.standing()
+            state = (self._worker.show.generation, self._port_changes)
+            if state != seen:
+                changed_ns, seen = now_ns, state
+            if standing is Standing.READY and state == self._spare_of:
+                if now_ns - checked_ns > SPARE_CHECK_NS:
+                    checked_ns = now_ns
+                    self._worker.call(spares.check)
+            elif standing is Standing.COMING and state == self._spare_of:
+                pass
+            elif spares.possible and state[0] and now_ns - changed_ns > SPARE_SETTLE_NS and self._remembers:
+                if standing is Standing.DIFFERS:
+                    self._say("the spare was not in the state of the engine; another one is made")
+                await self._make_spare(spares)
+                self._spare_of = state
+
+    async def _make_spare(self, spares: Spares) -> None:
+        """Have the clock thread make one, in a gap, while no port is asked or opened."""
+        loop, made = asyncio.get_running_loop(), False
+        while not made:
+            if not self._keeper.at_work.acquire(blocking=False):
+                await asyncio.sleep(SPARE_AGAIN_S)
+                continue
+            tried: asyncio.Future[bool] = loop.create_future()
+
+            def make(_now_ns: int, tried: asyncio.Future[bool] = tried) -> None:
+                result = spares.make()
+                loop.call_soon_threadsafe(tried.set_result, result)
+
+            self._worker.call(make)
+            try:
+                made = await tried
+            finally:
+                self._keeper.at_work.release()
+            if not made:
+                await asyncio.sleep(SPARE_AGAIN_S)
+        await asyncio.to_thread(populate)
+
+    def _become_copy(self) -> None:
+        """In the spare: what belongs to the engine is let be."""
+        self._retired += [self._supervisor, self._loop, self._ended, self._completing, sys.stderr]
+        sys.stderr = sys.__stderr__
+        self._loop = self._ended = self._completing = None
+        self._flush_scheduled = False
+        self._unsent.clear()
+        self._log.writer = None
+        self._supervisor.become_copy()
+        self._keeper.become_copy()
+
+    def _resume(self) -> None:
+        """In a spare that has taken over, on the clock thread behind the first tick: begin with the rest."""
+
+        def end(number: int, _frame: object) -> None:
+            if self._loop is not None:
+                self._loop.call_soon_threadsafe(self._end, signal.Signals(number).name)
+
+        def reload(_number: int, _frame: object) -> None:
+            if self._loop is not None:
+                self._loop.call_soon_threadsafe(self._reload)
+
+        for number in ENDING:
+            signal.signal(number, end)
+        signal.signal(signal.SIGHUP, reload)
+        threading.Thread(target=self._run_on, name="loop", daemon=True).start()
+
+    def _run_on(self) -> None:
+        """Be the event loop of an engine that has taken over, until the end of the process."""
+        status = 1
+        try:
+            make_thread_realtime(LOOP_PRIORITY)
+            writer = self._log.begin(lambda: make_thread_realtime(LOOP_PRIORITY))
+            if self._spares is not None:
+                self._say(f"{self._spares.story()}; the spare has taken over", "warning", pid=os.getpid())
+            with contextlib.redirect_stderr(LineStream(writer, self._log.form)):
+                status = asyncio.run(self._go_on())
+            self._say("stopped", "info" if status == 0 else "error", status=status)
+            writer.close()
+        finally:
+            os._exit(status)
+
+    async def _go_on(self) -> int:
+        self._loop, self._ended = asyncio.get_running_loop(), asyncio.Event()
+        self._supervisor = self._make_supervisor()
+        self._ready = False
+        if isinstance(self._system, Copyable):
+            self._system.go_on()
+        if self._spares is not None:
+            await asyncio.to_thread(self._spares.end_with_parent)
+        if self._options.lifeline is not None:
+            self._loop.add_reader(self._options.lifeline, self._end, "whoever started this service has gone")
+        return await self._run_beside(threading.main_thread(), self._ended)
 
     # After an engine that has died
 
@@ -227,6 +375,9 @@ class Engine:
         spare_collector()
 
     # Towards the server
+
+    def _make_supervisor(self) -> Supervisor:
+        return Supervisor(self._server_arguments(), self._make_link, self._greet, self._say)
 
     def _server_arguments(self) -> list[str]:
         options = self._options
@@ -281,6 +432,7 @@ class Engine:
             self._loop.call_soon_threadsafe(self._flush)
 
     def _ports_changed(self) -> None:
+        self._port_changes += 1
         if self._loop is not None:
             self._loop.call_soon_threadsafe(self._send_ports)
 
@@ -380,12 +532,12 @@ class Engine:
         )
 
 
-def run(options: Options, signals: SignalKeeper, log: Log) -> int:
-    """Run the service; return its exit status."""
+def run(options: Options, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> int:
+    """Run the service, with a spare where there is a guard; return its exit status."""
     about = {"pid": os.getpid(), "version": __version__, "folder": str(options.folder)}
     log.say("the engine has started", "info", **about)
     try:
-        engine = Engine(options, signals, log)
+        engine = Engine(options, signals, log, guard)
     except RouterdError as error:
         log.say(str(error), "error")
         return 1

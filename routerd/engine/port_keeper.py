@@ -63,7 +63,15 @@ class PortKeeper:
         self._stopping = threading.Event()
         self.scanned = threading.Event()
         """Set once the ports of a rig have been listed."""
+        self.at_work = threading.Lock()
+        """Held while ports are asked, listed, opened or closed."""
         self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
+
+    def become_copy(self) -> None:
+        """Be a copy in a process of its own, made while nothing was at work; `thread` can be started."""
+        self._stir, self._stopping, self.at_work = threading.Event(), threading.Event(), threading.Lock()
+        self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
+        self._list_ns = 0  # what has come or gone meanwhile
 
     # From other threads
 
@@ -110,7 +118,8 @@ class PortKeeper:
             if self._wanted is None:
                 continue
             try:
-                self._update(self._wanted, stirred=stirred)
+                with self.at_work:
+                    self._update(self._wanted, stirred=stirred)
             except Exception as error:  # noqa: BLE001 - a mistake here must not end what keeps the ports
                 self._worker.fault(error)
             self.scanned.set()

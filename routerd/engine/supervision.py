@@ -90,6 +90,7 @@ class Supervisor:
         self._process: asyncio.subprocess.Process | None = None
         self._answered_s = 0.0
         self._young = True
+        self._end: socket.socket | None = None
         self.link: ServerLink | None = None
         self.restarts = 0
         self.stopping = False
@@ -125,6 +126,11 @@ class Supervisor:
                 )
             await asyncio.sleep(PAUSE_S[min(in_a_row, len(PAUSE_S) - 1)])
 
+    def become_copy(self) -> None:
+        """Be a copy in a forked process, to which the server does not belong: it is to see its link end."""
+        if self._end is not None and (descriptor := self._end.fileno()) >= 0:
+            os.close(descriptor)
+
     async def stop(self) -> None:
         """End the server: it goes by itself when the link closes, and is killed when it does not."""
         self.stopping = True
@@ -153,6 +159,7 @@ class Supervisor:
     async def _run_once(self) -> int:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
         with ours, theirs:
+            self._end = ours
             theirs.set_inheritable(True)
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,

@@ -117,6 +117,8 @@ class Worker:
         """Where a spare reads what the show is given; None without one."""
         self._words: list[int] | memoryview[int] = [0] * 4
         """The journal's, see there: how far sending has come."""
+        self.begin: Callable[[], None] = lambda: None
+        """Called by the clock thread before anything else."""
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
         self._on_outbox = on_outbox
@@ -216,6 +218,25 @@ class Worker:
             self.journal.request(pack(request, self.show.compiled), now_ns)
         perform(self.show, request, now_ns)
 
+    def become_copy(self) -> None:
+        """Be a copy of the worker that has called this process into being, in a `Call`: all it had to do is
+        done there, and its thread's lock is nobody's here."""
+        self._lock.release()
+        self.begin = lambda: None
+        for queue in (self._inbox, self.outbox, self.records):
+            queue.clear()
+        self.recorder.on = False
+        self.keep_journal(None)
+
+    def take_over(self, rest: Sink, at_ns: int) -> None:
+        """Send at `at_ns` what another worker has left to send; called before `run`, by the same thread."""
+        self._effects.sink[:] = rest
+        self._revision = -1
+        while monotonic_ns() < at_ns:
+            pass
+        self._flush()
+        self.mark(self._ticks.number)
+
     def break_off(self) -> None:
         """What is done to the show next cannot be told to a spare; called with the show at rest."""
         if self.journal is not None:
@@ -248,6 +269,7 @@ class Worker:
 
     def run(self) -> None:
         """Keep time until `stop`."""
+        self.begin()
         self.priority = make_thread_realtime(CLOCK_PRIORITY)
         show = self.show
         while not self._stopping:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 from routerd.core.errors import PortError
 from routerd.core.model.rig import Device
@@ -135,6 +135,23 @@ class PortSystem(Protocol):
 
     def close(self) -> None:
         """Close everything that was opened."""
+
+
+@runtime_checkable
+class Copyable(Protocol):
+    """A port system whose copy in a forked process can go on when the process with the original has ended.
+
+    The two have the same descriptors, and what nobody has read is there for the copy to read.
+    """
+
+    tell_copy: Callable[[bytes], None]
+    """Set by the owner of the original: called with what a copy has to know of (`hear`)."""
+
+    def hear(self, told: bytes) -> None:
+        """Take what the original has told."""
+
+    def go_on(self) -> None:
+        """Be the only one from now on: every port that was open is."""
 
 
 CLIENT_NAME = "routerd"

@@ -190,8 +190,12 @@ class LoopbackCables:
         self._numbers = itertools.count()
         self._waiting: list[tuple[int, int, str, bytes]] = []
         self._pieces: dict[str, bytes] = {}
-        self._stir = threading.Condition()
         self._closing = False
+        self.go_on()
+
+    def go_on(self) -> None:
+        """Have a thread deliver from now on: at first, and in a forked process."""
+        self._stir = threading.Condition()
         self._thread = threading.Thread(target=self._run, name="loop cables", daemon=True)
         self._thread.start()
 

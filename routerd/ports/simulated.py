@@ -11,6 +11,7 @@ More lines than most: ports, what is done to them from the far end, and who list
 from __future__ import annotations
 
 import contextlib
+import pickle
 import socket
 import threading
 from collections.abc import Callable, Container, Iterable
@@ -62,6 +63,7 @@ class SimulatedPorts:
         self._listeners: tuple[tuple[_Address, str], ...] = ()
         self._changed: Changed = lambda: None
         self._closing = False
+        self.tell_copy: Callable[[bytes], None] = lambda _: None
         self._receiver: threading.Thread | None = None
         self._cables: LoopbackCables | None = None
 
@@ -159,6 +161,19 @@ class SimulatedPorts:
             output_port.close()
         self._socket.close()
 
+    # A copy in a forked process, which has the same socket
+
+    def hear(self, told: bytes) -> None:
+        """Take what was asked of the original."""
+        self._obey(*pickle.loads(told))  # noqa: S301 - from this very program, in memory that is its own
+
+    def go_on(self) -> None:
+        """Hear the far end from here on."""
+        self._receiver = None
+        self.watch(self._changed)
+        if self._cables is not None:
+            self._cables.go_on()
+
     # The way out
 
     def _send_arrival(self, device: str, head: bytes, at_ns: int, data: bytes) -> None:
@@ -179,7 +194,13 @@ class SimulatedPorts:
     def _take(self, flags: int = 0) -> None:
         datagram, sender = self._socket.recvfrom(LONGEST_DATAGRAM, flags)
         at_ns = monotonic_ns()
-        if not (self._play(datagram, at_ns) or self._obey(datagram, sender) or self._closing):
+        if self._play(datagram, at_ns):
+            return
+        if self._obey(datagram, sender):
+            if datagram[:1] == b"L":
+                self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
+            self.tell_copy(pickle.dumps((datagram, sender)))
+        elif not self._closing:
             self.ignored += 1
 
     def _play(self, datagram: bytes, at_ns: int) -> bool:
@@ -203,7 +224,6 @@ class SimulatedPorts:
             return True
         if datagram == b"L" or (datagram[:1] == b"L" and name in self._devices):
             self._listeners = (*others, (sender, self._output_of.get(name, name)))[-MOST_LISTENERS:]
-            self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
             return True
         kind = datagram[:1]
         if kind not in _FAULTS or not (name in self._devices or (kind in (b"S", b"C") and not name)):

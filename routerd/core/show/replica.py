@@ -224,12 +224,13 @@ class Replica:
         with contextlib.suppress(Exception):
             call()
 
-    def settle(self) -> None:
-        """All that lies in the sink has gone out there."""
+    def settle(self) -> int:
+        """All that lies in the sink has gone out there; return how many messages that were."""
         effects = self.show.effects
-        note_sent(self.show, effects.sink, self._ports)
+        count = note_sent(self.show, effects.sink, self._ports)
         effects.sink.clear()
         effects.events.clear()
+        return count
 
     def unsent(self, step: Step) -> Sink:
         """Empty the sink; return what of it has to go out now, when the other one died at that step.
@@ -251,15 +252,17 @@ class Replica:
         return again + items[step.handed_over + len(doubtful) :]
 
 
-def note_sent(show: Show, items: Iterable[tuple[Wire, bytes]], ports: Container[Wire]) -> None:
-    """Note, for the loop detection, what has gone out, ticks left out."""
-    went, now_ns = show.routes.loops.went, show.effects.now_ns
+def note_sent(show: Show, items: Iterable[tuple[Wire, bytes]], ports: Container[Wire]) -> int:
+    """Count what has gone out, and note it for the loop detection, ticks left out."""
+    went, now_ns, count = show.routes.loops.went, show.effects.now_ns, 0
     for wire, data in items:
         if wire in ports:
+            count += 1
             wire.messages_sent += 1
             wire.bytes_sent += len(data)
             if data != TICK_BYTES:
                 went(wire, data, now_ns)
+    return count
 
 
 def digest(show: Show) -> int:

@@ -1,0 +1,505 @@
+"""The spare: a second engine that knows all that the first one knows, and goes on when that one dies.
+
+It is a copy of the engine, made by fork(2) while the show is at rest, in the gap behind a tick. So it begins
+in the very state of the engine, with every song compiled and every port open: a descriptor is shared by both,
+and lives as long as one of them does. Nobody sees a port come or go, what is queued stays queued, and what
+nobody has read yet is read by whoever is on. From then on the spare takes what the engine writes into its
+journal, which is all that its show is given, and sends nothing (`core.show.replica`).
+
+Who is on holds a lock in the shared memory, with its clock thread: a robust mutex of the C library. The
+kernel frees it in the moment in which that thread dies, whatever of, long before the memory of the process is
+gone; the spare waits there. An engine that lives and sends no tick is killed first: HANG_NS after a tick was
+due and has not been done, twice in a row, by a spare that has itself been woken in time, so that a machine
+that stands still as a whole is not taken for a death. Then the lock says when it is gone. So there are never
+two that send.
+
+At a takeover, the spare does what was done and not yet taken, sends what was not sent (`Replica.unsent`), and
+is the engine: the same worker, on the same grid. What the engine was doing when it died is done again only as
+far as it had begun to send, or where it is the passing of time or a release: anything else may be what it
+died of. Then a thread begins with all that is slow (`resume`): the server, ports, the next spare.
+
+What a spare cannot be told (a new rig, a port that was opened) makes another one: `Engine._keep_spare`.
+
+More lines than most: both ends of one agreement.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import select
+import signal
+from collections.abc import Callable
+from enum import IntEnum
+from time import CLOCK_MONOTONIC, monotonic_ns, sleep
+from typing import NoReturn
+
+from routerd.core.midi.messages import is_release
+from routerd.core.output.wire import Sink, Wire
+from routerd.core.show.replica import (
+    LoseOutput,
+    OpenOutput,
+    Replica,
+    Step,
+    digest,
+    unpack,
+)
+from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.engine.journal import (
+    AT,
+    DONE,
+    MUTEX_AT,
+    WRITTEN,
+    Entry,
+    Kind,
+    OverrunError,
+    Reader,
+    Shared,
+    Writer,
+)
+from routerd.engine.realtime import CLOCK_PRIORITY, Facts, lock_memory
+from routerd.engine.worker import Worker
+from routerd.ports.base import Copyable, PortSystem
+
+ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS, ASKED, SILENT_NS = range(8, 19)
+"""Words of the shared memory behind the journal's: the process that is on; the spare's; how that stands; the
+entries it has taken; how many takeovers there were, when the last one was, and what for; whether the service
+ends; how long the show stood still for the fork; whether a person has asked for a takeover; how late the tick
+was that made the spare kill the engine."""
+
+
+class Standing(IntEnum):
+    """How a spare stands."""
+
+    NONE = 0
+    COMING = 1
+    READY = 2
+    DIFFERS = 3
+    """Its state was not that of the engine."""
+    LOST = 4
+    """It has been overtaken, or told what it cannot know."""
+
+
+class Why(IntEnum):
+    """Why a spare took over."""
+
+    DEATH = 0
+    HANG = 1
+    ASKED = 2
+
+
+_STORIES = {
+    Why.DEATH: "the engine has died",
+    Why.HANG: "the engine sent no tick any more and was killed",
+    Why.ASKED: "a takeover was asked for",
+}
+
+HANG_NS = 10 * NS_PER_MS
+"""How late a tick must be for its engine to be taken for hung, where threads get the processor at once."""
+
+HANG_UNHURRIED_NS = 100 * NS_PER_MS
+"""The same where real-time scheduling is refused, and any thread may have to wait."""
+
+IN_TIME_NS = 300_000
+"""A spare that wakes later than this does not judge others."""
+
+LOOK_NS = 5 * NS_PER_MS
+"""How often it takes what has been done."""
+
+AGAIN_NS = 1 * NS_PER_MS
+
+FOLLOW_PRIORITY = 59
+"""Below every thread of the engine."""
+
+NEED_NS = 3 * NS_PER_MS
+"""What a fork needs of a gap."""
+
+_LAST_S = 20.0
+_OWNER_DEAD = 130
+_MADV_POPULATE_WRITE = 23
+_PR_SET_PDEATHSIG = 1
+
+
+class RobustMutex:
+    """A lock in shared memory that its holder's death sets free; see pthread_mutexattr_setrobust(3)."""
+
+    def __init__(self, shared: Shared) -> None:
+        """Raises OSError or AttributeError where the C library has none."""
+        self._libc = ctypes.CDLL(None)
+        self._clocklock = self._libc.pthread_mutex_clocklock
+        self._place = ctypes.c_char.from_buffer(shared.memory, MUTEX_AT)  # which keeps the memory
+        self._address = ctypes.c_void_p(ctypes.addressof(self._place))
+
+    def make(self) -> None:
+        """Make it, held by nobody; once."""
+        attributes = ctypes.create_string_buffer(64)
+        self._libc.pthread_mutexattr_init(attributes)
+        self._libc.pthread_mutexattr_setpshared(attributes, 1)
+        self._libc.pthread_mutexattr_setrobust(attributes, 1)
+        self._libc.pthread_mutex_init(self._address, attributes)
+
+    def hold(self, until_ns: int) -> bool:
+        """Wait for it until that time; return whether this thread has it now, and keeps it until it dies."""
+        until = (ctypes.c_long * 2)(*divmod(until_ns, NS_PER_S))
+        result = self._clocklock(self._address, CLOCK_MONOTONIC, until)
+        if result == _OWNER_DEAD:
+            self._libc.pthread_mutex_consistent(self._address)
+        return result in (0, _OWNER_DEAD)
+
+
+class Guard:
+    """What the processes of one service have in common: memory, the lock, and the end of their parent."""
+
+    def __init__(self) -> None:
+        self.shared = Shared()
+        self.words = self.shared.words
+        self.mutex = RobustMutex(self.shared)
+        self.mutex.make()
+        self._parent, self._ours = os.pipe2(os.O_CLOEXEC)
+        """Nobody writes; who reads learns when the parent has gone."""
+        self._poll: select.poll | None = None
+
+    def in_parent(self) -> None:
+        """The calling process is the parent of all others."""
+        os.close(self._parent)
+
+    def in_child(self) -> None:
+        """The calling process is a child of it."""
+        os.close(self._ours)
+        self._poll = select.poll()
+        self._poll.register(self._parent, 0)
+
+    def close(self) -> None:
+        """In the parent: let go of it, for another one."""
+        os.close(self._ours)
+
+    def has_parent(self) -> bool:
+        """Return whether the parent lives."""
+        return self._poll is None or not self._poll.poll(0)
+
+
+class Spares:
+    """Makes spares, one at a time, in the engine that is on; and is one, in the process that is made."""
+
+    def __init__(
+        self,
+        guard: Guard,
+        worker: Worker,
+        facts: Facts,
+        *,
+        system: PortSystem,
+        retreat: Callable[[], None],
+        resume: Callable[[], None],
+    ) -> None:
+        """`retreat` is called in a new spare: let go of what only the engine may have; `resume` in one that
+        has taken over, in the gap behind its first tick.
+        """
+        self._guard = guard
+        self.words = guard.words
+        self._worker = worker
+        self._facts = facts
+        self._retreat = retreat
+        self._resume = resume
+        self._pid = 0
+        self._engine = 0
+        self.made = 0
+        self.failed = ""
+        """Why none can be had."""
+        self._system: Copyable | None = None
+        if isinstance(system, Copyable):
+            self._system = system
+            system.tell_copy = lambda told: worker.call(lambda _: self._tell(told))
+        else:
+            self.failed = f"with {system.kind.upper()} ports there is none yet"
+
+    def end_with_parent(self) -> None:
+        """Have this engine end with the parent of all."""
+        end_with_parent(self._engine)
+
+    def story(self) -> str:
+        """Return why the last takeover was."""
+        why = Why(self.words[WHY])
+        late_ms = self.words[SILENT_NS] / NS_PER_MS
+        return _STORIES[why] + (f" ({late_ms:.1f} ms late)" if why is Why.HANG else "")
+
+    @property
+    def possible(self) -> bool:
+        """Whether one can be made."""
+        return self._system is not None and not self.failed
+
+    def _tell(self, told: bytes) -> None:
+        if self._worker.journal is not None:
+            self._worker.journal.ports(told)
+
+    # In the engine
+
+    def hold(self) -> None:
+        """Be the one that is on: called first of all by the clock thread."""
+        if self._guard.mutex.hold(monotonic_ns() + 5 * NS_PER_S):
+            self.words[ON] = os.getpid()
+        else:
+            self.failed = "the lock that tells of a death is held by another process"
+
+    def standing(self) -> Standing:
+        """Return how the spare stands, NONE when it has died."""
+        if self._pid == 0:
+            return Standing.NONE
+        with contextlib.suppress(ChildProcessError):
+            pid, _ = os.waitpid(self._pid, os.WNOHANG)
+            if pid == 0:
+                return Standing(self.words[STANDING])
+        self._pid = 0
+        return Standing.NONE
+
+    def behind(self) -> int:
+        """Return how many entries the spare has still to take."""
+        return max(0, self.words[DONE] - self.words[TAKEN])
+
+    def make(self) -> bool:
+        """Make a spare in place of the one there is; called by the clock thread with the show at rest.
+
+        Returns whether there was time for it in this gap.
+        """
+        worker = self._worker
+        if self._system is None:
+            return True
+        if worker.show.next_deadline_ns() - monotonic_ns() < NEED_NS or self._guard.shared.words[ENDING]:
+            return False
+        self.end()
+        worker.keep_journal(Writer(self._guard.shared))
+        self.words[STANDING], self._engine = Standing.COMING, os.getpid()
+        began_ns = monotonic_ns()
+        try:
+            pid = os.fork()
+        except OSError as error:
+            self.failed = f"no process for it can be had ({error.strerror})"
+            self.words[STANDING] = Standing.NONE
+            worker.keep_journal(None)
+            return True
+        if pid == 0:
+            self._live(self._system)
+        self.words[FORK_NS] = monotonic_ns() - began_ns
+        self._pid = self.words[SPARE] = pid
+        self.made += 1
+        self.failed = ""
+        return True
+
+    def end(self) -> None:
+        """End the spare there is."""
+        pid, self._pid = self._pid, 0
+        self.words[SPARE] = 0
+        self.words[STANDING] = Standing.NONE
+        if pid:
+            with contextlib.suppress(OSError):
+                os.kill(pid, signal.SIGKILL)
+                os.waitpid(pid, 0)
+
+    def check(self, now_ns: int) -> None:
+        """Have the spare compare its state; called by the clock thread with the show at rest."""
+        if self._worker.journal is not None:
+            self._worker.journal.digest(digest(self._worker.show), now_ns)
+
+    # In the spare
+
+    def _live(self, system: Copyable) -> NoReturn:
+        try:
+            system.tell_copy = lambda _: None
+            spare = _Spare(self._guard, self._worker, self._engine, system)
+            self._retreat()
+            spare.settle_down(self._facts)
+            why = spare.follow(HANG_NS if self._facts.scheduling == "fifo" else HANG_UNHURRIED_NS)
+            self._pid = 0
+            spare.take_over(why)
+            worker = self._worker
+            system.tell_copy = lambda told: worker.call(lambda _: self._tell(told))
+            self._worker.call(lambda _: self._resume())
+            self._worker.run()
+            sleep(_LAST_S)  # the loop ends the process, when all is closed
+        finally:
+            os._exit(3)
+
+
+class _Spare:
+    """The process of a spare, from the fork to the moment in which it is on."""
+
+    def __init__(self, guard: Guard, worker: Worker, engine: int, system: Copyable) -> None:
+        signal.set_wakeup_fd(-1)  # the engine's loop is not to learn of our signals
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+            signal.signal(number, signal.SIG_IGN)
+        self._guard = guard
+        self._words = guard.words
+        self._worker = worker
+        self._system = system
+        self._show = worker.show
+        self._reader = Reader(guard.shared)
+        self._ports: set[Wire] = set(worker.ports)
+        self._replica = Replica(worker.show, self._ports)
+        self._engine = os.pidfd_open(engine)
+        worker.become_copy()
+
+    def settle_down(self, facts: Facts) -> None:
+        """Get memory of its own, without haste; then be quick."""
+        if facts.priority:
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+        if facts.memory_locked:
+            lock_memory()
+        populate()
+        if facts.priority:
+            priority = min(FOLLOW_PRIORITY, facts.priority)
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
+        self._words[TAKEN] = self._reader.taken
+        self._words[STANDING] = Standing.READY
+
+    def follow(self, hang_ns: int) -> Why:
+        """Take what the engine does, until it does no more; return why."""
+        mutex, words = self._guard.mutex, self._words
+        clock, suspected = self._show.transport.clock, 0
+        wake_ns = monotonic_ns()
+        while True:
+            self._take_done()
+            due_ns = clock.next_due_ns
+            now_ns = monotonic_ns()
+            wake_ns = min(now_ns + LOOK_NS, max(due_ns + hang_ns, now_ns + AGAIN_NS))
+            if words[ASKED]:
+                self._kill_engine()
+                return self._ended(Why.ASKED)
+            if mutex.hold(wake_ns):
+                return self._ended(Why.DEATH)
+            if not self._guard.has_parent() or words[ENDING]:
+                os._exit(0)
+            now_ns = monotonic_ns()
+            if now_ns - wake_ns > IN_TIME_NS or words[DONE] != self._reader.taken:
+                suspected = 0
+                continue
+            suspected = suspected + 1 if now_ns >= due_ns + hang_ns else 0
+            if suspected >= 2:
+                words[SILENT_NS] = now_ns - due_ns
+                self._kill_engine()
+                return self._ended(Why.HANG)
+
+    def _kill_engine(self) -> None:
+        """Kill the engine, and wait until its clock thread has gone: until then it may still send."""
+        with contextlib.suppress(ProcessLookupError):
+            signal.pidfd_send_signal(self._engine, signal.SIGKILL)
+        while not self._guard.mutex.hold(monotonic_ns() + NS_PER_S):
+            pass
+
+    def _ended(self, why: Why) -> Why:
+        """Take over only from an engine that died without wanting to, and of a service that goes on."""
+        if self._words[ENDING] or not self._guard.has_parent():
+            os._exit(0)
+        if self._words[STANDING] != Standing.READY:
+            os._exit(2)  # the parent starts another engine
+        return why
+
+    def _take_done(self) -> None:
+        words, reader = self._words, self._reader
+        while reader.taken < words[DONE]:
+            try:
+                entry = reader.take()
+            except OverrunError:
+                self._give_up(Standing.LOST)
+            self._apply(entry)
+            self._worker.sent += self._replica.settle()
+            words[TAKEN] = reader.taken
+
+    def _give_up(self, standing: Standing) -> NoReturn:
+        self._words[STANDING] = standing
+        os._exit(2)
+
+    def _apply(self, entry: Entry) -> None:
+        replica, worker = self._replica, self._worker
+        match entry.kind:
+            case Kind.MESSAGE:
+                worker.received += 1
+                replica.receive(entry.number, entry.data, entry.at_ns)
+            case Kind.ADVANCE:
+                replica.advance(entry.at_ns)
+            case Kind.REQUEST:
+                self._note_port(entry)
+                replica.perform(entry.data, entry.at_ns)
+            case Kind.DIGEST:
+                if int.from_bytes(entry.data, "little") != digest(self._show):
+                    self._give_up(Standing.DIFFERS)
+            case Kind.PORTS:
+                self._system.hear(entry.data)
+            case _:
+                self._give_up(Standing.LOST)
+
+    def _note_port(self, entry: Entry) -> None:
+        """Know which ports are open there; one that was opened after the fork is not open here."""
+        request, worker = unpack(entry.data, self._show.compiled), self._worker
+        if isinstance(request, OpenOutput):
+            self._ports.add(request.wire)
+        elif isinstance(request, LoseOutput):
+            self._ports.discard(request.wire)
+            if (port := worker.ports.pop(request.wire, None)) is not None:
+                worker.lost.append((request.wire, port, request.why))
+
+    # Taking over
+
+    def take_over(self, why: Why) -> None:
+        """Be the engine: do what it has left, and send it."""
+        words, worker = self._words, self._worker
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(CLOCK_PRIORITY))
+        began_ns = monotonic_ns()
+        self._take_done()
+        at_ns, rest = self._unfinished()
+        words[DONE], words[AT] = words[WRITTEN], 0
+        words[ON] = os.getpid()
+        words[SPARE], words[STANDING] = 0, Standing.NONE
+        words[TOOK_OVER_NS], words[WHY], words[ASKED] = began_ns, why, 0
+        words[TAKEOVERS] += 1
+        worker.take_over(rest, at_ns)
+        now_ns = monotonic_ns()
+        for wire in self._show.compiled.wires:
+            if wire.connected and wire not in worker.ports:
+                worker.perform(LoseOutput(wire, (), "it was opened too late for the spare"), now_ns)
+
+    def _unfinished(self) -> tuple[int, Sink]:
+        """Do what the engine was doing when it died; return what has to be sent of it, and when."""
+        words, reader, sink = self._words, self._reader, self._show.effects.sink
+        step = Step(words[AT] // 2, sending=bool(words[AT] % 2))
+        at_ns = 0
+        first = True
+        while reader.taken < words[WRITTEN]:
+            try:
+                entry = reader.take()
+            except OverrunError:
+                self._give_up(Standing.LOST)
+            if first and words[AT] == 0 and not _is_safe(entry):
+                break
+            at_ns = max(at_ns, entry.at_ns if entry.kind == Kind.ADVANCE else 0)
+            end = len(sink)
+            self._apply(entry)
+            if not first and entry.kind == Kind.ADVANCE:  # as the worker lets a tick pass
+                sink[entry.number :] = sink[end:] + sink[entry.number : end]
+            first = False
+        return at_ns, self._replica.unsent(step)
+
+
+def _is_safe(entry: Entry) -> bool:
+    """Return whether something that had led to nothing yet is done again: what must not be lost is."""
+    if entry.kind == Kind.MESSAGE:
+        return len(entry.data) == 3 and is_release(entry.data)
+    return entry.kind in (Kind.ADVANCE, Kind.DIGEST)
+
+
+def end_with_parent(engine: int) -> None:
+    """Have this process killed with its parent, once that is not the engine that has made it any more."""
+    while os.getppid() == engine:
+        sleep(0.001)
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+
+
+def populate() -> None:
+    """Have this process own all memory that it may write to, so that no store has to copy a page first."""
+    libc = ctypes.CDLL(None)
+    with open("/proc/self/maps", encoding="ascii", errors="replace") as maps:  # noqa: PTH123
+        areas = [line.split(None, 2)[:2] for line in maps]
+    for area, rights in areas:
+        if rights == "rw-p":
+            begin, end = (int(text, 16) for text in area.split("-"))
+            libc.madvise(ctypes.c_void_p(begin), ctypes.c_size_t(end - begin), _MADV_POPULATE_WRITE)
