@@ -8,6 +8,8 @@ can hold the interpreter for a while, so it is done in the gap right after a tic
 What may follow from what is seen of a port stands in the table of `routerd.ports.life`. What each change of
 state means for the show is here: a port that leaves "open" for whatever reason is lost, and what it was
 holding is ended when it comes back, by the one way in which every port is opened.
+
+More than 350 lines: what is seen, what is done about it and what the show learns are one turn of one thread.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ from routerd.engine.journal import (
     Shared,
     Writer,
 )
-from routerd.engine.realtime import CLOCK_PRIORITY, Facts, lock_memory
+from routerd.engine.realtime import CLOCK_PRIORITY, Facts, lock_memory, permitted_priority
 from routerd.engine.worker import Worker
 from routerd.ports.base import Copyable, PortSystem
 
@@ -109,8 +109,11 @@ LOOK_NS = 5 * NS_PER_MS
 
 AGAIN_NS = 1 * NS_PER_MS
 
-FOLLOW_PRIORITY = 59
-"""Below every thread of the engine."""
+WAIT_PRIORITY, FOLLOW_PRIORITY = CLOCK_PRIORITY + 1, 59
+"""It waits above every thread of the engine, to be woken at once, and does what it has to do below."""
+
+AWAY_NS = 400_000
+"""It is woken no nearer to a tick than this."""
 
 NEED_NS = 3 * NS_PER_MS
 """What a fork needs of a gap."""
@@ -336,6 +339,7 @@ class _Spare:
         self._ports: set[Wire] = set(worker.ports)
         self._replica = Replica(worker.show, self._ports)
         self._engine = os.pidfd_open(engine)
+        self._realtime = False
         worker.become_copy()
 
     def settle_down(self, facts: Facts) -> None:
@@ -345,9 +349,7 @@ class _Spare:
         if facts.memory_locked:
             lock_memory()
         populate()
-        if facts.priority:
-            priority = min(FOLLOW_PRIORITY, facts.priority)
-            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
+        self._realtime = facts.priority > 0
         self._words[TAKEN] = self._reader.taken
         self._words[STANDING] = Standing.READY
 
@@ -361,15 +363,20 @@ class _Spare:
             due_ns = clock.next_due_ns
             now_ns = monotonic_ns()
             wake_ns = min(now_ns + LOOK_NS, max(due_ns + hang_ns, now_ns + AGAIN_NS))
+            if abs(wake_ns - due_ns) < AWAY_NS:
+                wake_ns = due_ns + AWAY_NS
             if words[ASKED]:
                 self._kill_engine()
                 return self._ended(Why.ASKED)
+            self._set_priority(WAIT_PRIORITY)
             if mutex.hold(wake_ns):
                 return self._ended(Why.DEATH)
+            late_ns = monotonic_ns() - wake_ns
+            self._set_priority(FOLLOW_PRIORITY)
             if not self._guard.has_parent() or words[ENDING]:
                 os._exit(0)
             now_ns = monotonic_ns()
-            if now_ns - wake_ns > IN_TIME_NS or words[DONE] != self._reader.taken:
+            if late_ns > IN_TIME_NS or words[DONE] != self._reader.taken:
                 suspected = 0
                 continue
             suspected = suspected + 1 if now_ns >= due_ns + hang_ns else 0
@@ -377,6 +384,11 @@ class _Spare:
                 words[SILENT_NS] = now_ns - due_ns
                 self._kill_engine()
                 return self._ended(Why.HANG)
+
+    def _set_priority(self, priority: int) -> None:
+        if self._realtime:
+            with contextlib.suppress(OSError):
+                os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(permitted_priority(priority)))
 
     def _kill_engine(self) -> None:
         """Kill the engine, and wait until its clock thread has gone: until then it may still send."""
@@ -442,8 +454,7 @@ class _Spare:
     def take_over(self, why: Why) -> None:
         """Be the engine: do what it has left, and send it."""
         words, worker = self._words, self._worker
-        with contextlib.suppress(OSError):
-            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(CLOCK_PRIORITY))
+        self._set_priority(CLOCK_PRIORITY)
         began_ns = monotonic_ns()
         self._take_done()
         at_ns, rest = self._unfinished()
