@@ -15,6 +15,7 @@ import pytest
 from server_service import Answer, Service, a_service, until
 
 from routerd.server import main
+from routerd.server.http import application
 from routerd.server.http import guard as guard_module
 from routerd.server.http.guard import Asked, Guard
 from routerd.server.http.listening import Listen
@@ -383,3 +384,21 @@ def test_two_tokens_that_are_one_and_one_for_reading_alone(tmp_path: Path) -> No
     os.truncate(one, 0)
     with pytest.raises(ListenError, match="--token-file"):
         Tokens.read_from(one, None)
+
+
+async def test_a_token_that_trickles_in_holds_up_nobody(
+    demo_rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(application, "BODY_S", 1.0)
+    async with guarded(demo_rig, tmp_path) as service:
+        where = ("127.0.0.1", int(service.base.rpartition(":")[2]))
+        head = b"POST /v1/session HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000\r\n\r\n"
+        slow = [await asyncio.open_connection(*where) for _ in range(60)]
+        for _, writer in slow:
+            writer.write(head + b'{"token": "')
+        await asyncio.sleep(0.3)
+        assert (await asyncio.wait_for(trade(service, CHANGE), 5)).status == 200
+        for reader, writer in slow:
+            writer.write(b"a")
+            assert b" 408 " in await asyncio.wait_for(reader.readline(), 20)
+            writer.transport.abort()
