@@ -54,7 +54,8 @@ class Reports:
 
     def report(self) -> Report:
         """Return the jitter report since this process was started."""
-        return self._measurements.report(monotonic_ns(), self._view.conditions)
+        conditions = replace(self._view.conditions, starts=self._view.hello.server_restarts + 1)
+        return self._measurements.report(monotonic_ns(), conditions)
 
     async def last_minute(self) -> Report:
         """Return the jitter report on the last minute, worked out on a thread."""

@@ -161,6 +161,9 @@ class Conditions:
 
     realtime: Realtime | None = None
     ports_kind: str | None = None
+    starts: int = 1
+    """How many times the server has been started in this show, with this one; for a report on the whole of
+    it, and 1 for one on a part."""
 
 
 # Curves: what a page plots
@@ -359,6 +362,14 @@ class Report:
     inputs: tuple[InputTotals, ...]
     routing: Routing
     load: Load
+    earlier: tuple[Report, ...] = ()
+    """Of a show's record: a report for each earlier start of the server. What goes out between two starts is
+    in none of them. The service's own report begins with its last start, and leaves this empty."""
+
+    @property
+    def stretches(self) -> tuple[Report, ...]:
+        """All of it in order of time: the earlier ones, then this."""
+        return (*self.earlier, self)
 
 
 # What is asked for every few seconds

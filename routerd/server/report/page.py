@@ -17,6 +17,7 @@ from routerd.printing import clock_words, counted
 from routerd.server.report import plots
 from routerd.server.report.document import from_json
 from routerd.server.report.figures import Figures, Report
+from routerd.server.report.text import SEVERAL, named_stretches, stretch_words
 
 SIGNS = {
     "steady": "✔",
@@ -40,6 +41,7 @@ p{margin:.4rem 0}ul{margin:.3rem 0;padding-left:1.3rem}
 .scroll{overflow-x:auto}table{border-collapse:collapse;font-size:.8rem;width:100%}
 th,td{text-align:right;padding:.2rem .35rem;border-bottom:1px solid #bbb;white-space:nowrap}
 th:first-child,td:first-child{text-align:left}
+h2.stretch{font-size:1.3rem;border-bottom-width:4px;margin-top:2.6rem}
 h3{font-size:1rem;margin:0}.cards{display:grid;grid-template-columns:repeat(auto-fill,minmax(18rem,1fr));gap:.6rem}
 .cards>div{border:1px solid #888;padding:.5rem;break-inside:avoid}.grade{font-weight:700;white-space:nowrap}
 .bad,.failed,.fail{border:2px solid #111;padding:0 .3rem}
@@ -76,6 +78,21 @@ def whole_page(title: str, sections: Iterable[str]) -> str:
 
 def report_sections(report: Report, *, headline: bool) -> Iterator[str]:
     """Yield the parts of a page that are about ticks and traffic; `headline` begins with the verdict."""
+    if report.earlier:
+        yield f"<p>{escape(SEVERAL)}</p>"
+        yield list_html(f"{name}: {stretch_words(one)}" for name, one in named_stretches(report))
+    for name, one in named_stretches(report):
+        if report.earlier:
+            yield f'<h2 class="stretch">{escape(name.capitalize())}</h2>'
+        yield from _stretch(one, headline=headline)
+    yield "<h2>How it is judged</h2>"
+    yield f"<p>{escape(report.judged_on)}</p>"
+    yield list_html(f"{item.us / 1000:.2f} ms: {item.meaning} ({item.source})" for item in report.thresholds)
+    yield "<h2>What it cannot see</h2>" + list_html(report.limits)
+
+
+def _stretch(report: Report, *, headline: bool) -> Iterator[str]:
+    """Yield the figures and plots of one stretch."""
     overall = report.overall
     if headline:
         words = f"{grade_html(overall.verdict.grade)}: {escape(overall.verdict.words)}."
@@ -96,10 +113,6 @@ def report_sections(report: Report, *, headline: bool) -> Iterator[str]:
     yield _tick_table(rows)
     yield from _plots(report)
     yield from _traffic(report)
-    yield "<h2>How it is judged</h2>"
-    yield f"<p>{escape(report.judged_on)}</p>"
-    yield list_html(f"{item.us / 1000:.2f} ms: {item.meaning} ({item.source})" for item in report.thresholds)
-    yield "<h2>What it cannot see</h2>" + list_html(report.limits)
 
 
 def _tick_table(rows: Sequence[tuple[str, Figures]]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from routerd.core.units import NS_PER_S
@@ -37,6 +37,11 @@ _LIMITS = (
 )
 _SIMULATED = (
     "The ports were simulated: this shows how well this computer keeps time, and nothing about real ports."
+)
+RESTARTED = "This report begins with the last start of the server"
+_RESTARTED = (
+    f"{RESTARTED}, which was start {{}} of this show; what earlier ones have measured is in the "
+    "show's record (`routerd report SHOW`)."
 )
 
 
@@ -74,7 +79,7 @@ def summarize(collected: Collected, now_ns: int, conditions: Conditions, traffic
         songs=songs,
         thresholds=THRESHOLDS,
         judged_on=JUDGED,
-        limits=(*_LIMITS, *([_SIMULATED] if conditions.ports_kind == "simulated" else [])),
+        limits=tuple(_limits(conditions)),
         song_changes=collected.song_changes,
         curves=collected.curves,
         wires=traffic.wires,
@@ -82,6 +87,14 @@ def summarize(collected: Collected, now_ns: int, conditions: Conditions, traffic
         routing=traffic.routing,
         load=traffic.load,
     )
+
+
+def _limits(conditions: Conditions) -> Iterator[str]:
+    yield from _LIMITS
+    if conditions.ports_kind == "simulated":
+        yield _SIMULATED
+    if conditions.starts > 1:
+        yield _RESTARTED.format(conditions.starts)
 
 
 def _silent_s(now_ns: int, last_ns: int | None) -> float | None:

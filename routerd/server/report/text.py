@@ -16,22 +16,16 @@ _NAME = 22
 
 def render_text(report: Report, *, advised: bool = False) -> str:
     """Return `report` as text that ends with a newline; `advised`: what to do has been said already."""
-    advice = report.overall.verdict.advice
-    remedy = (report.realtime.remedy if report.realtime else "") or ""
-    rows: list[tuple[str, Figures]] = [("all ports", report.overall)]
-    rows += [(row.port, row) for row in report.ports]
-    songs: list[tuple[str, Figures]] = [(row.song or "(no song)", row) for row in report.songs]
-    lines = [
-        "JITTER REPORT",
-        *_head(report, remedy if advised else " ".join(advice)),
-        "",
-        *([] if advised else _list("What to do", advice)),
-        *_remarks(report, [*rows[1:], *songs]),
-        *_table("port", rows),
-        "",
-        *([*_table("song", songs), ""] if songs else []),
-        *_counts([*rows, *songs]),
-        "",
+    stretches = report.stretches
+    lines = ["JITTER REPORT"]
+    if len(stretches) > 1:
+        lines += [
+            *_wrap(SEVERAL),
+            *(f"  {name}: {stretch_words(one)}" for name, one in named_stretches(report)),
+        ]
+    for name, one in named_stretches(report):
+        lines += [*(["", "", name.upper()] if len(stretches) > 1 else []), *_body(one, advised=advised)]
+    lines += [
         *_wrap(f"How it is judged. {report.judged_on}"),
         *(
             line
@@ -44,6 +38,47 @@ def render_text(report: Report, *, advised: bool = False) -> str:
         *_list("What it cannot see", report.limits),
     ]
     return "\n".join(line.rstrip() for line in lines).rstrip() + "\n"
+
+
+SEVERAL = (
+    "The server was started again in this show, and each start has measured for itself. Percentiles cannot "
+    "be added up, so every stretch has its own figures; what went out between two of them is in none."
+)
+"""Stands at the top of a report of several stretches."""
+
+
+def named_stretches(report: Report) -> list[tuple[str, Report]]:
+    """Return the stretches of a report with what they are called."""
+    of = len(report.stretches)
+    return [(f"stretch {number} of {of}", one) for number, one in enumerate(report.stretches, 1)]
+
+
+def stretch_words(report: Report) -> str:
+    """Return a stretch in one line."""
+    overall = report.overall
+    ticks, missed = counted(overall.ticks, "tick"), f", {overall.missed} missed" if overall.missed else ""
+    return f"{clock_words(report.duration_s)}, {ticks}{missed}: {overall.verdict.grade}"
+
+
+def _body(report: Report, *, advised: bool) -> Iterator[str]:
+    """Yield the figures of one stretch."""
+    advice = report.overall.verdict.advice
+    remedy = (report.realtime.remedy if report.realtime else "") or ""
+    rows: list[tuple[str, Figures]] = [("all ports", report.overall)]
+    rows += [(row.port, row) for row in report.ports]
+    songs: list[tuple[str, Figures]] = [(row.song or "(no song)", row) for row in report.songs]
+    yield from _head(report, remedy if advised else " ".join(advice))
+    yield ""
+    if not advised:
+        yield from _list("What to do", advice)
+    yield from _remarks(report, [*rows[1:], *songs])
+    yield from _table("port", rows)
+    yield ""
+    if songs:
+        yield from _table("song", songs)
+        yield ""
+    yield from _counts([*rows, *songs])
+    yield ""
 
 
 def _head(report: Report, advised: str) -> Iterator[str]:

@@ -5,13 +5,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from routerd.core.errors import RouterdError
 from routerd.printing import complain, counted, say, say_document
-from routerd.server.report.document import to_plain
+from routerd.server.report.document import to_json
+from routerd.server.report.figures import Report
+from routerd.server.report.summary import RESTARTED
 from routerd.server.report.text import render_text
 from routerd.server.shows.record import RecordError, RecordFolder, find_show
 
@@ -39,30 +41,41 @@ def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None
 
 
 def render(folder: RecordFolder, form: str) -> str:
-    """Return the report; of several starts of the server the longest, as JSON all. Raises RecordError."""
+    """Return the report on the whole show, in the shape that the service's own has; raises RecordError."""
+    report = whole_show(folder)
+    if form == "json":
+        return to_json(report).decode()
+    if form == "html":
+        from routerd.server.report.page import render_page
+
+        return render_page(report)
+    return render_text(report)
+
+
+def whole_show(folder: RecordFolder) -> Report:
+    """Return the report of the server's last start with all earlier ones; raises RecordError without any.
+
+    What is missing stands among its limits.
+    """
     passed_over: list[str] = []
     reports = folder.reports(passed_over)
     for line in passed_over:
         complain(f"routerd: {line}")
     if not reports and passed_over:
         raise RecordError(f"{folder.path}: none of its reports can be read")
+    starts = [line["server"] for line in folder.lines() if "record" in line and "server" in line]
     if not reports:
-        for _ in folder.lines():  # says what is wrong if this is not a record at all
-            break
         raise RecordError(
             f"{folder.path}: the show ended before its first report was written, after a minute"
         )
-    if form == "json":
-        plain = [to_plain(one) for one in reports]
-        return json.dumps(plain if len(plain) > 1 else plain[0], ensure_ascii=False)
-    longest = max(reports, key=lambda one: one.duration_s)
-    if form == "html":
-        from routerd.server.report.page import render_page
+    missing = [f"{number}" for number in sorted({*starts}) if number not in reports]
+    left_out = [_MISSING.format(", ".join(missing), max(starts))] if missing else []
+    *earlier, last = (reports[number] for number in sorted(reports))
+    limits = [words for words in last.limits if not words.startswith(RESTARTED)]
+    return replace(last, earlier=tuple(earlier), limits=(*limits, *left_out))
 
-        return render_page(longest)
-    more = (
-        f"The server was started {len(reports)} times; this is the longest stretch.\n\n"
-        if len(reports) > 1
-        else ""
-    )
-    return more + render_text(longest)
+
+_MISSING = (
+    "There is no report of start {} (of {}) of the server: it lived less than a minute, or its report cannot "
+    "be read. What went out meanwhile is in no figure."
+)

@@ -91,15 +91,16 @@ class RecordFolder:
 
     # Reading; raises RecordError
 
-    def reports(self, passed_over: list[str]) -> list[Report]:
-        """Return the reports of every start of the server, in their order.
+    def reports(self, passed_over: list[str]) -> dict[int, Report]:
+        """Return the reports of every start of the server, by its number.
 
         One that is cut off or of another version is left out, and a line on it is added to `passed_over`.
         """
-        found: list[Report] = []
-        for file in sorted(self.path.glob("report-*.json"), key=lambda one: (len(one.name), one.name)):
+        found: dict[int, Report] = {}
+        for file in sorted(self.path.glob("report-*.json")):
             try:
-                found.append(from_json(Report, storage.read(file, MOST_REPORT_BYTES)))
+                number = int(file.stem.removeprefix("report-"))
+                found[number] = from_json(Report, storage.read(file, MOST_REPORT_BYTES))
             except (OSError, ValueError) as error:
                 passed_over.append(f"{file} cannot be read and is passed over: {error}")
         return found

@@ -54,7 +54,7 @@ async def test_seconds_and_events_are_written(service: Service) -> None:
 async def test_the_report_is_written_at_the_end(service: Service) -> None:
     folder = await the_folder(service)
     await service.stop()
-    (report,) = folder.reports([])
+    (report,) = folder.reports([]).values()
     assert report.ports_kind == "simulated"
 
 

@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import mido
 import music21
 import pytest
@@ -16,6 +17,8 @@ from routerd.core.model.actions import Action
 from routerd.core.model.song import Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, SongTiming, State
 from routerd.link.frames import INPUT_BIT, Tap
+from routerd.server.report import Conditions, Report, TickLog
+from routerd.server.report.document import json_schema, to_plain
 from routerd.server.shows import record
 from routerd.server.shows.afterwards import print_show
 from routerd.server.shows.midi_file import write_midi_file
@@ -148,16 +151,44 @@ def test_a_show_has_its_reports_afterwards(tmp_path: Path, capsys: pytest.Captur
     assert print_show(str(folder.path), [], "text", None) == 2
     assert "after a minute" in capsys.readouterr().err
     for number, duration_s in ((1, 60.0), (2, 600.0), (10, 5.0)):
+        folder.append_lines([head({"server": number})])
         folder.write_report(number, report(duration_s))
+    folder.append_lines([head({"server": 4})])
     assert print_show(str(folder.path), [], "text", None) == 0
     text = capsys.readouterr().out
-    assert text.startswith("The server was started 3 times")
-    assert "0:10:00, 0 ticks" in text
-    assert print_show(str(folder.path), [], "json", None) == 0
-    starts = json.loads(capsys.readouterr().out)
-    assert [one["duration_s"] for one in starts] == [60.0, 600.0, 5.0]
+    for words in ("0:01:00, 0 ticks", "0:10:00, 0 ticks", "0:00:05, 0 ticks"):
+        assert text.count(words) == 2  # in the list at the top, and over its own figures
+    assert "STRETCH 2 OF 3" in text
+    assert "There is no report of start 4 (of 10)" in " ".join(text.split())
+    assert print_show(str(folder.path), [], "html", None) == 0
+    page = capsys.readouterr().out
+    assert page.count('class="stretch"') == page.count('class="headline"') == 3
+    assert "There is no report of start 4 (of 10)" in page
     assert print_show(str(folder.path), [], "text", tmp_path / "x.mid") == 2
     assert "not recorded" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("starts", [1, 3])
+def test_a_shows_report_has_the_shape_of_the_services_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], starts: int
+) -> None:
+    folder = a_show(tmp_path / "show")
+    schema = json_schema(Report)
+    for number in range(1, starts + 1):
+        own = TickLog(0).report(number * 60 * S, Conditions(None, "alsa", starts=number))
+        assert ("begins with the last start" in " ".join(own.limits)) == (
+            number > 1
+        )  # it says what it leaves out
+        jsonschema.validate(to_plain(own), schema)
+        folder.write_report(number, own)
+    assert print_show(str(folder.path), [], "json", None) == 0
+    whole = json.loads(capsys.readouterr().out)
+    jsonschema.validate(whole, schema)
+    assert whole.keys() == to_plain(own).keys()
+    assert [one["duration_s"] for one in (*whole["earlier"], whole)] == [
+        60.0 * n for n in range(1, starts + 1)
+    ]
+    assert "begins with the last start" not in " ".join(whole["limits"])
 
 
 def played(target: Path) -> dict[str, list[tuple[float, list[int]]]]:
