@@ -32,7 +32,7 @@ BAR_POLL_S = 0.02
 """How often the status is asked for while something is waited for; near a bar line more often."""
 
 GRACE_S = 0.3
-"""So long after a change is not armed any more an event may still come that says why."""
+"""So long at most is waited for an event that the status knows of already."""
 
 OTHERS = {
     "reload": ("POST", "/v1/reload", "read the rig folder again; mistakes change nothing"),
@@ -229,7 +229,7 @@ def do(options: argparse.Namespace) -> int:
     if options.json:
         say_lines(json.dumps(answer, ensure_ascii=False))
     else:
-        for line in lines_of(answer):
+        for line in lines_of(answer, by_hand=options.action == "done"):
             say(line)
     return 0
 
@@ -252,7 +252,7 @@ def body_of(options: argparse.Namespace) -> JsonObject:
     return body
 
 
-def lines_of(answer: JsonObject) -> Iterator[str]:
+def lines_of(answer: JsonObject, *, by_hand: bool) -> Iterator[str]:
     """Yield where the show stands after it: a line, and one for each thing that waits or is muted."""
     if "song" not in answer:  # learning has an answer of its own
         learning = answer["learning"]
@@ -262,7 +262,7 @@ def lines_of(answer: JsonObject) -> Iterator[str]:
     song, section, position = answer["song"], answer["section"], answer["position"]
     place = [song["title"] if song else "no song"] + ([section["name"]] if section else [])
     bar = f"bar {position['bar']} beat {position['beat']}"
-    yield visible(f"{', '.join(place)}: {answer['transport']}, {bar}, {answer['tempo']['bpm']} BPM")
+    yield visible(f"{', '.join(place)}: {answer['transport']}, {bar}, {answer['tempo']['bpm']:g} BPM")
     if armed := answer["armed"]:
         what = armed["argument"] if armed["title"] is None else armed["title"]
         words = armed["action"] if what is None else f"{armed['action']} {what}"
@@ -270,7 +270,7 @@ def lines_of(answer: JsonObject) -> Iterator[str]:
     for key, words in (("muted", "muted"), ("soloed", "solo")):
         if answer[key]:
             yield visible(f"{words}: {', '.join(answer[key])}")
-    if song and song["checklist"]:
+    if by_hand and song:
         done = sum(step["done"] for step in song["checklist"])
         yield f"by hand: {done} of {len(song['checklist'])} done"
 
@@ -280,30 +280,39 @@ class _Events:
 
     def __init__(self, client: Client) -> None:
         self._lines = client.lines("/v1/events")
-        self._heard: queue.SimpleQueue[JsonObject] = queue.SimpleQueue()
+        self._heard: queue.SimpleQueue[tuple[str, JsonObject]] = queue.SimpleQueue()
+        self.last = ""
+        """The id of the last one taken."""
 
-    def begin(self) -> _Events:
+    def begin(self) -> None:
         """Return when it listens; its thread ends with the process."""
         next(self._lines, "")
         threading.Thread(target=self._read, daemon=True).start()
-        return self
 
     def _read(self) -> None:
+        name = ""
         with contextlib.suppress(ServiceError, ValueError):
             for line in self._lines:
-                if line.startswith("data: "):
-                    self._heard.put(json.loads(line.removeprefix("data: ")))
+                if line.startswith("id: "):
+                    name = line.removeprefix("id: ")
+                elif line.startswith("data: "):
+                    self._heard.put((name, json.loads(line.removeprefix("data: "))))
 
-    def why_not_done(self, seconds: float) -> str:
-        """Listen for so long; return in words why what was armed was not done, "" when nothing says so."""
-        ends_s = time.monotonic() + seconds
-        while (left_s := ends_s - time.monotonic()) > 0:
-            with contextlib.suppress(queue.Empty):
-                event = self._heard.get(timeout=left_s)
-                if event["kind"] in ENDED:
-                    why = f": {event['why']}" if "why" in event else f" by {event['by']}"
-                    return f"{event['action']} was {ENDED[event['kind']]}{why}"
+    def take(self, seconds: float) -> JsonObject | None:
+        """Return the next event, None when none comes within so long."""
+        try:
+            self.last, event = self._heard.get(timeout=seconds)
+        except queue.Empty:
+            return None
+        return event
+
+
+def _why_not_done(event: JsonObject | None) -> str:
+    """Return in words why what was armed was not done, "" when the event does not say so."""
+    if event is None or event["kind"] not in ENDED:
         return ""
+    why = f": {event['why']}" if "why" in event else f" by {event['by']}"
+    return f"{event['action']} was {ENDED[event['kind']]}{why}"
 
 
 def _status(client: Client) -> Any:
@@ -325,12 +334,15 @@ def _wait_for_change(client: Client, armed: Any, ends_s: float, events: _Events)
         return change["action"], change["argument"], change["when"]
 
     while armed:
-        if why := events.why_not_done(POLL_S):
+        if why := _why_not_done(events.take(POLL_S)):
             return why
-        now = _status(client)["armed"]
+        status = _status(client)
+        now = status["armed"]
         if now is None or name(now) != name(armed):
-            words = "" if now is None else f"{now['action']} for {now['when']} was armed in its place"
-            return events.why_not_done(GRACE_S) or words
+            while events.last != status["event"] and (event := events.take(GRACE_S)):
+                if why := _why_not_done(event):
+                    return why
+            return "" if now is None else f"{now['action']} for {now['when']} was armed in its place"
         if time.monotonic() > ends_s:
             return f"{armed['action']} still waits for {armed['when']}"
     return ""
