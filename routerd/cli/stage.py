@@ -80,7 +80,7 @@ def print_stage(client: Client, wish: StageWish) -> int:
     port = access["listen"].rpartition(":")[2]
     token = client.token()
     path = TECHNICIAN if wish.technician else PAGE
-    behind = f"#token={urllib.parse.quote(token, safe='')}" if token else ""
+    behind = f"#{urllib.parse.quote(token, safe='')}" if token else ""
     scheme = "http" if client.tls_cert is None else "https"
     addresses = [f"{scheme}://{_bracketed(host)}:{port}{path}{behind}" for host in hosts]
     if is_only_here(access["listen"]):

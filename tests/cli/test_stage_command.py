@@ -18,7 +18,7 @@ from tests.hostile.rich_rig import DEMO
 from tests.service import Service
 
 CHANGE, READ = "a-word+to/change=with", "a-word+to/read=with"
-ADDRESS = "http://192.0.2.17:8473/stage#token=a-word%2Bto%2Fchange%3Dwith"
+ADDRESS = "http://192.0.2.17:8473/stage#a-word%2Bto%2Fchange%3Dwith"
 
 DARK, BRIGHT = (255, 0), (0, 255)
 """Terminals: the brightness of what is written, and of what is behind it."""
@@ -133,7 +133,7 @@ def test_on_loopback_it_says_how_to_let_a_tablet_in(
         assert "listens on this machine only" in out
         assert "--listen 0.0.0.0:" in out
         page = "stage/technician" if "--technician" in options else "stage"
-        assert out.splitlines()[-1] == f"  http://{service}/{page}#token={token}"
+        assert out.splitlines()[-1] == f"  http://{service}/{page}#{token}"
         assert "█" not in out
 
 

@@ -11,15 +11,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from stage_page import DEMO, Tab, a_stage, chromium, show_begins
 
+from routerd.cli import main
 from tests.service import Service, until
 
 pytestmark = pytest.mark.system
 
-TOKEN, READS, WRONG = "correct-horse-battery", "reading-horse-battery", "wrong-horse-battery-x"
+TOKEN, READS, WRONG = "correct+horse/battery=", "reading-horse-battery", "wrong-horse-battery-x"
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +59,10 @@ def guarded(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 
 def test_the_token_in_the_address_becomes_a_cookie(browser: Any, guarded: Guarded) -> None:
     show_begins(guarded)
-    tab = Tab(browser, guarded, f"/stage#{TOKEN}").live()
+    tab = Tab(browser, guarded, f"/stage#{quote(TOKEN)}").live()
     tab.until_text("#song", "Copper Ferry")
-    assert TOKEN not in tab.page.url
-    assert not any(TOKEN in one.url for one in tab.asked), "no address that is sent has it"
+    assert "horse" not in tab.page.url
+    assert not any("horse" in one.url for one in tab.asked), "no address that is sent has it"
     (cookie,) = tab.context.cookies()
     assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
     assert cookie["value"] not in tab.page.evaluate("() => document.cookie")
@@ -71,6 +73,21 @@ def test_the_token_in_the_address_becomes_a_cookie(browser: Any, guarded: Guarde
     tab.page.goto(f"http://127.0.0.1:{guarded.http}/stage/technician")
     tab.live()
     tab.close()
+
+
+def test_the_address_that_the_command_prints_lets_in(
+    browser: Any, guarded: Guarded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As `routerd stage` prints it, with a token that has every character that base64 has."""
+    for option, token in (("--token-file", TOKEN), ("--read-token-file", READS)):
+        (tmp_path / option).write_text(token)
+        read_only = ["--read-only"] if token == READS else []
+        line = ["stage", "--listen", f"127.0.0.1:{guarded.http}", option, str(tmp_path / option)]
+        assert main([*line, *read_only]) == 0
+        address = capsys.readouterr().out.split()[-1]
+        tab = Tab(browser, guarded, address.removeprefix(f"http://127.0.0.1:{guarded.http}")).live()
+        tab.until_text("#song", "Copper Ferry")
+        tab.close()
 
 
 def test_a_wrong_token_is_told_and_the_right_one_entered(browser: Any, guarded: Guarded) -> None:
@@ -112,7 +129,7 @@ def test_a_page_that_may_only_look(browser: Any, guarded: Guarded) -> None:
 
 def test_a_token_that_is_over_ends_what_it_opened(browser: Any, guarded: Guarded) -> None:
     show_begins(guarded)
-    tab = Tab(browser, guarded, f"/stage#{TOKEN}").live()
+    tab = Tab(browser, guarded, f"/stage#{quote(TOKEN)}").live()
     file = guarded.folder.parent / "all"
     try:
         file.write_text("another-horse-battery")
@@ -170,7 +187,7 @@ TRIES = """async (base) => {
 def test_a_page_of_another_origin_changes_and_reads_nothing(browser: Any, guarded: Guarded) -> None:
     """Another port is another origin, but the same site: the cookie comes along, Origin tells."""
     show_begins(guarded)
-    tab = Tab(browser, guarded, f"/stage#{TOKEN}").live()
+    tab = Tab(browser, guarded, f"/stage#{quote(TOKEN)}").live()
     with a_page_elsewhere("<title>elsewhere</title>") as address:
         other = tab.context.new_page()
         other.goto(address)

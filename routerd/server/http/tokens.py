@@ -126,12 +126,13 @@ class Tokens:
         """Return a new cookie that allows this for COOKIE_S from `now_s` (Unix time)."""
         words = _FORM.pack(may == "change", int(now_s) + COOKIE_S, secrets.token_bytes(12))
         key = next(key for level, key in self._keys if level == may)
-        return base64.urlsafe_b64encode(words + hmac.digest(key, words, "sha256")).decode()
+        return base64.urlsafe_b64encode(words + hmac.digest(key, words, "sha256")).decode().rstrip("=")
 
     def open_cookie(self, value: str, now_s: float) -> Cookie | None:
         """Return what a cookie allows at `now_s`; None when it is not of these tokens, or over."""
         try:
-            whole = base64.b64decode(value.encode("ascii"), b"-_", validate=True)
+            padded = value.encode("ascii") + b"=" * (-len(value) % 4)
+            whole = base64.b64decode(padded, b"-_", validate=True)
         except (UnicodeEncodeError, binascii.Error):
             return None
         words, mark = whole[:-_MARK_BYTES], whole[-_MARK_BYTES:]

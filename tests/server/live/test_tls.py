@@ -167,7 +167,7 @@ async def test_page_cookie_and_command_line_over_tls(
         secure = [*options, "--tls-cert", str(cert)]
         assert await asyncio.to_thread(command, ["status", "--json", *secure]) in (0, 1)
         assert await asyncio.to_thread(command, ["stage", *secure]) == 0
-        assert f"https://127.0.0.1:{port}/stage#token={TOKEN}" in capsys.readouterr().out
+        assert f"https://127.0.0.1:{port}/stage#{TOKEN}" in capsys.readouterr().out
         assert await asyncio.to_thread(command, ["status", *options]) == 2
         assert "does it serve over TLS? then give its --tls-cert" in capsys.readouterr().err
         other, _ = make(tmp_path, "other")
