@@ -12,11 +12,11 @@ from typing import Any
 
 import pytest
 
+from tests.foreign import TOOLS
 from tests.service import Service, until
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DEMO = Path(__file__).parents[2] / "configs" / "demo"
-TOOLS = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "routerd-tools"
 AXE = TOOLS / "node_modules" / "axe-core" / "axe.min.js"
 
 PATIENCE_MS = 30_000
@@ -128,7 +128,7 @@ def show_begins(service: Service) -> None:
 def axe(tab: Tab, **also: Any) -> list[str]:
     """Return what axe-core finds against WCAG up to 2.2 AA, and AAA; skips where it is not installed."""
     if not AXE.exists():
-        pytest.skip(f"axe-core is not installed: npm install --prefix {TOOLS} axe-core")
+        pytest.skip(f"axe-core is not installed below {TOOLS}; .ci/run installs it where npm is")
     tags = ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
     # a content security policy forbids script from elsewhere: the driver puts it in by the debugger
     tab.page.evaluate(AXE.read_text())

@@ -219,10 +219,12 @@ def test_a_server_that_hangs_is_noticed_within_two_seconds(tab: Tab, service: Se
         took_ms = tab.page.evaluate("() => window.lost") - hung_ms
         words = tab.text("#lost")
         shut = tab.page.get_attribute(NEXT, "aria-disabled")
+        transport = tab.text("#transport")
         shown = tab.text("#bar"), tab.text("#beat"), tab.text("#pulse")
     finally:
         with contextlib.suppress(ProcessLookupError):  # the engine has started another by then
             os.kill(pid, signal.SIGCONT)
+    assert transport == "transport not known"
     assert "The server is not heard. What is below is from" in words
     assert "use the foot switch" in words
     assert shut == "true"

@@ -68,6 +68,20 @@ def test_ports_and_problems_come_first(tab: Tab, far_end_port: int) -> None:
         tab.until_text("#problems", "none")
 
 
+def test_nothing_old_is_shown_as_of_now(tab: Tab) -> None:
+    tab.page.wait_for_selector("#wires tr")
+    tab.context.set_offline(True)
+    tab.page.wait_for_selector("body[data-live=no]")
+    tab.until_text("#problems", "not known")
+    tab.until_text("#state", "not known")
+    assert set(tab.page.locator("#ports td:nth-child(3)").all_inner_texts()) == {"○ was open"}
+    assert tab.page.locator("#wires tr").count() == 0
+    tab.context.set_offline(False)
+    tab.live()
+    tab.until_text("#problems", "none")
+    tab.until_text("#ports", "● open")
+
+
 def test_jitter_and_traffic_are_live(tab: Tab) -> None:
     tab.page.wait_for_function("() => document.querySelectorAll('#wires tr').length === 8")
     tab.page.wait_for_function(

@@ -50,7 +50,7 @@ function watch() {
       put(lost, "This page needs a token: scan the code that `routerd stage` prints once more, or enter the token here.");
       put(byId("pulse"), "no token");
     } else {
-      const at = feed.heardAt ? ` What is below is from ${new Date(Date.now() - performance.now() + feed.heardAt).toLocaleTimeString()}, not from now.` : "";
+      const at = feed.heardAt ? ` What is below is from ${new Date(Date.now() - performance.now() + feed.heardAt).toLocaleTimeString([], { hour12: false })}, not from now.` : "";
       put(lost, `The server is not heard.${at} The show goes on without this page: use the foot switch.`);
       put(byId("pulse"), "not live");
     }

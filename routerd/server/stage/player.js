@@ -180,7 +180,12 @@ function fit() {
 }
 
 feed.addEventListener("status", show);
-feed.addEventListener("live", fields);
+feed.addEventListener("live", () => {
+  fields();
+  if (feed.live) return;
+  put(byId("transport"), "transport not known");
+  put(byId("problems"), "");
+});
 feed.addEventListener("access", fields);
 // bar lines that a change still waits for are counted by the service
 feed.addEventListener("beat", ({ detail }) => {

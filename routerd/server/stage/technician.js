@@ -278,7 +278,13 @@ feed.addEventListener("status", show);
 feed.addEventListener("access", doors);
 feed.addEventListener("live", () => {
   doors();
-  if (!feed.live) return;
+  if (!feed.live) {
+    put(byId("state"), "not known now");
+    rows(byId("problems"), [["lost", ""]], () => el("li"), (row) => put(row, "▲ not known: the server is not heard"));
+    byId("problems").classList.remove("none");
+    for (const row of byId("ports").children) put(row.children[2], `○ was ${row.children[2].textContent.replace(/^\S+ (was )?/, "")}`);
+    return;
+  }
   soundcheck();
   recording();
   tune();
