@@ -1,11 +1,11 @@
 """Stage pages in Chromium: how exact the beat is shown, and whether many pages for a long time grow.
 
-`python -m tests.bench.stage_pages [--pages 10] [--seconds 300]`. One page is first looked at for the beat: how far
-its estimate of the engine's clock is off, against Chromium's own record of when the page began (on the same
-CLOCK_MONOTONIC), and how long after a beat the first frame began that shows it. What a display adds to that,
-and a tablet's radio to the offset, is not seen here. Then all pages show a running song that is changed every
-second; their heaps (after a collection), DOM nodes, listeners, and the server's memory are printed as they go,
-and at the end how late the ticks were.
+`python -m tests.bench.stage_pages [--pages 10] [--seconds 300]`. One page is first looked at for the beat:
+how far its estimate of the engine's clock is off, against Chromium's own record of when the page began (on
+the same CLOCK_MONOTONIC), and how long after a beat the first frame began that shows it. What a display
+adds to that, and a tablet's radio to the offset, is not seen here. Then all pages show a running song that
+is changed every second; their heaps (after a collection), DOM nodes, listeners, and the server's memory are
+printed as they go, and at the end how late the ticks were.
 """
 
 from __future__ import annotations
