@@ -4,7 +4,7 @@
     python -m tests.recorded show sound    # all lines of a recording, to compare with an older checkout's
 
 - `sound`: evenings of chance on a rig that uses every option: all that goes out, with its time;
-- `state`: the same evenings: every event, and where the show says that it stands, at the end of each stretch;
+- `state`: the same evenings: every event, and where the show says that it stands after each step;
 - `files`: rig folders with mistakes of chance in them: every problem in words, or what the folder comes to.
 
 The digests are in `tests/digests/`. A test compares: whoever changes what goes out, or when, or what is said,
@@ -22,20 +22,25 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
-from routerd.core.model.codec import to_json
+from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.commands import parse_when
+from routerd.core.model.rig import AfterRestart
+from routerd.core.model.set_list import RigFolder
+from routerd.core.show.crash_state import CrashState, crash_state_of, kept_from
 from routerd.server.rigfiles import load_folder
 from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import legal
 from tests.stage import MS, Stage
 
 DIGESTS = Path(__file__).parent / "digests"
-EVENINGS, STRETCHES, STEPS = 4, 40, 12
-FOLDERS, IN_A_PART = 300, 25
+PLAIN_EVENINGS, EVENINGS, STRETCHES, STEPS = 4, 10, 40, 12
+CHANGES = 80
+FOLDERS, IN_A_PART = 600, 25
 WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "bar 3", "release", "next-press")
 
 ACTIONS = tuple(
@@ -51,14 +56,24 @@ ACTIONS = tuple(
 
 
 class Evening:
-    """One evening, played by chance from its number."""
+    """One evening, played by chance from its number.
+
+    From PLAIN_EVENINGS on each has a rig of its own, which differs from the rich one by chance; engines die,
+    after which evenings go on in all the ways that there are; and the order is changed.
+    """
 
     def __init__(self, number: int) -> None:
         self.random = random.Random(number)
+        self.eventful = number >= PLAIN_EVENINGS
         folder = rig_folder_of(RICH)
+        if self.eventful:
+            folder = varied(number)
+            after = tuple(AfterRestart)[number % len(AfterRestart)]
+            folder = replace(folder, rig=replace(folder.rig, after_restart=after))
         self.rig_folders = [compiled_rig(folder), compiled_rig(replace(folder, songs=folder.songs[::-1]))]
         self.stage = Stage(self.rig_folders[0])
         self.lost: list[str] = []
+        self.state: list[str] = []
 
     def stretches(self) -> Iterator[tuple[list[str], list[str]]]:
         """Yield what went out in each stretch, and what was said of it, a line each."""
@@ -70,10 +85,8 @@ class Evening:
     def taken(self) -> tuple[list[str], list[str]]:
         stage = self.stage
         sound = [f"{at_ns} {device} {data.hex(' ')}" for at_ns, device, data in stage.log]
-        state = [json.dumps(to_json(event), sort_keys=True) for event in stage.events]
-        state.append(json.dumps(to_json(stage.show.snapshot()), sort_keys=True))
+        state, self.state = self.state, []
         stage.log.clear()
-        stage.events.clear()
         return sound, state
 
     def step(self) -> None:
@@ -106,7 +119,12 @@ class Evening:
             self.wind()
         elif what == 22:
             self.tune()
+        elif what == 23 and self.eventful:
+            one((self.die, self.reorder))()
         stage.run(stage.now_ns + one((0, 1, 7, 20, 50, 200, 900)) * MS)
+        self.state += [json.dumps(to_json(event), sort_keys=True) for event in stage.events]
+        self.state.append(json.dumps(to_json(stage.show.snapshot()), sort_keys=True))
+        stage.events.clear()
 
     def ask(self) -> None:
         """Ask for something that the API or a foot switch can ask for."""
@@ -200,6 +218,28 @@ class Evening:
             stage.play("tape", bytes((0xF1, piece << 4 | nibble)).hex())
             stage.run(stage.now_ns + 10 * MS)
 
+    def die(self) -> None:
+        """Have the engine die, and the next one go on from what is kept of it."""
+        stage, show = self.stage, self.stage.show
+        state = from_json(CrashState, json.loads(json.dumps(to_json(crash_state_of(show.snapshot())))))
+        last_tick = max(0, show.transport.clock.next_tick - 1)
+        at_ns = stage.now_ns + self.random.choice((40, 300, 2500)) * MS
+        compiled = show.compiled
+        begin = to_json(state.resume)
+        after = Stage(compiled, begin, at_ns, kept_from(state, last_tick))
+        stage.log += after.log
+        stage.events += after.events
+        stage.now_ns, stage.show, stage.generation = after.now_ns, after.show, after.generation
+        self.lost.clear()
+
+    def reorder(self) -> None:
+        """Have somebody change the order."""
+        order = list(self.stage.show.compiled.set_list.order)
+        self.random.shuffle(order)
+        set_list = replace(self.stage.show.compiled.set_list, order=tuple(order))
+        self.stage.show.set_order(set_list, self.stage.now_ns)
+        self.stage.collect()
+
     def tune(self) -> None:
         """Sound a note to tune by."""
         output = self.random.choice(self.stage.show.compiled.outputs)
@@ -262,6 +302,32 @@ class Folders:
             case _:
                 lines[number] = f"  {line}"
         return "\n".join(lines) + "\n"
+
+
+@cache
+def varied(number: int) -> RigFolder:
+    """Return the rich rig with many changes of chance that leave it without mistakes and with its devices."""
+    folders = Folders()
+    folders.random = random.Random(number)
+    rich = rig_folder_of(RICH)
+    devices = [(one.name, one.input_pattern, one.output_pattern) for one in rich.rig.devices]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "rig"
+        shutil.copytree(RICH, folder)
+        for _ in range(CHANGES):
+            place = folders.random.choice(tuple(folders.texts))
+            before = folders.texts[place]
+            folders.texts[place] = folders.changed(before)
+            (folder / place).write_text(folders.texts[place], encoding="utf-8")
+            found = load_folder(folder).rig_folder
+            if found is None or devices != [
+                (one.name, one.input_pattern, one.output_pattern) for one in found.rig.devices
+            ]:
+                folders.texts[place] = before
+                (folder / place).write_text(before, encoding="utf-8")
+            else:
+                rich = found
+    return rich
 
 
 NUMBERS = (

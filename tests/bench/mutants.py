@@ -73,8 +73,6 @@ RECORDED = "tests/properties/test_recorded.py"
 NOT_LIVE, CANNOT = "not live", 77
 MOST_S = 30.0
 """So long a mutant's tests may take together; the slowest of many are left out."""
-CONTROL_S = 2.0
-"""Tests that take longer are left out when it is made sure that they pass with nothing changed."""
 
 OTHER: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -92,6 +90,8 @@ class Mutant:
     file: str
     line: int
     statement: int
+    last: int
+    """The last line of its statement, or of the head of a statement with a body."""
     place: int
     kind: str
     words: str
@@ -104,7 +104,7 @@ class Mutant:
 # What can be changed
 
 
-NOTHING = Mutant("routerd/core/units.py", 0, 0, -1, "nothing", "nothing", "")
+NOTHING = Mutant("routerd/core/units.py", 0, 0, 0, -1, "nothing", "nothing", "")
 """The control."""
 
 
@@ -121,34 +121,36 @@ def mutants_of(file: str) -> Iterator[Mutant]:
             changed = _changed(copy.deepcopy(node), kind)
             line = node.lineno  # type: ignore[attr-defined]
             words = f"{_short(node)}  ->  {_short(changed)}"
-            yield Mutant(file, line, inside[id(node)], place, kind, words, lines[line - 1].strip())
+            yield Mutant(file, line, *inside[id(node)], place, kind, words, lines[line - 1].strip())
 
 
 def _short(node: ast.AST) -> str:
     return " ".join(ast.unparse(node).split())[:70]
 
 
-def _inside_functions(tree: ast.Module) -> dict[int, int]:
-    """Return the nodes that run when a function is called, each with the line of its statement.
+def _inside_functions(tree: ast.Module) -> dict[int, tuple[int, int]]:
+    """Return the nodes that run when a function is called, each with the lines of its statement.
 
     Left out are defaults, annotations, and the messages of errors.
     """
-    found: dict[int, int] = {}
+    found: dict[int, tuple[int, int]] = {}
 
-    def visit(node: ast.AST, line: int = 0) -> None:
+    def visit(node: ast.AST, lines: tuple[int, int] = (0, 0)) -> None:
         if isinstance(node, ast.Raise | ast.JoinedStr | ast.Assert):
             return
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             for statement in node.body:
                 visit(statement)
             return
-        line = node.lineno if isinstance(node, ast.stmt) else line
-        found[id(node)] = line
+        if isinstance(node, ast.stmt):
+            body = getattr(node, "body", None)
+            lines = node.lineno, body[0].lineno - 1 if body else node.end_lineno or node.lineno
+        found[id(node)] = lines
         for name, value in ast.iter_fields(node):
             if name != "annotation":
                 for child in value if isinstance(value, list) else [value]:
                     if isinstance(child, ast.AST):
-                        visit(child, line)
+                        visit(child, lines)
 
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name != "__repr__":
@@ -277,6 +279,7 @@ def make_map(path: Path, tests: Sequence[str], *, everything: bool) -> int:
     lines: dict[str, dict[str, list[int]]] = {}
     numbers = {nodeid: number for number, nodeid in enumerate(mapping.took_s)}
     kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() and not everything else EMPTY_MAP
+    move_lines(kept)
     loading: dict[str, list[int]] = {}
     for file in data.measured_files():
         name = str(Path(file).relative_to(ROOT))
@@ -315,7 +318,8 @@ class Outcome(NamedTuple):
 class Trials:
     """A plugin: collects all tests once, then forks a process for each mutant, which runs its tests.
 
-    What becomes of each goes through the pipe, a line of JSON each, in order.
+    What becomes of each goes through the pipe, a line of JSON each, in order; the last is the control:
+    the tests that have noticed something, with nothing changed.
     """
 
     def __init__(self, chosen: Sequence[tuple[Mutant, dict[str, float]]], workers: int, pipe: int) -> None:
@@ -326,11 +330,22 @@ class Trials:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         gc.collect()
+        for one in gc.get_objects():
+            if isinstance(one, FunctionType):
+                FUNCTIONS.setdefault(one.__code__.co_filename, []).append(one)
         gc.freeze()
+        noticing: dict[str, float] = {}
         with ThreadPoolExecutor(self._workers) as pool:
-            for outcome in pool.map(lambda pair: self._tried(session, *pair), self._chosen):
-                os.write(self._pipe, json.dumps(outcome).encode() + b"\n")
+            tried = pool.map(lambda pair: self._tried(session, *pair), self._chosen)
+            for (_, took_s), outcome in zip(self._chosen, tried, strict=True):
+                if outcome.by in took_s:
+                    noticing[outcome.by] = took_s[outcome.by]
+                self._write(outcome)
+        self._write(self._tried(session, NOTHING, noticing))
         return True
+
+    def _write(self, outcome: Outcome) -> None:
+        os.write(self._pipe, json.dumps(outcome).encode() + b"\n")
 
     def _tried(self, session: pytest.Session, mutant: Mutant, took_s: dict[str, float]) -> Outcome:
         def live(pipe: int) -> int:
@@ -405,6 +420,10 @@ def _be_mutant(work: Callable[[int], int], pipe: int) -> None:
         os._exit(status)
 
 
+FUNCTIONS: dict[str, list[FunctionType]] = {}
+"""All that have been made when tests are collected, by their file."""
+
+
 class CannotBeLiveError(Exception):
     """The changed code is not that of any function that has been made."""
 
@@ -415,16 +434,14 @@ def _put_in(mutant: Mutant) -> None:
     codes = [*_codes(compile(mutated(mutant), path, "exec"))]
     by_name = {(code.co_qualname, code.co_firstlineno): code for code in codes}
     put = 0
-    gc.unfreeze()  # or what is frozen is not listed
-    for function in gc.get_objects():
-        if isinstance(function, FunctionType) and function.__code__.co_filename == path:
-            code = by_name.get((function.__code__.co_qualname, function.__code__.co_firstlineno))
-            if code is not None and code != function.__code__:
-                try:
-                    function.__code__ = code
-                except ValueError as error:
-                    raise CannotBeLiveError from error
-                put += 1
+    for function in FUNCTIONS.get(path, ()):
+        code = by_name.get((function.__code__.co_qualname, function.__code__.co_firstlineno))
+        if code is not None and code != function.__code__:
+            try:
+                function.__code__ = code
+            except ValueError as error:
+                raise CannotBeLiveError from error
+            put += 1
     if not put and mutant.place >= 0:
         raise CannotBeLiveError
 
@@ -541,19 +558,21 @@ def run(options: argparse.Namespace) -> int:
     _load_what_tests_need()
 
     def all_live(pipe: int) -> int:
-        quick = {name: took_s for name, took_s in kept["tests"] if took_s < CONTROL_S}
-        trials = Trials([(NOTHING, quick), *live], options.workers, pipe)
+        trials = Trials(live, options.workers, pipe)
         files = sorted({name.partition("::")[0] for name, _ in kept["tests"]})
         return int(pytest.main([*QUIET, "-s", *files], plugins=[trials]))
 
-    for number, outcome in enumerate(forked_for_results(all_live)):
-        if number == 0 and outcome.how:
-            print(f"with nothing changed {outcome.by} already fails ({outcome.how})")
-            return 2
-        if number and outcome.how == NOT_LIVE:
-            later.append(live[number - 1])
-        elif number:
-            report(live[number - 1][0], outcome)
+    outcomes = forked_for_results(all_live)
+    for mutant, took_s in live:
+        outcome = next(outcomes)
+        if outcome.how == NOT_LIVE:
+            later.append((mutant, took_s))
+        else:
+            report(mutant, outcome)
+    control = next(outcomes)
+    if control.how:
+        print(f"with nothing changed {control.by} fails as well ({control.how})")
+        return 2
     for mutant, took_s in later:
         report(mutant, twice(partial(_run_anew, mutant, took_s), len(took_s)) if took_s else Outcome(""))
     return 0 if report.share() >= 0.97 else 1
@@ -578,7 +597,8 @@ def move_lines(kept: dict[str, Any]) -> None:
 def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, float]:
     """Return the tests that a mutant is given to, each with the time that it takes."""
     lines = kept["lines"].get(mutant.file, {})
-    covering = lines.get(str(mutant.line)) or lines.get(str(mutant.statement))
+    places = (mutant.line, *range(mutant.statement, mutant.last + 1))
+    covering = next((lines[str(line)] for line in places if lines.get(str(line))), [])
     if not covering:  # it runs when its module is loaded: all that runs what imports it
         users = [file for file in kept["lines"] if _imports(file, mutant.file)]
         covering = [one for file in users for found in kept["lines"][file].values() for one in found]
