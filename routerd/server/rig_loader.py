@@ -323,9 +323,11 @@ class RigLoader:
             self._order_changed(changed)
         return before, changed
 
-    async def undo_order(self) -> None:
-        """Take the last change of the order back; raises as `change_order` does."""
+    async def undo_order(self, check: Callable[[SetList], None]) -> None:
+        """Take the last change of the order back, unless `check` of the present one raises; raises as
+        `change_order` does."""
         async with self._changing:
+            check(self._view.set_list)
             earlier = self._state.undo[-1] if self._state.undo else None
             if earlier is None:
                 raise CommandError("there is no change of the set list to take back")

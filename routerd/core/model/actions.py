@@ -349,7 +349,7 @@ ACTIONS: dict[Action, Row] = {
         Restart,
         control=Said(("device", "at"), "needs a device", "add 'device'"),
         example='{"device": "modular-left", "at": "bar"}',
-        problems=("not-found",),
+        problems=("unknown-device",),
     ),
     Action.CLICK: Row("The song's click without transport", OnOff, example='{"on": true}'),
     Action.CLOCK_SOURCE: Row(
@@ -357,7 +357,7 @@ ACTIONS: dict[Action, Row] = {
         ClockSource,
         control=None,
         example='{"device": null}',
-        problems=("not-found",),
+        problems=("unknown-device",),
     ),
     Action.MUTE: Row(
         "Mute a device or a route; its clock goes on",
@@ -382,7 +382,7 @@ ACTIONS: dict[Action, Row] = {
         StepDone,
         armable=False,
         example='{"song": "Nine Lamps", "number": 1}',
-        problems=("unknown-song", "not-found"),
+        problems=("unknown-song", "unknown-step"),
     ),
     Action.GO: Row("Do what is armed, now", armable=False),
     Action.CANCEL: Row("Forget what is armed", armable=False, always_heard=True),

@@ -48,7 +48,8 @@ class RigFolder:
 def move(set_list: SetList, number: int, to: int) -> SetList:
     """Return the order with song `number` moved so that it becomes number `to`. Raises NotFoundError.
 
-    Right at the boundary of the encore block a song stays on the side it was on.
+    Right at the boundary of the encore block a song stays on the side it was on. Where no song would be left
+    before the encore, its first is before it from then on.
     """
     index, target = _index(set_list, number), _index(set_list, to)
     order = list(set_list.order)
@@ -58,7 +59,8 @@ def move(set_list: SetList, number: int, to: int) -> SetList:
     boundary -= not was_encore
     order.insert(target, song)
     in_encore = target > boundary or (target == boundary and was_encore)
-    return replace(set_list, order=tuple(order), encore=set_list.encore - was_encore + in_encore)
+    encore = min(set_list.encore - was_encore + in_encore, len(order) - 1)
+    return replace(set_list, order=tuple(order), encore=encore)
 
 
 def insert(set_list: SetList, song: str, number: int) -> SetList:
@@ -75,18 +77,25 @@ def insert(set_list: SetList, song: str, number: int) -> SetList:
 
 
 def drop(set_list: SetList, number: int) -> SetList:
-    """Return the order without song `number`. Raises NotFoundError, and CommandError for the only one."""
+    """Return the order without song `number`. Raises NotFoundError, and CommandError for the only one.
+
+    Where it was the only one before the encore, the encore's first is before it from then on.
+    """
     index = _index(set_list, number)
     if len(set_list.order) == 1:
         raise CommandError("the set list needs at least one song")
     was_encore = index >= len(set_list.order) - set_list.encore
     order = set_list.order[:index] + set_list.order[index + 1 :]
-    return replace(set_list, order=order, encore=set_list.encore - was_encore)
+    encore = min(set_list.encore - was_encore, len(order) - 1)
+    return replace(set_list, order=order, encore=encore)
 
 
 def begin_encore(set_list: SetList, number: int | None) -> SetList:
-    """Return the order with its encore block beginning at song `number`, or without one."""
+    """Return the order with its encore block beginning at song `number`, or without one. Raises
+    NotFoundError, and CommandError for the first song."""
     encore = 0 if number is None else len(set_list.order) - _index(set_list, number)
+    if encore == len(set_list.order):
+        raise CommandError("the encore cannot begin with the first song: it comes after the set")
     return replace(set_list, encore=encore)
 
 

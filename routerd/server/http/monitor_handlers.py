@@ -8,12 +8,12 @@ from collections.abc import Awaitable, Callable
 
 from aiohttp import web
 
-from routerd.core.errors import RigFolderError
+from routerd.core.errors import NotFoundError, RigFolderError
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
-from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeftOut
+from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeftOut, known_song
 from routerd.server.http.operation import STREAM, Call, Operations, Parameter, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
@@ -111,7 +111,7 @@ class MonitorHandlers:
         Explained,
         body=ExplainBody,
         example='{"device": "keys", "message": "90 3C 64"}',
-        problems=("not-found", "wrong-body", "broken-files"),
+        problems=("unknown-song", "unknown-section", "unknown-device", "broken-files"),
     )
     async def explain(self, call: Call[ExplainBody]) -> Explained:
         """Route by route: whether a message is passed, as what it goes out, or why not; and which control it
@@ -119,7 +119,12 @@ class MonitorHandlers:
         body, snapshot = call.body, self._view.snapshot
         song = snapshot.song if body.song is None else body.song
         if isinstance(song, int):
-            song = song_at(snapshot.set_list, song)
+            try:
+                song = song_at(snapshot.set_list, song)
+            except NotFoundError as error:
+                raise ProblemError("unknown-song", str(error)) from error
+        elif body.song is not None:
+            song = known_song(self._view, str(body.song))
         if song is None:
             raise ProblemError("wrong-body", "no song is on; name one by song")
         try:
@@ -128,5 +133,9 @@ class MonitorHandlers:
             raise ProblemError("wrong-body", f"message: {error}") from error
         here = "" if body.song or not snapshot.section else str(snapshot.section)
         section = here if body.section is None else str(body.section)
-        found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
+        try:
+            found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
+        except NotFoundError as error:
+            kind = "unknown-section" if body.device in snapshot.inputs else "unknown-device"
+            raise ProblemError(kind, str(error)) from error
         return answer_of(found)

@@ -268,7 +268,7 @@ def problem_response(path: str, error: Exception) -> web.Response:
 _PROBLEM_OF: tuple[tuple[type[Exception], str], ...] = (
     (NotFoundError, "not-found"),
     (CommandError, "refused"),
-    (FileEditError, "refused"),
+    (FileEditError, "file-at-fault"),
     (EngineSilentError, "engine-silent"),
     (LinkError, "engine-refused"),
 )

@@ -70,6 +70,15 @@ KINDS: dict[str, Kind] = {
         "No such section",
         "Sections belong to the song that is on; GET /v1/status lists them under song.",
     ),
+    "unknown-device": Kind(
+        404,
+        "No such device",
+        "Devices go by their names in rig.yaml, and not every one can do everything: some have no input, some "
+        "no output or no transport. GET /v1/status lists their ports.",
+    ),
+    "unknown-step": Kind(
+        404, "No such step", "Steps count from 1; GET /v1/status lists the checklist of the song that is on."
+    ),
     "unknown-subject": Kind(
         404,
         "No such device or route",
@@ -95,6 +104,12 @@ KINDS: dict[str, Kind] = {
         "Changed by someone else",
         "The set list has changed since it was read (If-Match, RFC 9110). Read it again, look, and ask "
         "again with its new ETag. Nothing was changed.",
+    ),
+    "file-at-fault": Kind(
+        409,
+        "A file is not as it has to be",
+        "A file of the rig folder is written, or lies, so that it cannot be changed from here. The detail "
+        "names file, line and what to do. Nothing was changed.",
     ),
     "too-large": Kind(413, "The body is too large", "A body may have up to 1 000 000 bytes."),
     "unknown-coding": Kind(
@@ -133,7 +148,8 @@ KINDS: dict[str, Kind] = {
     "not-saved": Kind(
         500,
         "The file could not be written",
-        "The set list stays in force, and remembered; its file is as it was.",
+        "The disk or the system refuses; the detail says why. The set list stays in force, and remembered; "
+        "its file is as it was.",
     ),
     "internal": Kind(
         500,

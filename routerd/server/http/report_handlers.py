@@ -46,7 +46,7 @@ FORMATS = ("json", "text", "html")
 SPANS = ("show", "minute")
 _FORMAT = Parameter("format", "As what it comes; else Accept decides", "json", choices=FORMATS)
 
-_RIG_PROBLEMS = ("refused", "broken-files", "engine-refused", "engine-silent", "disk-silent")
+_RIG_PROBLEMS = ("refused", "file-at-fault", "broken-files", "engine-refused", "engine-silent", "disk-silent")
 """What may go wrong where something is written into rig.yaml and loaded."""
 
 

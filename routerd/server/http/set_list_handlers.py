@@ -14,10 +14,11 @@ from typing import Annotated, Protocol, TypeVar
 from aiohttp import web
 from pydantic import Field
 
-from routerd.core.errors import FileEditError, NotFoundError
+from routerd.core.errors import NotFoundError
 from routerd.core.model import set_list as edits
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import SetList
+from routerd.errand import StuckError
 from routerd.server.http.bodies import (
     Body,
     Line,
@@ -149,8 +150,8 @@ class RunningOrder(Protocol):
     async def change_order(self, edit: Edit, base: SetList | None = None) -> tuple[SetList, SetList]:
         """Give tonight what `edit` makes of the present order; return both."""
 
-    async def undo_order(self) -> None:
-        """Take the last change back."""
+    async def undo_order(self, check: Callable[[SetList], None]) -> None:
+        """Take the last change back, unless `check` of the present order raises."""
 
     async def save_order(self) -> str:
         """Write it into its file; return the file's name."""
@@ -284,9 +285,9 @@ class SetListHandlers:
         return self._answer()
 
     @_edit("undo", "Take the last change of the set list back", Nothing)
-    async def undo(self, _call: Call[Nothing]) -> web.Response:
+    async def undo(self, call: Call[Nothing]) -> web.Response:
         """The order as it was before the last change, also before a restart; up to twenty changes back."""
-        await self._order.undo_order()
+        await self._order.undo_order(lambda _: self._check(call))
         return self._answer()
 
     @OPERATIONS.add(
@@ -295,15 +296,25 @@ class SetListHandlers:
         "Write the set list into its file, comments and all else left alone",
         Saved,
         body=Nothing,
-        problems=("not-saved",),
+        parameters=(IF_MATCH,),
+        sends=("ETag",),
+        problems=("changed-meanwhile", "file-at-fault", "not-saved", "disk-silent"),
     )
-    async def save(self, _call: Call[Nothing]) -> Saved:
+    async def save(self, call: Call[Nothing]) -> web.Response:
         """The order, the encore and its name go into the file of the set, or into a new one under its
         name."""
+        self._check(call)
+        tag = self._tag
         try:
-            return Saved(await self._order.save_order())
-        except (FileEditError, OSError) as error:
+            saved = Saved(await self._order.save_order())
+        except StuckError:
+            raise
+        except PermissionError as error:
+            what = f"{error.filename or 'the folder sets'}: {error.strerror}"
+            raise ProblemError("file-at-fault", f"{what}; give this user the right to write there") from error
+        except OSError as error:
             raise ProblemError("not-saved", str(error)) from error
+        return json_response(saved, headers={"ETag": tag})
 
     async def _change_songs(self, call: Call[Body], edit: Edit) -> web.Response:
         """Move songs or take them out; that this has left no encore is reported, as nobody asked for it."""
@@ -313,17 +324,19 @@ class SetListHandlers:
             self._emit({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
         return self._answer()
 
+    def _check(self, call: Call[Body]) -> None:
+        """Raise ProblemError where If-Match names another revision than the present one."""
+        given = ", ".join(call.request.headers.getall("If-Match", []))
+        if given and "*" not in tags_in(given) and self._tag not in tags_in(given):
+            raise ProblemError("changed-meanwhile", f"the set list is {self._tag} by now, not {quote(given)}")
+
     async def _change(
         self, call: Call[Body], edit: Edit, base: SetList | None = None
     ) -> tuple[SetList, SetList]:
         """Change the set list; return it as it was and as it is."""
 
         def guarded(now: SetList) -> SetList:
-            given = call.request.headers.get("If-Match")
-            if given is not None and "*" not in tags_in(given) and self._tag not in tags_in(given):
-                raise ProblemError(
-                    "changed-meanwhile", f"the set list is {self._tag} by now, not {quote(given)}"
-                )
+            self._check(call)
             try:
                 return edit(now)
             except NotFoundError as error:

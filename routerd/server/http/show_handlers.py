@@ -11,6 +11,7 @@ from typing import Annotated, Protocol
 from aiohttp import web
 from pydantic import Field
 
+from routerd.core.errors import NotFoundError
 from routerd.core.midi import tuning
 from routerd.core.units import parse_note
 from routerd.server.feed import MOST_READERS, EventHub, wall_time
@@ -239,7 +240,7 @@ class ShowHandlers:
         Status,
         body=TuningNoteBody,
         example='{"device": "lead-synth", "note": 57}',
-        problems=(*PROBLEMS, "not-found"),
+        problems=(*PROBLEMS, "unknown-device"),
     )
     async def sound(self, call: Call[TuningNoteBody]) -> Status:
         """Sound a note on a device while somebody tunes, or end it. It is soft unless asked otherwise and
@@ -247,7 +248,10 @@ class ShowHandlers:
         body, facts = call.body, self._view.song
         note = body.note if body.note is not None else facts.tuning_note if facts else tuning.A4
         velocity = body.velocity if body.on else 0
-        await self._sounding.sound(body.device, body.channel - 1, note, velocity, body.seconds)
+        try:
+            await self._sounding.sound(body.device, body.channel - 1, note, velocity, body.seconds)
+        except NotFoundError as error:
+            raise ProblemError("unknown-device", str(error)) from error
         return self._status()
 
 

@@ -143,7 +143,8 @@ def save_set(folder: Path, set_list: SetList) -> str:
     """Write `set_list` into the rig folder; return its file's name there. Raises FileEditError, OSError."""
     path = _path_of(folder, set_list.name)
     before = _read(path, folder) if path.exists() else None
-    text = _new_set(set_list) if before is None else _with_order(before, set_list)
+    file = f"sets/{path.name}"
+    text = _new_set(set_list) if before is None else _with_order(before, file, set_list)
     try:
         storage.put(path, text.encode(), inside=folder, replace=before is not None)
     except storage.OutsideError as error:
@@ -154,25 +155,32 @@ def save_set(folder: Path, set_list: SetList) -> str:
             path.unlink()
         else:
             storage.put(path, before.encode(), inside=folder)
-        raise FileEditError(f"the file would have mistakes: {loaded.problems[0]}")
-    return str(path.relative_to(folder))
+        raise FileEditError(f"{loaded.problems[0]}; then save again")
+    return file
 
 
 def _path_of(folder: Path, name: str) -> Path:
     """Return the file of the set of that name, or one for a new set."""
     if not (folder / "sets").resolve().is_relative_to(folder.resolve()):
         raise FileEditError(_LEADS_OUT)
+    unreadable: dict[str, str] = {}
     for path in sorted((folder / "sets").glob("*.yaml")):
         if path.is_symlink():
             continue
         try:
-            plain = read_document(path.name, read_file(path, LARGEST_FILE_BYTES, folder)).data
-        except UnreadableFileError:
+            document = read_document(f"sets/{path.name}", read_file(path, LARGEST_FILE_BYTES, folder))
+        except UnreadableFileError as error:
+            unreadable[path.name] = f"sets/{path.name} {error.what}; {error.remedy}"
             continue
-        if isinstance(plain, dict) and str(plain.get("name")).casefold() == name.casefold():
-            return path
+        if isinstance(document.data, dict):
+            if str(document.data.get("name")).casefold() == name.casefold():
+                return path
+        elif document.problems:
+            unreadable[path.name] = str(document.problems[0])
     stem = re.sub(r"[^\w]+", "-", name.casefold()).strip("-_")[:LONGEST_STEM] or "set"
     path = folder / "sets" / f"{stem}.yaml"
+    if path.name in unreadable:
+        raise FileEditError(f"{unreadable[path.name]}, and save again")
     if path.exists():
         raise FileEditError(
             f"sets/{stem}.yaml is already the file of another set; give this one another name"
@@ -194,9 +202,9 @@ def _new_set(set_list: SetList) -> str:
     return head + _order_lines(set_list)
 
 
-def _with_order(text: str, set_list: SetList) -> str:
-    """Return the file's text with other lines for `order`, in its place, and for `encore`."""
-    node = _compose(text, "its file")
+def _with_order(text: str, file: str, set_list: SetList) -> str:
+    """Return the text of `file` with other lines for `order`, in its place, and for `encore`."""
+    node = _compose(text, file)
     lines = text.splitlines(keepends=True)
     starts = [0, *accumulate(map(len, lines))]
     line_end = "\r\n" if lines[0].endswith("\r\n") else "\n"
@@ -207,7 +215,11 @@ def _with_order(text: str, set_list: SetList) -> str:
             last = end.line if end.column == 0 and end.line > first else end.line + 1
             new = _order_lines(set_list, line_end) if key.value == "order" else ""
             edits.append((starts[first], starts[_without_trailing(lines, first, last)], new))
-    refusal = "its file does not have 'order' on lines of its own"
+    line = next((key.start_mark.line + 1 for key, _ in node.value if key.value == "order"), 1)
+    refusal = (
+        f"{file}:{line}: the order is not on lines of its own; write 'order:' on one, each song below it as "
+        "'  - title', and save again"
+    )
     if node.flow_style or not any(new for _, _, new in edits):
         raise FileEditError(refusal)
     wanted = {**_values_of(text), "order": list(set_list.order), "encore": str(set_list.encore)}

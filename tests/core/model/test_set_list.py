@@ -84,6 +84,7 @@ def test_edits_keep_everything_else(data: st.DataObject) -> None:
     assert moved.order[to - 1] == now.order[number - 1]
     assert sorted(moved.order) == sorted(now.order)
     assert 0 <= moved.encore <= now.encore + 1
+    assert moved.encore < len(songs)  # a set comes before its encore
     inserted = edits.insert(now, "x", to)
     assert inserted.order[to - 1] == "x"
     assert edits.drop(inserted, to).order == now.order

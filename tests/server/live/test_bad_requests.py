@@ -145,6 +145,22 @@ async def test_unknown_paths_and_methods(service: Service) -> None:
     is_problem(await service.ask("BREW", "/v1/set-list"), "malformed-request")
 
 
+async def test_what_is_not_there_is_called_by_what_it_is(service: Service) -> None:
+    message = "90 3C 64"
+    for path, body, name in (
+        ("clock-source", {"device": "kyes"}, "unknown-device"),
+        ("retrigger", {"device": "kyes"}, "unknown-device"),
+        ("tuning/note", {"device": "kyes"}, "unknown-device"),
+        ("explain", {"device": "kyes", "message": message}, "unknown-device"),
+        ("explain", {"device": "keys", "message": message, "song": "Nine Lmaps"}, "unknown-song"),
+        ("explain", {"device": "keys", "message": message, "song": 9}, "unknown-song"),
+        ("explain", {"device": "keys", "message": message, "section": "brdige"}, "unknown-section"),
+    ):
+        answer = await service.ask("POST", f"/v1/{path}", body)
+        is_problem(answer, name)
+        assert answer.json["title"] != "There is nothing here"
+
+
 async def test_queries_and_report_formats(service: Service) -> None:
     is_problem(await service.ask("GET", "/v1/report?format=xml"), "wrong-query")
     is_problem(await service.ask("GET", "/v1/report?span=hour"), "wrong-query")

@@ -54,7 +54,7 @@ async def test_the_steps_that_are_done_are_remembered(demo_rig: Path, tmp_path: 
         assert [item["done"] for item in answer.json["song"]["checklist"]] == [True, False]
         await service.ask("POST", "/v1/done", {"song": "Nine Lamps", "number": 3})
         await service.ask("POST", "/v1/done", {"number": 1, "done": False})
-        assert (await service.ask("POST", "/v1/done", {"number": 9})).json["type"] == "/problems/not-found"
+        assert (await service.ask("POST", "/v1/done", {"number": 9})).json["type"] == "/problems/unknown-step"
         await service.stop()
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()

@@ -42,7 +42,7 @@ async def test_a_set_is_saved_inside_the_rig_folder(service: Service, demo_rig: 
         changed = await service.ask("PUT", "/v1/set-list", {"order": ["Nine Lamps"], "name": name})
         assert changed.status == 200, name
         saved = await service.ask("POST", "/v1/set-list/save")
-        assert saved.status in (200, 500)
+        assert saved.status in (200, 409)
         new = {path for path in demo_rig.parent.rglob("*.yaml") if path.is_file()} - everything
         assert all(path.parent == demo_rig / "sets" for path in new)
         assert len(new) <= (saved.status == 200)
@@ -57,7 +57,7 @@ async def test_a_link_out_of_the_rig_folder_is_not_written_through(
     before = {path.name: path.read_bytes() for path in outside.iterdir()}
     await service.ask("PUT", "/v1/set-list", {"order": ["Nine Lamps"]})
     answer = await service.ask("POST", "/v1/set-list/save")
-    assert (answer.status, answer.json["type"]) == (500, "/problems/not-saved")
+    assert (answer.status, answer.json["type"]) == (409, "/problems/file-at-fault")
     assert "leads out of the rig folder" in answer.json["detail"]
     assert {path.name: path.read_bytes() for path in outside.iterdir()} == before
 
@@ -73,7 +73,7 @@ async def test_a_file_that_somebody_broke_meanwhile_is_not_saved_over(
     ):
         path.write_bytes(broken)
         answer = await service.ask("POST", "/v1/set-list/save")
-        assert (answer.status, answer.json["type"]) == (500, "/problems/not-saved")
+        assert (answer.status, answer.json["type"]) == (409, "/problems/file-at-fault")
         assert path.read_bytes() == broken
 
 

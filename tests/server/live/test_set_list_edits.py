@@ -68,6 +68,52 @@ async def test_nobody_loses_an_edit(service: Service) -> None:
     ] == "/problems/unknown-place"
 
 
+async def test_undo_and_save_are_guarded_as_well(service: Service) -> None:
+    old = (await service.ask("GET", "/v1/set-list")).headers["ETag"]
+    new = (await service.ask("POST", "/v1/set-list/drop", {"song": 3})).headers["ETag"]
+    for word in ("undo", "save"):
+        refused = await service.ask("POST", f"/v1/set-list/{word}", If_Match=old)
+        assert (refused.status, refused.json["type"]) == (412, "/problems/changed-meanwhile")
+    saved = await service.ask("POST", "/v1/set-list/save", If_Match=new)
+    assert (saved.status, saved.headers["ETag"]) == (200, new)
+    undone = await service.ask("POST", "/v1/set-list/undo", If_Match=f'"other", {new}')
+    assert (undone.status, names(undone.json)) == (200, START)
+
+
+async def test_no_edit_leaves_only_an_encore(service: Service) -> None:
+    """A set that is all encore has no last song to wait after, and no file may hold one."""
+    for word, body, order, encore in (
+        ("encore", {"song": 2}, START, 2),
+        ("move", {"song": 1, "to": 3}, [*START[1:], START[0]], 2),
+        ("drop", {"song": 1}, [START[2], START[0]], 1),
+        ("move", {"song": 1, "to": 2}, [START[0], START[2]], 1),
+        ("drop", {"song": 1}, [START[2]], 0),
+    ):
+        answer = await service.ask("POST", f"/v1/set-list/{word}", body)
+        assert (names(answer.json), answer.json["encore"]) == (order, encore), word
+        assert (await service.ask("POST", "/v1/set-list/save")).status == 200
+    answer = await service.ask("POST", "/v1/set-list/encore", {"song": 1})
+    assert (answer.status, answer.json["type"]) == (409, "/problems/refused")
+    assert "cannot begin with the first song" in answer.json["detail"]
+
+
+async def test_a_file_that_is_at_fault_is_named_with_line_and_remedy(
+    service: Service, demo_rig: Path
+) -> None:
+    file = demo_rig / "sets" / "harbour.yaml"
+    for text, words in (
+        ("{name: Harbour, order: [Copper Ferry]}\n", "sets/harbour.yaml:1: the order is not on lines"),
+        ("name: Harbour\n\norder: &a\n  - Copper Ferry\nx: *a\n", "sets/harbour.yaml:3: the order is not"),
+        ("name: Harbour\norder: [Copper Ferry\n", "sets/harbour.yaml:"),
+    ):
+        file.write_text(text, encoding="utf-8")
+        answer = await service.ask("POST", "/v1/set-list/save")
+        assert (answer.status, answer.json["type"]) == (409, "/problems/file-at-fault"), text
+        assert words in answer.json["detail"]
+        assert "save again" in answer.json["detail"]
+        assert file.read_text(encoding="utf-8") == text
+
+
 async def test_edits_and_undo_survive_a_restart(demo_rig: Path, tmp_path: Path) -> None:
     async with a_service(demo_rig, tmp_path / "state") as service:
         await service.start()
@@ -115,8 +161,9 @@ async def test_a_file_that_cannot_be_written_is_told_and_changes_nothing(
     before = file.read_bytes()
     await service.ask("POST", "/v1/set-list/drop", {"song": 1})
     answer = await service.ask("POST", "/v1/set-list/save")
-    assert (answer.status, answer.json["type"]) == (500, "/problems/not-saved")
-    assert "songs/low-tide.yaml:1" in answer.json["detail"]
+    assert (answer.status, answer.json["type"]) == (409, "/problems/file-at-fault")
+    assert answer.json["detail"].startswith("songs/low-tide.yaml:1: ")
+    assert answer.json["detail"].endswith("; then save again")
     assert file.read_bytes() == before
 
 
