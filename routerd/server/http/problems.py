@@ -73,8 +73,8 @@ KINDS: dict[str, Kind] = {
     "unknown-device": Kind(
         404,
         "No such device",
-        "Devices go by their names in rig.yaml, and not every one can do everything: some have no input, some "
-        "no output or no transport. GET /v1/status lists their ports.",
+        "Devices go by their names in rig.yaml, and not every one can do everything: some have no input, "
+        "some no output or no transport. GET /v1/status lists their ports.",
     ),
     "unknown-step": Kind(
         404, "No such step", "Steps count from 1; GET /v1/status lists the checklist of the song that is on."
