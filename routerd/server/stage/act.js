@@ -4,7 +4,7 @@ import { el } from "./words.js";
 
 export const HOLD_MS = 700;
 const TRY_MS = 1500;
-const TRIES = 2;
+const TRIES = 1;
 
 // Has things done over the API, and says what came of it in `line`, a live region.
 export class Hand {
