@@ -450,9 +450,9 @@ class Worker:
             words[AT] = step
         # 5. Note the number for an engine that may have to go on from here, then count and record.
         self.mark(self._ticks.number)
-        self.sent += len(ways)
         for (wire, _), sent_ns in zip(ways, sent, strict=True):
             if wire in self.ports:
+                self.sent += 1
                 self._record(wire, sent_ns)
                 wire.messages_sent += 1
                 wire.bytes_sent += 1
