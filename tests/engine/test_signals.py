@@ -124,7 +124,9 @@ def test_what_is_ignored_disturbs_neither_clock_nor_note(evening: Evening) -> No
                 ticks.append(arrival.arrival_ns)
         far_end.play("keys", RELEASE)
         heard += hear(far_end, RELEASE)
-    assert ticks[-1] - ticks[0] == pytest.approx(47 * TICK_NS, abs=TICK_NS)
+    # a busy machine brings single ticks late, never early: the earliest of either half lie on one grid
+    late_ns = [arrival_ns - index * TICK_NS for index, arrival_ns in enumerate(ticks)]
+    assert min(late_ns[24:]) == pytest.approx(min(late_ns[:24]), abs=TICK_NS // 2)
     assert all(later - earlier < 12 * TICK_NS for earlier, later in pairwise(ticks))
     assert [data for _, data in heard if data[0] in (START, STOP)] == []
     assert sounding(heard) == set()
@@ -244,7 +246,7 @@ def test_signals_at_random_moments_of_start_run_and_stop(tmp_path: Path, _: int)
             far_end.play("keys", chance.choice([PRESS, RELEASE]))
             heard += rest_for(far_end, chance.uniform(0.0, 0.2))
         service.process.send_signal(chance.choice(ENDING))
-        stop_s = time.monotonic() + 10
+        stop_s = time.monotonic() + 30  # a busy machine without real-time scheduling has needed more than 10
         while service.process.poll() is None:
             service.process.send_signal(chance.choice([signal.SIGHUP, *IGNORED, *ENDING]))
             heard += rest_for(far_end, 0.02)

@@ -1,7 +1,8 @@
 """The API asked what its own OpenAPI document allows, and what it does not, by schemathesis.
 
-Statuses, content types, schemas and headers of all answers are as documented, none is a 5xx, methods that are
-not there are refused with Allow, and what breaks a schema with 4xx. Each day another third of the operations
+Statuses, content types, schemas and headers of all answers are as documented, none is a 5xx but the 503 of
+`/v1/health` where something is wrong (no real-time scheduling on this machine, say), methods that are not
+there are refused with Allow, and what breaks a schema with 4xx. Each day another third of the operations
 is asked with one example, another each time; `ROUTERD_API_EXAMPLES=25` asks all of them, and more.
 """
 
@@ -37,7 +38,7 @@ OPERATIONS = [
 
 NOT_ASKED = [CHECKS.get_one("positive_data_acceptance")]
 """No schema tells which songs, devices and places there are, nor that 3.0 is no whole number here."""
-
+NOT_ASKED_OF = {"/v1/health": [CHECKS.get_one("not_a_server_error")]}
 
 if EXAMPLES == 1:
     OPERATIONS = OPERATIONS[datetime.now(UTC).date().toordinal() % 3 :: 3]
@@ -86,6 +87,7 @@ def ask(operation: schemathesis.APIOperation, mode: GenerationMode, service: Ser
     )
     @given(cases)
     def one(case: schemathesis.Case) -> None:
-        case.call_and_validate(base_url=base, timeout=60, excluded_checks=NOT_ASKED)
+        left_out = NOT_ASKED + NOT_ASKED_OF.get(operation.path, [])
+        case.call_and_validate(base_url=base, timeout=60, excluded_checks=left_out)
 
     one()

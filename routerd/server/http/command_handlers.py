@@ -99,12 +99,24 @@ def _leaf(hint: Any) -> Any:
     if hint in _LEAVES:
         return _LEAVES[hint]
     if isinstance(hint, type) and issubclass(hint, StrEnum):
-        return Annotated[Literal[tuple(word.value for word in hint)], AfterValidator(hint)]
+        return Annotated[Literal[tuple(word.value for word in hint)], AfterValidator(_reader(hint))]
     leaves = [_leaf(one) for one in get_args(hint)]
     made = leaves[0]
     for leaf in leaves[1:]:
         made |= leaf
     return made
+
+
+def _reader(words: type[StrEnum]) -> Callable[[str], StrEnum]:
+    """Return what makes one of an enumeration out of its word.
+
+    A function of one argument, as pydantic wants it: since Python 3.12 an enumeration takes any number.
+    """
+
+    def read(word: str) -> StrEnum:
+        return words(word)
+
+    return read
 
 
 def known_section(view: View, words: str) -> str:
