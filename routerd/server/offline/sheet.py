@@ -1,7 +1,8 @@
 """The set as a sheet: for the music stand, and for the technician.
 
-What is on a sheet is worked out here, as text and as one self-contained page: black on white, large enough
-for arm's length and poor light, a song never broken over two pages.
+What is on a sheet is worked out here, as text and as one self-contained page: large enough for arm's length
+and poor light, also on a telephone, and dark where its reader likes it so. On paper it is black on white; a
+song is never broken over two pages, and the last two stay together where one page holds them.
 """
 
 from __future__ import annotations
@@ -28,24 +29,34 @@ CAUTIONS = (LEVELS_DOWN, "Mute the PA for panic and note tests.", QUALIFIED_ONLY
 
 _STYLE = """
 @page { size: A4; margin: 12mm }
+:root { color-scheme: light; --ink: #000; --paper: #fff; --indent: 16mm }
 * { box-sizing: border-box }
-body { font: 14pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto;
-  max-width: 190mm; padding: 2mm }
-h1 { font-size: 20pt; margin: 0 0 2mm; border-bottom: 1mm solid #000 }
-article { break-inside: avoid; border-bottom: .4mm solid #000; padding: 2mm 0 3mm }
-h2 { font-size: 26pt; line-height: 1.1; margin: 0; display: flex; gap: 4mm }
-h2 b { min-width: 12mm; text-align: right }
-.facts { font-size: 18pt; font-weight: bold; margin: 1mm 0 1mm 16mm }
-table { border-collapse: collapse; margin: 1mm 0 1mm 16mm }
-td { padding: .5mm 4mm .5mm 0; vertical-align: top }
-td:first-child { font-weight: bold; font-size: 17pt; white-space: nowrap }
-ul { list-style: none; margin: 1mm 0 0 16mm; padding: 0 }
+body { font: 14pt/1.3 sans-serif; color: var(--ink); background: var(--paper); margin: 0 auto;
+  max-width: 190mm; padding: 2mm; overflow-wrap: anywhere }
+h1 { font-size: 20pt; margin: 0 0 2mm; border-bottom: 1mm solid var(--ink) }
+article { break-inside: avoid; border-bottom: .4mm solid var(--ink); padding: 2mm 0 3mm }
+.last { break-inside: avoid; break-before: avoid }
+article, p, li { orphans: 3; widows: 3 }
+h2 { font-size: 26pt; line-height: 1.1; margin: 0; display: flex; gap: 4mm; break-after: avoid }
+h2 b { min-width: 12mm; text-align: right; overflow-wrap: normal }
+.facts { font-size: 18pt; font-weight: bold; margin: 1mm 0 1mm var(--indent); break-after: avoid }
+table { border-collapse: collapse; margin: 1mm 0 1mm var(--indent) }
+th, td { padding: .5mm 4mm .5mm 0; vertical-align: top; text-align: left }
+th { font-weight: bold; font-size: 17pt }
+ul { list-style: none; margin: 1mm 0 0 var(--indent); padding: 0 }
 li { padding-left: 8mm; text-indent: -8mm }
 li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 0; font-size: 16pt }
-.plain { margin: 1mm 0 0 16mm; white-space: pre-line }
-.encore { background: #000; color: #fff; padding: 1mm 3mm; font-size: 18pt; font-weight: bold;
-  margin-top: 3mm; break-after: avoid; print-color-adjust: exact; -webkit-print-color-adjust: exact }
-.small { font-size: 12pt; margin: 2mm 0 0 16mm }
+.plain { margin: 1mm 0 0 var(--indent); white-space: pre-line }
+.encore { background: var(--ink); color: var(--paper); padding: 1mm 3mm; font-size: 18pt; display: block;
+  text-transform: uppercase; margin-top: 3mm; print-color-adjust: exact; -webkit-print-color-adjust: exact }
+.small { font-size: 12pt; margin: 2mm 0 0 var(--indent) }
+@media print { body { font-size: 12pt; padding: 0 } h2 { font-size: 23pt } th, .facts { font-size: 15pt }
+  .small { font-size: 10pt; line-height: 1.2; columns: 2 }
+  .small div { break-inside: avoid; padding-left: 3mm; text-indent: -3mm } footer.small { columns: 1 }
+  table { display: inline-block; vertical-align: top } h1 { font-size: 17pt } }
+@media screen and (max-width: 150mm) { :root { --indent: 0mm } h2 b { min-width: 0 } }
+@media screen and (prefers-color-scheme: dark) {
+  :root { color-scheme: dark; --ink: #f2f2f2; --paper: #111 } }
 """
 
 
@@ -112,18 +123,23 @@ def as_text(rig_folder: RigFolder, *, technical: bool) -> str:
 
 def as_html(rig_folder: RigFolder, *, technical: bool) -> str:
     """Return the sheet as a page that needs nothing else."""
-    body = [f"<h1>{escape(_head(rig_folder))}</h1>"]
+    songs: list[str] = []
     encore = False
     for entry in entries(rig_folder, technical=technical):
+        heading = ""
         if entry.encore and not encore:
-            body.append('<div class="encore">ENCORE</div>')
+            heading = '<h2 class="encore">Encore</h2>'
             encore = True
-        body.append(_article(entry))
-    body.append(f'<p class="small">{"<br>".join(escape(line) for line in CAUTIONS)}</p>')
+        songs.append(heading + _article(entry))
+    foot = f'<footer class="small">{"<br>".join(escape(line) for line in CAUTIONS)}</footer>'
+    last = f'<div class="last">{"".join(songs[-1:])}{foot}</div>'
     title = escape(rig_folder.set_list.name)
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f"<style>{_STYLE}</style></head><body>\n" + "\n".join(body) + "\n</body></html>\n"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<style>{_STYLE}</style></head><body>\n<header><h1>{escape(_head(rig_folder))}</h1></header>\n<main>"
+        + "\n".join([*songs[:-1], last])
+        + "</main>\n</body></html>\n"
     )
 
 
@@ -133,12 +149,16 @@ def _article(entry: Entry) -> str:
         f'<p class="facts">{escape(entry.facts)}</p>',
     ]
     if entry.sections:
-        rows = (f"<tr><td>{escape(name)}</td><td>{escape(how)}</td></tr>" for name, how in entry.sections)
+        rows = (
+            f'<tr><th scope="row">{escape(name)}</th><td>{escape(how)}</td></tr>'
+            for name, how in entry.sections
+        )
         parts.append(f"<table>{''.join(rows)}</table>")
     if entry.checklist:
         parts.append(f"<ul>{''.join(f'<li>{escape(step)}</li>' for step in entry.checklist)}</ul>")
     if entry.technical:
-        parts.append(f'<div class="small">{"<br>".join(escape(line) for line in entry.technical)}</div>')
+        lines = (f"<div>{escape(line)}</div>" for line in entry.technical)
+        parts.append(f'<div class="small">{"".join(lines)}</div>')
     if entry.notes:
         parts.append(f'<div class="plain">{escape(entry.notes)}</div>')
     return "".join([*parts, "</article>"])

@@ -33,24 +33,29 @@ SIGNS = {
 """A shape for every grade, so that none hangs on its colour."""
 
 _STYLE = """
-:root{color-scheme:light}
-body{font:15px/1.45 system-ui,sans-serif;color:#111;background:#fff}
-body{margin:0 auto;padding:1rem;max-width:54rem}
-h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.1rem;margin:1.6rem 0 .4rem;border-bottom:2px solid #111}
+:root{color-scheme:light;--ink:#111;--paper:#fff;--line:#bbb;--soft:#333}
+body{font:15px/1.45 system-ui,sans-serif;color:var(--ink);background:var(--paper)}
+body{margin:0 auto;padding:1rem;max-width:54rem;overflow-wrap:anywhere}
+h1{font-size:1.5rem;margin:.2rem 0}
+h2{font-size:1.1rem;margin:1.6rem 0 .4rem;border-bottom:2px solid var(--ink)}
 p{margin:.4rem 0}ul{margin:.3rem 0;padding-left:1.3rem}
 .scroll{overflow-x:auto}table{border-collapse:collapse;font-size:.8rem;width:100%}
-th,td{text-align:right;padding:.2rem .35rem;border-bottom:1px solid #bbb;white-space:nowrap}
-th:first-child,td:first-child{text-align:left}
+th,td{text-align:right;padding:.2rem .35rem;border-bottom:1px solid var(--line);white-space:nowrap}
+th:first-child,td:first-child{text-align:left;font-weight:400}thead th{font-weight:700}
 h2.stretch{font-size:1.3rem;border-bottom-width:4px;margin-top:2.6rem}
-h3{font-size:1rem;margin:0}.cards{display:grid;grid-template-columns:repeat(auto-fill,minmax(18rem,1fr));gap:.6rem}
-.cards>div{border:1px solid #888;padding:.5rem;break-inside:avoid}.grade{font-weight:700;white-space:nowrap}
-.bad,.failed,.fail{border:2px solid #111;padding:0 .3rem}
-.headline{font-size:1.15rem;border:2px solid #111;padding:.5rem .7rem}
-.small{font-size:.82rem;color:#333}
-svg{width:100%;height:auto;display:block;max-width:46rem}figure{margin:.5rem 0;break-inside:avoid}
-figcaption{font-size:.85rem}
-@media print{body{max-width:none;padding:0;font-size:11px}table{font-size:9px}}
-@media print{h2{break-after:avoid}tr{break-inside:avoid}}
+h3{font-size:1rem;margin:0}.cards{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(18rem,100%),1fr))}
+.cards{gap:.6rem}.cards>div{border:1px solid #888;padding:.5rem;break-inside:avoid}
+.grade{font-weight:700;white-space:nowrap}
+.bad,.failed,.fail{border:2px solid var(--ink);padding:0 .3rem}
+.headline{font-size:1.15rem;border:2px solid var(--ink);padding:.5rem .7rem}
+.small{font-size:.82rem;color:var(--soft)}
+svg{width:100%;height:auto;display:block;max-width:46rem;background:#fff}
+figure{margin:.5rem 0;break-inside:avoid}
+figcaption{font-size:.85rem}p,li{orphans:3;widows:3}
+@media screen and (prefers-color-scheme:dark){
+:root{color-scheme:dark;--ink:#eee;--paper:#161616;--line:#555;--soft:#bbb}}
+@media print{body{max-width:none;padding:0;font-size:11px}table{font-size:9px}.scroll{overflow:visible}}
+@media print{h2,.headline{break-after:avoid}tr,.headline{break-inside:avoid}}
 """.strip()
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
@@ -69,9 +74,9 @@ def whole_page(title: str, sections: Iterable[str]) -> str:
         f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f'<link rel="icon" href="data:,"><title>{title}</title><style>{_STYLE}</style></head><body>',
-        f"<h1>{title}</h1>",
+        f"<header><h1>{title}</h1></header><main>",
         *sections,
-        "</body></html>",
+        "</main></body></html>",
     ]
     return "\n".join(parts) + "\n"
 
@@ -214,9 +219,14 @@ def list_html(items: Iterable[str]) -> str:
 
 def table_html(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Return a table of cells that are HTML already; on a narrow screen it scrolls by itself."""
-    top = "".join(f"<th>{escape(cell)}</th>" for cell in head)
-    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows)
-    return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    top = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head[1:])
+    top = (f'<th scope="col">{escape(head[0])}</th>' if head[0] else "<td></td>") + top
+    body = "".join(
+        f'<tr><th scope="row">{first}</th>{"".join(f"<td>{cell}</td>" for cell in cells)}</tr>'
+        for first, *cells in rows
+    )
+    table = f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<div class="scroll" tabindex="0" role="group" aria-label="Table">{table}</div>'
 
 
 def micro(value_us: float | None) -> str:
