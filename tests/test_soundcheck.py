@@ -193,6 +193,9 @@ def test_silent_devices_are_marked_on_request(stage: tuple[Service, Band], rig: 
     told = subprocess.run(command, capture_output=True, text=True, check=False)
     assert "lead-synth: silent; no answer; if it is on and never answers, `routerd" in told.stdout
     assert "--write-silent" in told.stdout
+    as_json = subprocess.run([*command, "--json"], capture_output=True, text=True, check=False)
+    assert json.loads(as_json.stdout)["roll_call"] == service.ask("GET", "/v1/soundcheck")["roll_call"]
+    assert "Turn amplifiers" in as_json.stderr
     calls = {one["device"]: one for one in service.ask("GET", "/v1/soundcheck")["roll_call"]}
     assert {name for name, one in calls.items() if one["state"] == "silent"} == {"lead-synth"}
     assert calls["keys"]["state"] == "answered"

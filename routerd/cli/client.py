@@ -9,7 +9,7 @@ import ssl
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
@@ -126,6 +126,8 @@ class SoundcheckWish:
     unplug: str | None = None
     playing: str | None = None
     html: Path | None = None
+    as_json: bool = False
+    """Whether it is printed as JSON, and what goes on meanwhile on standard error."""
     agreed: bool = False
     offsets: bool = False
     """Whether suggested time offsets are written into rig.yaml."""
@@ -135,32 +137,39 @@ class SoundcheckWish:
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     """Run a soundcheck and print it; return 0: all passed, 1: something failed, 2: none was made."""
+    tell = complain if wish.as_json else say
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
         for words in state["cautions"]:
-            say(f"! {words}")
-        if not wish.agreed and input("Levels down? Type yes to begin: ").strip().lower() != "yes":
-            say("Nothing was started.")
-            return 2
+            tell(f"! {words}")
+        if not wish.agreed:
+            tell("Levels down? Type yes to begin:")
+            if input().strip().lower() != "yes":
+                tell("Nothing was started.")
+                return 2
         body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds}
         body |= {key: getattr(wish, key) for key in ("unplug", "playing") if getattr(wish, key) is not None}
         if wish.stages:
             body["stages"] = list(wish.stages)
         client.ask("POST", "/v1/soundcheck", body)
         try:
-            _follow(client)
+            _follow(client, tell)
         except KeyboardInterrupt:
-            say("stopping; what has been measured is kept")
+            tell("stopping; what has been measured is kept")
             client.ask("POST", "/v1/soundcheck/stop", {})
-        document = json.loads(client.ask("GET", "/v1/soundcheck"))
-        say_lines(client.ask("GET", "/v1/soundcheck?format=text"))
+        text = client.ask("GET", "/v1/soundcheck")
+        document = json.loads(text)
+        if wish.as_json:
+            say_document(text, "json")
+        else:
+            say_lines(client.ask("GET", "/v1/soundcheck?format=text"))
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
-            say(f"The page is in {wish.html}.")
+            tell(f"The page is in {wish.html}.")
         if wish.offsets:
-            _write_offsets(client, document)
+            _write_offsets(client, document, tell)
         if wish.silent:
-            _write_silent(client, document)
+            _write_silent(client, document, tell)
     except (ServiceError, OSError) as error:
         complain(f"routerd: {error}")
         return 2
@@ -172,25 +181,25 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     return 1 if failed else 0
 
 
-def _write_offsets(client: Client, document: Any) -> None:
+def _write_offsets(client: Client, document: Any, tell: Callable[[str], None]) -> None:
     """Have the offsets that a soundcheck suggests written into rig.yaml; raises ServiceError."""
     if not document["offsets"]:
-        say("Not written: no offsets are suggested")
+        tell("Not written: no offsets are suggested")
         return
     written = json.loads(client.ask("POST", "/v1/soundcheck/offsets", {}))["offsets"]
-    say("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
+    tell("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
 
 
-def _write_silent(client: Client, document: Any) -> None:
+def _write_silent(client: Client, document: Any, tell: Callable[[str], None]) -> None:
     """Have the devices that were silent in its roll call marked there; raises ServiceError."""
     if not any(one["state"] == "silent" for one in document["roll_call"]):
-        say("Not written: no device was silent in a roll call")
+        tell("Not written: no device was silent in a roll call")
         return
     marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
-    say("Marked in rig.yaml (identity-reply: false): " + ", ".join(marked))
+    tell("Marked in rig.yaml (identity-reply: false): " + ", ".join(marked))
 
 
-def _follow(client: Client) -> None:
+def _follow(client: Client, tell: Callable[[str], None]) -> None:
     """Print what is done until it is over."""
     printed = ""
     while True:
@@ -199,7 +208,7 @@ def _follow(client: Client) -> None:
             return
         if state["now"] != printed:
             printed = state["now"]
-            say(f"... {printed}")
+            tell(f"... {printed}")
         time.sleep(POLL_S)
 
 

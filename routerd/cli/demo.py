@@ -72,12 +72,20 @@ def in_short(report: dict[str, Any]) -> list[str]:
     judged = "less than that" if late_ms["max"] < heard_ms else "that much or more: this computer was busy"
     ports = counted(len(report["ports"]), "device")
     lost = f"{overall['missed']} missed, {overall['doubled']} doubled"
+    verdict, realtime = overall["verdict"], report["realtime"]
+    short = ["Half a minute is too short to judge a device by one tick in a thousand: 99 in 100 has to do."]
+    if realtime is not None and realtime["scheduling"] != "fifo":
+        short.append(
+            "Ticks waited behind other work: real-time scheduling is not permitted (README has how)."
+        )
     return [
         f"{overall['ticks']} ticks to {ports} in {report['duration_s']:.0f} s, {lost};",
         f"half of them left within {late_ms['p50']:.2f} ms of their time, 99 in 100 within "
         f"{late_ms['p99']:.2f} ms, the latest after {late_ms['max']:.2f} ms.",
         f"Listeners notice one displaced note from about {heard_ms:.0f} ms on (Friberg & Sundberg, 1995); "
         f"the latest tick was late by {judged}.",
+        f"All devices together are {verdict['grade']}: {verdict['words']}.",
+        *short,
         "The devices were simulated: this is about this computer, not about cables and instruments.",
     ]
 
@@ -303,7 +311,7 @@ class _Evening:
         time.sleep(0.3)
         self._report(
             "Panic: what sounds is released, and every channel of every device is sent All Notes Off.",
-            "the stuck note end; the sequences run on",
+            "the stuck note ends; the sequences run on",
         )
         self._far_end.play("keys", messages.note_off(0, 69))
         self._press(83, "stop")

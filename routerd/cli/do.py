@@ -207,6 +207,10 @@ def do(options: argparse.Namespace) -> int:
     ends_s = time.monotonic() + options.within if options.within else float("inf")
     try:
         events = _Events(client)
+        if options.action == "wait":
+            _status(
+                client, ends_s if options.within else 0.0
+            )  # a service that is about to start is waited for
         if options.wait == "change":
             events.begin()
         if options.action == "wait":
@@ -315,8 +319,15 @@ def _why_not_done(event: JsonObject | None) -> str:
     return f"{event['action']} was {ENDED[event['kind']]}{why}"
 
 
-def _status(client: Client) -> Any:
-    return json.loads(client.ask("GET", "/v1/status"))
+def _status(client: Client, until_s: float = 0.0) -> Any:
+    """Return the status; a service that does not answer is asked again until then. Raises ServiceError."""
+    while True:
+        try:
+            return json.loads(client.ask("GET", "/v1/status"))
+        except ServiceError as error:
+            if time.monotonic() > until_s or error.problem not in ("", "not-ready"):
+                raise
+        time.sleep(POLL_S)
 
 
 def _wait(client: Client, until: str, answer: JsonObject, ends_s: float, events: _Events) -> str:

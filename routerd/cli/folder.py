@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from routerd.cli.run import Commands
-from routerd.printing import complain, say, say_lines
+from routerd.printing import complain, say, say_document, say_lines
 
 
 def add_commands(commands: Commands) -> None:
@@ -70,7 +70,9 @@ def add_commands(commands: Commands) -> None:
     sheet.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
     sheet.add_argument("--set", dest="set_name", metavar="NAME", help="this set instead of the newest")
     sheet.add_argument("--technical", action="store_true", help="also tuning and patches")
-    sheet.add_argument("--html", action="store_true", help="as a self-contained page")
+    form = sheet.add_mutually_exclusive_group()
+    form.add_argument("--html", action="store_true", help="as a self-contained page")
+    form.add_argument("--json", action="store_true", help="as JSON")
 
     diff = commands.add_parser(
         "diff",
@@ -82,6 +84,7 @@ def add_commands(commands: Commands) -> None:
     diff.add_argument("new", type=Path, metavar="NEW", help="a rig folder, or the same one")
     diff.add_argument("--old-set", metavar="NAME", help="this set of OLD instead of the newest")
     diff.add_argument("--new-set", metavar="NAME", help="this set of NEW instead of the newest")
+    diff.add_argument("--json", action="store_true", help="as JSON: what was removed, added and changed")
 
     bring = commands.add_parser(
         "import",
@@ -101,6 +104,7 @@ def add_commands(commands: Commands) -> None:
         description="List ports and the patterns for rig.yaml.",
     )
     ports.add_argument("--ports", choices=("alsa", "jack"), help="what offers the ports")
+    ports.add_argument("--json", action="store_true", help="as JSON")
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -133,13 +137,15 @@ def _explain(options: argparse.Namespace) -> int:
 def _sheet(options: argparse.Namespace) -> int:
     from routerd.server.offline.sheet import print_sheet
 
-    return print_sheet(options.folder, options.set_name, technical=options.technical, html=options.html)
+    form = "html" if options.html else "json" if options.json else "text"
+    return print_sheet(options.folder, options.set_name, form, technical=options.technical)
 
 
 def _diff(options: argparse.Namespace) -> int:
     from routerd.server.offline.set_lists import print_diff
 
-    return print_diff(options.old, options.new, options.old_set, options.new_set)
+    sets = (options.old_set, options.new_set)
+    return print_diff(options.old, options.new, *sets, as_json=options.json)
 
 
 def _import(options: argparse.Namespace) -> int:
@@ -152,10 +158,13 @@ def _import(options: argparse.Namespace) -> int:
 
 def _ports(options: argparse.Namespace) -> int:
     from routerd.core.errors import PortError
-    from routerd.ports import describe_ports
+    from routerd.ports import describe_ports, ports_json
 
     try:
-        say_lines(describe_ports(options.ports))
+        if options.json:
+            say_document(ports_json(options.ports), "json")
+        else:
+            say_lines(describe_ports(options.ports))
     except PortError as error:
         complain(f"routerd: {error}")
         return 2

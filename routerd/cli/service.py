@@ -156,6 +156,7 @@ def _add_soundcheck(commands: Commands) -> None:
         help="mark devices that did not answer the roll call in rig.yaml (identity-reply: false), so that "
         "their silence is no fault any more: they are not asked again",
     )
+    soundcheck.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")
 
 
@@ -215,6 +216,7 @@ def _soundcheck(options: argparse.Namespace) -> int:
         unplug=options.unplug,
         playing=options.playing,
         html=options.html,
+        as_json=options.json,
         agreed=options.yes,
         offsets=options.write_offsets,
         silent=options.write_silent,

@@ -91,17 +91,41 @@ Simulated ports: each device of a rig has the ports that its patterns ask for, o
 Start a rig with them by --ports simulated."""
 
 
-def describe_ports(kind: str | None = None) -> str:
-    """Return a text that lists inputs and outputs; raises PortError when the machine has no such ports."""
-    if kind == "simulated":
-        return _SIMULATED
+def list_ports(kind: str | None = None) -> tuple[str, list[PortInfo], list[PortInfo]]:
+    """Return what offers the ports, inputs and outputs; raises PortError when this machine has none such."""
     system = open_system(kind)
     try:
-        inputs, outputs = system.inputs(), system.outputs()
+        return system.kind, system.inputs(), system.outputs()
     finally:
         system.close()
+
+
+def ports_json(kind: str | None = None) -> str:
+    """Return the ports as JSON, each with the pattern for rig.yaml; raises PortError as `list_ports`."""
+    offered_by, *listed = list_ports(kind)
+    inputs, outputs = (
+        [
+            {
+                "name": port.name,
+                "pattern": pattern_of(port.name),
+                "serial": port.serial,
+                "usb_path": port.usb_path,
+            }
+            for port in ports
+        ]
+        for ports in listed
+    )
+    document = {"ports": offered_by, "inputs": inputs, "outputs": outputs}
+    return json.dumps(document, ensure_ascii=False, indent=2)
+
+
+def describe_ports(kind: str | None = None) -> str:
+    """Return a text that lists inputs and outputs; raises PortError as `list_ports`."""
+    if kind == "simulated":
+        return _SIMULATED
+    offered_by, inputs, outputs = list_ports(kind)
     lines = [
-        f"MIDI ports of {system.kind.upper()}. What stands in quotes can be written into rig.yaml as it is.",
+        f"MIDI ports of {offered_by.upper()}. What stands in quotes can be written into rig.yaml as it is.",
         "",
         "input (routerd reads from these):",
         *_list(inputs),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -98,7 +99,7 @@ def without(library: str, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_missing_system_library_is_one_line_that_names_the_package(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("routerd.ports._ALSA_SEQUENCER", Path("/nowhere"))
     without("routerd.ports.jack", monkeypatch)
@@ -109,11 +110,12 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
     folder = str(rig_folder())
     assert main(["ports"]) == 2
     assert main(["run", folder, "--state-dir", str(tmp_path / "state")]) == 1
-    told = capsys.readouterr()
-    assert told.err.splitlines() == [f"routerd: {caught.value}"] * 2
+    listing, *log = capfd.readouterr().err.splitlines()
+    assert listing == f"routerd: {caught.value}"
+    assert [json.loads(line)["event"] for line in log if '"error"' in line] == [str(caught.value)]
     without("rtmidi", monkeypatch)
     assert main(["check", folder]) == 0
-    assert f"warning: {caught.value}\n" in capsys.readouterr().out
+    assert f"warning: {caught.value}\n" in capfd.readouterr().out
     assert missing_library() == str(caught.value)
 
 

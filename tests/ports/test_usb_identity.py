@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
 from routerd.core.model.rig import ANY_USB, Device, Usb
-from routerd.ports import describe_ports
+from routerd.ports import describe_ports, ports_json
 from routerd.ports.alsa_sequencer import usb_of_card
 from routerd.ports.base import PortInfo
 from routerd.ports.patterns import match_port
@@ -95,6 +96,13 @@ def test_what_is_shown_can_be_copied_into_the_rig(monkeypatch: pytest.MonkeyPatc
     assert '  "Twin:MIDI 1"   (serial: "T0001", usb-path: "1-1.2")\n' in text
     assert "2 ports are called 'Twin:MIDI 1'; tell them apart by the serial, such as\n" in text
     assert '  input: {name: "Twin:MIDI 1", serial: "T0001"}' in text
+
+
+def test_as_json_each_port_has_its_pattern(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("routerd.ports.open_system", lambda _: Listing(LEFT))
+    listed = json.loads(ports_json("alsa"))
+    port = {"name": "Twin:MIDI 1", "pattern": "Twin:MIDI 1", "serial": "T0001", "usb_path": "1-1.2"}
+    assert listed == {"ports": "alsa", "inputs": [port], "outputs": [port]}
 
 
 def test_twins_without_serial_numbers_are_reported_apart_by_path(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import queue
 import signal
@@ -18,7 +19,7 @@ from far_program import FarProgram
 from jack_faults import bridge_of
 
 from routerd.core.errors import PortError
-from routerd.ports import describe_ports, open_system
+from routerd.ports import describe_ports, open_system, ports_json
 from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, Received, StalledError
 from routerd.ports.jack_ends import LONGEST_MESSAGE
 
@@ -383,5 +384,8 @@ def test_ports_are_described_with_patterns_for_the_rig(jack_server: DummyServer)
     assert describe_ports("jack").count("none: switch the device on") == 2
     with FarProgram("jack", "Box") as box:
         text = describe_ports("jack")
+        listed = json.loads(ports_json("jack"))
+    assert listed["ports"] == "jack"
+    assert [port["name"] for port in listed["inputs"]] == [box.output_name]
     assert f'input (routerd reads from these):\n  "{box.output_name}"' in text
     assert f'output (routerd writes to these):\n  "{box.input_name}"' in text

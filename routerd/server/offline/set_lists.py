@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import json
 import re
 import shlex
 from collections.abc import Iterator, Mapping
@@ -19,7 +20,7 @@ from routerd.core.errors import FileEditError
 from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Section, Song
 from routerd.core.units import format_bpm
-from routerd.printing import complain, counted, say
+from routerd.printing import complain, counted, say, say_document
 from routerd.server.offline import load_or_complain, rig_folder_of
 from routerd.server.rigfiles.edit import save_set
 from routerd.server.rigfiles.problems import Problem, quote, suggest
@@ -32,15 +33,29 @@ _COLUMNS = ("title", "song")
 LONGEST_TEXT = 1_000_000
 
 
-def print_diff(old: Path, new: Path, old_set: str | None, new_set: str | None) -> int:
+def print_diff(
+    old: Path, new: Path, old_set: str | None, new_set: str | None, *, as_json: bool = False
+) -> int:
     """Print what differs between two rig folders, or two sets; return 0: none, 1: some, 2: mistakes."""
     before, after = rig_folder_of(old, old_set), rig_folder_of(new, new_set)
     if before is None or after is None:
         return 2
     lines = list(differences(before, after))
-    for line in lines:
+    if as_json:
+        document = [
+            _difference_json(line) for line in lines if not line.startswith(("---", "+++", "@@", " "))
+        ]
+        say_document(json.dumps({"differences": document}, ensure_ascii=False, indent=2), "json")
+    for line in lines if not as_json else ():
         say(line)
     return 1 if lines else 0
+
+
+def _difference_json(line: str) -> dict[str, str]:
+    """Return a line of `differences` as JSON: what it is about, and whether that came, went or changed."""
+    change = {"-": "removed", "+": "added", "~": "changed"}[line[0]]
+    what = line[2:] if line[1] == " " else f"in the order: {line[1:]}"
+    return {"change": change, "what": what}
 
 
 @dataclass(frozen=True, slots=True)

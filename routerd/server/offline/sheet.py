@@ -7,8 +7,9 @@ song is never broken over two pages, and the last two stay together where one pa
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from html import escape
 from pathlib import Path
 
@@ -60,13 +61,13 @@ li::before { content: "\\2610"; display: inline-block; width: 8mm; text-indent: 
 """
 
 
-def print_sheet(folder: Path, set_name: str | None, *, technical: bool, html: bool) -> int:
-    """Print the sheet of a set; return 1 when the folder has mistakes."""
+def print_sheet(folder: Path, set_name: str | None, form: str, *, technical: bool) -> int:
+    """Print the sheet of a set as "text", "html" or "json"; return 1 when the folder has mistakes."""
     rig_folder = rig_folder_of(folder, set_name)
     if rig_folder is None:
         return 1
-    document = as_html(rig_folder, technical=technical) if html else as_text(rig_folder, technical=technical)
-    say_document(document, "html" if html else "text")
+    writer = {"text": as_text, "html": as_html, "json": as_json}[form]
+    say_document(writer(rig_folder, technical=technical), form)
     return 0
 
 
@@ -119,6 +120,14 @@ def as_text(rig_folder: RigFolder, *, technical: bool) -> str:
         lines += [f"     {line}" for line in entry.notes.splitlines()]
         lines.append("")
     return "\n".join([*lines, *CAUTIONS, ""])
+
+
+def as_json(rig_folder: RigFolder, *, technical: bool) -> str:
+    """Return the sheet as JSON: the set, and its songs in order."""
+    set_list = rig_folder.set_list
+    songs = [asdict(entry) for entry in entries(rig_folder, technical=technical)]
+    document = {"set_list": set_list.name, "date": set_list.date, "songs": songs, "cautions": CAUTIONS}
+    return json.dumps(document, ensure_ascii=False, indent=2)
 
 
 def as_html(rig_folder: RigFolder, *, technical: bool) -> str:

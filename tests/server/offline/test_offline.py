@@ -290,6 +290,15 @@ def test_sheet_and_rehearsal_by_the_command_line(tmp_path: Path, capsys: pytest.
     assert loaded.rig_folder.set_list.order == ("low-tide", "nine-lamps")
     assert main(["diff", str(demo_rig), str(demo_rig), "--old-set", "Harbour", "--new-set", "Late"]) == 1
     assert main(["diff", str(demo_rig), str(demo_rig)]) == 0
+    capsys.readouterr()
+    arguments = ["diff", str(demo_rig), str(demo_rig), "--old-set", "Harbour", "--new-set", "Late", "--json"]
+    assert main(arguments) == 1
+    found = json.loads(capsys.readouterr().out)["differences"]
+    assert {"change": "removed", "what": "in the order: Copper Ferry"} in found
+    assert {"change": "added", "what": "in the order: Low Tide"} in found
+    assert main(["sheet", str(demo_rig), "--set", "Late", "--json"]) == 0
+    sheet = json.loads(capsys.readouterr().out)
+    assert [song["title"] for song in sheet["songs"]] == ["Low Tide", "Nine Lamps"]
     order.write_text("Low Tied\n", encoding="utf-8")
     before = sorted(path.name for path in (demo_rig / "sets").iterdir())
     assert main(["import", str(demo_rig), str(order), "--name", "Later"]) == 1
