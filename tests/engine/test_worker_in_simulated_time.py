@@ -1,8 +1,8 @@
 """A worker on a clock of ours, on one thread: what it sends, and when, is what its show says.
 
 Time passes by a microsecond whenever somebody looks at it. While the worker sleeps, and inside the sends of
-its ports, what other threads do is done: messages arrive and calls are made. A stage (`tests/stage.py`) that is
-given the same says what has to come of it.
+its ports, what other threads do is done: messages arrive and calls are made. A stage (`tests/stage.py`) that
+is given the same says what has to come of it.
 """
 
 from __future__ import annotations
