@@ -10,6 +10,8 @@ import pytest
 from stage_page import Tab, a_stage, chromium, show_begins
 
 from routerd.ports.far_end import FarEnd
+from routerd.server.shows.record import RecordFolder, head
+from tests.documents import report
 from tests.service import Service, free_port, until
 
 pytestmark = pytest.mark.system
@@ -223,6 +225,17 @@ def test_a_soundcheck_is_begun_followed_and_read(tab: Tab) -> None:
 def test_reports_are_read_here(tab: Tab) -> None:
     tab.page.click("#report-minute")
     tab.until_text("#report-text", "JITTER REPORT")
+
+
+def test_a_show_before_is_read_here(browser: Any, service: Service) -> None:
+    kept = RecordFolder(service.folder.parent / "state" / "shows" / "20310506-200000")
+    kept.append_lines([head({"began": "2031-05-06T20:00:00+00:00", "server": 1})])
+    kept.write_report(1, report(600.0))
+    tab = a_tab(browser, service)
+    tab.page.wait_for_selector("#show-page:not([hidden])")
+    tab.page.click("#show-read")
+    tab.until_text("#report-text", "0:10:00, 0 ticks")
+    tab.close()
 
 
 def test_the_monitor_has_the_fate_of_each_message(tab: Tab, far_end_port: int) -> None:

@@ -89,6 +89,12 @@ KINDS: dict[str, Kind] = {
         "No such soundcheck",
         "None has been kept yet, or none of that name; GET /v1/soundchecks lists those that are.",
     ),
+    "no-show": Kind(
+        404,
+        "No report of such a show",
+        "No show of that name is kept, or it ended before its first report was written; GET /v1/shows lists "
+        "those that are.",
+    ),
     "method-not-allowed": Kind(
         405, "Not with this method", "The path exists, but not with this method; Allow names those it has."
     ),

@@ -29,6 +29,7 @@ from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
 from routerd.server.report.document import PageError, make_page, to_plain
 from routerd.server.rigfiles.problems import quote, suggest
+from routerd.server.shows.record import RecordError
 from routerd.server.shows.show_log import ShowLog
 from routerd.server.soundcheck import service
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck, Stage
@@ -55,6 +56,14 @@ class Soundchecks:
     """The names of kept soundchecks, oldest first."""
 
     soundchecks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Shows:
+    """The names of the shows that are kept, oldest first; `now` is the one that goes on."""
+
+    shows: tuple[str, ...]
+    now: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,15 +137,42 @@ class ReportHandlers:
         parameters=(
             _FORMAT,
             Parameter("span", "Of the whole show so far, or of its last minute", "minute", choices=SPANS),
+            Parameter("show", "Of a show that is kept, by its name; without `span`"),
         ),
-        problems=("wrong-query", "no-page"),
+        problems=("wrong-query", "no-page", "no-show", "disk-silent"),
     )
     async def report(self, call: Call[Nothing]) -> JsonObject | web.Response:
         """How steady every port's clock is, in figures, with a verdict on each and what to do about it."""
-        span = call.request.query.get("span", "show")
+        query = call.request.query
         wanted = wanted_format(call.request)
-        report = self._reports.report() if span == "show" else await self._reports.last_minute()
+        if "show" in query:
+            report = await self._kept(query["show"])
+        elif query.get("span", "show") == "show":
+            report = self._reports.report()
+        else:
+            report = await self._reports.last_minute()
         return await self._in_format(report, wanted)
+
+    async def _kept(self, show: str) -> Report:
+        """Return the report of a show that is kept."""
+        names = await self._record.kept()
+        if show not in names:
+            raise ProblemError("no-show", f"there is no show {quote(show)}; {suggest(show, names)}")
+        try:
+            return await self._record.report_of(show)
+        except RecordError as error:
+            raise ProblemError("no-show", str(error)) from error
+
+    @OPERATIONS.add(
+        "GET",
+        "/v1/shows",
+        "The names of all shows that are kept, oldest first",
+        Shows,
+        problems=("disk-silent",),
+    )
+    async def shows(self, _call: Call[Nothing]) -> Shows:
+        """Their reports are `GET /v1/report?show=NAME`."""
+        return Shows(tuple(await self._record.kept()), self._record.name)
 
     async def _in_format(self, document: Report | Soundcheck, wanted: str) -> JsonObject | web.Response:
         """Return a report in one of FORMATS."""

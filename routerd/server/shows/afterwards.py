@@ -42,7 +42,12 @@ def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None
 
 def render(folder: RecordFolder, form: str) -> str:
     """Return the report on the whole show, in the shape that the service's own has; raises RecordError."""
-    report = whole_show(folder)
+    passed_over: list[str] = []
+    try:
+        report = whole_show(folder, passed_over)
+    finally:
+        for line in passed_over:
+            complain(f"routerd: {line}")
     if form == "json":
         return to_json(report).decode()
     if form == "html":
@@ -52,15 +57,12 @@ def render(folder: RecordFolder, form: str) -> str:
     return render_text(report)
 
 
-def whole_show(folder: RecordFolder) -> Report:
+def whole_show(folder: RecordFolder, passed_over: list[str]) -> Report:
     """Return the report of the server's last start with all earlier ones; raises RecordError without any.
 
-    What is missing stands among its limits.
+    What is missing stands among its limits; what cannot be read is told in `passed_over`.
     """
-    passed_over: list[str] = []
     reports = folder.reports(passed_over)
-    for line in passed_over:
-        complain(f"routerd: {line}")
     if not reports and passed_over:
         raise RecordError(f"{folder.path}: none of its reports can be read")
     starts = [line["server"] for line in folder.lines() if "record" in line and "server" in line]

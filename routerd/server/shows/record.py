@@ -203,6 +203,12 @@ def make_room(shows: Path, keep: str) -> None:
         del sizes[oldest]
 
 
+def shows_in(shows: Path) -> list[str]:
+    """Return the names of the shows that are kept, oldest first; none where there is no such folder. Raises
+    OSError."""
+    return sorted(one.name for one in shows.iterdir() if (one / LOG).is_file()) if shows.is_dir() else []
+
+
 def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
     """Return the record of a show by its folder or its name; raises RecordError that lists what there is."""
     known: list[str] = []
@@ -214,7 +220,7 @@ def find_show(words: str, state_folders: Iterable[Path]) -> RecordFolder:
         with contextlib.suppress(OSError):
             if (shows / words / LOG).is_file():
                 return RecordFolder(shows / words)
-        known += sorted(one.name for one in shows.iterdir() if one.is_dir()) if shows.is_dir() else []
+        known += shows_in(shows)
     what = (
         f"known are {', '.join(known[-20:])}" if known else "none are known; --state-dir says where to look"
     )

@@ -19,7 +19,17 @@ from routerd.link.frames import OWN_RATE, Tap, TickRecord
 from routerd.link.messages import Traffic
 from routerd.server.feed import Feed
 from routerd.server.report.figures import Report
-from routerd.server.shows.record import FOLDER, NAME, RecordFolder, event_line, head, make_room, name_of
+from routerd.server.shows.afterwards import whole_show
+from routerd.server.shows.record import (
+    FOLDER,
+    NAME,
+    RecordFolder,
+    event_line,
+    head,
+    make_room,
+    name_of,
+    shows_in,
+)
 from routerd.server.view import NO_SNAPSHOT, View
 
 WRITE_EVERY_S = 1.0
@@ -107,6 +117,14 @@ class ShowLog:
     def _spare(self) -> None:
         self._sparing = None
         self._feed.messages.unsubscribe(self._on_messages)
+
+    async def kept(self) -> list[str]:
+        """Return the names of the shows that are kept, this one among them, oldest first."""
+        return await self._disk.do(lambda: shows_in(self._shows))
+
+    async def report_of(self, show: str) -> Report:
+        """Return the report of one of those; raises RecordError where it has none that makes sense."""
+        return await self._disk.do(lambda: whole_show(RecordFolder(self._shows / show), []))
 
     async def close(self) -> None:
         """Write what is left, and the report; nothing before `begin`."""

@@ -233,6 +233,19 @@ async function recording() {
   byId("record").setAttribute("aria-pressed", String(now.on));
   put(byId("record").firstChild, now.on ? "Every message is kept ✓" : "Keep every message");
 }
+async function shows() {
+  const kept = await json("/v1/shows").catch(() => null);
+  if (!kept) return;
+  const before = kept.shows.filter((name) => name !== kept.now).reverse();
+  options(byId("show-name"), before);
+  byId("show-page").hidden = before.length === 0;
+  showPage();
+}
+const reportOf = () => `/v1/report?show=${encodeURIComponent(byId("show-name").value)}&format=`;
+const showPage = () => { byId("show-page").href = `${reportOf()}html`; };
+byId("show-name").addEventListener("change", showPage);
+press(byId("show-read"), hand, () => (byId("show-name").value ? read(`${reportOf()}text`, byId("report-text")) : hand.say("No other show is kept yet")));
+
 press(byId("record"), hand, async () => {
   const on = byId("record").getAttribute("aria-pressed") !== "true";
   await hand.ask(on ? "Keep every message" : "Keep no more messages", "/v1/recording", { on });
@@ -249,7 +262,7 @@ function options(select, names) {
 function doors() {
   const why = !feed.live ? "the server is not heard" : feed.may !== "change" ? "this page may only look" : "";
   for (const button of document.querySelectorAll("main button:not([type=submit])")) {
-    if (!["listen", "clear", "report-show", "report-minute", "check-read", "leave"].includes(button.id)) close(button, why);
+    if (!["listen", "clear", "report-show", "report-minute", "show-read", "check-read", "leave"].includes(button.id)) close(button, why);
   }
   if (why) return;
   close(byId("check-begin"), checkRuns ? "one is under way" : byId("levels").checked ? "" : "say first that levels are down");
@@ -287,6 +300,7 @@ feed.addEventListener("live", () => {
   }
   soundcheck();
   recording();
+  shows();
   tune();
 });
 feed.addEventListener("happened", ({ detail }) => {

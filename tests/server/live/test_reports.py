@@ -17,6 +17,8 @@ from routerd.link.frames import TickRecord
 from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
 from routerd.server.report import Report
 from routerd.server.report.document import PageError, json_schema, make_page
+from routerd.server.shows.record import RecordFolder, head
+from tests.documents import report as a_report
 
 STEP_NS = 20_833_333
 
@@ -41,6 +43,30 @@ async def with_ticks(service: Service, count: int = 1200) -> None:
             if report["routing"]["messages"] == 80:  # told last
                 break
     assert report["ports"][0]["ticks"] == 2 * count
+
+
+async def test_a_show_before_is_read_by_its_name(service: Service, tmp_path: Path) -> None:
+    kept = RecordFolder(tmp_path / "state" / "shows" / "20310506-200000")
+    kept.append_lines([head({"began": "2031-05-06T20:00:00+00:00", "server": 1})])
+    async with asyncio.timeout(30):
+        while True:
+            shows = (await service.ask("GET", "/v1/shows")).json
+            if len(shows["shows"]) == 2:
+                break  # its own is written within a second
+    assert "20310506-200000" in shows["shows"]
+    assert shows["now"] in shows["shows"]
+    before = "/v1/report?show=20310506-200000"
+    early = await service.ask("GET", before)
+    assert (early.status, early.json["type"]) == (404, "/problems/no-show")
+    assert "before its first report was written" in early.json["detail"]
+    kept.write_report(1, a_report(600.0))
+    report = (await service.ask("GET", before)).json
+    jsonschema.Draft202012Validator(json_schema(Report)).validate(report)
+    assert report["duration_s"] == 600.0
+    assert "0:10:00" in (await service.ask("GET", f"{before}&format=text")).text
+    for name in ("20310506-20000", "..", "20310506-200000/../20310506-200000", ""):
+        answer = await service.ask("GET", f"/v1/report?show={name}")
+        assert answer.json["type"] == "/problems/no-show"
 
 
 async def test_the_report_of_the_last_minute(service: Service) -> None:
