@@ -51,10 +51,9 @@ from routerd.engine.spare import ENDING as SERVICE_ENDS
 from routerd.engine.spare import Guard, Spares, Standing, populate
 from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
-from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload
+from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
 from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
-from routerd.ports.base import Copyable
 from routerd.printing import LineStream, Log
 
 FLUSH_EVERY_S = 0.5
@@ -78,6 +77,9 @@ THREAD_STACK_BYTES = 512 * 1024
 
 SPARE_LOOK_S = 0.1
 SPARE_AGAIN_S = 0.003
+SPARE_ASKED_S = 0.3
+"""How long a takeover that is asked for waits, so that the server can answer whoever has asked."""
+
 SPARE_SETTLE_NS = 500 * NS_PER_MS
 """A spare is made when neither rig nor ports have changed for so long."""
 
@@ -172,11 +174,11 @@ class Engine:
         if self._recovery is not None:
             self._keeper.keep(self._recovery.show.compiled)
             self._completing = asyncio.create_task(self._complete(self._recovery))
+        self._keeper.thread.start()
         return await self._run_beside(clock, self._ended)
 
     async def _run_beside(self, clock: threading.Thread, ended: asyncio.Event) -> int:
         """Run all that is slow, beside the thread that keeps time, until the end."""
-        self._keeper.thread.start()
         tasks = [
             asyncio.create_task(self._supervisor.run()),
             asyncio.create_task(self._flush_regularly()),
@@ -250,7 +252,7 @@ class Engine:
             await asyncio.sleep(SPARE_LOOK_S)
             now_ns = monotonic_ns()
             standing = spares.standing()
-            state = (self._worker.show.generation, self._port_changes)
+            state = self._seen_now()
             if state != seen:
                 changed_ns, seen = now_ns, state
             if standing is Standing.READY and state == self._spare_of:
@@ -287,6 +289,20 @@ class Engine:
                 await asyncio.sleep(SPARE_AGAIN_S)
         await asyncio.to_thread(populate)
 
+    def _take_over(self) -> str:
+        """Have the spare take over as soon as whoever has asked knows; return why it cannot."""
+        spares = self._spares
+        if spares is None or self._loop is None:
+            return "this service runs without a spare"
+        if spares.standing() is not Standing.READY or self._spare_of != self._seen_now():
+            return f"the spare is not ready: {spares.failed or 'it is being made'}"
+        self._loop.call_later(SPARE_ASKED_S, spares.ask)
+        return ""
+
+    def _seen_now(self) -> tuple[int, int]:
+        """Return the rig in force, and how often ports have changed: what a spare has to know of."""
+        return self._worker.show.generation, self._port_changes
+
     def _become_copy(self) -> None:
         """In the spare: what belongs to the engine is let be."""
         self._retired += [self._supervisor, self._loop, self._ended, self._completing, sys.stderr]
@@ -312,6 +328,7 @@ class Engine:
         for number in ENDING:
             signal.signal(number, end)
         signal.signal(signal.SIGHUP, reload)
+        self._keeper.thread.start()
         threading.Thread(target=self._run_on, name="loop", daemon=True).start()
 
     def _run_on(self) -> None:
@@ -333,8 +350,6 @@ class Engine:
         self._loop, self._ended = asyncio.get_running_loop(), asyncio.Event()
         self._supervisor = self._make_supervisor()
         self._ready = False
-        if isinstance(self._system, Copyable):
-            self._system.go_on()
         if self._spares is not None:
             await asyncio.to_thread(self._spares.end_with_parent)
         if self._options.lifeline is not None:
@@ -389,7 +404,9 @@ class Engine:
         return [*arguments, *options.access]
 
     def _make_link(self, ponged: Any, serving: Any) -> ServerLink:
-        return ServerLink(self._worker, self._loaded, self._refused, ponged, serving)
+        return ServerLink(
+            self._worker, self._loaded, self._refused, ponged, serving, take_over=self._take_over
+        )
 
     def _greet(self) -> Hello:
         recovery = self._recovery
@@ -521,7 +538,8 @@ class Engine:
 
     def _facts_now(self) -> EngineFacts:
         warnings = (*self._warnings, *filter(None, [self._unkept]))
-        return EngineFacts(tuple(self._worker.flooding(monotonic_ns())), warnings)
+        spare = SpareState() if self._spares is None else self._spares.state()
+        return EngineFacts(tuple(self._worker.flooding(monotonic_ns())), warnings, spare)
 
     def _counters(self) -> Counters:
         return counters_of(

@@ -30,7 +30,7 @@ from routerd.engine.realtime import PORT_PRIORITY, make_thread_realtime
 from routerd.engine.rig_port import RigPort, ends
 from routerd.engine.worker import Worker
 from routerd.link.messages import PortState, PortStates
-from routerd.ports.base import SETTLE_S, InputPort, OutputPort, PortInfo, PortSystem, StalledError
+from routerd.ports.base import SETTLE_S, Copyable, InputPort, OutputPort, PortInfo, PortSystem, StalledError
 from routerd.ports.life import Life, Seen, State
 from routerd.ports.patterns import doubt_of, match_port, vagueness
 
@@ -72,7 +72,7 @@ class PortKeeper:
     def become_copy(self) -> None:
         """Be a copy in a process of its own, made while nothing was at work; `thread` can be started."""
         self._stir, self._stopping, self.at_work = threading.Event(), threading.Event(), threading.Lock()
-        self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
+        self.thread = threading.Thread(target=self._run_on, name="ports", daemon=True)
         self._list_ns = 0  # what has come or gone meanwhile
 
     # From other threads
@@ -105,6 +105,13 @@ class PortKeeper:
         )
 
     # The port thread
+
+    def _run_on(self) -> None:
+        """As `_run`, in a copy: the ports that are open are heard first of all."""
+        make_thread_realtime(PORT_PRIORITY)
+        if isinstance(self._system, Copyable):
+            self._system.go_on()
+        self._run()
 
     def _run(self) -> None:
         make_thread_realtime(PORT_PRIORITY)

@@ -47,6 +47,7 @@ from routerd.link.messages import (
     SendOut,
     Serving,
     SoundNote,
+    TakeOver,
     Trace,
     Traffic,
 )
@@ -65,7 +66,10 @@ class ServerLink:
         refused: Callable[[Sequence[str]], None],
         ponged: Callable[[], None],
         serving: Callable[[], None],
+        *,
+        take_over: Callable[[], str] = lambda: "there is no spare",
     ) -> None:
+        """`take_over` has the spare take over soon, or returns why it cannot."""
         self._worker = worker
         self._loaded = loaded
         self._compiler: Compiler | None = None
@@ -86,6 +90,7 @@ class ServerLink:
             Trace: self._trace,
             SendOut: self._send_out,
             PlayIn: self._play,
+            TakeOver: lambda message: self.send(Reply(message.number, take_over() or None)),
             Pong: lambda _: ponged(),
             Serving: lambda _: serving(),
             Refuse: lambda message: refused(message.problems),

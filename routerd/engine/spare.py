@@ -60,6 +60,7 @@ from routerd.engine.journal import (
 )
 from routerd.engine.realtime import CLOCK_PRIORITY, Facts, lock_memory, permitted_priority
 from routerd.engine.worker import Worker
+from routerd.link.messages import SpareState
 from routerd.ports.base import Copyable, PortSystem
 
 ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS, ASKED, SILENT_NS = range(8, 19)
@@ -255,9 +256,25 @@ class Spares:
         self._pid = 0
         return Standing.NONE
 
-    def behind(self) -> int:
-        """Return how many entries the spare has still to take."""
-        return max(0, self.words[DONE] - self.words[TAKEN])
+    def state(self) -> SpareState:
+        """Return all of that for people."""
+        words, standing = self.words, self.standing()
+        ready = standing is Standing.READY
+        taken = words[TAKEOVERS] > 0
+        return SpareState(
+            state="none" if self.failed else "ready" if ready else "coming",
+            pid=self._pid or None,
+            behind=max(0, words[DONE] - words[TAKEN]) if ready else 0,
+            why_none=self.failed,
+            takeovers=words[TAKEOVERS],
+            took_over_ns=words[TOOK_OVER_NS] if taken else None,
+            took_over_why=self.story() if taken else "",
+            asked_for=taken and words[WHY] == Why.ASKED,
+        )
+
+    def ask(self) -> None:
+        """Have the spare take over."""
+        self.words[ASKED] = 1
 
     def make(self) -> bool:
         """Make a spare in place of the one there is; called by the clock thread with the show at rest.
@@ -307,7 +324,7 @@ class Spares:
 
     def _live(self, system: Copyable) -> NoReturn:
         try:
-            system.tell_copy = lambda _: None
+            system.tell_copy = None
             spare = _Spare(self._guard, self._worker, self._engine, system)
             self._retreat()
             spare.settle_down(self._facts)

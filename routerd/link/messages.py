@@ -81,6 +81,13 @@ class PlayIn:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeOver:
+    """Have the spare take over, on purpose; answered before it does."""
+
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
 class Pong:
     """The answer to a Ping."""
 
@@ -151,11 +158,30 @@ class Counters:
 
 
 @dataclass(frozen=True, slots=True)
+class SpareState:
+    """The spare: "off" where none is wanted, "none" with `why_none`; the last takeover, of `takeovers`.
+
+    `behind` is how much it has still to take of what the engine has done.
+    """
+
+    state: Literal["off", "none", "coming", "ready"] = "off"
+    pid: int | None = None
+    behind: int = 0
+    why_none: str = ""
+    takeovers: int = 0
+    took_over_ns: int | None = None
+    took_over_why: str = ""
+    asked_for: bool = False
+    """Whether a person wanted it."""
+
+
+@dataclass(frozen=True, slots=True)
 class EngineFacts:
-    """How the engine is: devices that flood it, and what cannot be kept or locked; once a second."""
+    """How the engine is: devices that flood it, what cannot be kept or locked, its spare; once a second."""
 
     flooding: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    spare: SpareState = SpareState()
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +275,7 @@ class Happened:
 
 FromServer = (
     Rig | Song | SetList | Commit | ReplaceOrder | Perform | SoundNote
-    | Trace | SendOut | PlayIn | Pong | Serving | Refuse
+    | Trace | SendOut | PlayIn | TakeOver | Pong | Serving | Refuse
 )  # fmt: skip
 FromEngine = (
     Hello | Ping | Reload | Loaded | Reply | Snapshot | Segment | PortStates | Counters | EngineFacts
@@ -268,6 +294,7 @@ KINDS: dict[str, type[AnyMessage]] = {
     "trace": Trace,
     "send": SendOut,
     "play": PlayIn,
+    "take-over": TakeOver,
     "pong": Pong,
     "serving": Serving,
     "refuse": Refuse,

@@ -21,6 +21,8 @@ times slower than a real one): intervals 71 µs, moments 500 µs; 157 against 12
 computed, 304 against 574 while processors were busy; with much other work on the machine that emulates 91
 against 1155, 530 against 14 647 and 1004 against 4450. No real one with ALSA was at hand.
 
+More than 350 lines: an input is read by RtMidi, or after a fork by ourselves, to the same end.
+
 On JACK intervals are taken in the callback itself and are no calmer (3783 against 3784 µs about a straight
 line), so they are not used.
 """
@@ -28,9 +30,12 @@ line), so they are not used.
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
+import select
+import threading
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from time import monotonic_ns, sleep
 
 import rtmidi
@@ -51,7 +56,14 @@ from routerd.ports.base import (
     Received,
     built_without,
 )
-from routerd.ports.sequencer import Address, SequencerClient, give_room
+from routerd.ports.sequencer import (
+    READ_BYTES,
+    Address,
+    SequencerClient,
+    decode,
+    descriptor_of,
+    give_room,
+)
 from routerd.ports.sysex_assembly import SysexAssembly
 
 _STILL_ARRIVING_NS = 100 * NS_PER_MS
@@ -79,6 +91,19 @@ class AlsaPorts:
         self._count = 0
         self._ins: list[_In] = []
         self._idle: deque[_In] = deque()
+        self.tell_copy: Callable[[bytes], None] | None = None
+
+    # A copy in a forked process, which has the same open sequencers
+
+    def hear(self, told: bytes) -> None:
+        """Do nothing: nothing is told."""
+
+    def go_on(self) -> None:
+        """Hear announcements and inputs from here on."""
+        if self._connected is not None:
+            self._connected.go_on()
+        for end in self._ins:
+            end.midi.go_on(descriptor_of(end.address[0]))
 
     @property
     def malformed(self) -> int:
@@ -231,6 +256,8 @@ class RtMidiInput:
         self._queue = QueueTime()
         self.faults = 0
         self._heard_ns = 0
+        self._descriptor = -1
+        """Of its open sequencer, where no thread of RtMidi reads that."""
         try:
             self._midi = rtmidi.MidiIn(rtmidi.API_LINUX_ALSA, name=client_name)
             self._midi.ignore_types(sysex=False, timing=False, active_sense=False)
@@ -265,13 +292,47 @@ class RtMidiInput:
         except Exception:  # noqa: BLE001 - it would end in C++ code, which knows no way out
             self.faults += 1
 
+    def go_on(self, descriptor: int) -> None:
+        """Go on in a forked process, in which RtMidi has no thread: read its open sequencer ourselves."""
+        self._descriptor = descriptor
+        self._queue = QueueTime()
+        threading.Thread(target=self._read, name="alsa input", daemon=True).start()
+
+    def _read(self) -> None:
+        waiting = select.poll()
+        waiting.register(self._descriptor, select.POLLIN)
+        while True:
+            waiting.poll()
+            try:
+                events = os.read(self._descriptor, READ_BYTES)
+            except BlockingIOError:
+                continue
+            except OSError as error:
+                if error.errno == errno.ENOSPC:  # more came than fits, and is lost, as it is with RtMidi
+                    self.assembly.malformed += 1
+                    continue
+                return
+            for data, queue_ns in decode(events):
+                self._take(data, queue_ns)
+
+    def _take(self, data: bytes, queue_ns: int) -> None:
+        at_ns = self._heard_ns = monotonic_ns()
+        try:
+            if queue_ns and data >= _AFTER_SYSEX:
+                self._queue.elapsed_s = queue_ns / NS_PER_S
+                at_ns = self._queue.instant_ns(at_ns)
+            for whole in self.assembly.take(data):
+                self.received(whole, at_ns)
+        except Exception:  # noqa: BLE001 - the next message is heard all the same
+            self.faults += 1
+
     def is_busy(self) -> bool:
         """Return whether something came just now: its thread may be about to ask for the interpreter."""
         return monotonic_ns() - self._heard_ns < SETTLE_S * NS_PER_S
 
     def free(self) -> None:
         """Free the RtMidi object, or keep it for ever where that could lock up."""
-        if self.is_busy():
+        if self.is_busy() or self._descriptor >= 0:
             ctypes.pythonapi.Py_IncRef(ctypes.py_object(self._midi))
         else:
             self._midi.delete()

@@ -74,6 +74,10 @@ class AlsaSequencer:
             self.manager.connect(ANNOUNCEMENTS, ear)
         except OSError as error:
             raise PortError(why_not(error)) from error
+        self.go_on()
+
+    def go_on(self) -> None:
+        """Hear announcements on a thread from now on: at first, and in a forked process."""
         self._reading = threading.Lock()
         self._closing = os.eventfd(0, os.EFD_CLOEXEC)
         self._thread = threading.Thread(target=self._hear, name="alsa announcements", daemon=True)

@@ -144,7 +144,7 @@ class Copyable(Protocol):
     The two have the same descriptors, and what nobody has read is there for the copy to read.
     """
 
-    tell_copy: Callable[[bytes], None]
+    tell_copy: Callable[[bytes], None] | None
     """Set by the owner of the original: called with what a copy has to know of (`hear`)."""
 
     def hear(self, told: bytes) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from time import sleep
 
 from routerd.core.errors import PortError
@@ -46,6 +46,7 @@ class JackPorts:
         self._ended: Condition | None = None
         """Why the process before this one has ended."""
         self._numbers = 0
+        self.tell_copy: Callable[[bytes], None] | None = None
         self.malformed = 0
         self.faults = 0
 
@@ -137,6 +138,19 @@ class JackPorts:
             f"no JACK server named {name!r} answers; start one as the same user, or choose other --ports"
         )
 
+    # A copy in a forked process, which has the other ends of the same pipes
+
+    def hear(self, told: bytes) -> None:
+        """Do nothing: nothing is told."""
+
+    def go_on(self) -> None:
+        """Hear the process from here on."""
+        self._thread = None
+        if self._link is not None:
+            self._link.go_on()
+            self._thread = threading.Thread(target=self._run, name="jack", daemon=True)
+            self._thread.start()
+
     # A thread of its own
 
     def _run(self) -> None:
@@ -152,7 +166,7 @@ class JackPorts:
         self._generation += 1
         while True:
             try:
-                return JackLink(self._generation)
+                return JackLink(self._generation, outlives=self.tell_copy is not None)
             except OSError:  # no descriptor, process or memory to be had just now
                 sleep(_AGAIN_S)
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import select
+import signal
 import socket
 import subprocess
 import sys
@@ -29,6 +31,7 @@ from routerd.ports.jack_process import (
     OUT_HEAD,
     ClosePort,
     Leave,
+    ListAgain,
     Opened,
     OpenPort,
     Report,
@@ -85,8 +88,8 @@ class _Opening:
 class JackLink:
     """One process that talks to JACK, from its start to its end; ports of JACK are numbers here."""
 
-    def __init__(self, generation: int) -> None:
-        """Start it; raises OSError."""
+    def __init__(self, generation: int, *, outlives: bool = False) -> None:
+        """Start it; raises OSError. `outlives`: a copy of this in a forked process may go on with it."""
         self.generation = generation
         self.knows = False
         """Whether it has found out if there is a server."""
@@ -121,12 +124,21 @@ class JackLink:
             made.callback(os.close, write_in)
             self._into = read_in
             descriptors = (its.fileno(), read_out, write_in)
+            arguments = map(str, (*descriptors, int(outlives)))
             self._popen = subprocess.Popen(  # noqa: S603 - this very program
-                [sys.executable, "-m", "routerd.ports.jack_process", *map(str, descriptors)],
+                [sys.executable, "-m", "routerd.ports.jack_process", *arguments],
                 pass_fds=descriptors,
                 process_group=0,  # what a terminal sends is for the engine to decide
                 stdin=subprocess.DEVNULL,
             )
+        self._process = os.pidfd_open(self._popen.pid)
+        threading.Thread(target=self._receive, name="jack inputs", daemon=True).start()
+
+    def go_on(self) -> None:
+        """Go on in a forked process, with the thread that hears messages; `watch` is the caller's."""
+        self._coming = {key: [] for key in self._lists}
+        self._moved_ns = self._heard_ns = monotonic_ns()
+        self._request(ListAgain())
         threading.Thread(target=self._receive, name="jack inputs", daemon=True).start()
 
     def wait_until_it_knows(self, limit_s: float) -> None:
@@ -196,8 +208,7 @@ class JackLink:
     def end(self) -> None:
         """Have it end by itself; kill it if that takes too long."""
         self._request(Leave())
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._popen.wait(END_S)
+        select.select([self._process], [], [], END_S)
         self._kill(_GONE)
 
     def _request(self, request: Request) -> None:
@@ -206,9 +217,10 @@ class JackLink:
 
     def _kill(self, ended: Condition) -> None:
         self.ended = self.ended or ended
-        self._popen.kill()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._popen.wait(1)
+        with contextlib.suppress(ProcessLookupError):
+            signal.pidfd_send_signal(self._process, signal.SIGKILL)
+        select.select([self._process], [], [], 1)
+        self._popen.poll()  # which buries it, where it is a child of this process
         for opening in list(self._openings.values()):
             opening.error = opening.error or self.ended.why
             opening.answered.set()

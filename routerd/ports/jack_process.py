@@ -1,6 +1,6 @@
 """The process that talks to JACK, so that nothing JACK does can hold up the engine.
 
-    python -m routerd.ports.jack_process CONTROL OUT IN     (descriptors; the engine starts it, see `jack`)
+    python -m routerd.ports.jack_process CONTROL OUT IN OUTLIVES    (the engine starts it, see `jack`)
 
 RtMidi holds the interpreter while it opens a port, and libjack waits for the server meanwhile: 8 s were
 measured while a program on the same server stood still, and for ever while the server did. In the engine
@@ -14,6 +14,8 @@ ever; their ports are connected, disconnected and used again.
 
 On CONTROL, a socket, each packet is one message (see `core.model.codec`): a `Request` of the engine's, or a
 `Report` to it. OUT and IN are pipes with messages, each behind a head: OUT_HEAD, IN_HEAD.
+All three are descriptors. OUTLIVES is 1 where another process may take over from the engine, with the other
+ends of all three, else 0.
 """
 
 from __future__ import annotations
@@ -59,7 +61,12 @@ class Leave:
     """Send what is on its way, leave the server, and end."""
 
 
-Request = OpenPort | ClosePort | Leave
+@dataclass(frozen=True, slots=True)
+class ListAgain:
+    """Report all ports, whether or not they have changed: whoever asks is new."""
+
+
+Request = OpenPort | ClosePort | ListAgain | Leave
 """What the engine asks for."""
 
 
@@ -143,6 +150,7 @@ class JackProcess:
         self._out = out
         self._into = into
         self._into_lock = threading.Lock()
+        self._list_again = True
         self._server: Server
         self._ends: Ends
 
@@ -159,6 +167,8 @@ class JackProcess:
                 self._reply(self._open(request))
             elif isinstance(request, ClosePort):
                 self._ends.close(request.number)
+            elif isinstance(request, ListAgain):
+                self._list_again = True
             else:
                 self._end()
         os._exit(0)  # the engine has gone
@@ -198,7 +208,6 @@ class JackProcess:
     def _report(self) -> None:
         server, ends = self._server, self._ends
         before: tuple[list[str], list[str]] = ([], [])
-        first = True
         period, moved_ns = server.period(), monotonic_ns()
         while True:
             if period != (now := server.period()):
@@ -206,11 +215,12 @@ class JackProcess:
             # Before the ports: a connection that went with its port must not look like one that was removed.
             disconnected, stopped = tuple(ends.disconnected()), tuple(ends.stopped().items())
             lists = server.ports(libjack.IS_OUTPUT), server.ports(libjack.IS_INPUT)
-            if listed := first or lists != before:
+            again, self._list_again = self._list_again, False
+            if listed := again or lists != before:
                 self._list("sources", lists[0])
                 self._list("destinations", lists[1])
             self._reply(Standing(moved_ns, listed, disconnected, stopped))
-            before, first = lists, False
+            before = lists
             sleep(REPORT_S)
 
     def _list(self, kind: Literal["sources", "destinations"], names: list[str]) -> None:
@@ -250,12 +260,14 @@ class JackProcess:
 
 def main() -> None:
     """Be the process."""
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    *descriptors, outlives = (int(argument) for argument in sys.argv[1:])
+    if not outlives:  # an engine without a spare; else the end of CONTROL is the end
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGPWR):
         signal.signal(number, signal.SIG_IGN)  # the engine ends it, once the last note has been sent
     if os.geteuid() == 0 or resource.getrlimit(resource.RLIMIT_MEMLOCK)[0] == resource.RLIM_INFINITY:
         ctypes.CDLL(None).mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT)
-    control, out, into = (int(argument) for argument in sys.argv[1:])
+    control, out, into = descriptors
     os.set_blocking(into, False)
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     JackProcess(socket.socket(fileno=control), out, into).run()

@@ -63,7 +63,9 @@ _BY_SYSTEM_STATUS = {
     0xFE: 42,  # active sensing
     0xFF: 41,  # reset
 }
-_CONTROLLER, _BEND, _SYSTEM = 0xB0, 0xE0, 0xF0
+_CONTROLLER, _BEND, _SYSTEM, _SONG_POSITION = 0xB0, 0xE0, 0xF0, 0xF2
+_LOW_HALF = 32
+"""The controllers from here on are the lower halves of those from 0 on (M1 Table III)."""
 _WHOLE = 0xF4
 """From here on a message is its status byte."""
 _BEND_CENTRE = 8192
@@ -136,7 +138,7 @@ _MIDI_GENERIC, _SOFTWARE, _APPLICATION = 1 << 1, 1 << 17, 1 << 20
 _NOBODY = 255
 _EVENT_BYTES = 28
 _VARIABLE_LENGTH = 1 << 2
-_READ_BYTES = 16384
+READ_BYTES = 16384
 
 _INT = struct.Struct("@i")
 _CLIENT_INFO = struct.Struct("@ii64s52xi60x")
@@ -167,6 +169,73 @@ _SET_POOL = _request(_WRITE, 0x4C, _POOL)
 _GET_SUBSCRIPTION = _request(_READ | _WRITE, 0x50, _SUBSCRIPTION)
 _NEXT_CLIENT = _request(_READ | _WRITE, 0x51, _CLIENT_INFO)
 _NEXT_PORT = _request(_READ | _WRITE, 0x52, _PORT_INFO)
+
+
+_REAL_TIME = 1 << 0
+"""The flag of an event whose time is in s and ns."""
+
+_TIME = struct.Struct("=II")
+_STATUS_OF = {kind: status for status, kind in (_BY_STATUS | _BY_SYSTEM_STATUS).items()}
+_CONTROL_14, _NON_REGISTERED, _REGISTERED = 14, 15, 16
+
+
+class Heard(NamedTuple):
+    """A MIDI message, or a piece of a SysEx, and when it was sent by the clock of the reader's queue, 0 for
+    unknown.
+    """
+
+    data: bytes
+    queue_ns: int
+
+
+def decode(events: bytes) -> Iterator[Heard]:
+    """Return the messages in what was read of a client; what is no MIDI message is left out."""
+    place = 0
+    while place + _EVENT_BYTES <= len(events):
+        kind, flags = events[place], events[place + 1]
+        seconds, ns = _TIME.unpack_from(events, place + 4)
+        queue_ns = seconds * 1_000_000_000 + ns if flags & _REAL_TIME else 0
+        at, place = place + _HEAD_BYTES, place + _EVENT_BYTES
+        if flags & _VARIABLE_LENGTH:
+            length = _EXTERNAL.unpack_from(events, at)[0]
+            if kind == _SYSEX_EVENT:
+                yield Heard(events[place : place + length], queue_ns)
+            place += -(-length // _EVENT_BYTES) * _EVENT_BYTES
+            continue
+        for data in _messages(kind, events[at : at + 12]):
+            yield Heard(data, queue_ns)
+
+
+def _messages(kind: int, fields: bytes) -> Iterator[bytes]:
+    """Return the messages that an event of fixed length stands for."""
+    status = _STATUS_OF.get(kind)
+    if status is not None and status < _CONTROLLER:
+        yield bytes((status | fields[0] & 0x0F, fields[1] & 0x7F, fields[2] & 0x7F))
+        return
+    if status is not None and status >= _WHOLE:
+        yield bytes((status,))
+        return
+    channel, number, value = _CONTROL.unpack(fields)
+    channel &= 0x0F
+    low, high = value & 0x7F, value >> 7 & 0x7F
+    if status == _CONTROLLER:
+        yield bytes((status | channel, number & 0x7F, low))
+    elif status == _BEND:
+        value += _BEND_CENTRE
+        yield bytes((status | channel, value & 0x7F, value >> 7 & 0x7F))
+    elif status == _SONG_POSITION:
+        yield bytes((status, low, high))
+    elif status is not None and status > _SYSTEM:
+        yield bytes((status, low))
+    elif status is not None:
+        yield bytes((status | channel, low))
+    elif kind == _CONTROL_14 and number < _LOW_HALF:
+        yield bytes((_CONTROLLER | channel, number, high))
+        yield bytes((_CONTROLLER | channel, number + _LOW_HALF, low))
+    elif kind in (_NON_REGISTERED, _REGISTERED):
+        first = 99 if kind == _NON_REGISTERED else 101
+        for controller, data in ((first, number >> 7), (first - 1, number), (6, high), (38, low)):
+            yield bytes((_CONTROLLER | channel, controller, data & 0x7F))
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +352,7 @@ class SequencerClient:
         announced: list[Announcement] = []
         while True:
             try:
-                data = os.read(self.descriptor, _READ_BYTES)
+                data = os.read(self.descriptor, READ_BYTES)
             except BlockingIOError:
                 return announced
             except OSError as error:
@@ -340,10 +409,18 @@ INPUT_CELLS = 2000
 
 def give_room(client: int) -> bool:
     """Give client number `client`, of this process, the largest input pool; False when that is refused."""
+    with contextlib.suppress(OSError):
+        if (descriptor := descriptor_of(client)) >= 0:
+            enlarge_input(descriptor, client, INPUT_CELLS)
+            return True
+    return False
+
+
+def descriptor_of(client: int) -> int:
+    """Return the open sequencer of client number `client` of this process, -1 when there is none."""
     for entry in Path("/proc/self/fd").iterdir():
         with contextlib.suppress(OSError, ValueError):
             descriptor = int(entry.name)
             if entry.readlink() == Path(DEVICE) and client_of(descriptor) == client:
-                enlarge_input(descriptor, client, INPUT_CELLS)
-                return True
-    return False
+                return descriptor
+    return -1

@@ -222,6 +222,12 @@ def _restarts(view: View, now_ns: int) -> Iterator[Line]:
     if hello.resumed_gap_ms is not None and now_ns - hello.started_ns < RESTARTED_NS:
         text = f"the engine died, and another went on after {hello.resumed_gap_ms / 1000:g} s without a tick"
         yield Line("engine-restarted", text, "the log says why")
+    spare = view.facts.spare
+    if spare.took_over_ns is not None and now_ns - spare.took_over_ns < RESTARTED_NS and not spare.asked_for:
+        yield Line("takeover", f"{spare.took_over_why}, and the spare took over", "the log says why")
+    if spare.state == "none":
+        text = f"there is no spare: {spare.why_none}; an engine that dies leaves a gap"
+        yield Line("spare", text, "start with --no-spare to do without")
     if hello.server_restarts and now_ns - view.started_ns < RESTARTED_NS:
         text = f"the API server died or hung and was started again (restart {hello.server_restarts})"
         yield Line("server-restarted", text, "the log says why; the clock did not notice")

@@ -41,6 +41,7 @@ from routerd.link.messages import (
     SendOut,
     Serving,
     SoundNote,
+    TakeOver,
     Trace,
     Traffic,
 )
@@ -152,6 +153,10 @@ class EngineLink:
     def play(self, device: str, messages: list[bytes]) -> None:
         """Have whole messages routed as if the device had played them. What is pressed must be released."""
         self._send(PlayIn(device, tuple(messages)))
+
+    async def take_over(self) -> None:
+        """Have the spare take over a moment later; raises CommandError where there is none that could."""
+        await self._ask(TakeOver)
 
     async def order(self, set_list: SetList) -> None:
         """Give the engine a new set list; raises as `command` does."""

@@ -27,7 +27,7 @@ from routerd.core.model.snapshot import (
 from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, shown_bpm, ticks_per_bar, ticks_per_beat
-from routerd.link.messages import PortState
+from routerd.link.messages import PortState, SpareState
 from routerd.server.feed import EventHub
 from routerd.server.health import lines_of
 from routerd.server.http.shapes import (
@@ -44,6 +44,7 @@ from routerd.server.http.shapes import (
     SetListDocument,
     SetListPosition,
     SongInOrder,
+    SpareHealth,
     Status,
     Tempo,
     TuningNote,
@@ -207,6 +208,20 @@ def _engine(view: View, now_ns: int) -> EngineHealth:
         remedy=realtime.remedy,
         rss_bytes=rss_bytes(hello.pid),
         counters=view.counters,
+        spare=_spare(view.facts.spare, now_ns),
+    )
+
+
+def _spare(spare: SpareState, now_ns: int) -> SpareHealth:
+    return SpareHealth(
+        state=spare.state,
+        pid=spare.pid,
+        behind=spare.behind,
+        why_none=spare.why_none or None,
+        takeovers=spare.takeovers,
+        last_takeover_s=None if spare.took_over_ns is None else _seconds(now_ns - spare.took_over_ns),
+        last_takeover_why=spare.took_over_why or None,
+        rss_bytes=None if spare.pid is None else rss_bytes(spare.pid),
     )
 
 

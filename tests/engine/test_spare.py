@@ -23,13 +23,14 @@ from tests.service import Service, free_port, until, write_rig
 PERIOD_NS = 60_000_000_000 // 24 // 120
 
 
-def spare_of(engine: int) -> int:
-    """Return the process of the spare, once it follows: the child of the engine that is no server."""
+def spare_of(engine: int, not_among: tuple[str, ...] = ()) -> int:
+    """Return the process of the spare, once it follows: the child of the engine that is nothing else."""
+    others = [word.encode() for word in ("server", *not_among)]
 
     def found() -> int:
         for task in Path(f"/proc/{engine}/task").iterdir():
             for pid in (task / "children").read_text().split():
-                if b"server" not in Path(f"/proc/{pid}/cmdline").read_bytes():
+                if not any(word in Path(f"/proc/{pid}/cmdline").read_bytes() for word in others):
                     return int(pid)
         return 0
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.core.errors import PortError
-from routerd.ports.sequencer import DIRECT, EventEncoder
+from routerd.ports.sequencer import DIRECT, EventEncoder, decode
 from tests.alsa_codec import codec
 
 SOURCE, DESTINATION = (129, 3), (20, 1)
@@ -62,3 +62,27 @@ def test_a_piece_of_a_sysex_is_handed_over_as_it_is(piece: bytes) -> None:
 def test_what_midi_does_not_define_is_refused(status: int) -> None:
     with pytest.raises(PortError, match="no event"):
         encoder.encode(bytes((status,)))
+
+
+def padded(event: bytes) -> bytes:
+    """Return an event as the kernel hands it out: what follows it fills whole cells."""
+    return event + bytes(-len(event) % 28)
+
+
+@given(st.lists(short_messages | st.binary(max_size=200).map(lambda b: b"\xf0" + bytes(x & 127 for x in b))))
+def test_what_is_read_of_a_client_is_what_was_sent_to_it(messages: list[bytes]) -> None:
+    events = b"".join(padded(encoder.encode(message)) for message in messages)
+    assert [heard.data for heard in decode(events)] == messages
+
+
+def test_events_of_two_controllers_are_the_messages_that_they_stand_for() -> None:
+    for kind, number, expected in (
+        (14, 7, ["b20711", "b22722"]),  # a 14-bit controller: upper half, lower half (M1 Table III)
+        (15, 0x81, ["b26301", "b26201", "b20611", "b22622"]),  # non-registered: 99, 98, then data entry
+        (16, 0x01, ["b26500", "b26401", "b20611", "b22622"]),  # registered: 101, 100
+    ):
+        event = bytes((kind, 1, 0, 0)) + struct.pack("=II", 3, 5) + bytes(4)
+        event += struct.pack("=B3xIi", 2, number, 0x11 << 7 | 0x22)
+        heard = list(decode(event))
+        assert [one.data.hex() for one in heard] == expected
+        assert heard[0].queue_ns == 3_000_000_005

@@ -249,6 +249,25 @@ class Port:
 
 
 @dataclass(frozen=True, slots=True)
+class SpareHealth:
+    """The process that goes on when the engine dies: `state` is "off" where none is wanted, "none" where none
+    can be had, for `why_none`, "coming" or "ready".
+
+    `behind` is how much it has still to take of what the engine has done. The last takeover was
+    `last_takeover_s` ago, for `last_takeover_why`; both are null before the first.
+    """
+
+    state: Literal["off", "none", "coming", "ready"]
+    pid: int | None
+    behind: int
+    why_none: str | None
+    takeovers: int
+    last_takeover_s: float | None
+    last_takeover_why: str | None
+    rss_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class EngineHealth:
     """The process that keeps time. `ports` says what offers them; `remedy` how to get real time.
 
@@ -266,6 +285,7 @@ class EngineHealth:
     remedy: str | None
     rss_bytes: int | None
     counters: dict[str, int]
+    spare: SpareHealth
 
 
 @dataclass(frozen=True, slots=True)

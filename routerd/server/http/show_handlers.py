@@ -80,6 +80,9 @@ class Sounding(Protocol):
     async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
         """Sound a note to tune by."""
 
+    async def take_over(self) -> None:
+        """Have the spare take over."""
+
 
 class TuningNoteBody(Body):
     """A note on a device (the song's to tune by when left out), soft unless asked otherwise, until `on` is
@@ -252,6 +255,20 @@ class ShowHandlers:
             await self._sounding.sound(body.device, body.channel - 1, note, velocity, body.seconds)
         except NotFoundError as error:
             raise ProblemError("unknown-device", str(error)) from error
+        return self._status()
+
+    @OPERATIONS.add(
+        "POST",
+        "/v1/takeover",
+        "Have the spare take over from the engine",
+        Status,
+        problems=PROBLEMS,
+    )
+    async def take_over(self, _call: Call[Nothing]) -> Status:
+        """Swaps the two on purpose, as a test before doors: ticks and notes go on, and the API comes back
+        within some seconds. Answered before it happens, with the spare as it was; refused where none is
+        ready."""
+        await self._sounding.take_over()
         return self._status()
 
 

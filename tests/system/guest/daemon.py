@@ -186,12 +186,14 @@ class Daemon(Client):
 
     _running: ClassVar[list[Daemon]] = []
 
-    def __init__(self, folder: Path, port: int = 8473, write: Callable[[Path], Path] = write_rig) -> None:
+    def __init__(
+        self, folder: Path, port: int = 8473, write: Callable[[Path], Path] = write_rig, *options: str
+    ) -> None:
         super().__init__(f"127.0.0.1:{port}")
         self.folder = write(folder / "rig")
         self.log_file = folder / "log"
         command = [sys.executable, "-m", "routerd.cli", "run", str(self.folder), "--ports", "alsa"]
-        command += ["--listen", f"127.0.0.1:{port}", "--state-dir", str(folder / "state")]
+        command += ["--listen", f"127.0.0.1:{port}", "--state-dir", str(folder / "state"), *options]
         with self.log_file.open("wb") as log:
             self.process = subprocess.Popen(
                 command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=dict(os.environ)

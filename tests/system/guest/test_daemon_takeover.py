@@ -1,0 +1,104 @@
+"""The engine dies on ALSA, and its spare goes on with the same clients of the sequencer."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+from daemon import Daemon
+from far_program import FarProgram
+from usb import wait_for
+
+pytestmark = pytest.mark.system
+
+RIG = """\
+name: Takeover
+devices:
+  keys: {input: Spare Keys out*}
+  box: {output: Spare Box in*, wire: virtual, clock: true, transport: true}
+"""
+SONG = """\
+title: One
+tempo: 120
+routes:
+  - {from: keys, to: box, pass: [notes, cc, sysex]}
+"""
+SILENT_S = 60.0
+
+
+def write_rig(folder: Path) -> Path:
+    (folder / "songs").mkdir(parents=True)
+    (folder / "rig.yaml").write_text(RIG)
+    (folder / "songs" / "one.yaml").write_text(SONG)
+    return folder
+
+
+def heard(box: FarProgram, wanted: bytes) -> list[bytes]:
+    """Return what the program hears up to a message."""
+    seen = [b""]
+    until_s = time.monotonic() + SILENT_S
+    while seen[-1] != wanted:
+        assert time.monotonic() < until_s, f"{wanted.hex()} has not come"
+        seen.append(box.receive(SILENT_S))
+    return [data for data in seen[1:] if data != b"\xf8"]
+
+
+def clients() -> list[str]:
+    """Return the sequencer's lines of our clients and who is connected to them, without process numbers."""
+    listed = subprocess.run(["aconnect", "-l"], capture_output=True, text=True, check=True).stdout
+    return [line.split("[")[0].split(",")[0] for line in listed.splitlines()]
+
+
+@pytest.mark.timeout(900)
+def test_a_note_ends_and_others_come_over_the_same_clients(tmp_path: Path) -> None:
+    with FarProgram("alsa", "Spare Keys") as keys, FarProgram("alsa", "Spare Box") as box:
+        daemon = Daemon(tmp_path, 8490, write_rig, "--spare")
+        try:
+            daemon.wait_for_port("keys", "input")
+            daemon.wait_for_port("box", "output")
+            daemon.post("/v1/start")
+            heard(box, b"\xfa")
+            for key in (60, 62):
+                engine = int(daemon.status()["engine"]["pid"])
+                spare = spare_of(engine)
+                before = clients()
+                keys.send(bytes((0x90, key, 80)))
+                assert heard(box, bytes((0x90, key, 80))) == [bytes((0x90, key, 80))]
+                os.kill(engine, signal.SIGKILL)
+                keys.send(bytes((0x80, key, 64)))
+                assert heard(box, bytes((0x80, key, 64))) == [bytes((0x80, key, 64))]
+                wait_for("the spare", lambda spare=spare: pid_of(daemon) == spare, 240)
+                dump = b"\xf0\x7d" + bytes(n % 128 for n in range(300)) + b"\xf7"
+                keys.send(dump)
+                keys.send(bytes((0xB0, 7, key)))
+                pieces = b"".join(heard(box, bytes((0xB0, 7, key))))
+                assert pieces == dump + bytes((0xB0, 7, key))
+                assert clients() == before, "a client or a connection has come or gone"
+            assert "port closed" not in daemon.log_file.read_text()
+        finally:
+            daemon.process.terminate()
+            daemon.process.wait(60)
+
+
+def pid_of(daemon: Daemon) -> int:
+    """Return the process of the engine that is on, 0 while nobody answers."""
+    return int((daemon.answers() or {"engine": {"pid": 0}})["engine"]["pid"])
+
+
+def spare_of(engine: int) -> int:
+    """Return the process of the spare: the child of the engine that is no server."""
+
+    def found() -> int:
+        for task in Path(f"/proc/{engine}/task").iterdir():
+            for pid in (task / "children").read_text().split():
+                if b"server" not in Path(f"/proc/{pid}/cmdline").read_bytes():
+                    return int(pid)
+        return 0
+
+    pid = int(wait_for("a spare", found, 240) or found())
+    time.sleep(3)  # it gets memory of its own first
+    return pid
