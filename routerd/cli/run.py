@@ -98,7 +98,12 @@ def add_commands(commands: Commands) -> None:
         metavar="PORT",
         help="with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices",
     )
-    run.add_argument("--spare", action=argparse.BooleanOptionalAction, default=False, help=argparse.SUPPRESS)
+    run.add_argument(
+        "--spare",
+        action="store_true",
+        help="keep a second engine ready, which goes on with the next tick when the first one dies or hangs; "
+        "takes as much memory again as the engine has",
+    )
     run.add_argument("--lifeline", type=int, metavar="FD", help=argparse.SUPPRESS)
 
     demo = commands.add_parser(

@@ -30,6 +30,7 @@ import ctypes
 import os
 import select
 import signal
+import warnings
 from collections.abc import Callable
 from enum import IntEnum
 from time import CLOCK_MONOTONIC, monotonic_ns, sleep
@@ -291,7 +292,8 @@ class Spares:
         self.words[STANDING], self._engine = Standing.COMING, os.getpid()
         began_ns = monotonic_ns()
         try:
-            pid = os.fork()
+            with warnings.catch_warnings(action="ignore"):  # of threads, which a copy does not need
+                pid = os.fork()
         except OSError as error:
             self.failed = f"no process for it can be had ({error.strerror})"
             self.words[STANDING] = Standing.NONE
@@ -420,6 +422,8 @@ class _Spare:
             os._exit(0)
         if self._words[STANDING] != Standing.READY:
             os._exit(2)  # the parent starts another engine
+        with contextlib.suppress(ProcessLookupError):  # if only its clock thread has ended, others may send
+            signal.pidfd_send_signal(self._engine, signal.SIGKILL)
         return why
 
     def _take_done(self) -> None:

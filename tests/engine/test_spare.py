@@ -18,7 +18,7 @@ from routerd.engine.journal import Shared
 from routerd.engine.spare import RobustMutex
 from routerd.ports.far_end import FarEnd
 from tests.bench.takeover import RIG, SONG, another, dump, engine_of
-from tests.service import Service, free_port, until, write_rig
+from tests.service import Service, free_port, unexpected, until, write_rig
 
 PERIOD_NS = 60_000_000_000 // 24 // 120
 
@@ -159,3 +159,15 @@ def test_the_lock_is_free_when_its_holder_dies_and_not_before() -> None:
     os.waitpid(pid, 0)
     for descriptor in (*held, *wait):
         os.close(descriptor)
+
+
+def test_a_takeover_that_is_asked_for_is_no_problem(stage: Stage) -> None:
+    engine = engine_of(stage.service)
+    until(lambda: stage.service.status()["engine"]["spare"]["state"] == "ready")
+    spare = stage.service.ask("POST", "/v1/takeover")["engine"]["spare"]
+    assert (spare["takeovers"], spare["why_none"]) == (0, None)
+    assert another(stage.service, engine) == spare["pid"]
+    after = until(lambda: (s := stage.service.status()) and s["engine"]["spare"]["takeovers"] and s)
+    assert after["engine"]["spare"]["last_takeover_why"] == "a takeover was asked for"
+    assert [line for line in unexpected(after) if "spare" in line] == []
+    assert max(stage.gaps()) < 1.9

@@ -37,6 +37,7 @@ from routerd.link.messages import (
     ReplaceOrder,
     Reply,
     SoundNote,
+    TakeOver,
 )
 from tests.stage import ask
 
@@ -193,6 +194,8 @@ class FakeEngine:
         elif isinstance(message, SoundNote):
             what, for_s = (message.device, message.channel, message.note, message.velocity), message.seconds
             self._answer(message.number, lambda now_ns: self.show.sound(*what, now_ns, for_s=for_s))
+        elif isinstance(message, TakeOver):
+            self._answer(message.number, lambda _: None)
         elif isinstance(message, Perform):
             command = message.command
             self._answer(message.number, lambda now_ns: self.show.apply(command, now_ns))
