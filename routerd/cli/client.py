@@ -11,6 +11,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, cast
 
 from routerd.core.errors import PeerError
@@ -98,6 +99,8 @@ class Client:
         except urllib.error.HTTPError as error:
             kind, detail = _problem_of(error)
             words = detail or f"{self.listen} answered {error.code} {error.reason}"
+            if error.code == HTTPStatus.UNAUTHORIZED and self.token_file is None:
+                words = f"{self.listen} wants its token: --token-file FILE"
             raise ServiceError(words, kind) from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)

@@ -31,6 +31,9 @@ POLL_S = 0.1
 BAR_POLL_S = 0.02
 """How often the status is asked for while something is waited for; near a bar line more often."""
 
+PATIENCE_S = 15.0
+"""So long the server may be away while something is waited for: it is started again, and the show goes on."""
+
 GRACE_S = 0.3
 """So long at most is waited for an event that the status knows of already."""
 
@@ -287,6 +290,8 @@ class _Events:
         self._heard: queue.SimpleQueue[tuple[str, JsonObject]] = queue.SimpleQueue()
         self.last = ""
         """The id of the last one taken."""
+        self.over = False
+        """Whether there will be no more: the server has gone."""
 
     def begin(self) -> None:
         """Return when it listens; its thread ends with the process."""
@@ -301,6 +306,7 @@ class _Events:
                     name = line.removeprefix("id: ")
                 elif line.startswith("data: "):
                     self._heard.put((name, json.loads(line.removeprefix("data: "))))
+        self.over = True
 
     def take(self, seconds: float) -> JsonObject | None:
         """Return the next event, None when none comes within so long."""
@@ -347,8 +353,10 @@ def _wait_for_change(client: Client, armed: Any, ends_s: float, events: _Events)
     while armed:
         if why := _why_not_done(events.take(POLL_S)):
             return why
-        status = _status(client)
+        status = _status(client, time.monotonic() + PATIENCE_S)
         now = status["armed"]
+        if now is None and events.over:
+            return f"{armed['action']} is not armed any more; whether it was done is in the status"
         if now is None or name(now) != name(armed):
             while events.last != status["event"] and (event := events.take(GRACE_S)):
                 if why := _why_not_done(event):
@@ -362,7 +370,7 @@ def _wait_for_change(client: Client, armed: Any, ends_s: float, events: _Events)
 def _wait_for_bar(client: Client, bar: int, ends_s: float) -> str:
     first = None
     while True:
-        status = _status(client)
+        status = _status(client, time.monotonic() + PATIENCE_S)
         position = status["position"]
         if first is None:
             first = position["bar"]
@@ -378,7 +386,7 @@ def _wait_for_bar(client: Client, bar: int, ends_s: float) -> str:
 
 def _wait_for_port(client: Client, device: str, ends_s: float) -> str:
     while True:
-        ports = _status(client)["ports"]
+        ports = _status(client, time.monotonic() + PATIENCE_S)["ports"]
         mine = [port for port in ports if not device or port["device"] == device]
         if not mine:
             names = ", ".join(dict.fromkeys(port["device"] for port in ports))

@@ -130,6 +130,20 @@ def test_a_bar_and_a_port_are_waited_for(service: Service, capsys: pytest.Captur
     assert (status, "transport is stopped" in wrong) == (1, True)
 
 
+def test_a_server_that_is_started_again_meanwhile_ends_no_waiting(
+    service: Service, capsys: pytest.CaptureFixture[str]
+) -> None:
+    does(service, capsys, "start")
+    for moment, within, words in (
+        ("bar 999", "4", "next still waits for bar 999"),
+        ("4 bars", "12", "next is not armed any more"),
+    ):
+        threading.Timer(0.5, service.kill_server).start()
+        status, _, wrong = does(service, capsys, "next", "--when", moment, "--wait", "--within", within)
+        assert (status, wrong.startswith(f"routerd: {words}")) == (1, True), wrong
+    assert does(service, capsys, "wait", "port", "--within", "20")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("words", "status", "wrong"),
     [
