@@ -342,6 +342,29 @@ def test_a_panic_stops_it_and_nothing_more_is_played(stage: tuple[Service, Band]
     assert [data for _, data in list(band.heard) if 0x90 <= data[0] < 0xA0 or 0xC0 <= data[0] < 0xD0] == []
 
 
+def test_one_that_dies_with_its_server_is_reported_and_the_song_before_it_named(
+    stage: tuple[Service, Band],
+) -> None:
+    service, _ = stage
+    service.ask("POST", "/v1/song", {"song": "Nine Lamps"})
+    service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["songs"]})
+    until(lambda: service.status()["song"]["title"] != "Nine Lamps", what="it goes through the songs")
+    pid = service.kill_server()
+    until(lambda: service.status()["server"]["pid"] != pid, what="another server is up")
+    left_on = service.status()["song"]["title"]
+    lines = until(lambda: [one for one in service.status()["problems"] if "was interrupted" in one])
+    assert f"it has left {left_on!r} on, and before it 'Nine Lamps' was" in lines[0]
+    assert any("choose the song to go on with" in line for line in lines)
+    assert service.status()["song"]["title"] == left_on  # nothing has changed by itself
+    assert "a soundcheck was interrupted, as the server process ended" in service.log
+    assert not service.ask("GET", "/v1/soundcheck/state")["running"]
+    service.ask("POST", "/v1/song", {"song": "Nine Lamps"})
+    until(lambda: not [one for one in service.status()["problems"] if "was interrupted" in one])
+    pid = service.kill_server()  # it is said once
+    until(lambda: service.status()["server"]["pid"] != pid, what="another server is up")
+    assert not [one for one in service.status()["problems"] if "was interrupted" in one]
+
+
 def test_the_cable_that_is_pulled(stage: tuple[Service, Band]) -> None:
     service, band = stage
     plan = {"levels_down": True, "stages": ["unplug"], "unplug": "sampler"}

@@ -107,6 +107,7 @@ _SERVER_REMEDIES = {
     "remembered": "look at the disk or the network",
     "tokens": "put the file right; it is looked at every two seconds",
     "certificate": "renew it; what lies in the file is taken within two seconds",
+    "soundcheck": "choose the song to go on with (nothing changes by itself), and run the soundcheck again",
     "api": "it is tried every second, and the clock goes on meanwhile",
 }
 """What is wrong with what the server does itself: the keys of `View.problems` but `files`, and what to do."""

@@ -162,6 +162,8 @@ _NOT_LOGGED = ("kind", "at_ns", "event", "since_ns", "ending", "from_ns", "begin
 def log_event(event: dict[str, Any]) -> None:
     """Write the line of an event."""
     level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
+    if event["kind"] == "soundcheck-ended" and event["ended"] == "interrupted":
+        level, words = "warning", "a soundcheck was interrupted, as the server process ended"
     if event.get("ending"):
         level, words = "info", "all that sounded has been ended, as the service ends"
     fields = {key: value for key, value in event.items() if key not in _NOT_LOGGED}

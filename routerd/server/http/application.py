@@ -99,7 +99,11 @@ def make_app(app: App, guard: Guard) -> web.Application:
 
     web_app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
     web_app.cleanup_ctx.append(admission.renewing)
-    for operation, owner in _owned(app, guard):
+    soundchecks = Soundchecks(
+        RunAccess(app.view, app.link, app.feed, app.measurements), app.state, app.rig, app.rig_folder
+    )
+    web_app.cleanup_ctx.append(partial(_looking_back, soundchecks))
+    for operation, owner in _owned(app, guard, soundchecks):
         answer = _answering(app.view, operation, owner)
         if operation.public:
             open_to_all.add(answer)
@@ -109,13 +113,18 @@ def make_app(app: App, guard: Guard) -> web.Application:
     return web_app
 
 
-def _owned(app: App, guard: Guard) -> Iterator[tuple[Operation, Any]]:
+async def _looking_back(soundchecks: Soundchecks, _app: web.Application) -> AsyncIterator[None]:
+    """Have a soundcheck that was interrupted reported, however long the disk takes."""
+    looking = asyncio.create_task(soundchecks.look_back())
+    yield
+    looking.cancel()
+    await asyncio.gather(looking, return_exceptions=True)
+
+
+def _owned(app: App, guard: Guard, soundchecks: Soundchecks) -> Iterator[tuple[Operation, Any]]:
     """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
     view, link = app.view, app.link
     status = partial(status_now, view, app.hub)
-    soundchecks = Soundchecks(
-        RunAccess(view, link, app.feed, app.measurements), app.state, app.rig, app.rig_folder
-    )
     reports = report_handlers.ReportHandlers(
         reports=app.reports,
         soundchecks=soundchecks,

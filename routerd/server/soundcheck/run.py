@@ -173,6 +173,11 @@ class Run:
         self._closed = closed_now(access.view.ports)
 
     @property
+    def name(self) -> str:
+        """What it is kept as."""
+        return self._began.strftime("%Y%m%d-%H%M%S")
+
+    @property
     def stages(self) -> tuple[StageResult, ...]:
         """The stages that are over."""
         return tuple(self._found.stages)
@@ -258,7 +263,7 @@ class Run:
         return Soundcheck(
             kind="soundcheck",
             schema=SCHEMA_VERSION,
-            name=self._began.strftime("%Y%m%d-%H%M%S"),
+            name=self.name,
             began=self._began.isoformat(timespec="seconds"),
             rig=self._rig_folder.rig.name,
             set_list=self._set_list,

@@ -1,4 +1,9 @@
-"""Starts and stops soundchecks, one at a time; keeps the newest fifty, a file each, and compares them."""
+"""Starts and stops soundchecks, one at a time; keeps the newest fifty, a file each, and compares them.
+
+While one is under way a file says so, and which song was on before. Where the process ends in the middle, the
+next one finds it: it says that the soundcheck was interrupted, and which song it has left on. It does not
+change the song by itself, as by then the show may have begun.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +11,7 @@ import asyncio
 import dataclasses
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic_ns
 from typing import Protocol
@@ -14,6 +20,7 @@ import structlog
 
 from routerd import storage
 from routerd.core.errors import CommandError
+from routerd.core.model.codec import JsonObject
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckStage, SoundcheckState
 from routerd.server.report.document import from_json, to_json
 from routerd.server.shows.record import FOLDER as SHOWS
@@ -25,6 +32,9 @@ from routerd.server.state_keeper import StateKeeper
 
 FOLDER = "soundchecks"
 MOST_KEPT = 50
+RUNNING = "soundcheck-running.json"
+"""In the state folder while one is under way."""
+
 LARGEST_BYTES = 16 * 1024 * 1024
 
 
@@ -64,6 +74,14 @@ class SoundcheckFolder:
             document = self.read(name)
             if document is not None:
                 yield document
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """What is remembered of a soundcheck while it is under way: its name, and the song that was on before."""
+
+    name: str
+    song: str | None
 
 
 class RigFile(Protocol):
@@ -136,8 +154,65 @@ class Soundchecks:
         with suppress(asyncio.CancelledError):
             await self._task
 
+    async def look_back(self) -> None:
+        """Say so if a soundcheck was under way when the process before this one ended."""
+        try:
+            running = await self._disk.do(self._take_running)
+        except (OSError, ValueError) as error:
+            structlog.get_logger().warning(
+                "what is kept of a running soundcheck cannot be read", why=str(error)
+            )
+            return
+        if running is None or self.running:
+            return
+        view, feed = self._access.view, self._access.feed
+        text = (
+            f"soundcheck {running.name} was interrupted, as the server process ended; nothing of it is kept"
+        )
+        on, before = view.snapshot.song, running.song
+        if before is not None and on != before:
+            song = "no song" if on is None else repr(view.title(on))
+            text += f"; it has left {song} on, and before it {view.title(before)!r} was"
+        view.problems["soundcheck"] = [text]
+        event = {"ended": "interrupted", "failed": [], "name": running.name}
+        feed.emit({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+        feed.events.subscribe(self._forget_interrupted)
+
+    def _forget_interrupted(self, event: JsonObject) -> None:
+        """Somebody has chosen a song since, or runs another soundcheck."""
+        if event["kind"] in ("song", "soundcheck"):
+            self._access.view.problems.pop("soundcheck", None)
+            self._access.feed.events.unsubscribe(self._forget_interrupted)
+
+    def _take_running(self) -> Running | None:
+        folder = self._state.folder.path
+        try:
+            running = from_json(Running, storage.read(folder / RUNNING, LARGEST_BYTES, inside=folder))
+        except FileNotFoundError:
+            return None
+        finally:
+            (folder / RUNNING).unlink(missing_ok=True)
+        return running
+
+    async def _note_running(self, running: Running | None) -> None:
+        """Remember what is under way, or that nothing is any more."""
+        folder = self._state.folder.path
+
+        def write() -> None:
+            if running is None:
+                (folder / RUNNING).unlink(missing_ok=True)
+            else:
+                storage.put(
+                    folder / RUNNING, to_json(running), inside=folder, mode=0o600, most_bytes=LARGEST_BYTES
+                )
+
+        with suppress(OSError):  # a full disk is a line of its own
+            await self._disk.do(write)
+
     async def _carry_out(self, run: Run) -> None:
+        await self._note_running(Running(run.name, self._access.view.snapshot.song))
         measured = await run.run()
+        await self._note_running(None)
         kept = await self._disk.do(lambda: list(self.folder.all()))
         document = dataclasses.replace(measured, comparison=compare_with_kept(measured, iter(kept)))
         self._last = document
