@@ -107,6 +107,17 @@ def test_the_folder_loads_and_finds_its_ports(
     assert "with 8 devices" in capsys.readouterr().out
 
 
+def test_the_example_begins_with_the_keyboard_and_says_what_gets_a_clock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        module, "open_system", lambda _: Ports(names("Drum Pads", "Stage Keys"), names("Box"))
+    )
+    assert make_folder(tmp_path / "rig", None, learn=False) == 0
+    assert "{from: stage-keys, to: box" in (tmp_path / "rig" / "songs" / "first-song.yaml").read_text()
+    assert "`clock: true`" in (tmp_path / "rig" / "rig.yaml").read_text()
+
+
 def test_switches_are_learnt_each_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     presses = {
         "Pedal Board:Pedal Board MIDI 1": ["f8", "bf 50 7f", "bf 50 00", "bf 50 7f", "bf 51 7f", "c0 05"]
