@@ -226,6 +226,7 @@ async def _listen(app: App, options: Options) -> tuple[Credentials, socket.socke
     while True:
         try:
             credentials = await asyncio.to_thread(Credentials, options.access)
+            await asyncio.to_thread(credentials.prepare)
             listener = await asyncio.to_thread(open_listener, credentials.guard.listen)
         except ListenError as error:
             app.view.problems["api"] = [f"the API cannot be served: {error}"]

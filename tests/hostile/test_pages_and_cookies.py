@@ -105,6 +105,8 @@ def test_a_crowd_that_guesses_keeps_nobody_out(service: Service) -> None:
     ]
     assert set(statuses) == {401, 429}
     assert statuses[-1] == 429
+    assert "too many wrong tokens" in service.log
+    assert service.log.count("too many wrong tokens") < 10, "the log is not a place to write much into"
     began_s = time.monotonic()
     assert asked(service, "GET", "/v1/status", Cookie=cookie)[0] == 200
     assert time.monotonic() - began_s < 2

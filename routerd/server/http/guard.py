@@ -20,6 +20,8 @@ from time import monotonic, time
 from typing import Literal
 from urllib.parse import urlsplit
 
+from structlog import get_logger
+
 from routerd.server.http.listening import Certificate, Listen, is_loopback, load_certificate, parse_listen
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.tokens import Cookie, ListenError, May, Tokens, WrongTokens
@@ -138,6 +140,8 @@ class Guard:
         may = self.tokens.allows(given)
         if may is None:
             self._wrong.add(peer, now_s)
+            if self._wrong.wait_s(peer, now_s) > 0:
+                get_logger().warning("too many wrong tokens: none is looked at for a while", address=peer)
             raise ProblemError(
                 "no-token", "this token is wrong; routerd stage shows an address with the right one"
             )
@@ -221,13 +225,20 @@ class Credentials:
         names += [] if self._certificate is None else self._certificate.names
         self.guard = Guard(listen, tokens, names, tls=self.context is not None)
 
+    def prepare(self) -> None:
+        """Work out what cookies need, so that no request has to wait for it. Blocks."""
+        if self.guard.tokens is not None:
+            _ = self.guard.tokens.keys
+
     def refresh(self, now_s: float) -> dict[str, list[str]]:
         """Read again what has changed; return what is wrong at `now_s` (Unix time), by what it is about."""
         if (seen := self._signatures()) != self._seen:
             self._seen, self._wrong = seen, {}
             options = self._options
             try:
-                self.guard.tokens = Tokens.read_from(options.token_file, options.read_token_file)
+                tokens = Tokens.read_from(options.token_file, options.read_token_file)
+                _ = tokens and tokens.keys  # before anybody asks by them
+                self.guard.tokens = tokens
             except ListenError as error:
                 self._wrong["tokens"] = [f"{error}; the tokens from before stay in force"]
             try:

@@ -22,7 +22,8 @@ import math
 import os
 import secrets
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
@@ -93,16 +94,16 @@ class Tokens:
 
     change: str
     read: str | None = None
-    _keys: tuple[tuple[May, bytes], ...] = field(init=False, repr=False)
 
-    def __post_init__(self) -> None:
+    @cached_property
+    def keys(self) -> tuple[tuple[May, bytes], ...]:
+        """The keys of cookies, by what these allow; takes a tenth of a second the first time."""
         given: tuple[tuple[May, str | None], ...] = (("change", self.change), ("read", self.read))
-        keys = tuple((may, _key(may, token)) for may, token in given if token is not None)
-        object.__setattr__(self, "_keys", keys)
+        return tuple((may, _key(may, token)) for may, token in given if token is not None)
 
     @classmethod
     def read_from(cls, token_file: Path | None, read_token_file: Path | None) -> Tokens | None:
-        """Return the tokens in these files, None without any; raises ListenError. Blocks for a while."""
+        """Return the tokens in these files, None without any; raises ListenError. Blocks."""
         if token_file is None:
             if read_token_file is not None:
                 raise ListenError("--read-token-file lets others read: give a --token-file as well, for you")
@@ -125,7 +126,7 @@ class Tokens:
     def cookie(self, may: May, now_s: float) -> str:
         """Return a new cookie that allows this for COOKIE_S from `now_s` (Unix time)."""
         words = _FORM.pack(may == "change", int(now_s) + COOKIE_S, secrets.token_bytes(12))
-        key = next(key for level, key in self._keys if level == may)
+        key = next(key for level, key in self.keys if level == may)
         return base64.urlsafe_b64encode(words + hmac.digest(key, words, "sha256")).decode().rstrip("=")
 
     def open_cookie(self, value: str, now_s: float) -> Cookie | None:
@@ -136,7 +137,7 @@ class Tokens:
         except (UnicodeEncodeError, binascii.Error):
             return None
         words, mark = whole[:-_MARK_BYTES], whole[-_MARK_BYTES:]
-        for may, key in self._keys:
+        for may, key in self.keys:
             if hmac.compare_digest(mark, hmac.digest(key, words, "sha256")):
                 _, ends_s, name = _FORM.unpack(words)
                 return Cookie(may, ends_s, name) if now_s < ends_s else None

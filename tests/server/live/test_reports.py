@@ -104,6 +104,7 @@ async def test_the_page_is_whole_and_asks_for_nothing(service: Service) -> None:
         answer = await service.ask("GET", f"/v1/report{path}", **headers)
         assert answer.status == 200
         assert answer.headers["Content-Type"] == "text/html; charset=utf-8"
+        assert answer.headers["Content-Security-Policy"].endswith("; sandbox"), "it runs nothing"
     page = answer.text
     elements = _Elements()
     elements.feed(page)
