@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.server.http.application import MOST_CONNECTIONS
+from routerd.server.http.connections import MOST_CONNECTIONS
 from tests.hostile.clients import GIGABYTE, POURING, WAITING, Crowd, crowd
 from tests.hostile.rich_rig import DEMO
 from tests.service import Service, until

@@ -1,27 +1,18 @@
-"""The HTTP service: connections and their limits, requests let in, bodies read, answers sent.
+"""The HTTP service: requests let in, bodies read, answers sent.
 
 Everything that goes wrong with a request, the router's own 404 and 405 included, leaves as a problem
 document (RFC 9457), and nothing a client sends gets further than this process.
-
-Whatever many clients do, slow, half open or never reading: the number of connections is bounded and a new one
-takes the place of one that asks nothing, so that a person who asks is answered. Line and headers are bounded
-by aiohttp (8 KB a line, 128 headers), bodies by `operation.LARGEST_BODY_BYTES` and BODY_S.
+Line and headers are bounded by aiohttp (8 KB a line, 128 headers), bodies by `operation.LARGEST_BODY_BYTES`
+and BODY_S; connections by `connections`.
 """
 
 from __future__ import annotations
 
 import asyncio
-import errno
-import math
-import os
-import socket
-import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
-from contextlib import asynccontextmanager
 from functools import partial
 from typing import Any
 
-import structlog
 from aiohttp import web
 
 from routerd.server import stage
@@ -36,6 +27,7 @@ from routerd.server.http import (
     show_handlers,
 )
 from routerd.server.http.bodies import Body, Moment, Nothing, read_body
+from routerd.server.http.connections import end_if_out_of_memory, serving
 from routerd.server.http.guard import Guard
 from routerd.server.http.operation import (
     LARGEST_BODY_BYTES,
@@ -52,6 +44,8 @@ from routerd.server.soundcheck.run import Access as RunAccess
 from routerd.server.soundcheck.service import Soundchecks
 from routerd.server.status import status_now
 from routerd.server.view import View
+
+__all__ = ["OPERATIONS", "make_app", "serving"]
 
 BODY_S = 10.0
 
@@ -189,154 +183,3 @@ async def _received(request: web.Request) -> bytes:
         raise ProblemError("too-slow", f"the body did not arrive within {BODY_S:g} s") from error
     except (web.RequestPayloadError, ConnectionError, RuntimeError) as error:  # the last one: it has closed
         raise ProblemError("malformed-request", f"the body cannot be read: {error}") from error
-
-
-EXIT_STATUS = 3
-_WORDS = b"routerd: the server has no memory left and ends\n"
-
-
-def end_if_out_of_memory(error: BaseException | None) -> None:
-    """End this process at once if the error means that; nothing that needs memory is tried any more."""
-    no_thread = isinstance(error, RuntimeError) and "start new thread" in str(error)
-    if isinstance(error, MemoryError) or no_thread:
-        os.write(2, _WORDS)
-        os._exit(EXIT_STATUS)
-
-
-SHUTDOWN_S = 0.1
-"""How long requests that are being answered may go on at the end."""
-
-_SHORTAGES = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
-SHORTAGE_AGAIN_S = 60.0
-"""A shortage is logged when it begins, and again when it comes back after so long."""
-
-
-class Shortage:
-    """An event loop's exception handler: connections that cannot be taken are logged once, not a hundred
-    times a second, as the loop tries them."""
-
-    def __init__(self) -> None:
-        self._last_s = -math.inf
-
-    def __call__(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """Take what the loop has to say."""
-        error = context.get("exception")
-        end_if_out_of_memory(error)
-        if not isinstance(error, OSError) or error.errno not in _SHORTAGES:
-            loop.default_exception_handler(context)
-            return
-        before_s, self._last_s = self._last_s, loop.time()
-        if self._last_s - before_s > SHORTAGE_AGAIN_S:
-            words = "new connections have to wait: too many files and connections are open"
-            structlog.get_logger().error(words, why=error.strerror)
-
-
-MOST_CONNECTIONS = 256
-IDLE_S = 30.0
-"""How long a connection may stay without a whole request, however slowly one trickles in."""
-HANDSHAKE_S = 5.0
-"""How long a connection may take to agree on TLS; until then it does not count as one."""
-LINGERING_S = 1.0
-"""How long what is left of a refused body is read, so that its client gets to read the answer."""
-READ_BYTES = 32 * 1024
-"""How much of a connection is read ahead of what is asked for."""
-UNREAD_MS = 30_000
-"""How long the kernel keeps an answer for a client that does not take it."""
-
-
-class _Connections:
-    """Those that are open, in the order in which they came."""
-
-    def __init__(self) -> None:
-        self._open: dict[_Connection, None] = {}
-
-    def add(self, one: _Connection) -> None:
-        """Take one in; beyond MOST_CONNECTIONS the oldest that asks nothing goes, or else this one."""
-        self._open[one] = None
-        if len(self._open) > MOST_CONNECTIONS:
-            next((other for other in self._open if other is not one and other.is_idle), one).cut()
-
-    def remove(self, one: _Connection) -> None:
-        """One has gone."""
-        self._open.pop(one, None)
-
-
-class _Connection(web.RequestHandler):
-    __slots__ = ("_others",)
-
-    def __init__(self, others: _Connections, manager: Any, **options: Any) -> None:
-        super().__init__(manager, **options)
-        self._others = others
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Count it in; bound how long it may leave an answer unread (Linux)."""
-        super().connection_made(transport)
-        opened = transport.get_extra_info("socket")
-        if opened is not None and hasattr(socket, "TCP_USER_TIMEOUT"):
-            opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
-        self._others.add(self)
-
-    def connection_lost(self, exc: BaseException | None) -> None:
-        """Count it out."""
-        self._others.remove(self)
-        super().connection_lost(exc)
-
-    @property
-    def is_idle(self) -> bool:
-        """Whether nothing is being answered here."""
-        return self._current_request is None
-
-    def cut(self) -> None:
-        """Close it without a word."""
-        self._others.remove(self)
-        if self.transport is not None:
-            self.transport.abort()
-
-    def handle_error(
-        self,
-        request: web.BaseRequest,
-        status: int = 500,
-        exc: BaseException | None = None,
-        message: str | None = None,
-    ) -> web.StreamResponse:
-        """Answer what the parser could not read with a problem document, and close the connection."""
-        if exc is not None and status >= 500:
-            return super().handle_error(request, status, exc, message)
-        lines = (message or "").strip().splitlines() or ["it cannot be read"]
-        response = problem_response("/", ProblemError("malformed-request", lines[0].rstrip(":")))
-        response.force_close()
-        return response
-
-
-@asynccontextmanager
-async def serving(
-    app: web.Application, listener: socket.socket, tls: ssl.SSLContext | None = None
-) -> AsyncIterator[None]:
-    """Serve `app` on a listening socket for the length of the block, over TLS where there is a context."""
-    runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
-    await runner.setup()
-    manager = runner.server
-    if manager is None:
-        raise RuntimeError("the server has not been set up")
-    loop = asyncio.get_running_loop()
-    loop.set_exception_handler(Shortage())
-    # packed bodies are refused, so they are not unpacked either
-    options: dict[str, Any] = {
-        "access_log": None,
-        "auto_decompress": False,
-        "keepalive_timeout": IDLE_S,
-        "lingering_time": LINGERING_S,
-        "read_bufsize": READ_BYTES,
-    }
-    connections = _Connections()
-    server = await loop.create_server(
-        lambda: _Connection(connections, manager, loop=loop, **options),
-        sock=listener,
-        ssl=tls,
-        ssl_handshake_timeout=None if tls is None else HANDSHAKE_S,
-    )
-    try:
-        yield
-    finally:
-        server.close()
-        await runner.cleanup()
