@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
-from typing import Any
+from typing import Any, Literal
 
 from routerd.core.midi.messages import Kind
 from routerd.core.model.actions import (
@@ -28,6 +28,7 @@ from routerd.core.model.actions import (
 )
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control
+from routerd.core.model.events import PortClosed, PortOpened, event_to_json
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
@@ -149,6 +150,19 @@ def ask(action: Action, short: Short = None, when: str = "now") -> Command:
     return Command(action, made, parse_when(when))
 
 
+def port_closed(
+    at_ns: int, output: int | None, device: str = "synth", since_ns: int | None = None
+) -> PortClosed:
+    """Return the event of a port that is closed; without `output` it is an input's."""
+    direction: Literal["input", "output"] = "input" if output is None else "output"
+    return PortClosed(at_ns, device, direction, output, "", at_ns if since_ns is None else since_ns)
+
+
+def port_opened(at_ns: int, output: int | None, device: str = "synth") -> PortOpened:
+    """Return the event of a port that is open again."""
+    return PortOpened(at_ns, device, "input" if output is None else "output", output)
+
+
 Begin = dict[str, object] | ResumePoint | None
 """Where a show begins: a resume point, or JSON of one, which may make no sense."""
 
@@ -189,7 +203,7 @@ class Stage:
             if data != TICK:
                 self.show.routes.loops.went(wire, data, self.now_ns)
         self.show.effects.sink.clear()
-        self.events += self.show.effects.events
+        self.events += [event_to_json(event) for event in self.show.effects.events]
         self.show.effects.events.clear()
 
     def load(self, book: CompiledRig, begin: Begin = None) -> None:

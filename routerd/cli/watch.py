@@ -89,7 +89,7 @@ def _place_lines(status: JsonObject) -> Iterator[Text]:
 
 
 def _time_lines(status: JsonObject) -> Iterator[Text]:
-    tempo, position, source = status["tempo"], status["position"], status["follow"]
+    tempo, position, source = status["tempo"], status["position"], status["following"]
     by = {"song": "the song's", "hand": "set by hand"}.get(tempo["set_by"], tempo["set_by"])
     yield Text.assemble(
         f"{status['transport']}  ",

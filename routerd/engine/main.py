@@ -21,6 +21,7 @@ from typing import Any
 
 from routerd import __version__
 from routerd.core.errors import RouterdError
+from routerd.core.model import events
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.show.compiler import CompiledRig
@@ -529,7 +530,7 @@ class Engine:
     def _check_for_suspension(self) -> None:
         if slept_ns := slept_since(self._suspensions):
             slept_s = round(slept_ns / NS_PER_S, 1)
-            self._worker.post(Happened({"kind": "suspended", "at_ns": monotonic_ns(), "seconds": slept_s}))
+            self._worker.post(Happened(events.Suspended(monotonic_ns(), slept_s)))
             self._keeper.refresh()  # USB devices may have gone and come back without a word
 
     def _warn(self, text: str) -> None:

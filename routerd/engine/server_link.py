@@ -20,6 +20,7 @@ from typing import Any
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
 from routerd.core.midi.rest import Pressed
+from routerd.core.model import events
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
@@ -27,7 +28,7 @@ from routerd.core.routing.input import Input
 from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.core.show.replica import Apply, SendPast, Sound, TakeOrder
 from routerd.core.units import NS_PER_MS
-from routerd.engine.worker import Worker, records_dropped
+from routerd.engine.worker import Worker
 from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 from routerd.link.messages import (
     Commit,
@@ -110,7 +111,7 @@ class ServerLink:
                         await give_way(self._worker.is_at_work)
                     self._take(message)
         except (ConnectionError, LinkError) as error:
-            self.send(Happened({"kind": "fault", "at_ns": monotonic_ns(), "what": f"link: {error}"}))
+            self.send(Happened(events.Fault(monotonic_ns(), what=f"link: {error}", count=1)))
         finally:
             self._writer = None
             writer.close()
@@ -137,7 +138,7 @@ class ServerLink:
             return
         if self._dropped:
             first, last = self._dropped[0].tick, self._dropped[-1].tick
-            self.send(records_dropped(self._dropped_count, first, last))
+            self.send(Happened(events.RecordsDropped(monotonic_ns(), self._dropped_count, first, last)))
             self._dropped, self._dropped_count = [], 0
         self._writer.write(pack_ticks(records))
 

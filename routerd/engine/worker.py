@@ -25,11 +25,12 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from time import monotonic_ns, sleep
-from typing import Any
 
 from routerd.core.errors import PortError
 from routerd.core.midi.messages import TICK_BYTES
+from routerd.core.model import events
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.output.wire import Sink, Wire
@@ -68,12 +69,6 @@ TICK_CHECK_EVERY = 16
 
 GRID_EVERY_NS = 50_000_000
 """Tempo may change with every tick; it is reported no more often than this."""
-
-
-def records_dropped(count: int, from_tick: int, to_tick: int) -> Happened:
-    """Return the event of tick records that nobody gets to see."""
-    what: dict[str, Any] = {"kind": "records-dropped", "at_ns": monotonic_ns(), "count": count}
-    return Happened({**what, "from_tick": from_tick, "to_tick": to_tick})
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +137,9 @@ class Worker:
     def receiver(self, input: Input) -> Received:
         """Return what an input port of that input's device calls with each message."""
         inbox = self._inbox
-        limit = self._flood_limits[input.name] = FloodLimit(lambda: self._event("flood", device=input.name))
+        flood = partial(events.Flood, device=input.name)
+        limit = FloodLimit(lambda: self.post(Happened(flood(monotonic_ns()))))
+        self._flood_limits[input.name] = limit
         take, let_go = self._lock.acquire, self._lock.release
 
         def received(data: bytes, at_ns: int) -> None:
@@ -263,7 +260,7 @@ class Worker:
         if span is None:
             return taken, None
         count, self.records_dropped = self.records_dropped, 0
-        return taken, records_dropped(count, *span)
+        return taken, Happened(events.RecordsDropped(monotonic_ns(), count, *span))
 
     # The clock thread
 
@@ -412,11 +409,8 @@ class Worker:
         now_ns = monotonic_ns()
         if fault != self.last_fault or now_ns - self._fault_reported_ns > FAULT_AGAIN_NS:
             self._fault_reported_ns = now_ns
-            self._event("fault", what=fault, count=self.faults)
+            self.post(Happened(events.Fault(now_ns, what=fault, count=self.faults)))
         self.last_fault = fault
-
-    def _event(self, kind: str, **fields: object) -> None:
-        self.post(Happened({"kind": kind, "at_ns": monotonic_ns(), **fields}))
 
     def _send_ticks(self, at_ns: int) -> None:
         """Send the ticks that the show has worked out ahead, or wait for the same instant without one.

@@ -9,9 +9,10 @@ How messages lie on the socket is in `frames`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from routerd.core.model.commands import Command
+from routerd.core.model.events import EngineEvent
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
@@ -268,9 +269,9 @@ class Traffic:
 
 @dataclass(frozen=True, slots=True)
 class Happened:
-    """Something that a person may want to know: {"kind": str, "at_ns": n, ...}."""
+    """Something has happened that a person may want to know."""
 
-    event: dict[str, Any]
+    event: EngineEvent
 
 
 FromServer = (

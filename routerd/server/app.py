@@ -12,7 +12,7 @@ import contextlib
 from dataclasses import replace
 from time import monotonic_ns
 
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import Segment
 from routerd.core.units import NS_PER_S
@@ -159,9 +159,8 @@ class App:
 
     def _on_ports(self, states: PortStates) -> None:
         for port in self.view.take_ports(states):
-            event: JsonObject = {"kind": "port-missing", "at_ns": monotonic_ns()}
-            event |= {"device": port.device, "direction": port.direction, "pattern": port.pattern}
-            self.feed.events.emit({**event, "state": port.state, "error": port.error})
+            about = port.device, port.direction, port.pattern, port.port
+            self.feed.events.emit(events.PortState(monotonic_ns(), *about, port.state, port.error))
         self.health.refresh()
 
     async def close(self) -> None:

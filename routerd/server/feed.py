@@ -19,13 +19,13 @@ import asyncio
 import json
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import replace
 from datetime import UTC, datetime
 from time import monotonic_ns, time_ns
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from routerd import __version__
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_MS, NS_PER_S, shown_bpm, ticks_per_bar, ticks_per_beat
@@ -65,16 +65,16 @@ class Stream(Generic[T]):
 
 
 class Feed:
-    """The streams. `events` are {"kind", "at_ns", ...}; `want_messages` switches whole messages on or off."""
+    """The streams; `want_messages` switches whole messages on or off."""
 
     def __init__(self, want_messages: Callable[[bool], None]) -> None:
-        self.events: Stream[JsonObject] = Stream()
+        self.events: Stream[events.AnyEvent] = Stream()
         self.ticks: Stream[list[TickRecord]] = Stream()
         self.traffic: Stream[Traffic] = Stream()
         self.messages: Stream[list[Tap]] = Stream(want_messages)
         self._log = EventLog()
 
-    def emit(self, event: JsonObject) -> None:
+    def emit(self, event: events.AnyEvent) -> None:
         """Log an event and hand it to everybody who listens."""
         self._log.take(event)
         self.events.emit(event)
@@ -134,15 +134,15 @@ class EventHub:
     def _id(self, number: int) -> str:
         return f"{self._epoch}-{number}"
 
-    def publish(self, event: dict[str, Any]) -> None:
-        """Hand an event ({"kind", "at_ns", ...}) to everybody."""
+    def publish(self, event: events.AnyEvent) -> None:
+        """Hand an event to everybody."""
         self._number += 1
         frame = _frame(event, identity=self.last_id)
         self._ring.append((self._number, frame))
         for reader in list(self._readers):
             self._hand(reader, frame)
 
-    def publish_beat(self, event: JsonObject) -> None:
+    def publish_beat(self, event: events.Beat | events.BeatsChanged) -> None:
         """Hand a beat to those who want beats; it has no id and nobody is given it later."""
         frame = _frame(event)
         for reader in list(self._readers):
@@ -177,11 +177,10 @@ class EventHub:
         # event before all that was missed has been read
         goes_on_from = self._id(self._number - len(missed))
         now_ns = monotonic_ns()
-        hello = {"kind": "hello", "at_ns": now_ns, "id": goes_on_from}
-        hello |= {"generation": generation, "version": __version__}
+        hello = events.Hello(now_ns, goes_on_from, generation, __version__)
         reader.queue.put_nowait(_frame(hello, identity=goes_on_from, retry_ms=RETRY_MS))
         if is_gap:
-            reader.queue.put_nowait(_frame({"kind": "gap", "at_ns": now_ns, "lost": lost}))
+            reader.queue.put_nowait(_frame(events.Gap(now_ns, lost)))
         for _, frame in missed:
             reader.queue.put_nowait(frame)
         self._readers.add(reader)
@@ -202,12 +201,12 @@ class EventHub:
             reader.queue.put_nowait(None)
 
 
-def _frame(event: JsonObject, *, identity: str | None = None, retry_ms: int | None = None) -> bytes:
+def _frame(event: events.AnyEvent, *, identity: str | None = None, retry_ms: int | None = None) -> bytes:
     head = "" if identity is None else f"id: {identity}\n"
     if retry_ms is not None:
         head += f"retry: {retry_ms}\n"
-    data = {"kind": event["kind"], "at_ns": event["at_ns"], "at": wall_time(event["at_ns"]), **event}
-    return f"{head}event: {event['kind']}\ndata: {json.dumps(data)}\n\n".encode()
+    data = {"at": wall_time(event.at_ns), **events.event_to_json(event)}
+    return f"{head}event: {event.kind}\ndata: {json.dumps(data)}\n\n".encode()
 
 
 AHEAD_NS = 250 * NS_PER_MS
@@ -220,31 +219,12 @@ MOVED_NS = 2 * NS_PER_MS
 """A beat that is due so much earlier or later than it was announced is announced anew; less nobody sees."""
 
 
-@dataclass(frozen=True, slots=True)
-class Beat:
-    """A beat of the meter. `tick` is the grid's; `bar` and `beat` count from 1, `bar` is None while transport
-    does not run."""
-
-    tick: int
-    at_ns: int
-    bar: int | None
-    beat: int
-    meter: str
-    bpm: float
-    counts_in: bool
-
-    def is_as_announced(self, before: Beat) -> bool:
-        """Return whether `before`, which was announced, still holds."""
-        same = (self.tick, self.bar, self.beat, self.meter) == (
-            before.tick,
-            before.bar,
-            before.beat,
-            before.meter,
-        )
-        return same and self.counts_in == before.counts_in and abs(self.at_ns - before.at_ns) <= MOVED_NS
+def _still_holds(before: events.Beat, now: events.Beat) -> bool:
+    """Return whether `before`, which was announced, is as good as what is known now."""
+    return abs(now.at_ns - before.at_ns) <= MOVED_NS and replace(now, at_ns=before.at_ns) == before
 
 
-def beats_from(snapshot: Snapshot, tick: int) -> Iterator[Beat]:
+def beats_from(snapshot: Snapshot, tick: int) -> Iterator[events.Beat]:
     """Yield the beats from a tick of the grid on, as far as the snapshot foretells them: without end."""
     beats, unit = snapshot.meter
     bar_ticks, beat_ticks = ticks_per_bar(beats, unit), ticks_per_beat(unit)
@@ -267,7 +247,7 @@ def beats_from(snapshot: Snapshot, tick: int) -> Iterator[Beat]:
         bar = None
         if first_bar is not None and not counts_in:
             bar = (tick - first_bar[0]) // bar_ticks + first_bar[1]
-        yield Beat(tick, snapshot.grid.due_ns(tick), bar, beat + 1, f"{beats}/{unit}", bpm, counts_in)
+        yield events.Beat(snapshot.grid.due_ns(tick), tick, bar, beat + 1, f"{beats}/{unit}", bpm, counts_in)
         tick += beat_ticks
 
 
@@ -278,9 +258,9 @@ class Beats:
         self._hub = hub
         self._now = now
         self._changed = asyncio.Event()
-        self._announced: list[Beat] = []
+        self._announced: list[events.Beat] = []
         """Those that are not due yet."""
-        self._over: Beat | None = None
+        self._over: events.Beat | None = None
         """The last that was due: however the grid is moved, it does not come again."""
 
     def refresh(self) -> None:
@@ -308,7 +288,7 @@ class Beats:
                 self._over = beat
         waiting = [beat for beat in self._announced if beat.at_ns > now_ns]
         snapshot = self._now()
-        coming: list[Beat] = []
+        coming: list[events.Beat] = []
         again_ns = now_ns + AHEAD_NS
         if snapshot is not None:
             over = self._over
@@ -323,12 +303,12 @@ class Beats:
                 coming.append(beat)
         # 2. What was announced and does not hold any more is taken back as a whole.
         held = len(waiting) <= len(coming) and all(
-            beat.is_as_announced(before) for beat, before in zip(coming, waiting, strict=False)
+            _still_holds(before, beat) for beat, before in zip(coming, waiting, strict=False)
         )
         if not held:
-            self._hub.publish_beat({"kind": "beats-changed", "at_ns": now_ns})
+            self._hub.publish_beat(events.BeatsChanged(now_ns))
         news = coming[len(waiting) :] if held else coming
         for beat in news:
-            self._hub.publish_beat({"kind": "beat", **asdict(beat)})
+            self._hub.publish_beat(beat)
         self._announced = waiting + news if held else coming
         return max(again_ns, now_ns + NS_PER_MS)

@@ -4,7 +4,7 @@ The one table behind every place that shows it: `problems` in the status, `GET /
 events `problem` and `problem-ended`, and the metrics all read from SOURCES. A source is a function of a View
 and the time to lines, and keeps nothing. To add one, write the function and put it into SOURCES. What it
 needs to know of the engine travels in the snapshot, the counters or `facts` (see routerd.link.messages); what
-only the server knows lies in `View.problems`.
+only the server knows is reported to `View.problems`.
 
 `HealthWatch` reports to log and event stream which lines have appeared or gone. Each is reported once; one
 that comes and goes all the time is reported a few times and then only when it has settled, so that a port
@@ -20,11 +20,11 @@ from dataclasses import dataclass
 from time import monotonic_ns
 from typing import NamedTuple
 
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import PortState
 from routerd.server.log import log_health
-from routerd.server.view import View
+from routerd.server.view import Trouble, View
 
 OPENING_NS = 3 * NS_PER_S
 """A port may take so long to open before that is a problem."""
@@ -89,7 +89,7 @@ def lines_of(view: View, now_ns: int) -> list[Line]:
 
 
 def _files(view: View, _now_ns: int) -> Iterator[Line]:
-    mistakes = view.problems.get("files", [])
+    mistakes = view.problems.of(Trouble.FILES)
     for mistake in mistakes[:MOST_MISTAKES]:
         yield Line("files", mistake, about=mistake)
     if len(mistakes) > MOST_MISTAKES:
@@ -99,26 +99,24 @@ def _files(view: View, _now_ns: int) -> Iterator[Line]:
 
 
 _SERVER_REMEDIES = {
-    "names": "",
-    "state": "make room on the disk and the folder writable; it is tried every second",
-    "rig": "make room on the disk and the folder writable; it is tried every second",
-    "show log": "make room on the disk and the folder writable; it is tried every second",
-    "record": "a new one begins when the service is started again",
-    "remembered": "look at the disk or the network",
-    "tokens": "put the file right; it is looked at every two seconds",
-    "certificate": "renew it; what lies in the file is taken within two seconds",
-    "soundcheck": "choose the song to go on with (nothing changes by itself), and run the soundcheck again",
-    "api": "it is tried every second, and the clock goes on meanwhile",
+    Trouble.NAMES: "",
+    Trouble.STATE: "make room on the disk and the folder writable; it is tried every second",
+    Trouble.RIG: "make room on the disk and the folder writable; it is tried every second",
+    Trouble.SHOW_LOG: "make room on the disk and the folder writable; it is tried every second",
+    Trouble.RECORD: "a new one begins when the service is started again",
+    Trouble.REMEMBERED: "look at the disk or the network",
+    Trouble.TOKENS: "put the file right; it is looked at every two seconds",
+    Trouble.CERTIFICATE: "renew it; what lies in the file is taken within two seconds",
+    Trouble.SOUNDCHECK: "choose the song to go on with (nothing changes by itself), and run it again",
+    Trouble.API: "it is tried every second, and the clock goes on meanwhile",
 }
-"""What is wrong with what the server does itself: the keys of `View.problems` but `files`, and what to do."""
+"""What to do about the troubles of the server itself, but for those with files."""
 
 
 def _server(view: View, _now_ns: int) -> Iterator[Line]:
-    for about, texts in view.problems.items():
-        if about != "files":
-            yield from (
-                Line(about.replace(" ", "-"), text, _SERVER_REMEDIES.get(about, "")) for text in texts
-            )
+    for about, remedy in _SERVER_REMEDIES.items():
+        for text in view.problems.of(about):
+            yield Line(about, text, remedy)
 
 
 def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
@@ -326,10 +324,11 @@ class Announcer:
 class HealthWatch:
     """Looks at the lines of a view, and publishes an event and writes a line of the log for each change."""
 
-    def __init__(self, view: View, publish: Callable[[JsonObject], None]) -> None:
+    def __init__(self, view: View, publish: Callable[[events.AnyEvent], None]) -> None:
         self._view = view
         self._publish = publish
         self._announcer = Announcer()
+        view.problems.on_change = self.refresh
 
     async def run(self) -> None:
         """Look regularly, until cancelled."""
@@ -345,6 +344,5 @@ class HealthWatch:
         now_ns = monotonic_ns()
         for appeared, line, restless in self._announcer.update(lines_of(self._view, now_ns), now_ns):
             log_health(line.text, line.remedy, appeared=appeared, restless=restless)
-            event: JsonObject = {"kind": "problem" if appeared else "problem-ended", "at_ns": now_ns}
-            event |= {"about": line.kind, "device": line.device, "line": str(line)}
-            self._publish({**event, "comes_and_goes": restless})
+            kind = events.Problem if appeared else events.ProblemEnded
+            self._publish(kind(now_ns, line.kind, line.device, str(line), comes_and_goes=restless))

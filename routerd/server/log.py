@@ -15,6 +15,7 @@ from typing import Any, TextIO
 import structlog
 
 from routerd import __version__
+from routerd.core.model import events
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Realtime
 from routerd.printing import Descriptor, LineStream, LogForm, LogWriter, visible, visible_lines
@@ -85,52 +86,62 @@ def set_up_log(stream: TextIO | None = None) -> LogWriter:
     return writer
 
 
-_SENTENCES = {
-    "song": ("info", "song"),
-    "section": ("info", "section"),
-    "transport": ("info", "transport"),
-    "tempo": ("info", "tempo"),
-    "armed": ("info", "armed"),
-    "start-ignored": ("info", "a redundant Start of the clock source is ignored"),
-    "continue-ignored": ("info", "a redundant Continue of the clock source is ignored"),
-    "position-ignored": ("info", "a song position of the clock source is ignored"),
-    "disarmed": ("info", "what was armed is forgotten"),
-    "armed-gone": ("warning", "what was armed before the restart is gone"),
-    "resumed": ("warning", "the engine had died; another goes on where it was"),
-    "panic": ("warning", "panic: all that sounded has been ended"),
-    "refused": ("warning", "refused"),
-    "set-list": ("info", "set list changed"),
-    "encore-gone": (
+_SENTENCES: dict[type[events.Event], tuple[str, str]] = {
+    events.Song: ("info", "song"),
+    events.Section: ("info", "section"),
+    events.Transport: ("info", "transport"),
+    events.Tempo: ("info", "tempo"),
+    events.Armed: ("info", "armed"),
+    events.TransportIgnored: ("info", "what the clock source says of transport is ignored"),
+    events.Disarmed: ("info", "what was armed is forgotten"),
+    events.ArmedGone: ("warning", "what was armed before the restart is gone"),
+    events.Resumed: ("warning", "the engine had died; another goes on where it was"),
+    events.Panic: ("warning", "panic: all that sounded has been ended"),
+    events.Refused: ("warning", "refused"),
+    events.SetList: ("info", "set list changed"),
+    events.EncoreGone: (
         "warning",
         "there is no encore any more, as its only song has left it; say where it begins",
     ),
-    "loaded": ("info", "rig folder loaded"),
-    "port-opened": ("info", "port opened"),
-    "port-closed": ("warning", "port closed"),
-    "sensing-lost": (
+    events.Loaded: ("info", "rig folder loaded"),
+    events.ReloadFailed: ("error", "the rig folder is not taken; what was loaded before goes on"),
+    events.PortOpened: ("info", "port opened"),
+    events.PortClosed: ("warning", "port closed"),
+    events.SensingLost: (
         "warning",
         "active sensing has stopped: the cable or the device is dead; its held notes were released",
     ),
-    "ticks-missed": ("error", "ticks were given up: the machine stood still"),
-    "suspended": (
+    events.TicksMissed: ("error", "ticks were given up: the machine stood still"),
+    events.Suspended: (
         "error",
         "the machine was suspended: devices heard nothing meanwhile, the grid goes on",
     ),
-    "records-dropped": ("warning", "tick records were dropped; the report says so"),
-    "fault": ("error", "fault"),
-    "learning": ("info", "learning from the next message"),
-    "learnt": ("info", "learnt"),
-    "learning-ended": ("info", "learning is over"),
-    "soundcheck": ("info", "soundcheck"),
-    "soundcheck-ended": ("info", "soundcheck is over"),
-    "server-started": ("info", "API is up"),
+    events.RecordsDropped: ("warning", "tick records were dropped; the report says so"),
+    events.Fault: ("error", "fault"),
+    events.Learning: ("info", "learning from the next message"),
+    events.Learnt: ("info", "learnt"),
+    events.LearningEnded: ("info", "learning is over"),
+    events.Soundcheck: ("info", "soundcheck"),
+    events.SoundcheckEnded: ("info", "soundcheck is over"),
+    events.ServerStarted: ("info", "API is up"),
 }
 
 
 _LEVELS = {"info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
 
-_AS_PROBLEMS = ("chattering", "quiet-again", "loop", "loop-ended", "flood", "port-missing")
-"""Events of what is a line of routerd.server.health as long as it lasts, and is logged as that."""
+_UNLOGGED = (
+    events.Problem,
+    events.ProblemEnded,
+    events.Chattering,
+    events.QuietAgain,
+    events.Loop,
+    events.LoopEnded,
+    events.Flood,
+    events.PortState,
+    events.DeviceClock,
+)
+"""Lines of routerd.server.health, which are logged by `log_health`, and what belongs to one; what comes with
+every start."""
 
 PORT_LINES = 30
 PORT_LINES_NS = 60 * NS_PER_S
@@ -143,30 +154,33 @@ class EventLog:
     def __init__(self) -> None:
         self._ports: dict[tuple[str, str], deque[int]] = {}
 
-    def take(self, event: dict[str, Any]) -> None:
+    def take(self, event: events.AnyEvent) -> None:
         """Write the one line of an event, if it has one."""
-        kind = event["kind"]
-        if kind in _AS_PROBLEMS:
+        if isinstance(event, _UNLOGGED):
             return
-        if kind in ("port-opened", "port-closed"):
-            lines = self._ports.setdefault((event["device"], event["direction"]), deque(maxlen=PORT_LINES))
-            if len(lines) == PORT_LINES and event["at_ns"] - lines[0] < PORT_LINES_NS:
+        if isinstance(event, events.PortOpened | events.PortClosed):
+            lines = self._ports.setdefault((event.device, event.direction), deque(maxlen=PORT_LINES))
+            if len(lines) == PORT_LINES and event.at_ns - lines[0] < PORT_LINES_NS:
                 return
-            lines.append(event["at_ns"])
+            lines.append(event.at_ns)
         log_event(event)
 
 
-_NOT_LOGGED = ("kind", "at_ns", "event", "since_ns", "ending", "from_ns", "begins_ns")
+_UNLOGGED_FIELDS = ("kind", "at_ns", "since_ns", "ending", "from_ns", "begins_ns", "rate_bpm")
 
 
-def log_event(event: dict[str, Any]) -> None:
+def log_event(event: events.AnyEvent) -> None:
     """Write the line of an event."""
-    level, words = _SENTENCES.get(event["kind"], ("info", event["kind"]))
-    if event["kind"] == "soundcheck-ended" and event["ended"] == "interrupted":
+    level, words = _SENTENCES.get(type(event), ("info", event.kind))
+    if isinstance(event, events.SoundcheckEnded) and event.ended == "interrupted":
         level, words = "warning", "a soundcheck was interrupted, as the server process ended"
-    if event.get("ending"):
+    if isinstance(event, events.Panic) and event.ending:
         level, words = "info", "all that sounded has been ended, as the service ends"
-    fields = {key: value for key, value in event.items() if key not in _NOT_LOGGED}
+    fields = {
+        key: value
+        for key, value in events.event_to_json(event).items()
+        if key not in _UNLOGGED_FIELDS and value is not None
+    }
     structlog.get_logger().log(_LEVELS[level], words, **fields)
 
 

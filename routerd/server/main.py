@@ -27,7 +27,7 @@ import structlog
 
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.errand import Disk, StuckError
 from routerd.link.working_rig import Origin
 from routerd.server.app import App
@@ -38,6 +38,7 @@ from routerd.server.link_client import EngineLink
 from routerd.server.log import log_realtime, set_up_log
 from routerd.server.rig_loader import RigFiles
 from routerd.server.state import StateFolder
+from routerd.server.view import Trouble
 
 RETRY_S = 1.0
 CREDENTIALS_S = 2.0
@@ -173,8 +174,7 @@ async def _serve(app: App, options: Options) -> None:
         async with serving:
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
-            began: JsonObject = {"kind": "server-started", "at_ns": monotonic_ns()}
-            app.feed.emit({**began, "listen": where, "version": __version__})
+            app.feed.emit(events.ServerStarted(monotonic_ns(), where, __version__))
             await asyncio.gather(renewing, reloading, _look_at_credentials(app, credentials))
 
 
@@ -187,38 +187,24 @@ async def _look_at_credentials(app: App, credentials: Credentials) -> None:
             wrong = await disk.do(partial(credentials.refresh, time.time()))
         except StuckError:  # what was read before stays in force
             continue
-        problems = app.view.problems
-        before = {about: problems.pop(about) for about in ("tokens", "certificate") if about in problems}
-        problems.update(wrong)
-        if before != wrong:
-            app.health.refresh()
+        for about in (Trouble.TOKENS, Trouble.CERTIFICATE):
+            app.view.problems.report(about, *wrong.get(about, ()))
 
 
 async def _reload_when_asked(app: App) -> None:
-    """Read the rig folder again at each SIGHUP, for somebody who reads the log and nothing else."""
-    log = structlog.get_logger()
+    """Read the rig folder again at each SIGHUP; what prevents that is reported by the loader."""
     while True:
         await app.reload_asked.wait()
         app.reload_asked.clear()
-        try:
+        with contextlib.suppress(RigFolderError, LinkError):
             await app.rig.reload()
-        except RigFolderError as error:
-            log.error("SIGHUP: the rig folder has mistakes and is not taken", count=len(error.problems))
-            for problem in error.problems[:20]:
-                log.error(problem)
-        except LinkError as error:
-            log.error("SIGHUP: the rig folder is not taken", why=str(error))
 
 
 async def _renew_rig(app: App) -> None:
     """Where the engine went on with the rig of one that had died: read the folder, as at every start."""
     if app.view.hello.brings_old_rig:
-        try:
+        with contextlib.suppress(RigFolderError, LinkError):
             await app.rig.reload()
-        except (RigFolderError, LinkError) as error:
-            problems = error.problems if isinstance(error, RigFolderError) else [str(error)]
-            log = structlog.get_logger()
-            log.error("the rig folder is not taken; the rig from before the crash goes on", why=problems[:20])
 
 
 async def _listen(app: App, options: Options) -> tuple[Credentials, socket.socket]:
@@ -229,12 +215,10 @@ async def _listen(app: App, options: Options) -> tuple[Credentials, socket.socke
             await asyncio.to_thread(credentials.prepare)
             listener = await asyncio.to_thread(open_listener, credentials.guard.listen)
         except ListenError as error:
-            app.view.problems["api"] = [f"the API cannot be served: {error}"]
-            app.health.refresh()
+            app.view.problems.report(Trouble.API, f"the API cannot be served: {error}")
             await asyncio.sleep(RETRY_S)
         else:
-            app.view.problems.pop("api", None)
-            app.health.refresh()
+            app.view.problems.report(Trouble.API)
             return credentials, listener
 
 
@@ -247,7 +231,7 @@ async def _bring_rig(app: App) -> None:
     try:
         await app.rig.resume(working)
     except RigFolderError as error:
-        app.view.problems["files"] = error.problems
+        app.view.problems.report(Trouble.FILES, *error.problems)
 
 
 if __name__ == "__main__":

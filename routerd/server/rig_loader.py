@@ -17,17 +17,19 @@ from typing import TYPE_CHECKING, Protocol
 
 import structlog
 
-from routerd.core.errors import CommandError, RigFolderError
+from routerd.core.errors import CommandError, LinkError, RigFolderError
+from routerd.core.model import events
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.errand import Disk, StuckError
+from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.link_client import REPLY_S, EngineSilentError
 from routerd.server.report import Measurements
 from routerd.server.state import Decision, Origin, State, WorkingRig, decide
 from routerd.server.state_keeper import StateKeeper
-from routerd.server.view import View, boottime_s, facts_by_identifier
+from routerd.server.view import Trouble, View, boottime_s, facts_by_identifier
 
 if TYPE_CHECKING:
     from routerd.server.rigfiles import Loaded
@@ -36,6 +38,8 @@ EVENING_S = 12 * 3600
 """A set that began longer ago than this was another evening's."""
 
 MOST_UNDO = 20
+REPORTED_MISTAKES = 20
+"""So many are in the event of a folder that is not taken; the problems of the status have all."""
 """How many changes of the set list can be taken back."""
 
 
@@ -139,7 +143,7 @@ class RigLoader:
             problems = [str(problem) for problem in loaded.problems]
             if working is None:
                 raise RigFolderError(problems)
-            self._view.problems["files"] = problems
+            self._view.problems.report(Trouble.FILES, *problems)
             structlog.get_logger().error(
                 "the rig folder has mistakes: THE LAST RIG THAT WORKED IS PLAYED INSTEAD",
                 count=len(problems),
@@ -181,7 +185,8 @@ class RigLoader:
             if loaded.rig_folder is None:
                 raise RigFolderError([str(problem) for problem in loaded.problems])
             working = WorkingRig(loaded.rig_folder, loaded.set_lists, 0, 0)
-            self._view.problems["names"] = ["titles may be newer than what is loaded; POST /v1/reload"]
+            words = "titles may be newer than what is loaded; POST /v1/reload"
+            self._view.problems.report(Trouble.NAMES, words)
         self._view.songs = facts_by_identifier(working.rig_folder.songs)
         self._measurements.rig(working.rig_folder.rig)
         self._view.set_lists = working.set_lists
@@ -195,13 +200,22 @@ class RigLoader:
         """Read the folder again and give the engine the new rig, keeping song, section and order.
 
         Raises RigFolderError and changes nothing when the folder has mistakes; LinkError when the engine
-        refuses or does not answer.
+        refuses or does not answer. Either is reported as an event.
         """
+        try:
+            await self._reload()
+        except (RigFolderError, LinkError) as error:
+            problems = tuple(error.problems) if isinstance(error, RigFolderError) else ()
+            why = counted(len(problems), "mistake") if problems else str(error)
+            self._feed.emit(events.ReloadFailed(monotonic_ns(), why, problems[:REPORTED_MISTAKES]))
+            raise
+
+    async def _reload(self) -> None:
         async with self._files.busy:
             loaded = await self._files.read()
             if loaded.rig_folder is None:
                 problems = [str(problem) for problem in loaded.problems]
-                self._view.problems["files"] = problems
+                self._view.problems.report(Trouble.FILES, *problems)
                 raise RigFolderError(problems)
             async with self._changing:
                 decision = decide(
@@ -213,7 +227,7 @@ class RigLoader:
                 )
                 generation = self._view.snapshot.generation + 1
                 await self._give(loaded.rig_folder, loaded.set_lists, decision, generation, None)
-            self._view.problems.pop("files", None)
+            self._view.problems.report(Trouble.FILES)
 
     async def played(self) -> RigFolder:
         """Return the rig as it is played, routes and all, which this process does not keep in memory.
@@ -263,21 +277,18 @@ class RigLoader:
         view.songs = facts_by_identifier(rig_folder.songs)
         self._measurements.rig(rig_folder.rig)
         view.set_lists = set_lists
-        view.problems.pop("names", None)
+        view.problems.report(Trouble.NAMES)
         self._state.origin = decision.origin
-        self._measurements.event({"kind": "loaded", "at_ns": monotonic_ns()})
+        facts = generation, len(rig_folder.songs), rig_folder.set_list.name
+        loaded = events.Loaded(monotonic_ns(), *facts)
+        self._measurements.event(loaded)
         # 3. On the disk before anybody hears that it is loaded, so that a crash just then plays this one
         #    again; a disk that hangs holds it up for a second at most.
         await self._state.keep_rig(WorkingRig(rig_folder, set_lists, view.hello.started_ns, generation))
         # 4. Answered only when the snapshot shows it: whoever has asked sees the new songs in the status.
         await self._snapshot_of(generation)
         self._name_numbers()
-        summary = {
-            "generation": generation,
-            "songs": len(rig_folder.songs),
-            "set_list": rig_folder.set_list.name,
-        }
-        self._feed.emit({"kind": "loaded", "at_ns": monotonic_ns(), **summary})
+        self._feed.emit(loaded)
         self._state.changed()
 
     async def _snapshot_of(self, generation: int) -> None:
@@ -340,8 +351,8 @@ class RigLoader:
 
     def _order_changed(self, set_list: SetList) -> None:
         self._state.changed()
-        event = {"name": set_list.name, "order": list(set_list.order)}
-        self._feed.emit({"kind": "set-list", "at_ns": monotonic_ns(), **event})
+        facts = set_list.name, set_list.order, set_list.encore
+        self._feed.emit(events.SetList(monotonic_ns(), *facts))
 
     async def save_order(self) -> str:
         """Write the set list into its file; return the file's name. Raises FileEditError and OSError."""

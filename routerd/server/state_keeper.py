@@ -11,7 +11,7 @@ from collections.abc import Callable
 from routerd.core.model.set_list import SetList
 from routerd.errand import Disk, StuckError
 from routerd.server.state import Origin, State, StateFolder, WorkingRig
-from routerd.server.view import View, resume_point
+from routerd.server.view import Trouble, View, resume_point
 
 SETTLE_S = 0.3
 """Changes that come close together are written once."""
@@ -62,7 +62,8 @@ class StateKeeper:
             return None
 
     def _unread(self, what: str, error: StuckError) -> None:
-        self._view.problems["remembered"] = [f"{what} could not be read ({error.strerror}): going on without"]
+        words = f"{what} could not be read ({error.strerror}): going on without"
+        self._view.problems.report(Trouble.REMEMBERED, words)
 
     async def keep_rig(self, working: WorkingRig) -> None:
         """Remember a rig that works."""
@@ -89,7 +90,7 @@ class StateKeeper:
     async def _write_rig(self) -> bool:
         working = self._rig_folder
         if working is not None:
-            if not await self._blocking("rig", lambda: self.folder.write_working_rig(working)):
+            if not await self._blocking(Trouble.RIG, lambda: self.folder.write_working_rig(working)):
                 return False
             if self._rig_folder is working:
                 self._rig_folder = None
@@ -112,13 +113,13 @@ class StateKeeper:
         state = self._state()
         if state is None or state == self._written:
             return True
-        if not await self._blocking("state", lambda: self.folder.write_state(state)):
+        if not await self._blocking(Trouble.STATE, lambda: self.folder.write_state(state)):
             self._written = None  # tried on even if all is as it was: only a write shows that it can be done
             return False
         self._written = state
         return True
 
-    async def _blocking(self, about: str, write: Callable[[], None]) -> bool:
+    async def _blocking(self, about: Trouble, write: Callable[[], None]) -> bool:
         problems = self._view.problems
         async with self._disk:
             try:
@@ -126,13 +127,13 @@ class StateKeeper:
             except OSError as error:
                 where = self.folder.path
                 what = f"the state folder cannot be written ({where}: {error.strerror}); {_LOSS[about]}"
-                problems[about] = [what]
+                problems.report(about, what)
                 return False
-        problems.pop(about, None)
+        problems.report(about)
         return True
 
 
 _LOSS = {
-    "state": "a restart would forget tonight",
-    "rig": "a restart with mistakes in the rig folder would play an older rig",
+    Trouble.STATE: "a restart would forget tonight",
+    Trouble.RIG: "a restart with mistakes in the rig folder would play an older rig",
 }

@@ -35,7 +35,7 @@ from routerd.server.http.shapes import (
     Click,
     DeviceClock,
     EngineHealth,
-    Follow,
+    Following,
     Learning,
     Port,
     Position,
@@ -156,7 +156,7 @@ def status_document(view: View, server: ServerHealth, event: str, now_ns: int) -
         clock_source=snapshot.clock_source,
         device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot.devices),
         click=Click(snapshot.click.alone, snapshot.click.counting_to > 0),
-        follow=None if snapshot.following is None else _follow(snapshot.following),
+        following=None if snapshot.following is None else _following(snapshot.following),
         ports=tuple(_port(port) for port in view.ports),
         engine=_engine(view, now_ns),
         server=server,
@@ -243,9 +243,9 @@ def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:
     return TuningNote(tuning.device, tuning.channel, tuning.note, left_s)
 
 
-def _follow(following: FollowingState) -> Follow:
+def _following(following: FollowingState) -> Following:
     values = {one.name: getattr(following, one.name) for one in fields(following)}
-    return Follow(**{**values, "state": following.state.value})
+    return Following(**{**values, "state": following.state.value})
 
 
 def _port(port: PortState) -> Port:

@@ -7,8 +7,9 @@ setting its clock moves them. A song whose file names no duration counts as noth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from fractions import Fraction
 from time import CLOCK_BOOTTIME, clock_gettime, monotonic_ns, time
 
@@ -75,6 +76,44 @@ NO_SNAPSHOT = Snapshot(
 """Until the engine has sent one."""
 
 
+class Trouble(StrEnum):
+    """What of the server's own work may go wrong; words for programs."""
+
+    FILES = "files"
+    NAMES = "names"
+    STATE = "state"
+    RIG = "rig"
+    SHOW_LOG = "show-log"
+    RECORD = "record"
+    REMEMBERED = "remembered"
+    TOKENS = "tokens"
+    CERTIFICATE = "certificate"
+    SOUNDCHECK = "soundcheck"
+    API = "api"
+
+
+class Troubles:
+    """What is wrong with what the server does itself, and the only place where that is kept.
+
+    Whoever notices reports it here, with all that is wrong with one thing at once, and reports nothing when
+    it is well again. `on_change` is called when that makes a difference.
+    """
+
+    def __init__(self) -> None:
+        self._texts: dict[Trouble, tuple[str, ...]] = {}
+        self.on_change: Callable[[], None] = lambda: None
+
+    def of(self, about: Trouble) -> tuple[str, ...]:
+        """Return what is wrong with one thing, in plain lines."""
+        return self._texts.get(about, ())
+
+    def report(self, about: Trouble, *texts: str) -> None:
+        """Note what is wrong with one thing from now on; without texts it is well."""
+        if texts != self.of(about):
+            self._texts[about] = texts
+            self.on_change()
+
+
 @dataclass(slots=True)
 class View:
     """The state of the server; every request is answered from here."""
@@ -88,16 +127,15 @@ class View:
     songs: dict[str, SongFacts] = field(default_factory=dict)
     set_lists: tuple[SetList, ...] = ()
     pace: Pace = field(default_factory=Pace)
-    problems: dict[str, list[str]] = field(default_factory=dict)
-    """What is wrong with what the server does, by what it is about: "files", and the keys of
-    `routerd.server.health`."""
+    problems: Troubles = field(default_factory=Troubles)
     facts: EngineFacts = NO_FACTS
     silent_checks: int = 0
     """How often health was looked at since the engine last reported."""
     started_ns: int = field(default_factory=monotonic_ns)
 
     def take_ports(self, states: PortStates) -> list[PortState]:
-        """Take the states of all ports; return those that are shut, and were not or for another reason.
+        """Take the states of all ports; return those that are in another one, or in the same for another
+        reason.
 
         One that is tried again is not well before it is open: until then it keeps its last state in `shut`.
         """
@@ -110,7 +148,7 @@ class View:
             if port.state == "opening":
                 if was is not None and was.state not in ("open", "opening"):
                     shut[key] = was
-            elif port.state != "open" and (was is None or (was.state, was.error) != (port.state, port.error)):
+            elif (was.state, was.error) != (port.state, port.error) if was else port.state != "open":
                 news.append(port)
         self.ports, self.shut = states.ports, shut
         return news

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 
+from routerd.core.model import events
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.link.frames import TickRecord
 from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
@@ -33,7 +34,9 @@ def main(ports: int, hours: float) -> None:
         first = second * TICKS_PER_S
         song = second * 40 // total
         if second % (total // 40 or 1) == 0:
-            measured.event({"kind": "song", "at_ns": first * STEP_NS, "title": f"song {song}"})
+            measured.event(
+                events.Song(first * STEP_NS, f"song-{song}", f"song {song}", song, "4/4", first * STEP_NS)
+            )
         measured.add(
             [
                 TickRecord(tick, tick * STEP_NS, tick * STEP_NS + tick * 7919 % 300_000, number, song)

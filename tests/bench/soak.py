@@ -93,7 +93,7 @@ class SoakStage(Stage):
                     account.sounding.pop(key, None)
         self.show.effects.sink.clear()
         for event in self.show.effects.events:
-            account.events[str(event["kind"])] += 1
+            account.events[event.kind] += 1
         self.show.effects.events.clear()
 
     def _tick(self) -> None:

@@ -13,6 +13,7 @@ from itertools import cycle, pairwise
 import pytest
 
 from routerd.core.errors import PortError
+from routerd.core.model.events import event_to_json
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Input
 from routerd.core.show.show import Show
@@ -83,9 +84,9 @@ class Bench:
 
     def events(self, kind: str) -> list[dict[str, object]]:
         return [
-            note.event
+            event_to_json(note.event)
             for note in list(self.worker.outbox)
-            if isinstance(note, Happened) and note.event["kind"] == kind
+            if isinstance(note, Happened) and note.event.kind == kind
         ]
 
     def close(self) -> None:

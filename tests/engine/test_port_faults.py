@@ -10,6 +10,7 @@ from time import monotonic
 import pytest
 
 from routerd.core.midi.messages import Kind, note_off, note_on
+from routerd.core.model.events import PortClosed
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
@@ -67,11 +68,11 @@ class Bench:
     def reasons(self) -> list[str]:
         """Why the synth's port was closed, each time."""
         return [
-            note.event["why"]
+            note.event.why
             for note in list(self.worker.outbox)
             if isinstance(note, Happened)
-            and note.event["kind"] == "port-closed"
-            and note.event["device"] == "synth"
+            and isinstance(note.event, PortClosed)
+            and note.event.device == "synth"
         ]
 
     def until(self, what: Callable[[], object], words: str) -> None:

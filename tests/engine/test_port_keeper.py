@@ -124,9 +124,9 @@ class Stage:
     def events(self) -> list[tuple[str, str | None]]:
         """What was reported so far: kind, and why where that is known."""
         return [
-            (note.event["kind"], note.event.get("why"))
+            (note.event.kind, getattr(note.event, "why", None))
             for note in self.worker.outbox
-            if isinstance(note, Happened) and note.event["kind"].startswith("port-")
+            if isinstance(note, Happened) and note.event.kind.startswith("port-")
         ]
 
     def where(self) -> dict[str, str | None]:

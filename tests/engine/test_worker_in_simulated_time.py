@@ -18,6 +18,7 @@ import pytest
 import routerd.engine.worker as module
 from routerd.core.errors import PortError
 from routerd.core.model.actions import Action
+from routerd.core.model.events import Fault, PortClosed, event_to_json
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Patch, Song
@@ -245,7 +246,9 @@ def test_an_evening_goes_out_as_the_show_says_and_is_counted_and_reported(
     assert world.marks == sorted(world.marks)
     # what is posted: events as the stage has them, and a snapshot for each change, before its events
     its_events = [{k: v for k, v in one.items() if k != "at_ns"} for one in stage.events]
-    our_events = [{k: v for k, v in one.event.items() if k != "at_ns"} for one in world.posted(Happened)]
+    our_events = [
+        {k: v for k, v in event_to_json(one.event).items() if k != "at_ns"} for one in world.posted(Happened)
+    ]
     assert our_events == its_events
     snapshots = world.posted(Snapshot)
     assert snapshots[-1].position_tick == stage.show.snapshot().position_tick
@@ -344,10 +347,8 @@ def test_a_port_that_refuses_is_lost_with_what_it_has_not_taken(monkeypatch: pyt
     assert [(wire.name, why) for wire, _, why in worker.lost] == [("modular", "stands still")]
     assert worker.lost[0][1] is port
     assert modular not in worker.ports
-    lost = [one.event for one in world.posted(Happened) if one.event["kind"] == "port-closed"]
-    assert [(one["device"], one["why"], one["since_ns"]) for one in lost] == [
-        ("modular", "stands still", 4711)
-    ]
+    lost = [one.event for one in world.posted(Happened) if isinstance(one.event, PortClosed)]
+    assert [(one.device, one.why, one.since_ns) for one in lost] == [("modular", "stands still", 4711)]
     after = [(name, data) for at_ns, name, data in world.sent if at_ns >= 26 * MS]
     assert ("synth", b"\x90\x3c\x40") in after, "the others go on"
     assert not [name for name, _ in after if name == "modular"]
@@ -433,8 +434,8 @@ def test_what_is_too_much_for_the_outbox_is_dropped_and_counted(monkeypatch: pyt
     worker.outbox.clear()
     world.told = 0
     for number in range(OUTBOX_LIMIT + 3):
-        worker.post(Happened({"kind": "x", "n": number}))
-    assert [one.event["n"] for one in worker.outbox] == list(range(OUTBOX_LIMIT))  # type: ignore[union-attr]
+        worker.post(Happened(Fault(number, "x", number)))
+    assert [one.event.at_ns for one in worker.outbox] == list(range(OUTBOX_LIMIT))  # type: ignore[union-attr]
     assert (worker.outbox_dropped, world.told) == (3, OUTBOX_LIMIT)
     worker.post_call(lambda: None)  # never dropped
     assert (len(worker.outbox), worker.outbox_dropped, world.told) == (OUTBOX_LIMIT + 1, 3, OUTBOX_LIMIT + 1)
@@ -451,7 +452,7 @@ def test_records_that_are_too_many_are_dropped_and_reported_once(monkeypatch: py
     taken, event = worker.take_records()
     assert [one.tick for one in taken] == list(range(RECORD_LIMIT))
     assert event is not None
-    assert {k: v for k, v in event.event.items() if k != "at_ns"} == {
+    assert {k: v for k, v in event_to_json(event.event).items() if k != "at_ns"} == {
         "kind": "records-dropped", "count": 5, "from_tick": RECORD_LIMIT, "to_tick": RECORD_LIMIT + 4,
     }  # fmt: skip
     assert worker.records_dropped == 0
@@ -477,7 +478,11 @@ def test_a_fault_is_counted_each_time_and_reported_when_it_is_new_or_long_ago(
     ):
         world.now_ns += wait_ns
         worker.fault(ValueError(text))
-        said = [(one.event["what"], one.event["count"]) for one in world.posted(Happened)]
+        said = [
+            (one.event.what, one.event.count)
+            for one in world.posted(Happened)
+            if isinstance(one.event, Fault)
+        ]
     assert said == [("ValueError: a", 1), ("ValueError: b", 3), ("ValueError: b", 5)]
     assert (worker.faults, worker.last_fault) == (6, "ValueError: b")
 

@@ -20,6 +20,7 @@ from contextlib import suppress
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action, OnOff
 from routerd.core.model.commands import Command
+from routerd.core.model.events import TicksMissed
 from routerd.core.output.lanes import SURPLUS
 from routerd.core.output.wire import BULK_LIMIT_BYTES, QUEUE_LIMIT
 from routerd.core.show.compiler import CompiledRig
@@ -146,7 +147,7 @@ class UnderFire:
             self.far_ends[wire].hear(data)
         self.show.effects.sink.clear()
         for event in self.show.effects.events:
-            assert event["kind"] != "ticks-missed", event
+            assert not isinstance(event, TicksMissed), event
         self.show.effects.events.clear()
 
     def pass_time(self, until_ns: int) -> None:

@@ -127,7 +127,7 @@ class TimeOfAnEvening(RuleBasedStateMachine):
             if event["kind"] == "song":
                 heard.append((int(str(event["at_ns"])), 1, "", b""))
                 self.hand = None
-            elif event["kind"] in ("clock-source", "follow"):
+            elif event["kind"] in ("clock-source", "following"):
                 self.hand = None  # somebody else decides about tempo
             elif event["kind"] == "tempo" and event["by"] == "song":
                 self.hand = None  # a section with a tempo of its own, or somebody asked for it

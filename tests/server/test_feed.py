@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from routerd.core.model import events
 from routerd.core.model.snapshot import BarLine, ClickState, Meter, Snapshot
 from routerd.core.model.timing import Segment, State
 from routerd.server.feed import Beats, EventHub, Feed, Stream
@@ -59,10 +60,10 @@ def test_whole_messages_are_wanted_from_the_first_listener_to_the_last() -> None
 
 
 def test_an_event_is_logged_and_handed_on(capsys: pytest.CaptureFixture[str]) -> None:
-    heard: list[dict[str, Any]] = []
+    heard: list[events.AnyEvent] = []
     feed = Feed(lambda _: None)
     feed.events.subscribe(heard.append)
-    event = {"kind": "panic", "at_ns": 1}
+    event = events.Panic(1, ending=False)
     feed.emit(event)
     assert heard == [event]
     assert "panic: all that sounded has been ended" in capsys.readouterr().out

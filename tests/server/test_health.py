@@ -11,7 +11,7 @@ from routerd.core.model.snapshot import ChatteringSwitch
 from routerd.link.messages import Doubt, EngineFacts, Hello, PortState, PortStates, Realtime
 from routerd.server import health
 from routerd.server.health import Announcer, Line, lines_of
-from routerd.server.view import NO_SNAPSHOT, View
+from routerd.server.view import NO_SNAPSHOT, Trouble, View
 
 S = 1_000_000_000
 
@@ -20,7 +20,11 @@ def view(**changes: Any) -> View:
     """A server that all is well with, five minutes after its start."""
     hello = Hello(1, "alsa", 1, Realtime("fifo"), 0, 0)
     changes["hello"] = replace(hello, **changes.get("hello", {}))
-    return View(**{"started_ns": 0, **changes})
+    problems = changes.pop("problems", {})
+    made = View(**{"started_ns": 0, **changes})
+    for about, texts in problems.items():
+        made.problems.report(about, *texts)
+    return made
 
 
 def port(state: Any, **changes: Any) -> PortState:
@@ -77,7 +81,7 @@ def test_a_port_that_is_tried_again_is_not_well_for_that_moment() -> None:
     assert told == [1, 0, 0, 0, 0, 0, 0]
     app.take_ports(PortStates((port("opening", since_ns=300 * S),)))
     assert "for more than 3 s" in said(app, 303 * S)[0]
-    assert app.take_ports(PortStates((port("open"),))) == []
+    assert [one.state for one in app.take_ports(PortStates((port("open"),)))] == ["open"]
     assert said(app) == []
     app.take_ports(PortStates((port("opening", since_ns=300 * S),)))
     assert said(app) == []
@@ -110,7 +114,7 @@ def test_an_engine_that_says_nothing_any_more() -> None:
 def test_a_flood_and_what_the_server_does_itself() -> None:
     bad = view(
         facts=EngineFacts(("pads",), ("st/lock: it cannot be had",)),
-        problems={"state": ["no room"], "files": ["rig.yaml:1: x"]},
+        problems={Trouble.STATE: ["no room"], Trouble.FILES: ["rig.yaml:1: x"]},
     )
     files, state, flood, not_kept = lines_of(bad, 300 * S)
     assert (not_kept.kind, not_kept.text) == ("not-kept", "st/lock: it cannot be had")
@@ -126,7 +130,7 @@ def test_a_loop_is_a_line_of_the_device_that_hears_it() -> None:
 
 
 def test_many_mistakes_in_the_files_are_not_all_shown() -> None:
-    lines = said(view(problems={"files": [f"rig.yaml:{number}: wrong" for number in range(99)]}))
+    lines = said(view(problems={Trouble.FILES: [f"rig.yaml:{number}: wrong" for number in range(99)]}))
     assert len(lines) == health.MOST_MISTAKES + 1
     assert lines[-1].startswith("49 more")
 

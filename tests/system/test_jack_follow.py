@@ -73,7 +73,7 @@ def rms_ms(numbers: list[int], times: list[int]) -> float:
 
 
 def locked(follower: Service) -> Any:
-    return until(lambda: (s := follower.status())["follow"]["state"] == "locked" and s, 20)
+    return until(lambda: (s := follower.status())["following"]["state"] == "locked" and s, 20)
 
 
 def near(follower: Service, bpm: float) -> Any:
@@ -147,7 +147,7 @@ def follow_through_changes(
     print(f"{disturbed(arrivals):.2%} of the ticks disturbed by JACK itself")
     led, followed = ticks_of_song(sent), ticks_of_song(heard)
     # every tick from Start to Stop was regenerated, none lost, none doubled: the long-run average is exact
-    print(f"{len(led)} ticks led, {len(followed)} followed; {follower.status()['follow']}")
+    print(f"{len(led)} ticks led, {len(followed)} followed; {follower.status()['following']}")
     positions = [service.status()["position"] for service in (leader, follower)]
     places = [(p["bar"] * 4 + p["beat"]) * 24 + p["tick"] for p in positions]
     print(places)
@@ -156,7 +156,7 @@ def follow_through_changes(
     steady = led[24:400]
     received_ms = rms_ms(list(range(len(steady))), steady)
     regenerated_ms = rms_ms(list(grid), list(grid.values()))
-    follow = follower.status()["follow"]
+    follow = follower.status()["following"]
     print(
         f"received {received_ms:.2f} ms rms, the follower says {follow['jitter_us'] / 1000:.2f} ms; ", end=""
     )

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from routerd.core.clock.clock import Clock
     from routerd.core.clock.schedule import Schedule
-    from routerd.core.model.snapshot import DeviceClockState
+    from routerd.core.model.snapshot import DeviceClockState, Wanted
     from routerd.core.model.timing import Timing
     from routerd.core.output.wire import Output
 
@@ -53,6 +53,7 @@ class DeviceClocks:
         }
         self._shown = tuple(self._pair_up(outputs))
         self._reported: list[tuple[object, ...]] = []
+        self._told: dict[str, tuple[bool | None, Wanted | None]] = {}
         self.coders = tuple(
             TimeCoder(output, one.timing.mtc, one.delay_ns, schedule)
             for output, one in self.by_output.items()
@@ -90,6 +91,7 @@ class DeviceClocks:
 
     def take_over(self, before: DeviceClocks) -> None:
         """Keep what runs over a change of the rig."""
+        self._told = before._told
         for output, one in self.by_output.items():
             old = before.by_output.get(output)
             if old is not None:
@@ -115,6 +117,16 @@ class DeviceClocks:
             return False
         self._reported = standings
         return True
+
+    def news(self) -> list[DeviceClockState]:
+        """Return the devices that run or wait otherwise than when this was last asked."""
+        news = []
+        for state in self.states():
+            before = self._told.get(state.device, (False if state.running is not None else None, None))
+            if (state.running, state.waits_for) != before:
+                self._told[state.device] = state.running, state.waits_for
+                news.append(state)
+        return news
 
     def states(self) -> tuple[DeviceClockState, ...]:
         """Return where every device stands that gets clock, transport, pulses or time code."""

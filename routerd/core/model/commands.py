@@ -20,7 +20,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from routerd.core.model.actions import ACTIONS, Action, AnyArgument, brief
-from routerd.core.units import format_bpm
+from routerd.core.units import shown_bpm
 
 _COUNTED = re.compile(r"([1-9]\d{0,3}) bars|bar ([1-9]\d{0,3})")
 WHEN_PATTERN = "^(now|beat|bar|release|next-press|[1-9][0-9]{0,3} bars|bar [1-9][0-9]{0,3})$"
@@ -93,9 +93,7 @@ class Command:
             raise ValueError(f"{self.action} takes {wanted.__name__}, not {self.argument!r}")
 
     @property
-    def shown(self) -> dict[str, int | str | None]:
-        """What events show of it."""
+    def shown_argument(self) -> int | str | float | None:
+        """What people and programs see of the argument."""
         argument = brief(self.argument)
-        if isinstance(argument, Fraction):
-            argument = format_bpm(argument)
-        return {"action": self.action.value, "argument": argument, "when": str(self.when)}
+        return shown_bpm(argument) if isinstance(argument, Fraction) else argument

@@ -62,7 +62,6 @@ Received = Callable[[bytes, int], None]
 Way = tuple["Output | Converter", int, int]
 """Where a press went: output or converter, status byte of the release (or of the controller), number out."""
 
-SENSING_LOST = "sensing-lost"
 
 PEDAL_DOWN = 64
 NO_NUMBER = 0xFFFF

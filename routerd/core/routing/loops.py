@@ -27,6 +27,7 @@ More than 400 lines: suspicion, probes and proof share what has gone out and com
 from __future__ import annotations
 
 from collections import deque
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from routerd.core.midi.messages import (
@@ -39,17 +40,16 @@ from routerd.core.midi.messages import (
     TICK,
     is_release,
 )
+from routerd.core.model import events
 from routerd.core.routing.links import LONG_AGO_NS, Links
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_S
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from routerd.core.output.wire import Sink, Wire
     from routerd.core.routing.input import Input
 
-LOOP = "loop"
-LOOP_ENDED = "loop-ended"
 
 WINDOW_NS = 150 * NS_PER_MS
 """An echo comes back within this time: 100 ms, and what ports and full wires add."""
@@ -141,7 +141,7 @@ class Loops:
         """Those of the rig."""
         self._inputs: tuple[Input, ...] = ()
         self._sysex_bytes = 0
-        self.events: list[tuple[str, dict[str, object]]] = []
+        self.events: list[Callable[[int], events.Loop | events.LoopEnded]] = []
         """Kinds and fields of what has happened; whoever asks takes them away."""
         self._returned: dict[bytes, int] = {}
         self._returns: deque[_Return] = deque(maxlen=FLOOD)
@@ -220,7 +220,7 @@ class Loops:
         if self.links and self._is_echo(input, data, now_ns, sink):
             if input not in self._withheld:
                 self._withheld[input] = 0
-                self.events.append((LOOP, {"device": input.name}))
+                self.events.append(partial(events.Loop, device=input.name))
             if is_release(data) and self._pressed.pop((input, *_key(data)), 0) and input.holds(data):
                 return True
             self._withheld[input] += 1
@@ -407,7 +407,8 @@ class Loops:
                 self._quiet[wire, heard] = (now_ns + quiet_ns, quiet_ns)
 
     def _end(self, input: Input) -> None:
-        self.events.append((LOOP_ENDED, {"device": input.name, "withheld": self._withheld.pop(input)}))
+        withheld = self._withheld.pop(input)
+        self.events.append(partial(events.LoopEnded, device=input.name, withheld=withheld))
 
     def _is_echo(self, input: Input, data: bytes, now_ns: int, sink: Sink) -> bool:
         """Return whether a message is one of ours that would go round; where that is uncertain, ask."""

@@ -8,16 +8,24 @@ and patches go on all the same. Routes of one name, in whatever songs, are muted
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
+from routerd.core.model import events
 from routerd.core.model.actions import ACTIONS, Action, Subject
 from routerd.core.routing.tables import entry_of
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Callable, Collection, Iterable
 
     from routerd.core.model.commands import Command
     from routerd.core.routing.tables import Compiled, Leg, Table
+
+
+def muting(action: Action, subject: Subject) -> Callable[[int], events.Mute | events.Solo]:
+    """Return what makes the event of one of the four actions, when it is called with its time."""
+    kind = events.Mute if action in (Action.MUTE, Action.UNMUTE) else events.Solo
+    return partial(kind, subject=str(subject), on=action in (Action.MUTE, Action.SOLO))
 
 
 class Mutes:

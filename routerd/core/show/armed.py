@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from routerd.core.errors import CommandError
+from routerd.core.model import events
 from routerd.core.model.commands import Moment
 from routerd.core.model.snapshot import ArmedCommand
 from routerd.core.model.timing import State
@@ -81,7 +82,12 @@ class ArmedChange:
         """Arm a command, in place of what was armed before."""
         self.change = Armed.of(command)
         self._effects.revision += 1
-        self._effects.event("armed", **command.shown)
+        self._effects.event(
+            events.Armed,
+            action=command.action.value,
+            argument=command.shown_argument,
+            when=str(command.when),
+        )
 
     def take(self) -> Command:
         """Return what is armed, which it is no more; raises CommandError."""
@@ -94,5 +100,6 @@ class ArmedChange:
     def disarm(self, by: str) -> None:
         """Forget what is armed, if anything; `by` says what made it so."""
         if self.change is not None:
-            shown = self.take().shown
-            self._effects.event("disarmed", action=shown["action"], argument=shown["argument"], by=by)
+            command = self.take()
+            action, argument = command.action.value, command.shown_argument
+            self._effects.event(events.Disarmed, action=action, argument=argument, by=by)

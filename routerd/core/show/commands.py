@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import START_LEAD_NS
+from routerd.core.model import events
 from routerd.core.model.actions import (
     Action,
     Argument,
@@ -150,7 +151,7 @@ class Commands:
         """Arm what was armed before a restart, or report that it is gone and why."""
         on, command = self._songs.on, begin.armed
         if begin.armed_unread:
-            self._effects.event("armed-gone", action=None, argument=None, when=None, why=begin.armed_unread)
+            self._effects.event(events.ArmedGone, None, None, None, why=begin.armed_unread)
         if command is None:
             return
         try:
@@ -160,7 +161,8 @@ class Commands:
                 raise CommandError(f"its {command.when.moment.value} went by while the service was away")
             self._armed.arm(on.settled(command))
         except (CommandError, ValueError) as error:
-            self._effects.event("armed-gone", **command.shown, why=str(error))
+            action, argument = command.action.value, command.shown_argument
+            self._effects.event(events.ArmedGone, action, argument, str(command.when), why=str(error))
 
     def reach_line(self) -> None:
         """In the gap before a tick: do what is armed if that tick is the one it waits for."""
@@ -184,7 +186,7 @@ class Commands:
         try:
             self._do(command)
         except CommandError as error:  # the compiled rig or the order has changed since it was armed
-            self._effects.event("refused", action=command.action.value, why=str(error))
+            self._effects.event(events.Refused, command.action.value, device=None, why=str(error))
 
     def _go(self) -> None:
         """Do what is armed now, whatever it waits for; when that is refused it stays armed."""

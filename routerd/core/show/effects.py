@@ -11,10 +11,15 @@ them.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Concatenate, ParamSpec
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from routerd.core.model.events import EngineEvent
     from routerd.core.output.wire import Sink
+
+P = ParamSpec("P")
 
 
 class Effects:
@@ -25,7 +30,7 @@ class Effects:
     def __init__(self, now_ns: int) -> None:
         self.now_ns = now_ns
         self.sink: Sink = []
-        self.events: list[dict[str, Any]] = []
+        self.events: list[EngineEvent] = []
         self.revision = 0
         """Differs whenever a snapshot would; it may go up without one."""
 
@@ -40,6 +45,8 @@ class Effects:
             raise ValueError(f"time went backwards by {self.now_ns - now_ns} ns")
         self.now_ns = now_ns
 
-    def event(self, kind: str, **fields: Any) -> None:
-        """Report something that has happened now."""
-        self.events.append({"kind": kind, "at_ns": self.now_ns, **fields})
+    def event(
+        self, kind: Callable[Concatenate[int, P], EngineEvent], *args: P.args, **fields: P.kwargs
+    ) -> None:
+        """Report something that has happened now, of a class of `core.model.events`."""
+        self.events.append(kind(self.now_ns, *args, **fields))

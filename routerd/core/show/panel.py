@@ -18,10 +18,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import ACTIVE_SENSING, CONTROLLER, NOTE_OFF, NOTE_ON, PROGRAM, TICK, is_whole
+from routerd.core.model import events
 from routerd.core.model.actions import Learns
 from routerd.core.model.controls import Led, Shows
 from routerd.core.model.snapshot import LearningState, TuningNote
@@ -113,16 +114,16 @@ class Learning:
             return
         self.learner = Learner(what, self._effects.now_ns + LEARN_NS)
         self.on, self.until_ns = True, self.learner.until_ns
-        self._effects.event("learning", learns=what.value)
+        self._effects.event(events.Learning, learns=what)
         self._effects.revision += 1
 
-    def end(self, why: str) -> None:
+    def end(self, why: Literal["asked", "time"]) -> None:
         """Look at no more messages; `why` is "asked" or "time"."""
         learner = self.learner
         if learner is not None and not learner.over:
             learner.over = True
             heard = bool(learner.message)
-            self._effects.event("learning-ended", learns=learner.learns.value, why=why, heard=heard)
+            self._effects.event(events.LearningEnded, learns=learner.learns, why=why, heard=heard)
             self._effects.revision += 1
         self.on, self.until_ns = False, NEVER_NS
 
@@ -134,7 +135,7 @@ class Learning:
         if learner.over:
             self.on, self.until_ns = False, NEVER_NS
             input.swallow_release(data)
-            self._effects.event("learnt", device=input.name, message=data.hex(" ").upper())
+            self._effects.event(events.Learnt, device=input.name, message=data.hex(" ").upper())
         self._effects.revision += 1
         return True
 
@@ -176,13 +177,19 @@ class Tuner:
             output.play(bytes((NOTE_ON | channel, note, velocity)), now_ns, self._effects.sink)
             self.until_ns = now_ns + for_s * NS_PER_S
             self.note = TuningNote(output.name, channel + 1, note, self.until_ns)
+            self._report(self.note, on=True)
 
     def end(self) -> None:
         """End the note, if it sounds."""
+        if self.note is not None:
+            self._report(self.note, on=False)
         self._input.let_go(self._effects.now_ns, self._effects.sink)
         self._input.held_notes.clear()
         self.note, self.until_ns = None, NEVER_NS
         self._effects.revision += 1
+
+    def _report(self, note: TuningNote, *, on: bool) -> None:
+        self._effects.event(events.TuningNote, note.device, note.channel, note.note, on=on)
 
     def forget(self) -> None:
         """Panic has ended it, if there was one."""
@@ -302,12 +309,12 @@ class Panel:
                 self.light()
             except CommandError as error:
                 action = control.command.action.value
-                self._effects.event("refused", device=control.device, action=action, why=str(error))
+                self._effects.event(events.Refused, action, control.device, why=str(error))
 
     def _report_switches(self) -> None:
         """Report the switches that have begun to chatter, or are heard again."""
         for (device, what), chatters in self.presses.news:
-            kind = "chattering" if chatters else "quiet-again"
+            kind = events.Chattering if chatters else events.QuietAgain
             self._effects.event(kind, device=device, switch=described(what))
             self._effects.revision += 1
         self.presses.news.clear()

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import CONTINUE_BYTES, START_BYTES, STOP_BYTES, is_release, song_position
+from routerd.core.model import events
 from routerd.core.model.rig import AfterRestart
 from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode, State
@@ -119,7 +120,7 @@ class Recovery:
         transport.set_gates()
         gap_ns = clock.next_due_ns - last_ns
         self._effects.revision += 1
-        self._effects.event("resumed", gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state.value)
+        self._effects.event(events.Resumed, gap_ms=round(gap_ns / NS_PER_MS), transport=clock.state)
         return gap_ns
 
     # Outputs come and go
@@ -180,7 +181,7 @@ class Recovery:
         self._routes.reroute_loops()
         self._panel.light_again(wire)
         for output in wire.outputs:
-            effects.event("port-opened", device=output.name, direction="output", output=wire.number)
+            effects.event(events.PortOpened, output.name, "output", wire.number)
 
     def output_lost(self, wire: Wire, unsent: Iterable[bytes], why: str, since_ns: int | None) -> None:
         """A port has gone: what its devices were holding is ended when it comes back.
@@ -192,8 +193,14 @@ class Recovery:
         wire.ran = wire.ran or self._may_run(wire)
         self._routes.lose_output(wire, [data for data in unsent if is_release(data)])
         for output in wire.outputs:
-            facts = {"output": wire.number, "why": why, "since_ns": since_ns or now_ns}
-            self._effects.event("port-closed", device=output.name, direction="output", **facts)
+            self._effects.event(
+                events.PortClosed,
+                device=output.name,
+                direction="output",
+                output=wire.number,
+                why=why,
+                since_ns=since_ns or now_ns,
+            )
 
     def _may_run(self, wire: Wire) -> bool:
         """Return whether what is on a wire may run: transport that was sent last may not have arrived."""
@@ -208,13 +215,14 @@ class Recovery:
     def input_opened(self, input: Input) -> None:
         """A device can be heard (again)."""
         self._routes.reroute_loops()
-        self._effects.event("port-opened", device=input.name, direction="input")
+        self._effects.event(events.PortOpened, input.name, "input", output=None)
 
     def input_lost(self, input: Input, why: str) -> None:
         """A device cannot be heard any more, so its releases will not come: what it holds ends now."""
         self._routes.lose_input(input)
         self._panel.lose_input(input.name)
-        self._effects.event("port-closed", device=input.name, direction="input", why=why)
+        now_ns = self._effects.now_ns
+        self._effects.event(events.PortClosed, input.name, "input", output=None, why=why, since_ns=now_ns)
 
     # Where devices are sent
 

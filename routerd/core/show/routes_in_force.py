@@ -25,19 +25,19 @@ from routerd.core.midi.messages import (
     controller,
 )
 from routerd.core.midi.rest import is_at_rest, rest_of
-from routerd.core.model.actions import Subject
+from routerd.core.model import events
+from routerd.core.model.actions import Action, Subject
 from routerd.core.model.rig import Device
 from routerd.core.output.patches import Holding
-from routerd.core.routing.input import SENSING_LOST, Input, rings
+from routerd.core.routing.input import Input, rings
 from routerd.core.routing.loops import Loops
-from routerd.core.routing.mutes import Mutes, others
+from routerd.core.routing.mutes import Mutes, muting, others
 from routerd.core.routing.tables import EMPTY, leads
 from routerd.core.show.compiler import EMPTY_RIG
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from routerd.core.model.actions import Action
     from routerd.core.model.controls import Controls
     from routerd.core.output.patches import Held
     from routerd.core.output.wire import Wire
@@ -217,7 +217,7 @@ class RoutesInForce:
         self.rest()
         self.bring_along()
         self._effects.revision += 1
-        self._effects.event(action.value, subject=str(subject))
+        self._effects.event(muting(action, subject))
 
     def check_subject(self, subject: Subject) -> None:
         """Raise NotFoundError when there is no such device or route."""
@@ -237,11 +237,10 @@ class RoutesInForce:
 
     def report_loops(self) -> None:
         """Report loops that have been found or have gone."""
-        events = self.loops.events
-        for kind, fields in events:
-            self._effects.event(kind, **fields)
+        for event in self.loops.events:
+            self._effects.event(event)
             self._effects.revision += 1
-        events.clear()
+        self.loops.events.clear()
 
     # Rest
 
@@ -300,7 +299,7 @@ class RoutesInForce:
             if input.banks:
                 input.send_banks(now_ns, sink)
             if input.is_lost(now_ns):
-                self._effects.event(SENSING_LOST, device=input.name)
+                self._effects.event(events.SensingLost, device=input.name)
                 input.let_go(now_ns, sink)
                 self.abandon(input)
         if self.loops.busy:
@@ -347,4 +346,4 @@ class RoutesInForce:
                 continue
             for data in (*ended, *SILENCE):
                 wire.offer(data, now_ns, sink)
-        self._effects.event("panic", ending=ending)
+        self._effects.event(events.Panic, ending=ending)

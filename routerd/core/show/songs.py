@@ -21,11 +21,13 @@ from typing import TYPE_CHECKING
 
 from routerd.core.clock.clock import TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
+from routerd.core.model import events
 from routerd.core.model.actions import Action, SongWord, StepDone
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import StartPolicy
 from routerd.core.model.timing import ChangePolicy, State
+from routerd.core.routing.mutes import muting
 from routerd.core.show.compiler import EMPTY_RIG
 from routerd.core.show.place import DoneSteps, Place, Standing
 from routerd.core.show.tick_sender import NO_SONG
@@ -120,7 +122,7 @@ class Songs:
             self._tempo.set(on.section.bpm or song_bpm)
         self._send(on.section.patches)
         self._routes.bring_along()
-        self._effects.event("section", section=on.section.name, number=number)
+        self._effects.event(events.Section, section=on.section.name, number=number)
         self._effects.revision += 1
 
     def _enter(self, song: CompiledSong, *, may_start: bool = True, section: int = 1) -> None:
@@ -146,7 +148,7 @@ class Songs:
         self.send_patches()
         self._routes.bring_along()
         self._effects.event(
-            "song",
+            events.Song,
             song=song.song.identifier,
             title=song.song.title,
             index=on.place.index,
@@ -154,7 +156,7 @@ class Songs:
             begins_ns=transport.clock.next_due_ns,
         )
         if on.section_number:
-            self._effects.event("section", section=on.section.name, number=on.section_number)
+            self._effects.event(events.Section, section=on.section.name, number=on.section_number)
         self._effects.revision += 1
         transport.use_click_and_code(song, on.place.index)
         if may_start:
@@ -224,7 +226,7 @@ class Songs:
         compiled, order = on.compiled, on.place.order
         self.restore_done(begin)
         for action, subject in self._routes.mutes.restore(begin.muted, begin.soloed, compiled.subjects):
-            self._effects.event(action.value, subject=str(subject))
+            self._effects.event(muting(action, subject))
         identifier, section, bpm = begin.song, begin.section, begin.bpm
         if identifier is not None and identifier in compiled.songs:
             on.place = on.place.kept(identifier, begin.index, begin.gap)
@@ -267,7 +269,7 @@ class Songs:
         number = self.done.mark(identifier, items, step.number, done=step.done)
         self._effects.revision += 1
         text = items[number - 1].text
-        self._effects.event("checklist", song=identifier, number=number, text=text, done=step.done)
+        self._effects.event(events.Checklist, identifier, number, text, done=step.done)
 
     def restore_done(self, begin: ResumePoint) -> None:
         """Take the steps that were done before a restart."""

@@ -10,16 +10,17 @@ has an input in the rig; when it falls silent for good, or another is chosen, it
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from routerd.core.clock.clock import TransportCommand
 from routerd.core.clock.metronome import TapTempo
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.follow.source import Heard, Source
+from routerd.core.model import events
 from routerd.core.model.actions import ROUNDING_MIN_BPM
 from routerd.core.model.timing import State, TempoBy
 from routerd.core.show.compiler import EMPTY_RIG
-from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_S, format_bpm
+from routerd.core.units import BPM_MAX, BPM_MIN, NS_PER_S, format_bpm, shown_bpm
 
 if TYPE_CHECKING:
     from routerd.core.routing.input import Input
@@ -28,6 +29,12 @@ if TYPE_CHECKING:
     from routerd.core.show.effects import Effects
     from routerd.core.show.place import Standing
     from routerd.core.show.transport import Transport
+
+_IGNORED: dict[Heard, Literal["start", "continue", "position"]] = {
+    Heard.START: "start",
+    Heard.CONTINUE: "continue",
+    Heard.POSITION: "position",
+}
 
 
 class Tempo:
@@ -55,7 +62,7 @@ class Tempo:
         self.source.follower.holdover_ns = compiled.rig.holdover_s * NS_PER_S
         if self.source.input not in compiled.inputs:
             self._choose(None)  # its device has left the rig
-            self._effects.event("clock-source", device=None)
+            self._effects.event(events.ClockSource, device=None)
 
     # Set by song or hand
 
@@ -69,12 +76,7 @@ class Tempo:
             clock.set_tempo(rate_bpm)
         clock.bpm, clock.tempo_by = bpm, by
         self._effects.revision += 1
-        self._effects.event(
-            "tempo",
-            bpm=format_bpm(bpm),
-            by=by.value,
-            from_ns=max(self._effects.now_ns, clock.segment.anchor_ns),
-        )
+        self._transport.report_tempo(bpm, by, max(self._effects.now_ns, clock.segment.anchor_ns))
 
     def set_by_hand(self, bpm: Fraction) -> None:
         """Take a tempo that somebody has set; raises CommandError."""
@@ -128,7 +130,7 @@ class Tempo:
             lead_ns = transport.devices.lead_ns
             source = Source(input, timing, transport.clock, lead_ns, rig.holdover_s * NS_PER_S)
         self._choose(source)
-        self._effects.event("clock-source", device=device)
+        self._effects.event(events.ClockSource, device=device)
 
     def input_of(self, device: str | None) -> Input | None:
         """Return what a device sends to, None for no device; raises NotFoundError."""
@@ -203,8 +205,9 @@ class Tempo:
 
     def _ignore(self, source: Source, heard: Heard) -> None:
         if source.reports_ignored(self._effects.now_ns):
-            kind = f"{heard.name.lower()}-ignored"
-            self._effects.event(kind, device=source.name, why="transport is running")
+            self._effects.event(
+                events.TransportIgnored, source.name, _IGNORED[heard], why="transport is running"
+            )
 
     def start_with_time_code(self) -> None:
         """In the gap before a tick: start where time code is, if it is with that tick that it comes in."""
@@ -223,5 +226,5 @@ class Tempo:
         if source is None or not source.changed():
             return
         self._steer(source.steering)
-        bpm = format_bpm(round(self._transport.clock.segment.bpm, 2))
-        self._effects.event("follow", device=source.name, state=source.state.value, bpm=bpm)
+        bpm = shown_bpm(round(self._transport.clock.segment.bpm, 2))
+        self._effects.event(events.Following, source.name, source.state, bpm)

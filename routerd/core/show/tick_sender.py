@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import TICK, TICK_BYTES
+from routerd.core.model import events
 from routerd.core.units import TICKS_PER_QUARTER
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ class TickSender:
         self.in_gap = True
         if missed:
             first = tick.number - missed
-            effects.event("ticks-missed", count=missed, from_tick=first, to_tick=tick.number - 1)
+            effects.event(events.TicksMissed, count=missed, from_tick=first, to_tick=tick.number - 1)
             effects.revision += 1
         if clock.state is not was:
             transport.report()

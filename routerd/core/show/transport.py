@@ -21,15 +21,17 @@ from routerd.core.clock.metronome import Metronome
 from routerd.core.clock.schedule import Schedule
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import SONG_POSITION, song_position
+from routerd.core.model import events
 from routerd.core.model.actions import At
 from routerd.core.model.snapshot import Wanted
 from routerd.core.model.timing import StartMode, State
 from routerd.core.show.compiler import EMPTY_RIG
-from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, format_bpm
+from routerd.core.units import NEVER_NS, SPP_MAX, TICKS_PER_SPP_UNIT, shown_bpm
 
 if TYPE_CHECKING:
     from routerd.core.clock.device_clock import DeviceClock
     from routerd.core.clock.tempo_map import TempoMap
+    from routerd.core.model.timing import TempoBy
     from routerd.core.output.wire import Output
     from routerd.core.show.compiler import CompiledRig, CompiledSong
     from routerd.core.show.crash_state import Kept
@@ -152,7 +154,7 @@ class Transport:
         clock, metronome = self.clock, self.metronome
         if clock.state is State.STOPPED and metronome.count_in(clock):
             self._effects.revision += 1
-            self._effects.event("count-in", to_tick=metronome.counting_to)
+            self._effects.event(events.CountIn, to_tick=metronome.counting_to)
         elif not metronome.counting_to:
             self.request(TransportCommand.START)
 
@@ -237,7 +239,7 @@ class Transport:
         """Report where transport stands now."""
         self._effects.revision += 1
         clock = self.clock
-        self._effects.event("transport", state=clock.state.value, position_ticks=clock.position_ticks)
+        self._effects.event(events.Transport, state=clock.state, position_ticks=clock.position_ticks)
 
     def report_step(self) -> None:
         """Report that the tempo map has gone on: a change of meter, and tempo as often as once a beat."""
@@ -245,17 +247,22 @@ class Transport:
         before, after = clock.map.steps[self.reported_step], clock.map.steps[clock.step]
         self.reported_step = clock.step
         if (before.beats, before.unit) != (after.beats, after.unit):
-            self._effects.event("meter", meter=f"{after.beats}/{after.unit}")
+            self._effects.event(events.Meter, meter=f"{after.beats}/{after.unit}")
             self._effects.revision += 1
         if clock.mapped and clock.next_is_beat() and before.bpm != after.bpm:
-            by, from_ns = clock.tempo_by.value, self._effects.now_ns
-            self._effects.event("tempo", bpm=format_bpm(clock.bpm), by=by, from_ns=from_ns)
+            self.report_tempo(clock.bpm, clock.tempo_by, self._effects.now_ns)
             self._effects.revision += 1
+
+    def report_tempo(self, bpm: Fraction, by: TempoBy, from_ns: int) -> None:
+        """Report that another tempo is in force from then on."""
+        self._effects.event(events.Tempo, shown_bpm(bpm), rate_bpm=float(bpm), by=by, from_ns=from_ns)
 
     def poll_devices(self) -> None:
         """Note whether a device has been started, or waits, or has come round: others want to know."""
         if self.devices.changed():
             self._effects.revision += 1
+            for one in self.devices.news():
+                self._effects.event(events.DeviceClock, one.device, one.running, one.waits_for)
 
     # Devices by themselves, and the click
 
@@ -268,7 +275,7 @@ class Transport:
             )
         one.start_at(Wanted.CYCLE if at is At.CYCLE else Wanted.BAR)
         self.devices.refresh()
-        self._effects.event("retrigger", device=name, at=at.value)
+        self._effects.event(events.Retrigger, device=name, at=at)
         self._effects.revision += 1
 
     def restartable(self, name: str) -> DeviceClock:
@@ -287,4 +294,4 @@ class Transport:
             raise CommandError("this song has no click")
         metronome.alone = not metronome.alone if on is None else on
         self._effects.revision += 1
-        self._effects.event("click", on=metronome.alone)
+        self._effects.event(events.Click, on=metronome.alone)

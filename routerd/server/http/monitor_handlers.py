@@ -9,7 +9,7 @@ from collections.abc import Awaitable, Callable
 from aiohttp import web
 
 from routerd.core.errors import NotFoundError, RigFolderError
-from routerd.core.model.codec import JsonObject
+from routerd.core.model.events import AnyEvent, Loaded
 from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
@@ -75,8 +75,8 @@ class MonitorHandlers:
                 with contextlib.suppress(RigFolderError):  # then the rig before goes on to explain
                     reader.monitor = Monitor(await self._played())
 
-            def on_event(event: JsonObject) -> None:
-                if event["kind"] == "loaded":
+            def on_event(event: AnyEvent) -> None:
+                if isinstance(event, Loaded):
                     renewing.add(task := asyncio.create_task(renew()))
                     task.add_done_callback(renewing.discard)
 

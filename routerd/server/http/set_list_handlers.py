@@ -15,8 +15,8 @@ from aiohttp import web
 from pydantic import Field
 
 from routerd.core.errors import NotFoundError
+from routerd.core.model import events
 from routerd.core.model import set_list as edits
-from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import SetList
 from routerd.errand import StuckError
 from routerd.server.http.bodies import (
@@ -160,7 +160,7 @@ class RunningOrder(Protocol):
 class SetListHandlers:
     """Reads the set list of `view` and has it changed."""
 
-    def __init__(self, view: View, order: RunningOrder, emit: Callable[[JsonObject], None]) -> None:
+    def __init__(self, view: View, order: RunningOrder, emit: Callable[[events.AnyEvent], None]) -> None:
         self._view = view
         self._order = order
         self._emit = emit
@@ -321,7 +321,7 @@ class SetListHandlers:
         before, after = await self._change(call, edit)
         if before.encore and not after.encore:
             title = self._view.title(before.order[-1])
-            self._emit({"kind": "encore-gone", "at_ns": monotonic_ns(), "last_song": title})
+            self._emit(events.EncoreGone(monotonic_ns(), title))
         return self._answer()
 
     def _check(self, call: Call[Body]) -> None:

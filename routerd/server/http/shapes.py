@@ -199,7 +199,7 @@ class Click:
 
 
 @dataclass(frozen=True, slots=True)
-class Follow:
+class Following:
     """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
     how far the last tick was from it; the rest counts its ticks since it was chosen.
     """
@@ -323,7 +323,7 @@ class Status:
     position: Position
     meter: str
     clock_source: str
-    follow: Follow | None
+    following: Following | None
     device_clocks: tuple[DeviceClock, ...]
     click: Click
     ports: tuple[Port, ...]

@@ -277,8 +277,9 @@ def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list
 def control_words(control: Control, data: bytes) -> str:
     """Return what a control means, when, and how it is pressed; `data` is its press, or its release."""
     command = control.command
-    argument = command.shown["argument"]
-    words = command.action.value if argument is None else f"{command.action.value} {argument}"
+    argument = command.shown_argument
+    shown = f"{argument:g}" if isinstance(argument, float) else argument
+    words = command.action.value if shown is None else f"{command.action.value} {shown}"
     when = "" if command.when == NOW else f", {command.when}"
     label = f"{control.label}: " if control.label else ""
     release = "" if is_press(data) else "the release of "

@@ -29,6 +29,7 @@ from routerd.core.midi.messages import (
     TICK,
     TIME_CODE,
 )
+from routerd.core.model import events
 from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command
 from routerd.core.model.set_list import RigFolder
@@ -217,8 +218,10 @@ class _Walk:
 
     def _take(self) -> None:
         if self._since_ns is None:
-            changed = (event for event in self._show.effects.events if event["kind"] in ("song", "section"))
-            self._since_ns = next((event["at_ns"] for event in changed), None)
+            entered = (
+                one for one in self._show.effects.events if isinstance(one, events.Song | events.Section)
+            )
+            self._since_ns = next((event.at_ns for event in entered), None)
         for wire, data in self._show.effects.sink:
             if data[0] in (TICK, ACTIVE_SENSING) or self._schedule.going_on.get(id(data)) is data:
                 continue

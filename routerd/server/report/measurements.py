@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from time import process_time_ns
 from typing import Any
 
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.core.model.rig import Rig, WireKind
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import TickRecord
@@ -94,7 +94,7 @@ class Measurements:
         for span in self._spans:
             span.ticks.add(records)
 
-    def event(self, event: JsonObject) -> None:
+    def event(self, event: events.AnyEvent) -> None:
         """Take an event."""
         self.recent.event(event)
         for span in self._spans:
@@ -153,9 +153,9 @@ class Recent:
         packed = b"".join(_RECORD.pack(*record) for record in records)
         self._put(records[-1].sent_ns, "ticks", packed)
 
-    def event(self, event: JsonObject) -> None:
+    def event(self, event: events.AnyEvent) -> None:
         """Take an event."""
-        self._put(event["at_ns"], "event", event)
+        self._put(event.at_ns, "event", event)
 
     def name(self, outputs: list[str], songs: list[str]) -> None:
         """Take the names of the numbers in records from now on."""

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from routerd.core.model import events
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import OWN_RATE, TickRecord
 from routerd.server.report.curves import Course, Marks, Timeline
@@ -112,19 +113,19 @@ class TickLog:
             port.held.append(record)
             self._follow_until(port, record.sent_ns - UNSURE_NS)
 
-    def event(self, event: dict[str, Any]) -> None:
-        """Take an event of the engine; kinds that say nothing about ticks are ignored."""
-        kind = event.get("kind")
-        if kind == "ticks-missed":
-            self._skipped.add(event["from_tick"], event["to_tick"])
-        elif kind == "records-dropped":
-            self._dropped.add(event["from_tick"], event["to_tick"])
-            self._dropped_ns.append(event["at_ns"])
-        elif kind in ("port-closed", "port-opened") and event.get("output") is not None:
-            self._note_absence(self._port(event["output"]), event)
-        elif kind == "song":
-            self._marks.add(event["at_ns"], str(event.get("title", "")))
-        elif kind == "loaded":  # a new rig may take the clock away from a device
+    def event(self, event: events.AnyEvent) -> None:
+        """Take an event; kinds that say nothing about ticks are ignored."""
+        if isinstance(event, events.TicksMissed):
+            self._skipped.add(event.from_tick, event.to_tick)
+        elif isinstance(event, events.RecordsDropped):
+            self._dropped.add(event.from_tick, event.to_tick)
+            self._dropped_ns.append(event.at_ns)
+        elif isinstance(event, events.PortClosed | events.PortOpened):
+            if event.output is not None:
+                self._note_absence(self._port(event.output), event)
+        elif isinstance(event, events.Song):
+            self._marks.add(event.at_ns, event.title)
+        elif isinstance(event, events.Loaded):  # a new rig may take the clock away from a device
             self._follow_all()
             for port in self._ports.values():
                 port.owes_ticks = False
@@ -186,15 +187,15 @@ class TickLog:
             while port.held:
                 self._follow(port, port.held.popleft())
 
-    def _note_absence(self, port: _Port, event: dict[str, Any]) -> None:
+    def _note_absence(self, port: _Port, event: events.PortClosed | events.PortOpened) -> None:
         """Take that a port is closed, in truth since before that was noticed, or opened."""
-        absences, at_ns = port.absences, event["at_ns"]
+        absences, at_ns = port.absences, event.at_ns
         is_open = not absences or absences[-1].opened_ns is not None
-        if event["kind"] == "port-opened":
+        if isinstance(event, events.PortOpened):
             if not is_open and at_ns > absences[-1].closed_ns:
                 absences[-1].opened_ns = at_ns
         elif is_open:
-            closed_ns = event.get("since_ns") or at_ns
+            closed_ns = event.since_ns
             self._follow_until(port, closed_ns)
             absences.append(Absence(closed_ns, noticed_ns=at_ns))
             while port.held and absences[-1].hides(port.held[0].sent_ns):

@@ -21,11 +21,13 @@ from typing import NamedTuple
 import mido
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
+from routerd.core.model import events
 from routerd.core.model.codec import JsonObject
+from routerd.core.model.timing import State
 from routerd.core.units import TICK_NS_AT_1_BPM
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.printing import complain, counted
-from routerd.server.shows.record import RecordError, RecordFolder
+from routerd.server.shows.record import RecordError, RecordFolder, event_of
 
 TICKS_PER_QUARTER = 960
 _TICKS_PER_WHOLE = 4 * TICKS_PER_QUARTER
@@ -156,57 +158,61 @@ class Reading(NamedTuple):
 def read_log(folder: RecordFolder) -> Reading:
     """Return what the log says, in order; raises RecordError."""
     found = sorted(_events(folder), key=lambda one: one[0])
-    names = [(at_ns, value) for at_ns, kind, value in found if kind == "names"]
+    names = [(at_ns, value) for at_ns, value in found if isinstance(value, dict)]
     if not names:
         raise RecordError(f"{folder.path}: the log does not say what the recorded numbers stand for")
     start_ns, first = names[0]
-    reading = Reading(names, [BarLine(start_ns, *_meter(first))], [(start_ns, Fraction(first["bpm"]))], [])
+    reading = Reading(
+        names, [BarLine(start_ns, *_meter(str(first["meter"])))], [(start_ns, Fraction(first["bpm"]))], []
+    )
     if first.get("title"):
         reading.markers.append((start_ns, first["title"]))
-    for at_ns, kind, value in found:
-        if at_ns >= start_ns and kind != "names":
-            _read_event(kind, at_ns, value, reading)
+    for at_ns, value in found:
+        if at_ns >= start_ns and not isinstance(value, dict):
+            _read_event(value, reading)
     reading.lines.sort(key=lambda line: line.at_ns)
     return reading
 
 
-def _events(folder: RecordFolder) -> Iterator[tuple[int, str, JsonObject]]:
+_Read = events.Tempo | events.Song | events.Section | events.Meter | events.Transport
+
+
+def _events(folder: RecordFolder) -> Iterator[tuple[int, JsonObject | _Read]]:
+    """Yield the names of numbers, and the events that the file shows, each with its time."""
     for line in folder.lines():
         if "names" in line:
-            yield line["at_ns"], "names", line["names"]
-        elif (event := line.get("event")) and event["kind"] in _READ:
-            yield event["at_ns"], event["kind"], event
+            yield line["at_ns"], line["names"]
+        elif isinstance(event := event_of(line), _Read):
+            yield event.at_ns, event
 
 
-_READ = ("tempo", "song", "section", "meter", "transport")
-
-
-def _read_event(kind: str, at_ns: int, event: JsonObject, reading: Reading) -> None:
+def _read_event(event: _Read, reading: Reading) -> None:
     _, beats, unit = reading.lines[-1]
-    if kind == "tempo":
-        reading.tempos.append((event["from_ns"], Fraction(event["bpm"])))
-    elif kind == "song":
-        line = BarLine(max(at_ns, event["begins_ns"]), *_meter(event))
+    at_ns = event.at_ns
+    if isinstance(event, events.Tempo):
+        reading.tempos.append((event.from_ns, Fraction(event.rate_bpm)))
+    elif isinstance(event, events.Song):
+        line = BarLine(max(at_ns, event.begins_ns), *_meter(event.meter))
         reading.lines.append(line)
-        if [words for _, words in reading.markers] == [event["title"]]:
+        if [words for _, words in reading.markers] == [event.title]:
             reading.markers.clear()  # the show has begun with it
-        reading.markers.append((line.at_ns, event["title"]))
-    elif kind == "section":
-        reading.markers.append((max(at_ns, reading.lines[-1].at_ns), event["section"]))
-    elif kind == "meter":
-        reading.lines.append(BarLine(at_ns, *_meter(event)))
-    elif event["state"] == "stopped":
+        reading.markers.append((line.at_ns, event.title))
+    elif isinstance(event, events.Section):
+        reading.markers.append((max(at_ns, reading.lines[-1].at_ns), event.section))
+    elif isinstance(event, events.Meter):
+        reading.lines.append(BarLine(at_ns, *_meter(event.meter)))
+    elif event.state is State.STOPPED:
         reading.markers.append((at_ns, "stop"))
-    elif event["state"] == "running":
-        position = event["position_ticks"] - 1  # it is reported behind the tick that it starts with
+    elif event.state is State.RUNNING:
+        position = event.position_ticks - 1  # it is reported behind the tick that it starts with
         reading.markers.append((at_ns, "continue" if position > 0 else "start"))
         bar_ticks = 96 * beats // unit
         rest_ns = int(-position % bar_ticks * TICK_NS_AT_1_BPM / reading.tempos[-1][1])
         reading.lines.append(BarLine(at_ns + rest_ns, beats, unit))
 
 
-def _meter(value: JsonObject) -> tuple[int, int]:
-    beats, _, unit = str(value["meter"]).partition("/")
+def _meter(words: str) -> tuple[int, int]:
+    beats, _, unit = words.partition("/")
     return int(beats), int(unit)
 
 

@@ -23,7 +23,8 @@ from typing import BinaryIO
 
 from routerd import storage
 from routerd.core.errors import UsageError
-from routerd.core.model.codec import JsonObject
+from routerd.core.model.codec import JsonObject, MalformedError
+from routerd.core.model.events import AnyEvent, event_from_json, event_to_json
 from routerd.link.frames import Tap
 from routerd.server.report.document import from_json, to_json
 from routerd.server.report.figures import Report
@@ -248,6 +249,14 @@ def head(facts: JsonObject) -> JsonObject:
     return {"record": VERSION, **facts}
 
 
-def event_line(event: JsonObject) -> JsonObject:
+def event_line(event: AnyEvent) -> JsonObject:
     """Return the line of an event."""
-    return {"event": event}
+    return {"event": event_to_json(event)}
+
+
+def event_of(line: JsonObject) -> AnyEvent | None:
+    """Return the event of a line; None for other lines, and for events of another version."""
+    try:
+        return event_from_json(line.get("event"))
+    except MalformedError:
+        return None

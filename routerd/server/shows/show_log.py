@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic_ns
 
+from routerd.core.model import events
 from routerd.core.model.codec import JsonObject
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.errand import Disk
@@ -30,7 +31,7 @@ from routerd.server.shows.record import (
     name_of,
     shows_in,
 )
-from routerd.server.view import NO_SNAPSHOT, View
+from routerd.server.view import NO_SNAPSHOT, Trouble, View
 
 WRITE_EVERY_S = 1.0
 MESSAGES_EVERY = 5
@@ -112,7 +113,9 @@ class ShowLog:
         elif not on and self.recording:
             self._ended_ns = monotonic_ns()
             self._sparing = asyncio.get_running_loop().call_later(LATE_S, self._spare)
-        self._on = on
+        changed, self._on = on is not self._on, on
+        if changed:
+            self._feed.emit(events.Recording(monotonic_ns(), on=on, show=self.name))
 
     def _spare(self) -> None:
         self._sparing = None
@@ -144,9 +147,9 @@ class ShowLog:
             return
         self._lines.append(line)
 
-    def _on_event(self, event: JsonObject) -> None:
+    def _on_event(self, event: events.AnyEvent) -> None:
         self._put(event_line(event))
-        if event["kind"] == "loaded":
+        if isinstance(event, events.Loaded):
             self._name_ways()
 
     def _name_ways(self) -> None:
@@ -230,13 +233,13 @@ class ShowLog:
 
         if not await self._blocking(write):
             self.dropped += len(lines) + len(taps)
+        if self._full:
+            text = "this show's record has its full size; no more is kept ({})"
+            self._view.problems.report(Trouble.RECORD, *[text.format(each) for each in sorted(self._full)])
 
     def _is_full(self, what: str) -> None:
         self.dropped += 1
-        if what not in self._full:
-            self._full.add(what)
-            text = "this show's record has its full size; no more is kept ({})"
-            self._view.problems["record"] = [text.format(each) for each in sorted(self._full)]
+        self._full.add(what)
 
     async def _blocking(self, work: Callable[[], object]) -> bool:
         problems = self._view.problems
@@ -244,7 +247,7 @@ class ShowLog:
             await self._disk.do(work)
         except OSError as error:
             what = f"the show log cannot be written ({error.strerror}); the show goes on without it"
-            problems["show log"] = [what]
+            problems.report(Trouble.SHOW_LOG, what)
             return False
-        problems.pop("show log", None)
+        problems.report(Trouble.SHOW_LOG)
         return True

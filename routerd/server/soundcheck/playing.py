@@ -40,6 +40,7 @@ from routerd.core.midi.messages import (
 )
 from routerd.core.midi.rest import Pressed
 from routerd.core.midi.tuning import SOFT
+from routerd.core.model import events
 from routerd.core.model.controls import control_keys
 from routerd.core.model.route import Route
 from routerd.core.model.set_list import RigFolder
@@ -274,7 +275,7 @@ def _nothing(name: str, sieve: _Sieve, played: set[str | None], rig_folder: RigF
 
 
 def _of_show(folder: Path) -> tuple[list[_Span], Callable[[], Iterator[Heard]]]:
-    from routerd.server.shows.record import RecordError, RecordFolder
+    from routerd.server.shows.record import RecordError, RecordFolder, event_of
 
     record = RecordFolder(folder)
     songs: list[tuple[float, str | None]] = []
@@ -284,8 +285,8 @@ def _of_show(folder: Path) -> tuple[list[_Span], Callable[[], Iterator[Heard]]]:
             if "names" in line:
                 names.append((line["at_ns"], [str(one) for one in line["names"]["inputs"]]))
                 songs.append((line["at_ns"] / NS_PER_S, line["names"].get("song")))
-            elif (line.get("event") or {}).get("kind") == "song":
-                songs.append((line["event"]["at_ns"] / NS_PER_S, str(line["event"]["song"])))
+            elif isinstance(event := event_of(line), events.Song):
+                songs.append((event.at_ns / NS_PER_S, event.song))
         next(record.taps(), None)  # says so when nothing was recorded
     except RecordError as error:
         raise CommandError(str(error)) from error

@@ -19,9 +19,10 @@ from typing import Literal, Protocol
 import structlog
 
 from routerd.core.errors import CommandError, LinkError
+from routerd.core.model import events
 from routerd.core.model.actions import Action, ToSection, ToSong
-from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import Command
+from routerd.core.model.events import AnyEvent
 from routerd.core.model.rig import Device, port_out, sharing, wire_names
 from routerd.core.model.set_list import RigFolder
 from routerd.core.model.snapshot import Snapshot
@@ -100,7 +101,7 @@ class _Taken:
 
     taps: list[Tap] = field(default_factory=list)
     records: list[TickRecord] = field(default_factory=list)
-    events: list[JsonObject] = field(default_factory=list)
+    events: list[AnyEvent] = field(default_factory=list)
     last_out_ns: int = 0
 
     def take_taps(self, taps: list[Tap]) -> None:
@@ -210,13 +211,13 @@ class Run:
         await self._put_back(before)
         return document
 
-    def _stop_on_panic(self, event: JsonObject) -> None:
+    def _stop_on_panic(self, event: AnyEvent) -> None:
         """Whoever silences the rig wants it silent: nothing more is played or sent."""
-        if event["kind"] == "panic" and self._task is not None and not self._panicked:
+        if isinstance(event, events.Panic) and self._task is not None and not self._panicked:
             self._panicked = True
             self._task.cancel()
 
-    def _note_closed(self, event: JsonObject) -> None:
+    def _note_closed(self, event: AnyEvent) -> None:
         note_closed(self._closed, event, self._pulled)
 
     async def _run_stages(self) -> None:
@@ -250,7 +251,7 @@ class Run:
 
     def _say(self, words: str) -> None:
         self.progress = words
-        self._feed.emit({"kind": "soundcheck", "at_ns": monotonic_ns(), "stage": words})
+        self._feed.emit(events.Soundcheck(monotonic_ns(), words))
 
     def _document(self, ended: str) -> Soundcheck:
         """Return what was measured, with a verdict on every device."""
@@ -449,7 +450,7 @@ class Run:
     async def _unplug(self) -> str:
         device = self._pulled = str(self._plan.unplug)
         times: list[float] = []
-        for kind, words in (("port-closed", "pull"), ("port-opened", "put back")):
+        for kind, words in ((events.PortClosed, "pull"), (events.PortOpened, "put back")):
             self._say(f"{words} the cable of {device} now")
             began_s = monotonic()
             if not await self._event(kind, device, began_s + CABLE_S):
@@ -459,10 +460,12 @@ class Run:
         self._found.unplug = Unplugged(device, tuple(times), came_back=True)
         return f"{device} disappeared and came back; what the others missed meanwhile is in their rows"
 
-    async def _event(self, kind: str, device: str, until_s: float) -> bool:
+    async def _event(
+        self, kind: type[events.PortClosed | events.PortOpened], device: str, until_s: float
+    ) -> bool:
         self._taken.events.clear()
         while monotonic() < until_s:
-            if any(one["kind"] == kind and one.get("device") == device for one in self._taken.events):
+            if any(isinstance(one, kind) and one.device == device for one in self._taken.events):
                 return True
             await asyncio.sleep(0.05)
         return False

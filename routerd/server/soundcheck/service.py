@@ -20,7 +20,7 @@ import structlog
 
 from routerd import storage
 from routerd.core.errors import CommandError
-from routerd.core.model.codec import JsonObject
+from routerd.core.model import events
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckStage, SoundcheckState
 from routerd.server.report.document import from_json, to_json
 from routerd.server.shows.record import FOLDER as SHOWS
@@ -29,6 +29,7 @@ from routerd.server.soundcheck.playing import Source, find_recorded
 from routerd.server.soundcheck.run import Access, Plan, Run
 from routerd.server.soundcheck.verdicts import compare_with_kept
 from routerd.server.state_keeper import StateKeeper
+from routerd.server.view import Trouble
 
 FOLDER = "soundchecks"
 MOST_KEPT = 50
@@ -173,15 +174,14 @@ class Soundchecks:
         if before is not None and on != before:
             song = "no song" if on is None else repr(view.title(on))
             text += f"; it has left {song} on, and before it {view.title(before)!r} was"
-        view.problems["soundcheck"] = [text]
-        event = {"ended": "interrupted", "failed": [], "name": running.name}
-        feed.emit({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+        view.problems.report(Trouble.SOUNDCHECK, text)
+        feed.emit(events.SoundcheckEnded(monotonic_ns(), "interrupted", (), running.name))
         feed.events.subscribe(self._forget_interrupted)
 
-    def _forget_interrupted(self, event: JsonObject) -> None:
+    def _forget_interrupted(self, event: events.AnyEvent) -> None:
         """Somebody has chosen a song since, or runs another soundcheck."""
-        if event["kind"] in ("song", "soundcheck"):
-            self._access.view.problems.pop("soundcheck", None)
+        if isinstance(event, events.Song | events.Soundcheck):
+            self._access.view.problems.report(Trouble.SOUNDCHECK)
             self._access.feed.events.unsubscribe(self._forget_interrupted)
 
     def _take_running(self) -> Running | None:
@@ -220,8 +220,8 @@ class Soundchecks:
             await self._disk.do(lambda: self.folder.write(document))
         except OSError as error:
             structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
-        event = {"ended": document.ended, "failed": list(document.failed), "name": document.name}
-        self._access.feed.emit({"kind": "soundcheck-ended", "at_ns": monotonic_ns(), **event})
+        facts = document.ended, tuple(document.failed), document.name
+        self._access.feed.emit(events.SoundcheckEnded(monotonic_ns(), *facts))
 
     async def names(self) -> list[str]:
         """Return the names of those that are kept, oldest first."""

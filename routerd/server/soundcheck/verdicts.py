@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from routerd.core.model.codec import JsonObject
+from routerd.core.model.events import AnyEvent, PortClosed
 from routerd.core.model.rig import Device, Rig, wire_names
 from routerd.link.messages import PortState
 from routerd.printing import counted
@@ -76,10 +76,10 @@ def closed_now(ports: Iterable[PortState]) -> Closed:
     return {(port.device, port.direction): port.error or port.state for port in ports if port.state != "open"}
 
 
-def note_closed(closed: Closed, event: JsonObject, pulled: str | None) -> None:
+def note_closed(closed: Closed, event: AnyEvent, pulled: str | None) -> None:
     """Take an event; that somebody was asked to pull the cable of `pulled` is no fault of it."""
-    if event["kind"] == "port-closed" and event["device"] != pulled:
-        closed[event["device"], event["direction"]] = event.get("why") or "it was closed"
+    if isinstance(event, PortClosed) and event.device != pulled:
+        closed[event.device, event.direction] = event.why or "it was closed"
 
 
 def _judge(

@@ -89,6 +89,6 @@ def test_malformed_pieces_and_silence_stop_nothing() -> None:
     one.play("tape", "F1", "F1 80", "F1 7F", "F1 00", "F8", "FA")
     one.run(next_ns + 20_000 * MS)
     assert one.show.transport.clock.state == "running"
-    assert [e["state"] for e in one.events if e["kind"] == "follow"][-2:] == ["holdover", "free"]
+    assert [e["state"] for e in one.events if e["kind"] == "following"][-2:] == ["holdover", "free"]
     ticks = at(one, TICK)
     assert max(b - a for a, b in itertools.pairwise(ticks)) < 25 * MS

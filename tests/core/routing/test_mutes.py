@@ -84,7 +84,11 @@ def test_a_foot_switch_mutes_and_unmutes() -> None:
     assert heard(made) == {"synth", "sampler", "modular"}
     made.play("pedals", "b0 5b 7f", "b0 5b 00")
     assert heard(made) == {"modular"}
-    assert [event["kind"] for event in made.events if "subject" in event] == ["mute", "unmute", "solo"]
+    assert [(event["kind"], event["on"]) for event in made.events if "subject" in event] == [
+        ("mute", True),
+        ("mute", False),
+        ("solo", True),
+    ]
 
 
 def test_mutes_stay_over_songs_and_reloads_and_end_with_their_subject() -> None:

@@ -12,6 +12,7 @@ import pytest
 from routerd.core.clock.clock import State, TempoBy, TransportCommand
 from routerd.core.errors import CommandError, NotFoundError
 from routerd.core.midi.messages import note_on
+from routerd.core.model import events
 from routerd.core.model.actions import Action, Learns, Subject
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.armed import ArmedChange
@@ -54,7 +55,7 @@ class Parts:
         return taken
 
     def kinds(self) -> list[str]:
-        return [str(event["kind"]) for event in self.effects.events]
+        return [event.kind for event in self.effects.events]
 
     def input(self, name: str) -> object:
         return next(input for input in self.rig_folder.inputs if input.name == name)
@@ -72,8 +73,8 @@ def test_time_of_a_call_never_goes_back() -> None:
 def test_events_bear_the_time_of_their_call() -> None:
     effects = Effects(0)
     effects.enter(7)
-    effects.event("panic")
-    assert effects.events == [{"kind": "panic", "at_ns": 7}]
+    effects.event(events.Click, on=True)
+    assert effects.events == [events.Click(7, on=True)]
 
 
 def test_one_change_is_armed_at_a_time_and_is_taken_once() -> None:
@@ -87,7 +88,7 @@ def test_one_change_is_armed_at_a_time_and_is_taken_once() -> None:
     assert armed.take().action is Action.START
     assert armed.state is None
     armed.disarm("stop")  # there is nothing to forget
-    assert [event["kind"] for event in effects.events] == ["armed", "armed"]
+    assert [event.kind for event in effects.events] == ["armed", "armed"]
 
 
 def test_a_start_waits_for_its_place_and_goes_to_who_gets_transport() -> None:
@@ -126,7 +127,7 @@ def test_only_a_device_with_an_input_can_be_followed() -> None:
     assert parts.tempo.source_input is parts.input("keys")
     parts.tempo.follow(None)
     assert (parts.tempo.source, parts.tempo.source_input) == (None, None)
-    assert [event["device"] for event in parts.effects.events] == ["keys", None]
+    assert [event.device for event in parts.effects.events] == ["keys", None]
 
 
 def test_a_tick_is_recorded_as_what_it_is_and_its_gap_comes_once() -> None:

@@ -137,8 +137,8 @@ def test_the_songs_tempo_again_while_stopped() -> None:
     assert tempo(one) == ("125", "song")
     one.do(Action.SONG_TEMPO)
     assert [(e["bpm"], e["by"]) for e in one.events if e["kind"] == "tempo"][-2:] == [
-        ("77", "hand"),
-        ("125", "song"),
+        (77, "hand"),
+        (125, "song"),
     ]
 
 

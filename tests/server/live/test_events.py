@@ -14,7 +14,9 @@ from typing import Any
 import pytest
 from server_service import Service
 
+from routerd.core.model import events
 from routerd.core.model.actions import Action
+from routerd.core.model.timing import TempoBy
 from routerd.link.messages import Happened, PortState, PortStates
 from routerd.server import feed
 from routerd.server.feed import QUEUE_EVENTS, RING_EVENTS, EventHub
@@ -86,7 +88,7 @@ async def test_what_the_server_changes_is_told(service: Service) -> None:
     await after_reader_joined(service)
     await service.ask("PUT", "/v1/set-list", {"order": ["low-tide"]})
     assert (await first)[2]["order"] == ["low-tide"]
-    second = asyncio.create_task(until(stream, "port-missing"))
+    second = asyncio.create_task(until(stream, "port-state"))
     service.engine.tell(PortStates((PortState("keys", "input", "Keys*", None, "missing"),)))
     assert (await second)[2]["pattern"] == "Keys*"
     await stream.aclose()  # type: ignore[attr-defined]
@@ -123,7 +125,7 @@ async def test_a_reader_that_comes_back_gets_what_it_missed(service: Service) ->
     await service.ask("POST", "/v1/tempo", {"bpm": 101})
     await service.ask("POST", "/v1/tempo", {"bpm": 102})
     again = read(service, Last_Event_ID=identity)
-    assert [(await until(again, "tempo"))[2]["bpm"] for _ in range(2)] == ["101", "102"]
+    assert [(await until(again, "tempo"))[2]["bpm"] for _ in range(2)] == [101, 102]
     await again.aclose()  # type: ignore[attr-defined]
 
 
@@ -159,7 +161,7 @@ async def test_the_status_names_the_event_behind_which_a_reader_goes_on(service:
     before = (await service.ask("GET", "/v1/status")).json
     await service.ask("POST", "/v1/tempo", {"bpm": 101})
     stream = read(service, f"?after={before['event']}")
-    assert (before["tempo"]["bpm"], (await until(stream, "tempo"))[2]["bpm"]) == (100, "101")
+    assert (before["tempo"]["bpm"], (await until(stream, "tempo"))[2]["bpm"]) == (100, 101)
     await stream.aclose()  # type: ignore[attr-defined]
     now = (await service.ask("GET", "/v1/status")).json["event"]
     stream = read(service, f"?after={now}")
@@ -206,7 +208,7 @@ async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Servi
     writer.write(b"GET /v1/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
     await after_reader_joined(service)
     writer.transport.pause_reading()  # type: ignore[attr-defined]
-    long = {"kind": "fault", "at_ns": 0, "what": "x" * 50_000}
+    long = events.Fault(0, "x" * 50_000, 1)
     async with asyncio.timeout(60):
         while not (status := (await service.ask("GET", "/v1/status")).json)["server"][
             "event_clients_dropped"
@@ -220,7 +222,7 @@ async def test_a_reader_that_does_not_read_is_cut_off_and_counted(service: Servi
 
 def published(hub: EventHub, count: int) -> None:
     for number in range(count):
-        hub.publish({"kind": "tempo", "at_ns": 0, "n": number})
+        hub.publish(events.Tempo(0, 100.0 + number, 100.0 + number, TempoBy.HAND, 0))
 
 
 def waiting(hub: EventHub, last_id: str | None) -> list[str]:

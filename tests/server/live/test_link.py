@@ -10,6 +10,7 @@ from fractions import Fraction
 import pytest
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
+from routerd.core.model import events
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.rig import Rig
@@ -127,7 +128,7 @@ async def test_whoever_waits_is_told_that_the_engine_has_gone(ends: Ends) -> Non
 async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -> None:
     record = TickRecord(1, 2, 3, 4, 5)
     data = pack_message(NO_SNAPSHOT) + pack_ticks([record, record])
-    data += pack_message(Happened({"kind": "panic", "at_ns": 1}))
+    data += pack_message(Happened(events.Panic(1, ending=False)))
     for i in range(0, len(data), 7):  # in pieces of any size
         await asyncio.get_running_loop().sock_sendall(ends.far, data[i : i + 7])
     async with asyncio.timeout(60):
@@ -139,7 +140,7 @@ async def test_what_the_engine_tells_reaches_the_listener_in_order(ends: Ends) -
 
 
 async def test_another_version_ends_the_link_with_words(ends: Ends) -> None:
-    frame = bytearray(pack_message(Happened({})))
+    frame = bytearray(pack_message(Happened(events.Panic(1, ending=False))))
     frame[4] = 99
     await asyncio.get_running_loop().sock_sendall(ends.far, frame)
     with pytest.raises(LinkError, match="restart routerd after an upgrade"):

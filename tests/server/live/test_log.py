@@ -12,8 +12,10 @@ import pytest
 import structlog
 from structlog.testing import capture_logs
 
+from routerd.core.model import events
 from routerd.printing import QUEUE_LINES, LogWriter
 from routerd.server.log import PORT_LINES, EventLog, log_event, set_up_log
+from tests.stage import port_closed, port_opened
 
 
 @pytest.fixture(autouse=True)
@@ -33,8 +35,8 @@ class Terminal(io.StringIO):
 def test_where_there_is_no_terminal_the_log_is_json_lines() -> None:
     stream = io.StringIO()
     writer = set_up_log(stream)
-    log_event({"kind": "ticks-missed", "at_ns": 1, "count": 3, "from_tick": 5, "to_tick": 7})
-    log_event({"kind": "sensing-lost", "at_ns": 1, "device": "keys"})
+    log_event(events.TicksMissed(1, 3, 5, 7))
+    log_event(events.SensingLost(1, "keys"))
     structlog.get_logger().info("a name", name="Größe \udcff")
     logging.getLogger("library").warning("something odd")
     writer.close()
@@ -54,7 +56,7 @@ def test_readable_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     stream = Terminal()
     writer = set_up_log(stream)
-    log_event({"kind": "song", "at_ns": 1, "song": "low-tide", "title": "Low Tide", "index": None})
+    log_event(events.Song(1, "low-tide", "Low Tide", None, "4/4", 2))
     try:
         raise ValueError("odd")
     except ValueError as error:
@@ -110,13 +112,13 @@ def test_a_port_that_opens_and_closes_all_the_time_does_not_fill_the_log() -> No
     with capture_logs() as said:
         for tenth in range(3000):  # five minutes
             for device in ("keys", "pads")[: 1 + (tenth == 0)]:
-                kind = "port-closed" if tenth % 2 else "port-opened"
-                log.take({"kind": kind, "at_ns": tenth * 10**8, "device": device, "direction": "input"})
+                at_ns = tenth * 10**8
+                log.take(port_closed(at_ns, None, device) if tenth % 2 else port_opened(at_ns, None, device))
     assert sum(line["device"] == "pads" for line in said) == 1
     assert len(said) - 1 == 5 * PORT_LINES
 
 
 def test_what_is_a_line_of_health_is_not_logged_twice() -> None:
     with capture_logs() as said:
-        EventLog().take({"kind": "flood", "at_ns": 1, "device": "keys"})
+        EventLog().take(events.Flood(1, "keys"))
     assert said == []

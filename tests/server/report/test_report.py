@@ -10,6 +10,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from routerd.core.model import events
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.link.frames import TickRecord
 from routerd.link.messages import Realtime
@@ -17,6 +18,7 @@ from routerd.server.report import Conditions, Report, TickLog, render_text
 from routerd.server.report.document import from_json, json_schema, to_json, to_plain
 from routerd.server.report.figures import Deviation, Figures, Lateness, PortFigures
 from routerd.server.report.verdict import shared_moment
+from tests.stage import port_closed, port_opened
 
 STEP_NS = 20_833_333
 """A tick at 120 BPM: 60 / (24 × 120) s (24 ticks to the quarter note, M1 p. 30)."""
@@ -247,16 +249,16 @@ def test_doubled_ticks_fail() -> None:
 def test_a_closed_port_is_away_and_not_missed() -> None:
     log = TickLog(0)
     log.name(OUTPUTS, SONGS)
-    log.event({"kind": "port-closed", "output": None, "device": "keyboard", "at_ns": 0})  # an input
+    log.event(port_closed(0, None, "keyboard"))  # an input
     log.add([_record(tick, 30_000) for tick in range(1000)])
-    log.event({"kind": "port-closed", "output": 0, "at_ns": 1000 * STEP_NS - 1})
-    log.event({"kind": "port-opened", "output": 0, "at_ns": 1500 * STEP_NS - 1})
+    log.event(port_closed(1000 * STEP_NS - 1, 0))
+    log.event(port_opened(1500 * STEP_NS - 1, 0))
     log.add([_record(tick, 30_000) for tick in range(1500, 2500)])
     row = _report(log).overall
     assert (row.ticks, row.port_closed, row.missed) == (2000, 500, 0)
     assert row.verdict.grade == "steady"
     # told to be closed, and never told to be open: ticks that go out say so themselves
-    log.event({"kind": "port-closed", "output": 0, "at_ns": 2500 * STEP_NS - 1})
+    log.event(port_closed(2500 * STEP_NS - 1, 0))
     log.add([_record(tick, 30_000) for tick in (2600, 2601, 2603)])
     row = _report(log).overall
     assert (row.port_closed, row.missed) == (600, 1)
@@ -264,7 +266,7 @@ def test_a_closed_port_is_away_and_not_missed() -> None:
 
 @pytest.mark.parametrize("event_first", [True, False])
 def test_dropped_records_are_unrecorded_whenever_it_is_told(event_first: bool) -> None:
-    event = {"kind": "records-dropped", "at_ns": 0, "count": 100, "from_tick": 500, "to_tick": 599}
+    event = events.RecordsDropped(0, 100, 500, 599)
     log = TickLog(0)
     log.add([_record(tick, 30_000) for tick in range(500)])
     if event_first:
@@ -279,7 +281,7 @@ def test_dropped_records_are_unrecorded_whenever_it_is_told(event_first: bool) -
 
 def test_what_the_engine_had_to_skip_is_missed_on_every_port() -> None:
     log = _played(lambda _, tick: None if 1000 <= tick < 1100 else 30_000)
-    log.event({"kind": "ticks-missed", "at_ns": 0, "count": 100, "from_tick": 1000, "to_tick": 1099})
+    log.event(events.TicksMissed(0, 100, 1000, 1099))
     report = _report(log)
     assert [row.missed for row in report.ports] == [100, 100, 100]
     assert report.overall.lateness_us.max == pytest.approx(100 * STEP_NS / 1000 + 30, abs=1)
@@ -292,7 +294,7 @@ def test_a_port_that_falls_silent_misses_ticks_though_no_record_comes_after() ->
     for _ in range(2):  # a report changes nothing
         row = _port(_report(log), "bass-modular")
         assert (row.ticks, row.missed, row.verdict.grade) == (2000, 999, "failed")
-    log.event({"kind": "port-closed", "output": 2, "at_ns": 2000 * STEP_NS - 1})
+    log.event(port_closed(2000 * STEP_NS - 1, 2))
     row = _port(_report(log), "bass-modular")
     assert (row.missed, row.port_closed) == (0, 999)
 
@@ -303,7 +305,7 @@ def test_a_device_that_lost_its_clock_in_a_new_rig_owes_nothing(by_names: bool) 
     if by_names:
         log.name(["piano", "drum-synth"], SONGS)
     else:
-        log.event({"kind": "loaded", "at_ns": 0})
+        log.event(events.Loaded(0, 2, 3, "tonight"))
     log.add([_record(tick, 30_000, output) for tick in range(1000, 2000) for output in range(2)])
     assert [row.missed for row in _report(log).ports] == [0, 0, 0]
 

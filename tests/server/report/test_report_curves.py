@@ -9,6 +9,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from routerd.core.model import events
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.link.frames import TickRecord
@@ -68,7 +69,7 @@ def test_bins_hold_every_value_once() -> None:
 def test_a_stall_shows_in_every_curve_of_its_port_alone() -> None:
     measured = Measurements(0)
     measured.name(["synth", "host"], ["opener"])
-    measured.event({"kind": "song", "at_ns": 30 * NS_PER_S, "title": "Opener"})
+    measured.event(events.Song(30 * NS_PER_S, "opener", "Opener", 0, "4/4", 30 * NS_PER_S))
     for tick in range(4000):
         late_ns = 80 * NS_PER_MS if tick == 2000 else 50_000
         measured.add([record(tick, late_ns, 0), record(tick, 50_000, 1)])

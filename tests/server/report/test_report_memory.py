@@ -2,8 +2,10 @@
 
 import tracemalloc
 
+from routerd.core.model import events
 from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, TickLog
+from tests.stage import port_closed, port_opened
 
 STEP_NS = 20_833_333
 OUTPUTS = 2
@@ -13,8 +15,7 @@ OUTPUTS = 2
 def _play(log: TickLog, hour: int) -> None:
     """Ten seconds of every hour at 120 BPM on every port; in between records were dropped."""
     first = hour * 172_800
-    dropped = {"count": 0, "from_tick": first - 172_320, "to_tick": first - 1, "at_ns": first * STEP_NS}
-    log.event({"kind": "records-dropped", **dropped})
+    log.event(events.RecordsDropped(first * STEP_NS, 0, first - 172_320, first - 1))
     for tick in range(first, first + 480):
         if tick % 20 == 10:  # more gaps in three hours than wait for an explanation
             continue
@@ -23,8 +24,8 @@ def _play(log: TickLog, hour: int) -> None:
         log.add([TickRecord(tick, due_ns, due_ns + late_ns, output, hour % 3) for output in range(OUTPUTS)])
     for output in range(OUTPUTS):
         closed_ns = (first + 490) * STEP_NS
-        log.event({"kind": "port-closed", "output": output, "at_ns": closed_ns})
-        log.event({"kind": "port-opened", "output": output, "at_ns": closed_ns + STEP_NS})
+        log.event(port_closed(closed_ns, output))
+        log.event(port_opened(closed_ns + STEP_NS, output))
 
 
 def test_twelve_hours_stay_within_what_three_took() -> None:

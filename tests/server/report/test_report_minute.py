@@ -12,6 +12,7 @@ from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.figures import Counts
 from routerd.server.report.statistics import Distribution, SparseDistribution, rank
+from tests.stage import port_closed, port_opened
 
 S = 1_000_000_000
 PORTS = 8
@@ -78,8 +79,8 @@ def test_what_was_missed_is_counted_once_it_is_known_why() -> None:
     ticks(measured, bpm=120, from_s=0, until_s=10)
     ticks(measured, bpm=120, from_s=11, until_s=12)
     assert measured.figures(12 * S).counts["device-0"].missed == 0
-    measured.event({"kind": "port-closed", "output": 0, "at_ns": 10 * S})
-    measured.event({"kind": "port-opened", "output": 0, "at_ns": 11 * S})
+    measured.event(port_closed(10 * S, 0))
+    measured.event(port_opened(11 * S, 0))
     counts = measured.figures(15 * S).counts
     assert counts["device-0"].missed == 0
     assert counts["device-1"].missed == 48

@@ -6,7 +6,9 @@ from fractions import Fraction
 
 import pytest
 
+from routerd.core.model import events
 from routerd.core.model.actions import Action
+from routerd.core.model.events import event_from_json
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.song import Song
 from routerd.core.model.timing import Timing
@@ -85,7 +87,7 @@ def test_what_a_stall_has_skipped_is_missed_at_its_own_rate(rate: Fraction) -> N
     one.run(8000 * MS)
     (stall,) = [event for event in one.events if event["kind"] == "ticks-missed"]
     log = a_log()
-    log.event(stall)
+    log.event(event_from_json(stall))
     log.add(one.records)
     assert abs(row(log, one.now_ns).missed - stall["count"] * rate) <= 1
 
@@ -99,7 +101,7 @@ def test_what_was_dropped_is_not_recorded_and_what_is_missing_is_missed() -> Non
     log = a_log()
     log.add(ticks(*range(100), *range(110, 400)))
     # in numbers of the grid, which say nothing about this port
-    log.event({"kind": "records-dropped", "at_ns": 1050 * MS, "count": 2, "from_tick": 50, "to_tick": 54})
+    log.event(events.RecordsDropped(1050 * MS, 2, 50, 54))
     log.add(ticks(*range(405, 500)))
     found = row(log, 5000 * MS)
     assert (found.missed, found.not_recorded) == (5, 10)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from routerd.core.model import events
 from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, TickLog
 from routerd.server.report.figures import PortFigures
 from routerd.server.report.text import render_text
+from tests.stage import port_closed, port_opened
 
 S = 1_000_000_000
 STEP = S // 48
@@ -36,7 +38,7 @@ def test_a_process_that_stood_still_for_two_seconds_had_a_stall_of_two_seconds()
     """96 ticks are due meanwhile; the last of them goes out late, the others are given up."""
     log = log_of_two()
     played(log, range(480), 0)
-    log.event({"kind": "ticks-missed", "at_ns": 12 * S, "count": 95, "from_tick": 480, "to_tick": 574})
+    log.event(events.TicksMissed(12 * S, 95, 480, 574))
     log.add([TickRecord(575, 575 * STEP, 12 * S + 10_800_000, 0, 0)])
     played(log, range(577, 960), 0)
     found = row(log, "lead-synth", 20 * S)
@@ -56,9 +58,9 @@ def test_ticks_to_a_port_that_had_been_disconnected_were_not_sent() -> None:
     """Noticed half a second later, and connected again a second after that."""
     log = log_of_two()
     played(log, range(504), 0, 1)
-    log.event({"kind": "port-closed", "output": 0, "at_ns": 504 * STEP, "since_ns": 480 * STEP - 1})
+    log.event(port_closed(504 * STEP, 0, since_ns=480 * STEP - 1))
     played(log, range(504, 552), 1)
-    log.event({"kind": "port-opened", "output": 0, "at_ns": 552 * STEP - 1})
+    log.event(port_opened(552 * STEP - 1, 0))
     played(log, range(552, 960), 0, 1)
     found = row(log, "lead-synth", 20 * S)
     assert (found.ticks, found.port_closed, found.missed) == (960 - 72, 72, 0)
@@ -69,7 +71,7 @@ def test_records_that_come_after_the_word_that_the_port_is_closed_do_not_open_it
     """The engine sends events at once and gathers records."""
     log = log_of_two()
     played(log, range(400), 0, 1)
-    log.event({"kind": "port-closed", "output": 0, "at_ns": 504 * STEP, "since_ns": 480 * STEP - 1})
+    log.event(port_closed(504 * STEP, 0, since_ns=480 * STEP - 1))
     played(log, range(400, 505), 0)
     played(log, range(400, 960), 1)
     found = row(log, "lead-synth", 20 * S)

@@ -13,16 +13,25 @@ import mido
 import music21
 import pytest
 
+from routerd.core.model import events
 from routerd.core.model.actions import Action
 from routerd.core.model.song import Song, StartPolicy
-from routerd.core.model.timing import ChangePolicy, SongTiming, State
+from routerd.core.model.timing import ChangePolicy, SongTiming, State, TempoBy
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.report import Conditions, Report, TickLog
 from routerd.server.report.document import json_schema, to_plain
 from routerd.server.shows import record
 from routerd.server.shows.afterwards import print_show
 from routerd.server.shows.midi_file import write_midi_file
-from routerd.server.shows.record import RecordError, RecordFolder, find_show, head, make_room, name_of
+from routerd.server.shows.record import (
+    RecordError,
+    RecordFolder,
+    event_line,
+    find_show,
+    head,
+    make_room,
+    name_of,
+)
 from tests.documents import report
 from tests.stage import Stage, compiled, route
 
@@ -220,14 +229,16 @@ def test_a_midi_file_has_the_shows_own_bars(tmp_path: Path) -> None:
             "event": {
                 "kind": "song",
                 "at_ns": 10 * S,
-                "begins_ns": 10 * S,
-                "meter": "4/4",
+                "song": "ferry",
                 "title": "Copper Ferry – live",
+                "index": 0,
+                "meter": "4/4",
+                "begins_ns": 10 * S,
             }
         },
         {"event": {"kind": "section", "at_ns": 12 * S, "section": "chorus", "number": 2}},
-        {"event": {"kind": "tempo", "at_ns": 12 * S, "from_ns": 12 * S, "bpm": "60"}},
-        {"event": {"kind": "transport", "at_ns": 13 * S, "state": "stopped"}},
+        event_line(events.Tempo(12 * S, 60.0, 60.0, TempoBy.HAND, 12 * S)),
+        event_line(events.Transport(13 * S, State.STOPPED, 0)),
     )
     way_in = INPUT_BIT | 1
     folder.append_taps(

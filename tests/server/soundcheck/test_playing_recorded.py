@@ -10,6 +10,7 @@ import pytest
 
 from routerd.core.errors import CommandError
 from routerd.core.midi.messages import Kind
+from routerd.core.model import events
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
@@ -19,7 +20,7 @@ from routerd.core.model.set_list import RigFolder, SetList
 from routerd.core.model.song import Song
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows.midi_file import write_midi_file
-from routerd.server.shows.record import RecordFolder, head
+from routerd.server.shows.record import RecordFolder, event_line, head
 from routerd.server.soundcheck.playing import Played, Source, at_rest, find_recorded
 
 S = 1_000_000_000
@@ -62,8 +63,7 @@ def names(at_ns: int, current: str | None, *inputs: str) -> dict[str, object]:
 
 
 def change(at_ns: int, identifier: str) -> dict[str, object]:
-    known = {"song": identifier, "title": identifier.title(), "begins_ns": at_ns, "meter": "4/4"}
-    return {"event": {"kind": "song", "at_ns": at_ns, **known}}
+    return event_line(events.Song(at_ns, identifier, identifier.title(), None, "4/4", at_ns))
 
 
 @pytest.fixture

@@ -149,7 +149,7 @@ def test_a_second_daemon_follows_the_first_over_alsa(leader: Daemon, follower: D
             pulse = Pulse()
             led, followed = play(leader, follower, dump)
             pulse.end()
-            print(f"{len(led)} ticks led, {len(followed)} followed, {follower.status()['follow']}")
+            print(f"{len(led)} ticks led, {len(followed)} followed, {follower.status()['following']}")
             print(f"the machine stood still for {pulse.longest_s * 1000:.0f} ms at most")
             assert len(led) > 2 * PLAYED_S * 24 * SLOW_BPM / 60
             if pulse.longest_s < STANDSTILL_S:
