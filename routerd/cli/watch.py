@@ -27,6 +27,10 @@ WATCH_S = 0.25
 """How often `--watch` asks. Bars and beats are those of the moment when it was asked."""
 
 
+AWAY_S = 15.0
+"""So long the server may be away while the monitor runs."""
+
+
 def print_status(client: Client, *, as_json: bool, watch: bool) -> int:
     """Print the status; return 0: all is well, 1: it names problems, 2: no service answers."""
     try:
@@ -156,24 +160,38 @@ class Choice:
 
 
 def print_messages(client: Client, choice: Choice, *, as_json: bool) -> int:
-    """Print messages as they come, until Ctrl-C; return 0, or 2: the service does not answer, or refuses."""
+    """Print messages as they come, until Ctrl-C; return 0, or 2: the service does not answer, or refuses.
+
+    A server that goes is started again by the engine, so it is asked again for a while.
+    """
+    gives_up_s = 0.0
     try:
-        lines = iter(client.lines(choice.path))
-        first = next(lines, "")
-        complain(choice.words)  # not among the messages, which a program may read
-        for kind, body in events_of(itertools.chain([first], lines)):
-            if as_json:
-                say_lines(json.dumps({"kind": kind, **body}))
-                continue
-            for line in lines_of(kind, body):
-                say(line)
+        while True:
+            try:
+                lines = client.lines(choice.path)
+                first = next(lines, "")
+                complain(choice.words)  # not among the messages, which a program may read
+                gives_up_s = float("inf")
+                for kind, body in events_of(itertools.chain([first], lines)):
+                    _print_event(kind, body, as_json=as_json)
+            except ServiceError as error:
+                if time.monotonic() > gives_up_s:
+                    complain(f"routerd: {error}")
+                    return 2
+            if gives_up_s == float("inf"):
+                gives_up_s = time.monotonic() + AWAY_S
+                complain("routerd: the server has gone; asking again until it is back")
+            time.sleep(WATCH_S)
     except KeyboardInterrupt:
         return 0
-    except ServiceError as error:
-        complain(f"routerd: {error}")
-        return 2
-    complain("routerd: the service has ended")
-    return 2
+
+
+def _print_event(kind: str, body: JsonObject, *, as_json: bool) -> None:
+    if as_json:
+        say_lines(json.dumps({"kind": kind, **body}))
+        return
+    for line in lines_of(kind, body):
+        say(line)
 
 
 def events_of(lines: Iterable[str]) -> Iterator[tuple[str, dict[str, Any]]]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import queue
+import signal
+import subprocess
+import sys
 import threading
 import time
 import urllib.error
@@ -213,3 +216,25 @@ def test_the_command_says_what_is_wrong(service: Service, capsys: pytest.Capture
     assert capsys.readouterr().err.startswith("routerd: there is no device 'kees'; did you mean 'keys'?")
     assert main(["monitor", "--listen", f"127.0.0.1:{free_port()}"]) == 2
     assert "no service answers" in capsys.readouterr().err
+
+
+def test_it_goes_on_with_a_server_that_is_started_again_until_ctrl_c(service: Service) -> None:
+    command = [sys.executable, "-m", "routerd.cli", "monitor", "--listen", f"127.0.0.1:{service.http}"]
+    # a job in the background would not heed Ctrl-C
+    watching = subprocess.Popen(
+        ["env", "--default-signal=INT", *command],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert watching.stderr is not None
+    try:
+        assert watching.stderr.readline().startswith("listening to every device")
+        service.kill_server()
+        assert watching.stderr.readline() == "routerd: the server has gone; asking again until it is back\n"
+        assert watching.stderr.readline().startswith("listening to every device")
+        watching.send_signal(signal.SIGINT)
+        assert watching.wait(20) == 0
+    finally:
+        watching.kill()
+        watching.communicate()
