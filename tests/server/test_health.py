@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from routerd.core.model.snapshot import ChatteringSwitch
-from routerd.link.messages import Doubt, EngineFacts, Hello, PortState, PortStates, Realtime
+from routerd.link.messages import Doubt, EngineFacts, Hello, PortState, PortStates, Realtime, SpareState
 from routerd.server import health
 from routerd.server.health import Announcer, Line, lines_of
 from routerd.server.view import NO_SNAPSHOT, Trouble, View
@@ -104,6 +104,21 @@ def test_a_process_that_died_is_told_for_a_minute() -> None:
     assert "restart 2" in second
     assert len(said(died, 160 * S)) == 1
     assert said(died, 170 * S) == []
+
+
+def test_a_takeover_is_told_for_a_minute_unless_somebody_asked_for_it() -> None:
+    took = SpareState("ready", takeovers=1, took_over_ns=100 * S, took_over_why="the engine has died")
+    (line,) = lines_of(view(facts=EngineFacts(spare=took)), 159 * S)
+    assert (line.kind, line.text) == ("takeover", "the engine has died, and the spare took over")
+    assert lines_of(view(facts=EngineFacts(spare=took)), 160 * S) == []
+    assert lines_of(view(facts=EngineFacts(spare=replace(took, asked_for=True))), 159 * S) == []
+
+
+def test_a_spare_that_cannot_be_had_is_a_line_and_one_that_nobody_wants_is_none() -> None:
+    none = EngineFacts(spare=SpareState("none", why_none="no process for it can be had"))
+    (line,) = lines_of(view(facts=none), 0)
+    assert line.text == "there is no spare: no process for it can be had; an engine that dies leaves a gap"
+    assert lines_of(view(facts=EngineFacts()), 0) == []
 
 
 def test_an_engine_that_says_nothing_any_more() -> None:

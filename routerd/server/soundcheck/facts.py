@@ -25,7 +25,7 @@ from pathlib import Path
 from routerd.core.midi.messages import TICK_BYTES
 from routerd.core.units import DIN_BYTE_NS, NS_PER_MS, NS_PER_US
 from routerd.link.frames import INPUT_BIT, OWN_RATE, Tap, TickRecord
-from routerd.link.messages import Realtime
+from routerd.link.messages import Realtime, SpareState
 from routerd.server.report.series import P50, P99, P99_9
 from routerd.server.report.statistics import count_needed, rank
 from routerd.server.soundcheck.figures import Identity, LoopbackFigures, LoopbackTimes, MachineFact, Offset
@@ -59,9 +59,27 @@ TICK_WINDOW_NS = 15 * NS_PER_MS
 """Shorter than any interval of ticks up to 166 BPM, so that a tick is not taken for the one before."""
 
 
-def machine_facts(realtime: Realtime | None, root: Path = Path("/")) -> list[MachineFact]:
+_NO_SPARE = SpareState()
+
+
+def machine_facts(
+    realtime: Realtime | None, root: Path = Path("/"), spare: SpareState = _NO_SPARE
+) -> list[MachineFact]:
     """Return all facts. `realtime` is what the engine was granted, if known; reading takes milliseconds."""
-    return [*(_granted(realtime) if realtime else ()), _governor(root), _preemption(root), *_usb(root)]
+    granted = _granted(realtime) if realtime else ()
+    return [*granted, *_spare(spare), _governor(root), _preemption(root), *_usb(root)]
+
+
+def _spare(spare: SpareState) -> Iterator[MachineFact]:
+    """Yield whether the spare is ready; nothing where none is wanted."""
+    tried = f"it has taken over {spare.takeovers} ×" if spare.takeovers else "it has not taken over yet"
+    if spare.state == "ready":
+        remedy = "" if spare.takeovers else "try it: curl -X POST localhost:8473/v1/takeover, and listen"
+        yield MachineFact("spare engine", "pass", f"ready, {spare.behind} behind; {tried}", remedy)
+    elif spare.state == "coming":
+        yield MachineFact("spare engine", "warn", "it is being made", "wait a second and check again")
+    elif spare.state == "none":
+        yield MachineFact("spare engine", "fail", f"there is none: {spare.why_none}", "see the log")
 
 
 def _granted(realtime: Realtime) -> Iterator[MachineFact]:

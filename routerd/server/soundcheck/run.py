@@ -300,8 +300,10 @@ class Run:
 
     async def _machine(self) -> str:
         realtime = self._view.conditions.realtime
-        facts = self._found.machine = tuple(await asyncio.to_thread(machine_facts, realtime))
-        wrong = sum(fact.grade == "warn" for fact in facts)
+        spare = self._view.facts.spare
+        found = await asyncio.to_thread(machine_facts, realtime, spare=spare)
+        facts = self._found.machine = tuple(found)
+        wrong = sum(fact.grade in ("warn", "fail") for fact in facts)
         ports = self._view.ports
         closed = sum(port.state != "open" for port in ports)
         return f"{counted(wrong, 'fact')} to fix; {closed} of {counted(len(ports), 'port')} not open"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
-from routerd.link.messages import Realtime
+from routerd.link.messages import Realtime, SpareState
 from routerd.server.soundcheck.facts import machine_facts
 from routerd.server.soundcheck.figures import MachineFact
 
@@ -100,3 +101,17 @@ def test_usb_devices_by_where_they_hang(tmp_path: Path) -> None:
     assert "shares a hub with 2-1.4" in facts["Interface A"].words
     assert "behind a hub" in facts["Lead Synth"].words
     assert len(facts) == 5
+
+
+def test_a_spare_is_a_fact_where_one_is_wanted() -> None:
+    root = Path("/nonexistent")
+
+    def facts(**state: Any) -> list[tuple[str, str]]:
+        found = machine_facts(None, root, SpareState(**state))
+        return [(fact.grade, fact.words) for fact in found if fact.fact == "spare engine"]
+
+    assert facts(state="off") == []
+    assert facts(state="ready") == [("pass", "ready, 0 behind; it has not taken over yet")]
+    assert facts(state="ready", takeovers=2) == [("pass", "ready, 0 behind; it has taken over 2 ×")]
+    assert facts(state="coming")[0][0] == "warn"
+    assert facts(state="none", why_none="no memory") == [("fail", "there is none: no memory")]
