@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
+import re
 import socket
 import ssl
 from collections.abc import Iterable
@@ -122,7 +123,8 @@ class Guard:
         origin, site = asked.origin, asked.fetch_site
         if origin is not None and (not asked.hosts or not self._is_same(origin, asked.hosts[0])):
             raise ProblemError("foreign-origin", "the Origin header names another place than this service")
-        if site not in (None, "same-origin", "none") and (asked.changes or caller.by == "cookie"):
+        by_cookie = caller.by == "cookie" and not asked.public  # a link may lead to a page
+        if site not in (None, "same-origin", "none") and (asked.changes or by_cookie):
             raise ProblemError("foreign-origin", "the browser says that a page of another place asks")
         if caller.by == "cookie" and asked.changes and origin is None:
             raise ProblemError(
@@ -211,6 +213,9 @@ class Credentials:
         """What speaks TLS for the API; connections that come are served under what it was given last."""
         if (options.tls_cert is None) is not (options.tls_key is None):
             raise ListenError("--tls-cert and --tls-key belong together: give both")
+        for name in options.host_names:
+            if not re.fullmatch(r"[\w.-]+", name):
+                raise ListenError(f"--host-name {name!r} is not a bare name; write it as in rack.lan")
         listen = parse_listen(options.listen)
         self._seen = self._signatures()
         tokens = Tokens.read_from(options.token_file, options.read_token_file)

@@ -17,7 +17,7 @@ from server_service import Answer, Service, a_service, until
 from routerd.server import main
 from routerd.server.http import application
 from routerd.server.http import guard as guard_module
-from routerd.server.http.guard import Asked, Guard
+from routerd.server.http.guard import AccessOptions, Asked, Credentials, Guard
 from routerd.server.http.listening import Listen
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.tokens import AGAIN_S, COOKIE_S, TRIES, ListenError, Tokens, WrongTokens
@@ -123,6 +123,7 @@ def test_what_a_cookie_may_read_no_other_page_may() -> None:
         {"fetch_site": "same-site"},
     ):
         assert refused(guard, with_cookie(guard, **headers)) == "foreign-origin"
+    guard.check(with_cookie(guard, public=True, fetch_site="same-site"))  # a link to the page itself
 
 
 def test_over_tls_a_page_without_it_is_of_another_origin() -> None:
@@ -403,3 +404,12 @@ async def test_a_token_that_trickles_in_holds_up_nobody(
             writer.write(b"a")
             assert b" 408 " in await asyncio.wait_for(reader.readline(), 20)
             writer.transport.abort()
+
+
+def test_a_host_name_is_a_bare_name() -> None:
+    names = ("http://rack", "rack:8473", "", "a b", "[::1]")
+    for name in names:
+        with pytest.raises(ListenError, match="--host-name"):
+            Credentials(AccessOptions("127.0.0.1:8473", host_names=(name,)))
+    told = Credentials(AccessOptions("127.0.0.1:8473", host_names=("Rack.lan",))).guard
+    assert told.check(Asked(("rack.lan:8473",))).may == "change"
