@@ -319,7 +319,7 @@ class _Events:
 
 def _why_not_done(event: JsonObject | None) -> str:
     """Return in words why what was armed was not done, "" when the event does not say so."""
-    if event is None or event["kind"] not in ENDED:
+    if event is None or event["kind"] not in ENDED or event.get("device"):  # a switch's press, refused
         return ""
     why = f": {event['why']}" if "why" in event else f" by {event['by']}"
     return f"{event['action']} was {ENDED[event['kind']]}{why}"
