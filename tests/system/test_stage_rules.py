@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import shutil
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from stage_page import Tab, a_stage, axe, chromium, show_begins
+from stage_page import DEMO, Tab, a_stage, axe, chromium, show_begins
 
 from routerd.server import stage
 from tests.service import Service
@@ -104,6 +105,30 @@ def test_targets_are_44_css_pixels(view: str, browser: Any, service: Service) ->
             assert box["width"] * box["height"] >= 4 * 44 * 44
             assert box["y"] + box["height"] <= height + 20, "seen without scrolling, all but its edge"
     tab.close()
+
+
+def test_large_fields_stay_whatever_a_song_has(browser: Any, tmp_path: Path) -> None:
+    """A long title, many sections, many steps: next and panic are seen without scrolling at every size."""
+    rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
+    song = rig / "songs" / "copper-ferry.yaml"
+    text = song.read_text().replace("title: Copper Ferry", f"title: {'A Long Way Home ' * 5}", 1)
+    text = text.replace("sections:\n", "sections:\n" + "".join(f"  - name: part {n}\n" for n in range(20)), 1)
+    steps = "".join(f"  - Do the thing number {n} by hand, with care\n" for n in range(20))
+    song.write_text(text.replace("checklist:\n", f"checklist:\n{steps}", 1))
+    with Service(rig, tmp_path / "state", "--ports", "simulated") as service:
+        service.wait_until_up()
+        service.ask("POST", "/v1/section", {"section": 18})
+        tab = Tab(browser, service).live()
+        tab.until_text("#section", "part 17")
+        for width, height in SIZES.values():
+            tab.page.set_viewport_size({"width": width, "height": height})
+            for field in ("#forward", "#panic", "#sections [aria-current]"):
+                box = tab.page.locator(field).bounding_box()
+                assert box["y"] >= 0
+                assert box["y"] + box["height"] <= height + 20, (field, width, height)
+            assert tab.page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+            assert "A Long Way Home A Long Way Home A Long Way Home" in tab.text("#whole")
+        tab.close()
 
 
 def test_characters_are_12_8_mm_high_on_a_ten_inch_tablet(browser: Any, service: Service) -> None:

@@ -109,9 +109,11 @@ export function press(button, hand, act, held = () => false) {
   button.addEventListener("contextmenu", (event) => event.preventDefault());
   button.addEventListener("keydown", (event) => {
     if (event.key !== "Enter" && event.key !== " ") return;
+    if (event.repeat) return event.preventDefault(); // a key that stays down is one press, also when the field means something else by now
+    byHold = false;
     if (!held()) return;
     event.preventDefault();
-    if (!event.repeat) take();
+    take();
   });
   button.addEventListener("keyup", (event) => {
     if ((event.key === "Enter" || event.key === " ") && byHold) {

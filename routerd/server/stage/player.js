@@ -94,8 +94,13 @@ function sections(status) {
       }),
     );
   }
-  for (const button of byId("sections").children) {
+  const row = byId("sections");
+  for (const button of row.children) {
     const on = Number(button.dataset.number) === status.section?.number;
+    if (on && !button.hasAttribute("aria-current")) { // within its row: the page is never scrolled under a finger
+      row.scrollLeft += button.getBoundingClientRect().left - row.getBoundingClientRect().left - row.clientWidth / 3;
+      row.scrollTop += button.getBoundingClientRect().top - row.getBoundingClientRect().top - 8;
+    }
     if (on) button.setAttribute("aria-current", "true");
     else button.removeAttribute("aria-current");
   }
@@ -170,12 +175,17 @@ function show() {
   fit();
 }
 
-// Narrow what is too long for its line, never lower it.
+// Narrow what is too long for its line, never lower it. A title that is longer still is written out beside.
 function fit() {
+  byId("whole").hidden = true;
   for (const node of document.querySelectorAll(".far:not(.count)")) {
     node.style.setProperty("--squeeze", "1");
     const share = node.clientWidth / node.scrollWidth;
     if (share < 1) node.style.setProperty("--squeeze", String(Math.max(NARROWEST, Math.floor(share * 100) / 100)));
+    if (share < NARROWEST && node.id === "song") {
+      put(byId("whole"), node.textContent);
+      byId("whole").hidden = false;
+    }
   }
 }
 
