@@ -7,10 +7,12 @@
 
 // All kinds of events there are: a browser hears those only that it asks for by name. A test compares them with the service's.
 const KINDS = [
-  "armed", "armed-gone", "checklist", "click", "clock-source", "count-in", "disarmed", "encore-gone", "fault", "flood", "follow",
-  "gap", "hello", "learning", "learning-ended", "learnt", "loaded", "meter", "panic", "port-closed", "port-missing", "port-opened",
-  "problem", "problem-ended", "records-dropped", "refused", "resumed", "retrigger", "section", "server-started", "set-list", "song",
-  "soundcheck", "soundcheck-ended", "suspended", "tempo", "ticks-missed", "transport",
+  "armed", "armed-gone", "chattering", "checklist", "click", "clock-source", "count-in", "device-clock", "disarmed",
+  "encore-gone", "fault", "flood", "following", "gap", "hello", "learning", "learning-ended", "learnt", "loaded", "loop",
+  "loop-ended", "meter", "mute", "panic", "port-closed", "port-opened", "port-state", "problem", "problem-ended",
+  "quiet-again", "recording", "records-dropped", "refused", "reload-failed", "resumed", "retrigger", "section",
+  "sensing-lost", "server-started", "set-list", "solo", "song", "soundcheck", "soundcheck-ended", "suspended", "tempo",
+  "ticks-missed", "transport", "transport-ignored", "tuning-note",
 ];
 
 export const ROUND_MS = 700;

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import gzip
+import re
 from pathlib import Path
 
 import pytest
 from server_service import Service
 
+from routerd.core.model.events import KINDS
 from routerd.server import stage
 
 PAGES = {"/stage": "index.html", "/stage/technician": "technician.html"}
@@ -17,6 +19,15 @@ def files() -> list[str]:
     """Everything in the page's folder but its code."""
     folder = Path(stage.__file__).parent
     return sorted(path.name for path in folder.iterdir() if path.suffix != ".py" and path.is_file())
+
+
+def test_the_page_hears_of_every_kind_of_event() -> None:
+    """A browser hears those only that it asks for by name."""
+    text = (Path(stage.__file__).parent / "feed.js").read_text()
+    asked = re.findall(r'"([a-z-]+)"', text[text.index("const KINDS = [") : text.index("];")])
+    beats = re.search(r'for \(const kind of \["(beat)", "(beats-changed)"\]\)', text)
+    assert beats is not None
+    assert {*asked, *beats.groups()} == {*KINDS}
 
 
 def test_every_file_of_the_page_has_a_type() -> None:
