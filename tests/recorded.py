@@ -120,7 +120,7 @@ class Evening:
         elif what == 22:
             self.tune()
         elif what == 23 and self.eventful:
-            one((self.die, self.reorder))()
+            one((self.die, self.reorder, self.stall))()
         stage.run(stage.now_ns + one((0, 1, 7, 20, 50, 200, 900)) * MS)
         self.state += [json.dumps(to_json(event), sort_keys=True) for event in stage.events]
         self.state.append(json.dumps(to_json(stage.show.snapshot()), sort_keys=True))
@@ -231,6 +231,14 @@ class Evening:
         stage.events += after.events
         stage.now_ns, stage.show, stage.generation = after.now_ns, after.show, after.generation
         self.lost.clear()
+
+    def stall(self) -> None:
+        """Have the process stand still, for longer than ticks are caught up or not, and go on late."""
+        stage = self.stage
+        for _ in range(self.random.choice((1, 2, 9))):
+            stage.now_ns += self.random.choice((3, 30, 400, 3000)) * MS
+            stage.show.advance(stage.now_ns)
+            stage.collect()
 
     def reorder(self) -> None:
         """Have somebody change the order."""

@@ -25,8 +25,9 @@ from routerd.core.model.song import Patch, Song
 from routerd.core.model.timing import Segment, Timing
 from routerd.core.output.wire import Wire
 from routerd.core.show.compiler import CompiledRig
+from routerd.core.show.replica import Apply
 from routerd.core.show.show import Show
-from routerd.engine.journal import DONE, WRITTEN, Kind, Reader, Shared, Writer
+from routerd.engine.journal import AT, DONE, WRITTEN, Kind, Reader, Shared, Writer
 from routerd.engine.worker import (
     FAULT_AGAIN_NS,
     INBOX_LIMIT,
@@ -36,7 +37,7 @@ from routerd.engine.worker import (
     TICK_CHECK_EVERY,
     Worker,
 )
-from routerd.link.frames import OWN_RATE
+from routerd.link.frames import INPUT_BIT, OWN_RATE, Unpacker, pack_taps
 from routerd.link.messages import Happened
 from routerd.ports.base import StalledError
 from tests.stage import CONTROLS, KEYS, MODULAR, MS, PEDALS, SAMPLER, SYNTH, TICK, Stage, ask, compiled, route
@@ -593,3 +594,300 @@ def test_the_grid_is_posted_by_itself_while_nothing_else_changes(monkeypatch: py
             times.append(world.now_ns // MS)
             assert worker.outbox.pop() is clock.segment
     assert [b - a for a, b in itertools.pairwise(times)] == [50] * (len(times) - 1)
+
+
+class Taken:
+    """The worker's lock while somebody else has it: it can be asked for, and not be waited for."""
+
+    def acquire(self, blocking: bool = True) -> bool:
+        assert not blocking, "nobody but the clock waits for the lock"
+        return False
+
+    def release(self) -> None:
+        raise AssertionError("it is somebody else's")
+
+    def locked(self) -> bool:
+        return True
+
+
+def test_an_input_never_waits_for_who_has_the_lock(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    world.worker._lock = Taken()  # type: ignore[assignment]
+    world.worker._hands_off_ns = 1 << 62
+    received = world.worker.receiver(world.book.inputs[0])
+    received(b"\x90\x3c\x40", 5)
+    assert [item[1] for item in world.worker._inbox] == [b"\x90\x3c\x40"]  # type: ignore[index]
+    world.worker._carry()
+    assert len(world.worker._inbox) == 1
+
+
+def test_who_carries_for_others_rouses_the_clock_when_something_is_due_earlier(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    world = World(monkeypatch)
+    world.worker._hands_off_ns = 1 << 62
+    for planned_ns, roused in ((1 << 62, True), (0, False)):
+        world.worker._planned_ns = planned_ns
+        world.worker._inbox.append((world.book.inputs[0], b"\x90\x3c\x40", 0))
+        world.worker._carry()
+        assert world._roused is roused
+        world._roused = False
+
+
+def test_who_comes_while_a_message_is_carried_is_carried_behind_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+
+    def another() -> None:
+        world.inside.append(world.play("keys", "90 40 40"))
+        world.play("keys", "90 3c 40")()
+        assert [data for _, name, data in world.sent if name == "modular" and data != TICK] == [
+            b"\x90\x3c\x40",
+            b"\x90\x40\x40",
+        ]
+
+    world.run([(25 * MS, another)], 30 * MS)
+    assert world.worker.received == 2
+
+
+def test_where_a_device_has_no_port_a_message_goes_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    for wire in world.book.wires:
+        if wire.name == "synth":
+            del world.worker.ports[wire]
+    world.run([(25 * MS, world.play("keys", "90 3c 40")), (26 * MS, world.play("keys", "80 3c 40"))], 30 * MS)
+    assert [data for _, name, data in world.sent if data != TICK] == [b"\x90\x3c\x40", b"\x80\x3c\x40"]
+    assert world.worker.faults == 0
+    world.book.wires[0].messages_sent = 0
+
+
+def test_what_a_message_leads_to_is_posted_before_the_next_deadline(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    posted: list[int] = []
+
+    def press() -> None:
+        world.worker.outbox.clear()
+        world.play("pedals", "b0 50 7f")()  # next
+        posted.append(len(world.posted(Snapshot)))
+
+    world.run([(25 * MS, press)], 30 * MS)
+    assert posted == [1]
+
+
+@pytest.mark.parametrize("revision", [0, 1, 2])
+def test_the_first_snapshot_is_posted_whatever_came_before(
+    revision: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = World(monkeypatch)
+    world.worker._effects.revision = revision
+    with world.worker._lock:
+        world.worker._flush()
+    assert len(world.posted(Snapshot)) == 1
+
+
+def test_messages_are_counted_towards_a_flood_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    for _ in range(5):
+        world.play("keys", "b0 07 01")()
+    assert world.worker._flood_limits["keys"].count == 5
+    world.worker._flood_limits["keys"].count = module.BURST - 1
+    world.now_ns = 3600 * 10**9
+    world.play("keys", "b0 07 01")()
+    assert world.worker._flood_limits["keys"].count == 0
+
+
+def test_who_finds_exactly_the_limit_in_the_inbox_does_not_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    waited: list[bool] = []
+    world.worker._wait_for_room = lambda: waited.append(True)  # type: ignore[method-assign]
+    input = world.book.inputs[0]
+    world.worker._inbox.extend((input, b"\xb0\x07\x01", 0) for _ in range(INBOX_LIMIT))
+    world.inputs["keys"](b"\xb0\x07\x01", 1)
+    assert waited == []
+    world.inputs["keys"](b"\xb0\x07\x01", 1)
+    assert waited == [True]
+
+
+def test_times_of_messages_are_those_from_arrival_to_the_last_port(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    script = [(n * 20 * MS + 5 * MS, world.play("keys", f"90 3c {n:02x}")) for n in range(1, 30)]
+    script.append((100 * MS, world.do(Action.NEXT)))  # one message out for each, from then on
+    world.run(script, 700 * MS)
+    times = world.worker.recorder.take_times()
+    assert sum(count for _, count in times) == 29
+    assert all(0 < edge_ns < LATE_NS for edge_ns, _ in times)
+
+
+def test_when_a_port_refuses_one_of_several_the_other_wires_get_theirs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    world = World(monkeypatch)
+    worker = world.worker
+    synth, sampler = (next(w for w in world.book.wires if w.name == name) for name in ("synth", "sampler"))
+    port: Any = worker.ports[synth]
+    port.error = PortError("gone")
+    unsent: list[Any] = []
+    real = Show.output_lost
+
+    def lost(show: Show, wire: Wire, now_ns: int, left: Any = (), *args: Any, **more: Any) -> None:
+        unsent.append((wire.name, tuple(left)))
+        real(show, wire, now_ns, left, *args, **more)
+
+    monkeypatch.setattr(Show, "output_lost", lost)
+    rest = [(sampler, b"\xb0\x07\x01"), (synth, b"\x80\x3c\x40"), (sampler, b"\xb0\x07\x02")]
+    worker._effects.sink[:] = [(synth, b"\x90\x3c\x40"), *rest, (synth, b"\x80\x40\x40")]
+    with worker._lock:
+        worker._send(worker._effects.sink)
+    assert [(name, data) for _, name, data in world.sent] == [
+        ("sampler", b"\xb0\x07\x01"),
+        ("sampler", b"\xb0\x07\x02"),
+    ]
+    assert unsent == [("synth", (b"\x90\x3c\x40", b"\x80\x3c\x40", b"\x80\x40\x40"))]
+    assert (worker.sent, sampler.messages_sent, synth.messages_sent) == (2, 2, 0)
+
+
+def test_the_journal_says_how_far_sending_has_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Odd while a port has a message in its hands: 2·n + 1 for the n-th of what is sent in one go."""
+    shared = Shared()
+    reader = Reader(shared)
+    world = World(monkeypatch)
+    worker = world.worker
+    worker.keep_journal(Writer(shared))
+    steps: list[tuple[str, int]] = []
+    for wire, port in worker.ports.items():
+
+        def send(data: bytes, real: Any = port.send, name: str = wire.name) -> None:
+            steps.append((name, reader.words[AT]))
+            real(data)
+
+        port.send = send  # type: ignore[method-assign]
+    world.run([(25 * MS, world.play("keys", "90 3c 40"))], 45 * MS)
+    runs = [[at for _, at in group] for _, group in itertools.groupby(steps, key=lambda one: one[0])]
+    assert {at for run in runs for at in run} <= {1, 3, 5}
+    assert all(b in (1, a + 2) for (_, a), (_, b) in itertools.pairwise(steps))
+    assert any(at == 3 for _, at in steps)
+    assert reader.words[AT] % 2 == 0 or reader.words[AT] == 1
+    worker.keep_journal(None)
+    assert worker._words is not reader.words
+    world.play("keys", "90 41 40")()
+    worker.break_off()  # nobody is told
+    written = reader.words[WRITTEN]
+    worker.keep_journal(Writer(shared))
+    worker.break_off()
+    assert reader.words[WRITTEN] == written + 1
+
+
+def test_time_that_passes_while_much_is_sent_is_in_the_journal_and_in_the_records(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    shared = Shared()
+    reader = Reader(shared)
+    world = World(monkeypatch)
+    worker = world.worker
+    worker.keep_journal(Writer(shared))
+    sampler = next(wire for wire in world.book.wires if wire.name == "sampler")
+    port: Any = worker.ports[sampler]
+    real = port.send
+
+    def slow(data: bytes) -> None:
+        real(data)
+        world.now_ns += 2 * MS
+
+    port.send = slow
+    much = [(sampler, bytes((0xB0, n, 1))) for n in range(40)]
+    world.run([(25 * MS, lambda: worker.call(lambda _: worker._effects.sink.extend(much)))], 200 * MS)
+    entries = []
+    while reader.taken < reader.words[WRITTEN]:
+        entries.append(reader.take())
+    within = [one.number for one in entries if one.kind == Kind.ADVANCE and one.number]
+    assert within[:1] == [TICK_CHECK_EVERY]
+    assert all(place % TICK_CHECK_EVERY == 0 for place in within)
+    assert len(worker.take_records()[0]) == sum(data == TICK for *_, data in world.sent)
+
+
+def test_what_a_loopback_brings_back_is_expected(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    expected: list[tuple[str, bytes, int]] = []
+
+    class Loops:
+        links = True
+
+        def __init__(self) -> None:
+            self.sent: dict[bytes, int] = {}
+
+        def expect(self, wire: Wire, data: bytes, now_ns: int) -> None:
+            expected.append((wire.name, data, now_ns))
+
+    loops = Loops()
+    world.worker.show.apply(ask(Action.NEXT), 0)
+    with world.worker._lock:
+        world.worker._flush()
+    world.worker._loops = loops  # type: ignore[assignment]
+    world.worker._hands_off_ns = 1 << 62
+    world.inputs["keys"](b"\x90\x3c\x40", 7)
+    assert expected == [("sampler", b"\x90\x3c\x40", 7)]
+    assert loops.sent == {b"\x90\x3c\x40": 7}
+
+
+def test_a_copy_has_nothing_to_do_of_what_its_original_had(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    worker = world.worker
+    ran = []
+    worker.begin = lambda: ran.append(True)
+    worker._inbox.append((world.book.inputs[0], b"\x90\x3c\x40", 0))
+    worker.post_call(lambda: None)
+    worker._record(world.book.wires[0], 1)
+    worker.recorder.on = True
+    worker.keep_journal(Writer(Shared()))
+    worker._lock.acquire()
+    worker.become_copy()
+    assert not worker._lock.locked()
+    worker.begin()
+    assert ran == []
+    assert (len(worker._inbox), len(worker.outbox), len(worker.records)) == (0, 0, 0)
+    assert (worker.recorder.on, worker.journal) == (False, None)
+
+
+def test_who_takes_over_sends_what_was_left_at_its_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    worker = world.worker
+    with worker._lock:
+        worker._flush()
+    worker.outbox.clear()
+    wire = world.book.wires[0]
+    worker._ticks.number = 41
+    with worker._lock:
+        worker.take_over([(wire, b"\x80\x3c\x40")], 3 * MS)
+    assert [(name, data) for _, name, data in world.sent] == [(wire.name, b"\x80\x3c\x40")]
+    assert 3 * MS <= world.sent[0][0] < 3 * MS + LATE_NS
+    assert world.marks == [41]
+    assert len(world.posted(Snapshot)) == 1, "the server learns where it stands"
+
+
+def test_a_request_is_carried_out_and_told_to_a_spare_that_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    for journal in (None, Writer(Shared())):
+        world = World(monkeypatch)
+        world.worker.keep_journal(journal)
+        world.worker.perform(Apply(ask(Action.NEXT)), 5)
+        assert world.worker.show._songs.on.identifier == "closer"
+        if journal is not None:
+            assert journal.words[WRITTEN] == 1
+
+
+def test_somebody_who_listens_gets_the_only_message_of_a_route_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World(monkeypatch)
+    world.worker.show.apply(ask(Action.NEXT), 0)
+    with world.worker._lock:
+        world.worker._flush()
+    world.worker.recorder.on = True
+    world.worker._hands_off_ns = 1 << 62
+    world.inputs["keys"](b"\x90\x3c\x40", 7)
+    sampler = next(wire for wire in world.book.wires if wire.name == "sampler")
+    (came, went) = (
+        tap
+        for frame in [pack_taps(world.worker.recorder.take_taps())]
+        for batch in Unpacker().feed(frame)
+        for tap in batch.messages  # type: ignore[union-attr]
+    )
+    assert (came.at_ns, came.way, came.data) == (7, INPUT_BIT | 0, b"\x90\x3c\x40")
+    assert (went.way, went.data) == (sampler.number, b"\x90\x3c\x40")
+    assert 0 < went.at_ns - world.sent[-1][0] < LATE_NS
