@@ -96,6 +96,7 @@ def add_commands(commands: Commands) -> None:
     bring.add_argument("file", type=Path, metavar="FILE", help="the list: .csv, .tsv, or plain text")
     bring.add_argument("--name", required=True, metavar="NAME", help="what the set is called")
     bring.add_argument("--date", default="", metavar="YYYY-MM-DD", help="the evening it is for")
+    bring.add_argument("--json", action="store_true", help="what was written, or is wrong, as JSON")
     bring.add_argument("--replace", action="store_true", help="give an existing set of that name this order")
 
     ports = commands.add_parser(
@@ -152,7 +153,8 @@ def _import(options: argparse.Namespace) -> int:
     from routerd.server.offline.set_lists import ImportRequest, import_order
 
     return import_order(
-        ImportRequest(options.folder, options.file, options.name, options.date, replace=options.replace)
+        ImportRequest(options.folder, options.file, options.name, options.date, replace=options.replace),
+        as_json=options.json,
     )
 
 

@@ -13,7 +13,7 @@ import json
 import re
 import shlex
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from routerd.core.errors import FileEditError
@@ -70,7 +70,7 @@ class ImportRequest:
     """Whether a set of that name gets the new order."""
 
 
-def import_order(request: ImportRequest) -> int:
+def import_order(request: ImportRequest, *, as_json: bool = False) -> int:
     """Make a set of the rig folder from a file of titles; return 1: mistakes in the files, 2: not done."""
     loaded = load_or_complain(request.folder)
     rig_folder = loaded.rig_folder
@@ -89,21 +89,32 @@ def import_order(request: ImportRequest) -> int:
         complain(f"routerd: {request.file} cannot be read as text: {error}")
         return 2
     found = read_order(request.file.name, text, {song.identifier: song.title for song in rig_folder.songs})
-    for problem in found.problems:
-        say(str(problem))
-    if found.problems:
-        return 1
-    try:
-        written = save_set(request.folder, SetList(request.name, found.order, request.date, found.encore))
-    except (FileEditError, OSError) as error:
-        complain(f"routerd: {error}")
-        return 2
+    written = None
+    if not found.problems:
+        try:
+            written = save_set(request.folder, SetList(request.name, found.order, request.date, found.encore))
+        except (FileEditError, OSError) as error:
+            complain(f"routerd: {error}")
+            return 2
+    if as_json:
+        document = {"written": written, **asdict(found)}
+        say_document(json.dumps(document, ensure_ascii=False, indent=2), "json")
+    else:
+        for line in _import_lines(request, found, written):
+            say(line)
+    return 1 if written is None else 0
+
+
+def _import_lines(request: ImportRequest, found: Imported, written: str | None) -> Iterator[str]:
+    """Yield what is wrong with the list; or what was written, and how it is played."""
+    if written is None:
+        yield from map(str, found.problems)
+        return
     songs = counted(len(found.order), "song")
-    say(f"{request.folder / written}: {songs}, {found.encore} of them in the encore")
+    yield f"{request.folder / written}: {songs}, {found.encore} of them in the encore"
     folder, name = shlex.quote(str(request.folder)), shlex.quote(request.name)
-    say(f"Play it: routerd run {folder} --set {name}")
-    say(f"In a show: routerd do reload; routerd do set-list {name}")
-    return 0
+    yield f"Play it: routerd run {folder} --set {name}"
+    yield f"In a show: routerd do reload; routerd do set-list {name}"
 
 
 def differences(old: RigFolder, new: RigFolder) -> Iterator[str]:

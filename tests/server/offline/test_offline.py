@@ -300,6 +300,10 @@ def test_sheet_and_rehearsal_by_the_command_line(tmp_path: Path, capsys: pytest.
     sheet = json.loads(capsys.readouterr().out)
     assert [song["title"] for song in sheet["songs"]] == ["Low Tide", "Nine Lamps"]
     order.write_text("Low Tied\n", encoding="utf-8")
+    capsys.readouterr()
+    assert main(["import", str(demo_rig), str(order), "--name", "Later", "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert (document["written"], document["problems"][0]["line"]) == (None, 1)
     before = sorted(path.name for path in (demo_rig / "sets").iterdir())
     assert main(["import", str(demo_rig), str(order), "--name", "Later"]) == 1
     assert sorted(path.name for path in (demo_rig / "sets").iterdir()) == before

@@ -115,6 +115,7 @@ complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 
 complete -c routerd -n '_shtab_routerd_using import' -s h -l help -d 'show this help message and exit'
 complete -c routerd -n '_shtab_routerd_using import' -l name -x -d 'what the set is called'
 complete -c routerd -n '_shtab_routerd_using import' -l date -x -d 'the evening it is for'
+complete -c routerd -n '_shtab_routerd_using import' -l json -d 'what was written, or is wrong, as JSON'
 complete -c routerd -n '_shtab_routerd_using import' -l replace -d 'give an existing set of that name this order'
 complete -c routerd -n '_shtab_routerd_using import; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
 complete -c routerd -n '_shtab_routerd_using import; and test $_shtab_routerd_npos -eq 1' -ka "(__fish_complete_path (commandline -ct))" -d 'the list: .csv, .tsv, or plain text'
