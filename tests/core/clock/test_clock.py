@@ -276,3 +276,49 @@ def test_start_and_continue_never_stand_beside_a_tick(
     assert ticks == [clock.segment.due_ns(n) for n in range(len(ticks))]
     for at_ns in (at_ns for at_ns, data in out if data != b"\xf8"):
         assert min(abs(at_ns - tick_ns) for tick_ns in ticks) >= MS
+
+
+def test_a_source_moves_the_next_tick_and_never_into_the_room_of_a_start() -> None:
+    """Between a Start and the tick that it starts there is 1 ms at least (M1 p. 30)."""
+    for due_ns, max_ns, now_ns, expected_ns in (
+        (41 * MS, 3 * MS, 25 * MS, 41 * MS),
+        (50 * MS, 3 * MS, 25 * MS, 43 * MS),  # regular would be 40
+        (30 * MS, 3 * MS, 25 * MS, 37 * MS),
+        (30 * MS, 3 * MS, 39 * MS, 39 * MS),  # never in the past
+    ):
+        clock = clock_at_125()
+        run(clock, 20 * MS)
+        clock.steer(due_ns, 20 * MS, Fraction(120), max_ns, now_ns)
+        assert (clock.next_due_ns, clock.segment.bpm) == (expected_ns, 120)
+        assert run(clock, 70 * MS)[0] == (expected_ns, b"\xf8")
+    clock = clock_at_125()
+    run(clock, 20 * MS)
+    clock.request(TransportCommand.START, 38 * MS, 38 * MS)
+    assert clock.start_at_ns == 38 * MS
+    clock.steer(37 * MS, 20 * MS, Fraction(125), 5 * MS, 36 * MS)
+    assert clock.next_due_ns == 39 * MS
+    assert run(clock, 39 * MS) == [(38 * MS, START), (39 * MS, b"\xf8")]
+
+
+def test_a_tick_is_brought_forward_as_far_as_the_start_before_it_has_room() -> None:
+    clock = clock_at_125()
+    run(clock, 20 * MS)
+    assert not clock.bring_forward(30 * MS, 25 * MS), "no Start waits"
+    clock.request(TransportCommand.START, 25 * MS, 25 * MS)
+    assert not clock.bring_forward(40 * MS, 25 * MS), "it would not come earlier"
+    assert clock.bring_forward(30 * MS, 27 * MS)
+    assert (clock.next_due_ns, clock.start_at_ns) == (30 * MS, 27 * MS)
+    assert run(clock, 50 * MS) == [(27 * MS, START), (30 * MS, b"\xf8"), (50 * MS, b"\xf8")]
+    clock = clock_at_125()
+    run(clock, 20 * MS)
+    clock.request(TransportCommand.START, 25 * MS, 25 * MS)
+    assert clock.bring_forward(20 * MS, 20 * MS)
+    assert run(clock, 22 * MS) == [(21 * MS, START), (22 * MS, b"\xf8")], "1 ms on either side of the Start"
+    assert not clock.bring_forward(0, 0)
+
+
+def test_what_waits_before_the_first_tick_keeps_its_distance_from_the_one_before() -> None:
+    """At 125 BPM the tick before the first lies 20 ms before it: a Start may go out at once."""
+    clock = Clock(100 * MS, Fraction(125))
+    clock.request(TransportCommand.START, 82 * MS, 82 * MS)
+    assert run(clock, 100 * MS) == [(82 * MS, START), (100 * MS, b"\xf8")]

@@ -347,3 +347,22 @@ def test_a_flood_of_releases_is_bounded_and_none_that_counts_is_lost() -> None:
     assert out.dropped == 1600
     out.offer(bytes((0x80, 20, 0)), 0, sink)  # of a key of which none waits
     assert out.queued == 2 * QUEUE_LIMIT + 1
+
+
+def test_dumps_that_have_gone_make_room_for_others() -> None:
+    """What waits is bounded in bytes; what has gone, or was cleared, no longer counts."""
+    out, sink = output(), []
+    now_ns = 0
+    for _ in range(3):
+        for length in (900, 40, 3):
+            out.offer(sysex(length), now_ns, sink)
+        waiting = out._bulk_bytes
+        assert waiting > 0
+        log = drain(out, sink, now_ns)
+        now_ns = log[-1][0] + 1_000_000_000
+        assert out._bulk_bytes == 0
+    out.offer(sysex(900), now_ns, sink)
+    out.offer(sysex(900), now_ns, sink)
+    assert out._bulk_bytes > 0
+    out.clear(now_ns, sink)
+    assert out._bulk_bytes == 0

@@ -97,3 +97,13 @@ def test_every_note_is_released_once_on_its_own_channel(
         out += line.play(f"8{channel} {note:02x} 40")
     presses = sorted(data[1:5] for data in out if data[0] == "9")
     assert presses == sorted(data[1:5] for data in out if data[0] == "8")
+
+
+def test_only_bend_pressure_and_timbre_of_a_member_are_its_notes() -> None:
+    """Controller 74 is the third dimension of a note; others of a member mean nothing (MPE 1.0, 2.2)."""
+    line = zone(to_members=2)
+    line.play("b0 65 00|b0 64 06|b0 06 07|91 3c 40")
+    assert line.play("b1 4a 4a") == ["b1 4a 4a"]
+    assert line.play("b1 07 4a") == []
+    assert line.play("b1 4b 4a") == []
+    assert line.play("d1 4a") == ["d1 4a"]

@@ -127,10 +127,11 @@ def test_a_bar_too_near_to_be_found_is_passed_over() -> None:
     assert after.times_ms("free", CONTINUE) == [3850]
 
 
-def test_a_bar_that_begins_on_no_sixteenth_is_passed_over() -> None:
-    """In 5/32 a bar is 15 ticks: only every other one begins on a sixteenth."""
+@pytest.mark.parametrize("after_ms", [446, 746])
+def test_a_bar_that_begins_on_no_sixteenth_is_passed_over(after_ms: int) -> None:
+    """In 5/32 a bar is 15 ticks, 300 ms: only every other one begins on a sixteenth."""
     odd = replace(OPENER, beats=5, beat_unit=32)
-    after = again(AfterRestart.PLAY, died(AfterRestart.PLAY, 1007, odd), 446, odd)
+    after = again(AfterRestart.PLAY, died(AfterRestart.PLAY, 1007, odd), after_ms, odd)
     after.run(4_000 * MS)
     (told,) = [data for data in after.sent("free") if data.startswith("f2")]
     (at,) = after.times_ms("free", CONTINUE)

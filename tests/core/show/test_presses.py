@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from routerd.core.model.actions import Action
+from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import (
     Control,
@@ -174,3 +174,20 @@ def test_a_pedal_is_calibrated_before_it_is_routed() -> None:
     stage.do(Action.NEXT)
     stage.play("keys", "b0 0b 04", "b0 0b 79", "b0 01 04")
     assert stage.sent("sampler")[-3:] == ["b0 0b 00", "b0 0b 7f", "b0 01 04"]
+
+
+@pytest.mark.parametrize("action", [Action.SONG, Action.SECTION])
+def test_a_control_for_any_program_means_the_song_or_section_of_its_number(action: Action) -> None:
+    """Programs are sent from 0 and counted from 1 (M1 p. 14)."""
+    argument = ToSong(1) if action is Action.SONG else ToSection(1)
+    controls = (Control("pedals", 0xC0, -1, Command(action, argument)),)
+    by_key = compile_controls(controls, (), PressTimes(50, 600, 350)).by_key
+    numbers = set()
+    for one in set(by_key.values()):
+        control = one.short
+        assert control is not None
+        assert control.command.argument == (ToSong if action is Action.SONG else ToSection)(
+            control.number + 1
+        )
+        numbers.add(control.number)
+    assert numbers == set(range(128))
