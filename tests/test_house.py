@@ -58,7 +58,7 @@ FOLDERS = {
     "routerd/link": 4,
     "routerd/ports": 16,
     "routerd/server": 13,
-    "routerd/server/http": 18,
+    "routerd/server/http": 19,
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
     "routerd/server/rigfiles": 17,

@@ -80,6 +80,14 @@ def add_commands(commands: Commands) -> None:
         "certificate; may come again",
     )
     run.add_argument(
+        "--allow-origin",
+        action="append",
+        default=[],
+        metavar="ORIGIN",
+        help="a page of your own that is served elsewhere and may use the API from a browser, such as "
+        "http://lights.local:3000; may come again",
+    )
+    run.add_argument(
         "--state-dir",
         type=Path,
         metavar="DIR",
@@ -131,6 +139,8 @@ def _access_arguments(options: argparse.Namespace) -> list[str]:
         arguments += [] if path is None else [name, str(path.absolute())]
     for name in options.host_name:
         arguments += ["--host-name", name]
+    for origin in options.allow_origin:
+        arguments += ["--allow-origin", origin]
     return arguments
 
 

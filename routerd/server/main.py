@@ -70,6 +70,7 @@ def main(arguments: list[str] | None = None) -> int:
     for name in ("--token-file", "--read-token-file", "--tls-cert", "--tls-key"):
         parser.add_argument(name, type=Path)
     parser.add_argument("--host-name", action="append", default=[])
+    parser.add_argument("--allow-origin", action="append", default=[])
     given = parser.parse_args(arguments)
     access = AccessOptions(
         listen=given.listen,
@@ -78,6 +79,7 @@ def main(arguments: list[str] | None = None) -> int:
         tls_cert=given.tls_cert,
         tls_key=given.tls_key,
         host_names=tuple(given.host_name),
+        origins=tuple(given.allow_origin),
     )
     options = Options(given.folder, given.set_name, given.state_dir, access, given.record)
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):

@@ -19,9 +19,8 @@ from routerd import __version__
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import WHEN_WORDS
 from routerd.server.http.bodies import Nothing
+from routerd.server.http.negotiation import ANSWER_HEADERS, HEADERS_OF_STATUS, Parameter
 from routerd.server.http.operation import (
-    ANSWER_HEADERS,
-    HEADERS_OF_STATUS,
     JSON,
     STREAM,
     TAGS,
@@ -29,7 +28,6 @@ from routerd.server.http.operation import (
     Call,
     Operation,
     Operations,
-    Parameter,
     json_text,
     json_text_response,
     text_response,
@@ -45,7 +43,15 @@ OPERATIONS = Operations("about")
 
 _REF = "#/components/schemas/{model}"
 
-_ALWAYS = ("malformed-request", "no-token", "too-many-tries", "foreign-host", "foreign-origin", "internal")
+_ALWAYS = (
+    "malformed-request",
+    "not-acceptable",
+    "no-token",
+    "too-many-tries",
+    "foreign-host",
+    "foreign-origin",
+    "internal",
+)
 _WITH_BODY = ("malformed-json", "wrong-body", "too-large", "too-slow", "unknown-coding")
 
 
@@ -201,6 +207,10 @@ def _answer(operation: Operation, status: int) -> JsonObject:
             "description": "As it was when it was last asked for (If-None-Match)",
             "headers": _headers(operation.sends),
         }
+    sends = [name for name in operation.sends if name != "Preference-Applied"]
+    if status == HTTPStatus.NO_CONTENT:
+        words = "Done, and no more is said (Prefer: return=minimal)"
+        return {"description": words, "headers": _headers([*sends, "Preference-Applied"])}
     content: JsonObject = {}
     for media in operation.media:
         if media == JSON:
@@ -211,8 +221,8 @@ def _answer(operation: Operation, status: int) -> JsonObject:
         else:
             content[media] = {"schema": {"type": "string"}}
     answer: JsonObject = {"description": _words_of_answer(operation, status), "content": content}
-    if operation.sends:
-        answer["headers"] = _headers(operation.sends)
+    if sends:
+        answer["headers"] = _headers(sends)
     return answer
 
 

@@ -1,9 +1,9 @@
 """The HTTP service: requests let in, bodies read, answers sent.
 
 Everything that goes wrong with a request, the router's own 404 and 405 included, leaves as a problem
-document (RFC 9457), and nothing a client sends gets further than this process.
-Line and headers are bounded by aiohttp (8 KB a line, 128 headers), bodies by `operation.LARGEST_BODY_BYTES`
-and BODY_S; connections by `connections`.
+document (RFC 9457), and nothing a client sends gets further than this process. Bodies are bounded by
+`operation.LARGEST_BODY_BYTES` and BODY_S, line and headers by aiohttp (8 KB a line, 128 headers), connections
+by `connections`.
 """
 
 from __future__ import annotations
@@ -29,6 +29,13 @@ from routerd.server.http import (
 from routerd.server.http.bodies import Body, Moment, Nothing, read_body
 from routerd.server.http.connections import end_if_out_of_memory, serving
 from routerd.server.http.guard import Guard
+from routerd.server.http.negotiation import (
+    OnceOnly,
+    check_acceptable,
+    compress,
+    minimal,
+    prefers_minimal,
+)
 from routerd.server.http.operation import (
     LARGEST_BODY_BYTES,
     STREAM,
@@ -68,6 +75,7 @@ def make_app(app: App, guard: Guard) -> web.Application:
     """Return the application that answers for `app`."""
     turn = asyncio.Lock()
     open_to_all: set[_HandlerType] = set()
+    once = OnceOnly(problem_response)
     admission = access.Admission(guard)
 
     @web.middleware
@@ -98,12 +106,23 @@ def make_app(app: App, guard: Guard) -> web.Application:
     )
     web_app.cleanup_ctx.append(partial(_looking_back, soundchecks))
     for operation, owner in _owned(app, guard, soundchecks):
-        answer = _answering(app.view, operation, owner)
+        answer = _answering(app.view, operation, owner, once)
         if operation.public:
             open_to_all.add(answer)
         web_app.router.add_route(operation.method, operation.path, answer)
-        if operation.method == "GET" and STREAM not in operation.media:
+        if _has_head(operation):
             web_app.router.add_route("HEAD", operation.path, answer)
+    open_to_all.update(_add_options(web_app))
+
+    async def allow_origin(request: web.Request, response: web.StreamResponse) -> None:
+        origin = request.headers.get("Origin")
+        if origin is not None and guard.allows_origin(origin):
+            response.headers["Access-Control-Allow-Origin"] = origin
+            response.headers["Access-Control-Expose-Headers"] = _CORS_EXPOSED
+        if guard.has_origins:
+            response.headers.add("Vary", "Origin")
+
+    web_app.on_response_prepare.append(allow_origin)
     return web_app
 
 
@@ -153,8 +172,9 @@ def _no_such_path(path: str) -> ProblemError:
     return ProblemError("not-found", f"there is no {quote(path)}; {remedy}")
 
 
-def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
+def _answering(view: View, operation: Operation, owner: Any, once: OnceOnly) -> _HandlerType:
     async def answer(request: web.Request) -> web.StreamResponse:
+        check_acceptable(request, operation.media)
         body: Body = Nothing()
         if operation.body is not None:
             example = operation.example or ('{"when": "bar"}' if issubclass(operation.body, Moment) else "{}")
@@ -166,10 +186,54 @@ def _answering(view: View, operation: Operation, owner: Any) -> _HandlerType:
                 raise ProblemError("wrong-query", f"{one.name} is {one_of(choices)}, not {quote(given)}")
         if operation.needs_rig and not view.ready:
             raise ProblemError("not-ready", "the rig folder is still being loaded")
-        result = await operation.handler(owner, Call(request, body, operation.path, request[access.CALLER]))
-        return result if isinstance(result, web.StreamResponse) else json_response(result)
+        call = Call(request, body, operation.path, request[access.CALLER])
+
+        async def act() -> web.StreamResponse:
+            result = await operation.handler(owner, call)
+            response = result if isinstance(result, web.StreamResponse) else json_response(result)
+            return minimal(response) if operation.brief and prefers_minimal(request) else response
+
+        if operation.takes_key:
+            response = await once.do(request, call.caller.by, await request.read(), act)
+        else:
+            response = await act()
+        if isinstance(response, web.Response):
+            compress(request, response)
+        return response
 
     return answer
+
+
+_CORS_HEADERS = "Authorization, Content-Type, Idempotency-Key, If-Match, If-None-Match, Last-Event-ID, Prefer"
+_CORS_EXPOSED = "Allow, ETag, Preference-Applied, Retry-After"
+PREFLIGHT_S = 600
+
+
+def _add_options(web_app: web.Application) -> Iterator[_HandlerType]:
+    """Answer OPTIONS for every path; yield what does."""
+    methods: dict[str, list[str]] = {}
+    for operation in OPERATIONS:
+        own = methods.setdefault(operation.path, [])
+        own += [operation.method, *(("HEAD",) if _has_head(operation) else ())]
+    for path, own in methods.items():
+        allowed = ", ".join([*own, "OPTIONS"])
+
+        async def answer(request: web.Request, allowed: str = allowed) -> web.Response:
+            headers = {"Allow": allowed}
+            if "Access-Control-Request-Method" in request.headers:
+                headers |= {
+                    "Access-Control-Allow-Methods": allowed,
+                    "Access-Control-Allow-Headers": _CORS_HEADERS,
+                    "Access-Control-Max-Age": str(PREFLIGHT_S),
+                }
+            return web.Response(status=204, headers=headers)
+
+        web_app.router.add_route("OPTIONS", path, answer)
+        yield answer
+
+
+def _has_head(operation: Operation) -> bool:
+    return operation.method == "GET" and STREAM not in operation.media
 
 
 async def _received(request: web.Request) -> bytes:

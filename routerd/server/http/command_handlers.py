@@ -214,6 +214,7 @@ class CommandHandlers:
         Status,
         body=Nothing,
         problems=(*PROBLEMS, "broken-files", "engine-refused"),
+        brief=True,
     )
     async def reload(self, _call: Call[Nothing]) -> Status:
         """Every file is checked first; with a mistake in any of them everything stays as it is. What sounds
@@ -235,5 +236,6 @@ for _action, _row in ACTIONS.items():
             body=body_of(_row.argument, armable=_row.armable, undone=_row.undo is not None),
             example=_row.example,
             problems=(*PROBLEMS, *_row.problems),
+            brief=_action is not Action.LEARN,
             words=words_of(_row),
         )(CommandHandlers.learn if _action is Action.LEARN else CommandHandlers.act)

@@ -63,16 +63,24 @@ class Guard:
     """Lets a request through, or raises ProblemError.
 
     `tokens` may be replaced at any time: what the old ones had let in is let in no more. `names` are those
-    under which this service may be called, besides loopback's and its addresses.
+    under which this service may be called, besides loopback's and its addresses. `origins` are pages of
+    one's own that are served elsewhere and may ask as well (CORS, Fetch standard), but by no cookie of ours.
     """
 
     def __init__(
-        self, listen: Listen, tokens: Tokens | None, names: Iterable[str] = (), *, tls: bool = False
+        self,
+        listen: Listen,
+        tokens: Tokens | None,
+        names: Iterable[str] = (),
+        origins: Iterable[str] = (),
+        *,
+        tls: bool = False,
     ) -> None:
         self.listen = listen
         self.tokens = tokens
         self.tls = tls
         self._names = {listen.host.casefold(), *(name.casefold() for name in names)}
+        self._origins = frozenset(read_origin(origin) for origin in origins)
         self._wrong = WrongTokens()
         self._ended: dict[bytes, int] = {}
 
@@ -119,8 +127,19 @@ class Guard:
             raise ProblemError("no-token", words)
         return Caller("nothing", "nothing", None, str(self.listen))
 
+    @property
+    def has_origins(self) -> bool:
+        """Whether pages from elsewhere may ask."""
+        return bool(self._origins)
+
+    def allows_origin(self, origin: str) -> bool:
+        """Return whether a page of this origin may ask, though it is not this service's."""
+        return origin.casefold() in self._origins
+
     def _check_origin(self, asked: Asked, caller: Caller) -> None:
         origin, site = asked.origin, asked.fetch_site
+        if origin is not None and caller.by != "cookie" and self.allows_origin(origin):
+            return
         if origin is not None and (not asked.hosts or not self._is_same(origin, asked.hosts[0])):
             raise ProblemError("foreign-origin", "the Origin header names another place than this service")
         by_cookie = caller.by == "cookie" and not asked.public  # a link may lead to a page
@@ -180,6 +199,21 @@ class Guard:
         return False
 
 
+def read_origin(text: str) -> str:
+    """Return an origin (RFC 6454) as browsers write it; raises ListenError."""
+    with contextlib.suppress(ValueError):
+        parts = urlsplit(text.strip().casefold())
+        rest = parts.path.strip("/") or parts.query or parts.fragment or parts.username
+        if parts.scheme in ("http", "https") and parts.hostname and not rest:
+            usual = {"http": 80, "https": 443}[parts.scheme] == parts.port
+            host = parts.netloc.rpartition(":")[0] if usual else parts.netloc
+            return f"{parts.scheme}://{host}"
+    raise ListenError(
+        f"--allow-origin {text!r} is not the origin of a page; write http://lights.local or "
+        "https://lights.local:8443, without a path, one for each page"
+    )
+
+
 def _same_address(name: str, address: str) -> bool:
     try:
         return ipaddress.ip_address(name) == ipaddress.ip_address(address)
@@ -197,6 +231,7 @@ class AccessOptions:
     tls_cert: Path | None = None
     tls_key: Path | None = None
     host_names: tuple[str, ...] = ()
+    origins: tuple[str, ...] = ()
 
 
 class Credentials:
@@ -228,7 +263,7 @@ class Credentials:
         own = socket.gethostname()
         names = [*options.host_names, own, f"{own.partition('.')[0]}.local"]
         names += [] if self._certificate is None else self._certificate.names
-        self.guard = Guard(listen, tokens, names, tls=self.context is not None)
+        self.guard = Guard(listen, tokens, names, options.origins, tls=self.context is not None)
 
     def prepare(self) -> None:
         """Work out what cookies need, so that no request has to wait for it. Blocks."""

@@ -14,7 +14,8 @@ from routerd.core.model.set_list import RigFolder, song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
 from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeftOut, known_song
-from routerd.server.http.operation import STREAM, Call, Operations, Parameter, send_frames
+from routerd.server.http.negotiation import Parameter
+from routerd.server.http.operation import STREAM, Call, Operations, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
 from routerd.server.offline.explain import Explained, answer_of, explain, read_message

@@ -19,7 +19,7 @@ from collections.abc import Callable, Coroutine
 from dataclasses import asdict, dataclass, is_dataclass
 from http import HTTPStatus
 from inspect import cleandoc
-from typing import Any, Generic, Literal, TypeVar
+from typing import Any, Generic, TypeVar
 
 import structlog
 from aiohttp import web
@@ -30,6 +30,12 @@ from routerd.printing import counted, visible_json, visible_lines
 from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
 from routerd.server.http.guard import Caller
+from routerd.server.http.negotiation import (
+    HEADERS_OF_STATUS,
+    IDEMPOTENCY_KEY,
+    PREFER,
+    Parameter,
+)
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.http.tokens import AGAIN_S
 from routerd.server.link_client import EngineSilentError
@@ -39,9 +45,10 @@ JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/
 METRICS = "application/openmetrics-text"
 
 LARGEST_BODY_BYTES = 1_000_000
-SAFE = ("GET", "HEAD")
+SAFE = ("GET", "HEAD", "OPTIONS")
 """Methods that change nothing (RFC 9110, 9.2.1)."""
 
+_AGAIN_S = {HTTPStatus.TOO_MANY_REQUESTS.value: AGAIN_S}
 _ALWAYS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
 
 B_co = TypeVar("B_co", bound=Body, covariant=True)
@@ -76,57 +83,17 @@ TAGS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Parameter:
-    """What a request may say beside its body: a key of the query, a part of the path or a header.
-
-    `kind` is its type in the words of JSON Schema; with `choices` these are its only values.
-    """
-
-    name: str
-    words: str
-    example: str | float | bool | None = None
-    kind: Literal["string", "number", "integer", "boolean"] = "string"
-    choices: tuple[str, ...] = ()
-    place: Literal["query", "path", "header"] = "query"
-
-
-IF_MATCH = Parameter(
-    "If-Match",
-    "Only if the set list still is the one with this ETag (RFC 9110, 13.1.1)",
-    place="header",
-)
-IF_NONE_MATCH = Parameter(
-    "If-None-Match",
-    "Only if it has changed since it had this ETag (RFC 9110, 13.1.2); 304 otherwise",
-    place="header",
-)
-
-ANSWER_HEADERS = {
-    "ETag": ("The revision of what is answered (RFC 9110, 8.8.3)", "string"),
-    "Set-Cookie": ("What stands for the token from now on (RFC 6265)", "string"),
-    "Retry-After": ("After how many seconds to ask again", "integer"),
-    "WWW-Authenticate": ("How to say who you are", "string"),
-}
-"""Headers of answers that mean something to whoever reads them: what, and the type of their values."""
-HEADERS_OF_STATUS: dict[HTTPStatus, tuple[str, ...]] = {
-    HTTPStatus.UNAUTHORIZED: ("WWW-Authenticate",),
-    HTTPStatus.TOO_MANY_REQUESTS: ("Retry-After",),
-    HTTPStatus.SERVICE_UNAVAILABLE: ("Retry-After",),
-}
-_AGAIN_S = {HTTPStatus.TOO_MANY_REQUESTS.value: AGAIN_S}
-
-
-@dataclass(frozen=True, slots=True)
 class Operation:
     """One method of one path.
 
     `summary` is one line of the help; `words` say the rest, and are the handler's docstring where nothing
-    else is given. `answer` is the class of the JSON answer, or the name of a schema of the document;
-    `media` are the types it may come in, `statuses` those it may come with, `sends` the ANSWER_HEADERS it
-    has, `frames` the classes of what a stream's events hold. `example` is a body for the help and for what
-    a wrong body is answered; the parameters' examples make it a request that works with the demo. Without
-    `needs_rig` it answers at all times, also before a rig is loaded. What is `public` is answered without a
-    token, because it has nothing of the rig in it.
+    else is given. `answer` is the class of the JSON answer, or the name of a schema of the document; `media`
+    are the types it may come in, `statuses` those it may come with, `sends` the ANSWER_HEADERS it has,
+    `frames` the classes of what a stream's events hold. What is `brief` can be answered 204 (Prefer:
+    return=minimal). `example` is a body for the help and for what a wrong body is answered; the parameters'
+    examples make it a request that works with the demo. Without `needs_rig` it answers at all times, also
+    before a rig is loaded. What is `public` is answered without a token, because it has nothing of the rig
+    in it.
     """
 
     method: str
@@ -146,6 +113,12 @@ class Operation:
     public: bool = False
     sends: tuple[str, ...] = ()
     frames: tuple[type, ...] = ()
+    brief: bool = False
+
+    @property
+    def takes_key(self) -> bool:
+        """Whether an Idempotency-Key is honoured."""
+        return IDEMPOTENCY_KEY in self.parameters
 
     def curl(self, host: str) -> str:
         """Return the request of its example as a line for curl."""
@@ -192,9 +165,11 @@ class Operations(list[Operation]):
         public: bool = False,
         sends: tuple[str, ...] = (),
         frames: tuple[type, ...] = (),
+        brief: bool = False,
         words: str = "",
     ) -> Callable[[H], H]:
         """Declare the handler below; the fields are those of Operation."""
+        takes_key = method not in SAFE and not public
 
         def declare(handler: H) -> H:
             self.append(
@@ -209,13 +184,18 @@ class Operations(list[Operation]):
                     media,
                     body,
                     example,
-                    parameters,
-                    problems,
+                    (
+                        *parameters,
+                        *((PREFER,) if brief else ()),
+                        *((IDEMPOTENCY_KEY,) if takes_key else ()),
+                    ),
+                    (*problems, "wrong-key", "under-way", "key-used") if takes_key else problems,
                     needs_rig,
-                    statuses,
+                    (*statuses, 204) if brief else statuses,
                     public,
-                    sends,
+                    (*sends, "Preference-Applied") if brief else sends,
                     frames,
+                    brief,
                 )
             )
             return handler
@@ -232,9 +212,15 @@ def json_response(
 
 def json_text(value: Any) -> bytes:
     """Return `value`, a dataclass or JSON values, as the body of a response."""
-    plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
-    text = visible_json(json.dumps(plain, ensure_ascii=False, separators=(",", ":")))
+    text = visible_json(json.dumps(plain(value), ensure_ascii=False, separators=(",", ":")))
     return f"{text}\n".encode()
+
+
+def plain(value: Any) -> Any:
+    """Return a dataclass, or a tuple of them, as JSON values, and anything else as it is."""
+    if isinstance(value, tuple):
+        return [plain(one) for one in value]
+    return asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
 
 
 def json_text_response(
@@ -261,8 +247,8 @@ def problem_response(path: str, error: Exception) -> web.Response:
     values = {"WWW-Authenticate": "Bearer", "Retry-After": f"{_AGAIN_S.get(problem.status, 1):.0f}"}
     for name in HEADERS_OF_STATUS.get(HTTPStatus(problem.status), ()):
         headers[name] = values[name]
-    plain = {key: value for key, value in asdict(problem).items() if value != ()}
-    return json_response(plain, problem.status, MEDIA_TYPE, headers)
+    members = {key: value for key, value in asdict(problem).items() if value != ()}
+    return json_response(members, problem.status, MEDIA_TYPE, headers)
 
 
 _PROBLEM_OF: tuple[tuple[type[Exception], str], ...] = (

@@ -33,6 +33,12 @@ KINDS: dict[str, Kind] = {
     "malformed-request": Kind(
         400, "The request is not HTTP as it should be", "Header or body break the rules of HTTP."
     ),
+    "wrong-key": Kind(
+        400,
+        "The Idempotency-Key is not one",
+        'It is a string in quotes, another for each wish, such as "8e03978e-40d5-43dd-bc93-6894a57f9324". '
+        "Nothing was changed.",
+    ),
     "no-token": Kind(
         401,
         "A token is needed",
@@ -98,12 +104,23 @@ KINDS: dict[str, Kind] = {
     "method-not-allowed": Kind(
         405, "Not with this method", "The path exists, but not with this method; Allow names those it has."
     ),
+    "not-acceptable": Kind(
+        406,
+        "Not in a form that you accept",
+        "This path has none of the media types that the header Accept asks for; the detail says what it has. "
+        "Nothing was changed.",
+    ),
     "too-slow": Kind(408, "The body did not come", "The body of the request did not arrive in time."),
     "refused": Kind(
         409,
         "Not possible now",
         "The request is well formed, but the show cannot do it now, such as next after the last song. "
         "Nothing was changed.",
+    ),
+    "under-way": Kind(
+        409,
+        "The first request is not answered yet",
+        "A request with the same Idempotency-Key is being answered. Wait a moment, and send it again.",
     ),
     "changed-meanwhile": Kind(
         412,
@@ -126,6 +143,11 @@ KINDS: dict[str, Kind] = {
         "The body does not say what it should",
         "The body is JSON, but keys or values are not what this path takes; errors lists every one. "
         "Nothing was changed.",
+    ),
+    "key-used": Kind(
+        422,
+        "This Idempotency-Key belongs to another request",
+        "A key stands for one request, with its path and its body: make a new one. Nothing was changed.",
     ),
     "wrong-query": Kind(
         422, "The query does not say what it should", "What follows the ? in the address is not known here."

@@ -14,16 +14,8 @@ from pydantic import Field
 
 from routerd.core.model.codec import JsonObject
 from routerd.server.http.bodies import Body, Line, Nothing, OrLeftOut
-from routerd.server.http.operation import (
-    HTML,
-    JSON,
-    METRICS,
-    TEXT,
-    Call,
-    Operations,
-    Parameter,
-    text_response,
-)
+from routerd.server.http.negotiation import Parameter, best_media
+from routerd.server.http.operation import HTML, JSON, METRICS, TEXT, Call, Operations, text_response
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckState
 from routerd.server.report import Measurements, Report, render_text
@@ -50,7 +42,7 @@ _PAGE_HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox",
 }
 
-_FORM_OF_MEDIA = {"application/json": "json", "text/plain": "text", "text/html": "html", "*/*": "json"}
+_FORM_OF_MEDIA = {JSON: "json", TEXT: "text", HTML: "html"}
 FORMATS = ("json", "text", "html")
 SPANS = ("show", "minute")
 _FORMAT = Parameter("format", "As what it comes; else Accept decides", "json", choices=FORMATS)
@@ -340,8 +332,5 @@ def wanted_format(request: web.Request) -> str:
     """Return which of FORMATS a request asks for by its query or its Accept header."""
     if given := request.query.get("format"):
         return given
-    for part in request.headers.get("Accept", "").split(","):
-        wanted = _FORM_OF_MEDIA.get(part.split(";")[0].strip().lower())
-        if wanted is not None:
-            return wanted
-    return "json"
+    media = best_media(request.headers.getall("Accept", []), tuple(_FORM_OF_MEDIA))
+    return _FORM_OF_MEDIA[media or JSON]

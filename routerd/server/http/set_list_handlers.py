@@ -29,7 +29,8 @@ from routerd.server.http.bodies import (
     known_song,
 )
 from routerd.server.http.command_handlers import PROBLEMS
-from routerd.server.http.operation import IF_MATCH, IF_NONE_MATCH, Call, Handler, Operations, json_response
+from routerd.server.http.negotiation import IF_MATCH, IF_NONE_MATCH
+from routerd.server.http.operation import Call, Handler, Operations, json_response
 from routerd.server.http.problems import ProblemError, ValueProblem
 from routerd.server.http.shapes import SetListDocument
 from routerd.server.rigfiles.problems import quote, suggest
@@ -105,6 +106,7 @@ def _edit(
         parameters=(IF_MATCH,),
         sends=("ETag",),
         problems=problems,
+        brief=True,
     )
 
 
@@ -203,6 +205,7 @@ class SetListHandlers:
         parameters=(IF_MATCH,),
         sends=("ETag",),
         problems=(*EDIT_PROBLEMS, "unknown-in-order", "unknown-set-list", "unknown-place"),
+        brief=True,
     )
     async def put(self, call: Call[SetListBody]) -> web.Response:
         """Another order for tonight, or another set list of the rig folder. What sounds is not touched; the

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import isfinite
 from time import monotonic_ns
 from typing import Annotated, Protocol
@@ -13,12 +13,14 @@ from pydantic import Field
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi import tuning
+from routerd.core.model.codec import JsonObject
 from routerd.core.units import parse_note
 from routerd.server.feed import MOST_READERS, EventHub, wall_time
 from routerd.server.health import lines_of
 from routerd.server.http.bodies import Body, Line, Nothing, OrLeftOut
 from routerd.server.http.command_handlers import PROBLEMS
-from routerd.server.http.operation import STREAM, Call, Operations, Parameter, json_response, send_frames
+from routerd.server.http.negotiation import Parameter
+from routerd.server.http.operation import STREAM, Call, Operations, json_response, plain, send_frames
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.shapes import SongFacts, Status
 from routerd.server.rigfiles.problems import quote, suggest
@@ -106,10 +108,24 @@ class ShowHandlers:
         self._sounding = sounding
 
     @OPERATIONS.add("GET", "/v1/status", "Where the show is, and how everything is", Status)
-    async def status(self, _call: Call[Nothing]) -> Status:
+    async def status(self, call: Call[Nothing]) -> Status | JsonObject:
         """Song, section, what is next and armed, transport, tempo and position, ports, both processes, and
-        everything that is wrong. Asking costs the engine nothing."""
-        return self._status()
+        everything that is wrong. Asking costs the engine nothing.
+
+        `?fields=song,tempo,position` leaves out all but these. It is not among the parameters because the
+        answer is then not the whole that the schema, and whatever is generated from it, goes by.
+        """
+        status = self._status()
+        if (wanted := call.request.query.get("fields")) is None:
+            return status
+        names = [name.strip() for name in wanted.split(",") if name.strip()]
+        known = [one.name for one in fields(Status)]
+        for name in names:
+            if name not in known:
+                raise ProblemError(
+                    "wrong-query", f"fields: there is no {quote(name)}; {suggest(name, known)}"
+                )
+        return {name: plain(getattr(status, name)) for name in names}
 
     @OPERATIONS.add(
         "GET",
@@ -244,6 +260,7 @@ class ShowHandlers:
         body=TuningNoteBody,
         example='{"device": "lead-synth", "note": 57}',
         problems=(*PROBLEMS, "unknown-device"),
+        brief=True,
     )
     async def sound(self, call: Call[TuningNoteBody]) -> Status:
         """Sound a note on a device while somebody tunes, or end it. It is soft unless asked otherwise and

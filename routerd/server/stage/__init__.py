@@ -18,7 +18,8 @@ from pathlib import Path
 from aiohttp import web
 
 from routerd.server.http.bodies import Nothing
-from routerd.server.http.operation import HTML, IF_NONE_MATCH, Call, Operations, Parameter
+from routerd.server.http.negotiation import IF_NONE_MATCH, SMALLEST_GZIP_BYTES, Parameter, takes_gzip
+from routerd.server.http.operation import HTML, Call, Operations
 from routerd.server.http.problems import ProblemError
 from routerd.server.rigfiles.problems import quote, suggest
 
@@ -47,9 +48,6 @@ _HEADERS = {
     "Vary": "Accept-Encoding",
     "X-Content-Type-Options": "nosniff",
 }
-
-SMALLEST_GZIP_BYTES = 1400
-"""What fits into one packet anyway is not compressed."""
 
 _FOLDER = Path(__file__).parent
 
@@ -139,7 +137,7 @@ class StageHandlers:
             )
         headers = dict(_HEADERS)
         body, etag = asset.plain, f'"{asset.etag}"'
-        if asset.compressed is not None and _takes_gzip(request.headers.get("Accept-Encoding", "")):
+        if asset.compressed is not None and takes_gzip(request.headers.get("Accept-Encoding", "")):
             body, etag = asset.compressed, f'"{asset.etag}-gzip"'
             headers["Content-Encoding"] = "gzip"
         headers["ETag"] = etag
@@ -147,15 +145,6 @@ class StageHandlers:
             headers.pop("Content-Encoding", None)
             return web.Response(status=304, headers=headers)
         return web.Response(body=body, headers={**headers, "Content-Type": asset.media})
-
-
-def _takes_gzip(accepted: str) -> bool:
-    """Return whether Accept-Encoding (RFC 9110, 12.5.3) names gzip with a weight above 0."""
-    for one in accepted.split(","):
-        coding, _, weight = one.replace(" ", "").casefold().partition(";q=")
-        if coding in ("gzip", "x-gzip"):
-            return weight.strip("0.") != "" if weight else True
-    return False
 
 
 def _names(given: list[str], etag: str) -> bool:

@@ -98,7 +98,8 @@ async def a_service(rig_folder: Path, state_dir: Path, **options: Any) -> AsyncI
     listen = options.pop("listen", f"127.0.0.1:{free_port()}")
     set_name = options.pop("set_name", None)
     files = {key: options.pop(key) for key in FILES if key in options}
-    access = AccessOptions(listen, host_names=tuple(options.pop("host_names", ())), **files)
+    names, origins = tuple(options.pop("host_names", ())), tuple(options.pop("origins", ()))
+    access = AccessOptions(listen, host_names=names, origins=origins, **files)
     chosen = Options(rig_folder, set_name, state_dir, access)
     async with FakeEngine(os.getpid(), **options) as engine, aiohttp.ClientSession() as client:
         service = Service(engine, chosen, client, f"http://{listen}")

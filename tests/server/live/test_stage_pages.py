@@ -11,6 +11,7 @@ from server_service import Service
 
 from routerd.core.model.events import KINDS
 from routerd.server import stage
+from routerd.server.http.negotiation import takes_gzip
 
 PAGES = {"/stage": "index.html", "/stage/technician": "technician.html"}
 
@@ -85,7 +86,7 @@ def test_only_what_gets_smaller_is_compressed() -> None:
 )
 def test_compressed_only_for_those_who_say_so(accepted: str, *, compressed: bool) -> None:
     """RFC 9110, 12.5.3."""
-    assert stage._takes_gzip(accepted) is compressed
+    assert takes_gzip(accepted) is compressed
 
 
 def test_a_page_is_read_at_start_and_its_folder_only(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ function _shtab_routerd_using
 end
 
 set -g _shtab_routerd_commands run demo new check explain sheet diff import ports status do 'do next' 'do previous' 'do song' 'do section' 'do next-section' 'do previous-section' 'do start' 'do stop' 'do continue' 'do tempo' 'do song-tempo' 'do tap' 'do nudge' 'do half' 'do double' 'do retrigger' 'do click' 'do clock-source' 'do mute' 'do solo' 'do done' 'do go' 'do cancel' 'do panic' 'do silence' 'do learn' 'do reload' 'do set-list' 'do wait' stage monitor report soundcheck
-set -g _shtab_routerd_opts_with_value --at --channel --copy --date --device --far-end --host-name --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --read-token-file --route --schemas --seconds --section --set --song --stage --state-dir --tls-cert --tls-key --token-file --unplug --wait --when --within
+set -g _shtab_routerd_opts_with_value --allow-origin --at --channel --copy --date --device --far-end --host-name --html --kind --listen --message --midi --name --new-set --old-set --playing --ports --read-token-file --route --schemas --seconds --section --set --song --stage --state-dir --tls-cert --tls-key --token-file --unplug --wait --when --within
 
 complete -c routerd -e
 complete -c routerd -f
@@ -68,6 +68,7 @@ complete -c routerd -n '_shtab_routerd_using run' -l read-token-file -xka "(__fi
 complete -c routerd -n '_shtab_routerd_using run' -l tls-cert -xka "(__fish_complete_path (commandline -ct))" -d 'serve over TLS (https) under this certificate (PEM; those that lead to its root behind it)'
 complete -c routerd -n '_shtab_routerd_using run' -l tls-key -xka "(__fish_complete_path (commandline -ct))" -d 'its private key (PEM, without a passphrase)'
 complete -c routerd -n '_shtab_routerd_using run' -l host-name -x -d 'a name under which tablets reach this machine, besides its own, its addresses and those of the certificate; may come again'
+complete -c routerd -n '_shtab_routerd_using run' -l allow-origin -x -d 'a page of your own that is served elsewhere and may use the API from a browser, such as http://lights.local:3000; may come again'
 complete -c routerd -n '_shtab_routerd_using run' -l state-dir -xka "(__fish_complete_directories)" -d 'where song, section, tempo and set list are remembered (default: $STATE_DIRECTORY, else a folder per rig folder under ~/.local/state/routerd)'
 complete -c routerd -n '_shtab_routerd_using run' -l record -d 'keep every message in and out in the show log, for `routerd report SHOW --midi FILE`'
 complete -c routerd -n '_shtab_routerd_using run' -l far-end -x -d 'with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices'
