@@ -237,6 +237,19 @@ def test_a_server_that_hangs_is_noticed_within_two_seconds(tab: Tab, service: Se
     tab.live()
 
 
+def test_panic_is_tried_where_the_server_is_not_heard(tab: Tab, service: Service) -> None:
+    """A page that is wrong about its server, or whose server is slow, must not keep a sound on."""
+    tab.page.route("**/v1/time", lambda route: route.abort())
+    tab.page.wait_for_selector("body[data-live=no]")
+    tab.until_text(PANIC, "is tried all the same")
+    assert tab.page.get_attribute(PANIC, "aria-disabled") is None
+    assert tab.page.get_attribute(NEXT, "aria-disabled") == "true"
+    tab.page.click(PANIC)
+    tab.until_text("#word", "Panic: done")
+    tab.page.unroute("**/v1/time")
+    tab.live()
+
+
 def slack_ms() -> float:
     """Return what a busy machine may add: processes wait for a processor, which is not the page's doing."""
     return 300.0 * max(0.0, os.getloadavg()[0] / (os.cpu_count() or 1) - 0.5)

@@ -23,8 +23,9 @@ export class Hand {
 
   // Send a request that changes something; return the answer, or null when it was not done, which has been said by then. A try
   // that got no answer is made again under the same key, so that a song is never skipped.
-  async ask(what, path, body = null, { method = "POST", headers = {}, quiet = false, on = {} } = {}) {
-    if (!this.#feed.live) return this.#fail(`${what}: not sent, the server is not heard`);
+  // `always`: it may be done twice, and is tried even where the server is not heard.
+  async ask(what, path, body = null, { method = "POST", headers = {}, on = {}, always = false } = {}) {
+    if (!this.#feed.live && !always) return this.#fail(`${what}: not sent, the server is not heard`);
     if (this.#feed.may !== "change") return this.#fail(`${what}: not sent, this page may only look`);
     const key = crypto.randomUUID?.() ?? Array.from(crypto.getRandomValues(new Uint32Array(4)), (n) => n.toString(16)).join("-");
     for (let tries = 1; ; tries += 1) {
@@ -37,12 +38,12 @@ export class Hand {
           signal: AbortSignal.timeout(TRY_MS * tries),
         });
       } catch {
-        if (tries < TRIES) continue;
+        if (tries < (always ? 2 : TRIES)) continue;
         this.#feed.refresh();
         return this.#fail(`${what}: no answer, so look whether it was done`);
       }
       if (answer.ok) {
-        if (!quiet) this.say(`${what}: done`);
+        this.say(`${what}: done`);
         this.#feed.refresh();
         return answer;
       }

@@ -2,8 +2,9 @@
 //
 // One EventSource brings events and beats; whatever happens, the status is asked for once more. A round trip every ROUND_MS
 // serves twice: it is the pulse by which a lost or hanging server is noticed, and it compares this tablet's clock with the
-// engine's. Of the trips of the last minute the shortest is the most exact (the error of an offset is at most half its trip,
-// RFC 5905 section 8), so that one counts.
+// engine's. The error of an offset is at most half its trip (RFC 5905, section 8), and grows by as much as the two clocks drift
+// apart since (as that standard's dispersion does; DRIFT is what cheap crystals are allowed, common experience). Of the trips of
+// the last minute the one with the least error counts.
 
 // All kinds of events there are: a browser hears those only that it asks for by name. A test compares them with the service's.
 const KINDS = [
@@ -18,6 +19,7 @@ const KINDS = [
 export const ROUND_MS = 700;
 export const PATIENCE_MS = 1000;
 const TRIPS = 80;
+const DRIFT = 50e-6;
 const REFRESH_MS = 5000;
 const RENEW_MS = 3_600_000; // the cookie is renewed by asking
 const NS_PER_MS = 1e6;
@@ -151,9 +153,10 @@ export class Feed extends EventTarget {
       if (answer.status === 401 || answer.status === 403) return this.#shut();
       if (!answer.ok) throw new Error(String(answer.status));
       const { monotonic_ns } = await answer.json();
-      this.#trips.push([came - sent, monotonic_ns / NS_PER_MS - (sent + came) / 2]);
+      this.#trips.push([came - sent, monotonic_ns / NS_PER_MS - (sent + came) / 2, came]);
       if (this.#trips.length > TRIPS) this.#trips.shift();
-      [this.tripMs, this.offsetMs] = this.#trips.reduce((least, trip) => (trip[0] < least[0] ? trip : least));
+      const error = ([trip, , at]) => trip / 2 + (came - at) * DRIFT;
+      [this.tripMs, this.offsetMs] = this.#trips.reduce((least, trip) => (error(trip) < error(least) ? trip : least));
       this.heardAt = came;
       if (this.#source?.readyState === EventSource.CLOSED) this.#open();
       if (!this.live) {

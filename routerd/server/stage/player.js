@@ -47,7 +47,7 @@ press(byId("previous"), hand, () => ask("Previous", "/v1/previous"), leaves);
 press(byId("go"), hand, () => hand.ask("Go", "/v1/go"));
 press(byId("cancel"), hand, () => hand.ask("Forget", "/v1/cancel"));
 press(byId("run"), hand, () => (running() ? hand.ask("Stop", "/v1/stop") : hand.ask("Start", "/v1/start")), running);
-press(byId("panic"), hand, () => hand.ask("Panic", "/v1/panic"));
+press(byId("panic"), hand, () => hand.ask("Panic", "/v1/panic", null, { always: true }));
 for (const radio of document.querySelectorAll("input[name=when]")) radio.addEventListener("change", fields);
 
 function fields() {
@@ -67,7 +67,8 @@ function fields() {
   set("forward", "Next", first, status && !status.next_song && !first ? "this is the last song" : "");
   set("go", "Go", status?.armed ? change(status.armed) : "nothing waits", status?.armed ? "" : "nothing waits");
   set("run", running() && status ? "Stop" : "Start", running() && status ? "hold" : "");
-  set("panic", "Panic", "ends every sound");
+  set("panic", "Panic", feed.live ? "ends every sound" : "is tried all the same");
+  if (feed.may === "change") close(byId("panic"), ""); // what hurts is not left to a page that may be wrong about its server
   close(byId("cancel"), why);
   for (const button of byId("sections").children) close(button, why);
   for (const button of byId("steps").querySelectorAll("button")) close(button, why);
