@@ -36,7 +36,8 @@ from routerd.printing import complain, counted, say
 SWITCH_CHANNEL = 15
 """The foot switch board sends on channel 16."""
 
-START_WAIT_S = 15.0
+START_WAIT_S = STOP_WAIT_S = 15.0
+"""How long the service may take to begin and to end, on a busy machine."""
 
 _PHRASE = (62, 65, 69, 72, 70, 69, 65, 64)
 """An invented phrase in D minor, one note a half beat."""
@@ -187,7 +188,7 @@ class _Service:
         if self._process.poll() is None:
             self._process.send_signal(signal.SIGTERM)
         try:
-            return self._process.wait(5)
+            return self._process.wait(STOP_WAIT_S)
         except subprocess.TimeoutExpired:
             self._process.kill()
             return 1
