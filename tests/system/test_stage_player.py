@@ -77,6 +77,27 @@ def test_next_and_previous(tab: Tab, service: Service) -> None:
     tab.until_text("#song", "Copper Ferry")
 
 
+def test_an_answer_that_is_lost_skips_no_song(tab: Tab, service: Service) -> None:
+    """The second try bears the Idempotency-Key of the first, which the service has carried out."""
+    keys: list[str] = []
+
+    def lose_the_first(route: Any) -> None:
+        keys.append(route.request.headers["idempotency-key"])
+        if len(keys) == 1:
+            route.fetch()
+            route.abort()
+        else:
+            route.continue_()
+
+    tab.page.route("**/v1/next", lose_the_first)
+    tab.page.click(NEXT)
+    tab.until_text("#word", "Next: done")
+    tab.until_text("#song", "Nine Lamps")
+    assert len(keys) == 2
+    assert keys[0] == keys[1]
+    assert service.status()["song"]["song"] == "nine-lamps"
+
+
 def test_a_section_at_once_and_at_the_bar(tab: Tab, service: Service) -> None:
     tab.page.click("#sections button[data-number='2']")
     tab.until_text("#section", "verse")

@@ -4,7 +4,7 @@ import { el } from "./words.js";
 
 export const HOLD_MS = 700;
 const TRY_MS = 1500;
-const TRIES = 1;
+const TRIES = 2;
 
 // Has things done over the API, and says what came of it in `line`, a live region.
 export class Hand {
@@ -48,6 +48,10 @@ export class Hand {
         return answer;
       }
       const problem = await answer.json().catch(() => ({}));
+      if (String(problem.type).endsWith("/under-way") && tries < 5) {
+        await new Promise((done) => setTimeout(done, 300)); // the first try is still being carried out
+        continue;
+      }
       if (answer.status in on) return on[answer.status](problem);
       return this.#fail(`${what}: ${problem.detail ?? problem.title ?? `refused (${answer.status})`}`);
     }
