@@ -7,7 +7,7 @@ field has a default, so that every key is there whatever it holds. More than 350
 catalogue.
 
 To add a kind, write its class here, name it in `EngineEvent` or `AnyEvent`, and in the log's sentences if it
-is worth a line; then its line in configs/README.md (a test compares).
+is worth a line; then its line in configs/INTEGRATORS.md (a test compares).
 """
 
 from __future__ import annotations
@@ -99,10 +99,10 @@ class Click(Event):
 
 @dataclass(frozen=True, slots=True)
 class Retrigger(Event):
-    """The sequence of a device is to be restarted at the next bar, or at the end of its cycle."""
+    """The sequence of a device is to be restarted at the next bar, or as its cycle begins again."""
 
     device: str
-    at: At
+    waits_for: At
 
 
 @dataclass(frozen=True, slots=True)

@@ -275,7 +275,7 @@ class Transport:
             )
         one.start_at(Wanted.CYCLE if at is At.CYCLE else Wanted.BAR)
         self.devices.refresh()
-        self._effects.event(events.Retrigger, device=name, at=at)
+        self._effects.event(events.Retrigger, device=name, waits_for=at)
         self._effects.revision += 1
 
     def restartable(self, name: str) -> DeviceClock:

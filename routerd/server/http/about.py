@@ -18,6 +18,7 @@ from pydantic import TypeAdapter
 from routerd import __version__
 from routerd.core.model.codec import JsonObject
 from routerd.core.model.commands import WHEN_WORDS
+from routerd.core.model.events import Event
 from routerd.server.http.bodies import Nothing
 from routerd.server.http.negotiation import ANSWER_HEADERS, HEADERS_OF_STATUS, Parameter
 from routerd.server.http.operation import (
@@ -143,9 +144,10 @@ def document(operations: Iterable[Operation]) -> JsonObject:
     for operation in operations:
         if operation.body is not None:
             _add(schemas, operation.body)
-        for shape in (operation.answer, *operation.frames):
-            if isinstance(shape, type):
-                _add(schemas, shape, DocumentSchema)
+        if isinstance(operation.answer, type):
+            _add(schemas, operation.answer, DocumentSchema)
+        for shape in operation.frames:
+            (_add_event if issubclass(shape, Event) else _add)(schemas, shape, DocumentSchema)
         paths.setdefault(operation.path, {})[operation.method.lower()] = _operation(operation)
     return {
         "openapi": "3.1.0",
@@ -217,13 +219,25 @@ def _answer(operation: Operation, status: int) -> JsonObject:
             name = operation.answer.__name__ if isinstance(operation.answer, type) else str(operation.answer)
             content[media] = {"schema": _reference(name)}
         elif media == STREAM and operation.frames:
-            content[media] = {"schema": {"oneOf": [_reference(one.__name__) for one in operation.frames]}}
+            content[media] = {"schema": _one_of(operation.frames)}
         else:
             content[media] = {"schema": {"type": "string"}}
     answer: JsonObject = {"description": _words_of_answer(operation, status), "content": content}
     if sends:
         answer["headers"] = _headers(sends)
     return answer
+
+
+def _one_of(frames: Iterable[type]) -> JsonObject:
+    """Return the schema of a stream's data: one of these, told apart by `kind` where they are events."""
+    kinds = {one.kind: f"{one.__name__}Event" for one in frames if issubclass(one, Event)}
+    if not kinds:
+        return {"oneOf": [_reference(one.__name__) for one in frames]}
+    mapping = {kind: _REF.format(model=name) for kind, name in kinds.items()}
+    return {
+        "oneOf": [_reference(name) for name in kinds.values()],
+        "discriminator": {"propertyName": "kind", "mapping": mapping},
+    }
 
 
 def _words_of_answer(operation: Operation, status: int) -> str:
@@ -281,3 +295,19 @@ def _add(schemas: JsonObject, shape: type, generator: type[DescribedSchema] = De
         if "properties" in part:
             part.setdefault("additionalProperties", False)
         schemas[name] = part
+
+
+def _add_event(schemas: JsonObject, shape: type[Event], generator: type[DescribedSchema]) -> None:
+    """Add the schema of a kind of event, as readers get it: with its kind, and its time on both clocks."""
+    made: JsonObject = {}
+    _add(made, shape, generator)
+    schema = made.pop(shape.__name__)
+    schema["title"] = f"{shape.__name__}Event"
+    keys: JsonObject = {
+        "kind": {"const": shape.kind, "type": "string"},
+        "at": {"type": "string", "format": "date-time", "description": "When, on the wall clock"},
+        "at_ns": {"type": "integer", "description": "When, in ns of this machine's CLOCK_MONOTONIC"},
+    }
+    schema["properties"] = {**keys, **{k: v for k, v in schema["properties"].items() if k != "at_ns"}}
+    schema["required"] = list(schema["properties"])
+    schemas |= {**made, schema["title"]: schema}

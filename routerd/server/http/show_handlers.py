@@ -14,6 +14,7 @@ from pydantic import Field
 from routerd.core.errors import NotFoundError
 from routerd.core.midi import tuning
 from routerd.core.model.codec import JsonObject
+from routerd.core.model.events import KINDS
 from routerd.core.units import parse_note
 from routerd.server.feed import MOST_READERS, EventHub, wall_time
 from routerd.server.health import lines_of
@@ -183,6 +184,7 @@ class ShowHandlers:
         ),
         problems=("too-many-readers", "wrong-query"),
         needs_rig=False,
+        frames=tuple(KINDS.values()),
     )
     async def events(self, call: Call[Nothing]) -> web.StreamResponse:
         """Server-sent events (HTML standard, 9.2) until you go: the stream has no end of its own."""
