@@ -325,11 +325,15 @@ def _why_not_done(event: JsonObject | None) -> str:
     return f"{event['action']} was {ENDED[event['kind']]}{why}"
 
 
-def _status(client: Client, until_s: float = 0.0) -> Any:
-    """Return the status; a service that does not answer is asked again until then. Raises ServiceError."""
+def _status(client: Client, until_s: float = 0.0, only: str = "") -> Any:
+    """Return the status, or some members of it; a service that does not answer is asked again until then.
+
+    Raises ServiceError.
+    """
+    path = f"/v1/status?fields={only}" if only else "/v1/status"
     while True:
         try:
-            return json.loads(client.ask("GET", "/v1/status"))
+            return json.loads(client.ask("GET", path))
         except ServiceError as error:
             if time.monotonic() > until_s or error.problem not in ("", "not-ready"):
                 raise
@@ -353,7 +357,7 @@ def _wait_for_change(client: Client, armed: Any, ends_s: float, events: _Events)
     while armed:
         if why := _why_not_done(events.take(POLL_S)):
             return why
-        status = _status(client, time.monotonic() + PATIENCE_S)
+        status = _status(client, time.monotonic() + PATIENCE_S, "armed,event")
         now = status["armed"]
         if now is None and events.over:
             return f"{armed['action']} is not armed any more; whether it was done is in the status"
@@ -370,7 +374,7 @@ def _wait_for_change(client: Client, armed: Any, ends_s: float, events: _Events)
 def _wait_for_bar(client: Client, bar: int, ends_s: float) -> str:
     first = None
     while True:
-        status = _status(client, time.monotonic() + PATIENCE_S)
+        status = _status(client, time.monotonic() + PATIENCE_S, "position,transport")
         position = status["position"]
         if first is None:
             first = position["bar"]
@@ -386,7 +390,7 @@ def _wait_for_bar(client: Client, bar: int, ends_s: float) -> str:
 
 def _wait_for_port(client: Client, device: str, ends_s: float) -> str:
     while True:
-        ports = _status(client, time.monotonic() + PATIENCE_S)["ports"]
+        ports = _status(client, time.monotonic() + PATIENCE_S, "ports")["ports"]
         mine = [port for port in ports if not device or port["device"] == device]
         if not mine:
             names = ", ".join(dict.fromkeys(port["device"] for port in ports))
