@@ -23,8 +23,9 @@ export class Hand {
 
   // Send a request that changes something; return the answer, or null when it was not done, which has been said by then. A try
   // that got no answer is made again under the same key, so that a song is never skipped.
+  // `whole`: the answer's body is wanted; else none is asked for (RFC 7240), as the status follows anyway.
   // `always`: it may be done twice, and is tried even where the server is not heard.
-  async ask(what, path, body = null, { method = "POST", headers = {}, on = {}, always = false } = {}) {
+  async ask(what, path, body = null, { method = "POST", headers = {}, on = {}, always = false, whole = false } = {}) {
     if (!this.#feed.live && !always) return this.#fail(`${what}: not sent, the server is not heard`);
     if (this.#feed.may !== "change") return this.#fail(`${what}: not sent, this page may only look`);
     const key = crypto.randomUUID?.() ?? Array.from(crypto.getRandomValues(new Uint32Array(4)), (n) => n.toString(16)).join("-");
@@ -33,7 +34,7 @@ export class Hand {
       try {
         answer = await fetch(path, {
           method,
-          headers: { "Content-Type": "application/json", "Idempotency-Key": key, ...headers },
+          headers: { "Content-Type": "application/json", "Idempotency-Key": key, ...(whole ? {} : { Prefer: "return=minimal" }), ...headers },
           body: body === null ? undefined : JSON.stringify(body),
           signal: AbortSignal.timeout(TRY_MS * tries),
         });

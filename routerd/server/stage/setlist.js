@@ -33,7 +33,7 @@ export class SetList {
       this.#change(`Set list ${value}`, "", { name: value }, { method: "PUT" });
     });
     press(byId("save"), hand, async () => {
-      const answer = await this.#change("Save", "save");
+      const answer = await this.#change("Save", "save", {}, { whole: true });
       if (answer) hand.say(`Saved in ${(await answer.json()).file}`);
     }, () => true);
     press(byId("again"), hand, () => {
