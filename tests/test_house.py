@@ -61,7 +61,7 @@ FOLDERS = {
     "routerd/server/http": 19,
     "routerd/server/offline": 6,
     "routerd/server/report": 10,
-    "routerd/server/rigfiles": 17,
+    "routerd/server/rigfiles": 18,
     "routerd/server/shows": 5,
     "routerd/server/soundcheck": 6,
     "routerd/server/stage": 1,

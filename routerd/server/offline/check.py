@@ -64,15 +64,15 @@ def check(
     """Print the problems of `folder`, one a line, or a summary; return 1 when there are any, else 0.
 
     The set is rehearsed offline; `rehearsed` prints all of it. `schemas` is a folder that gets the
-    JSON Schema of each kind of file, for editors.
+    JSON Schema of each kind of file, for editors, with the folder's own names where it has no mistakes.
     """
+    loaded = in_time(lambda: load_folder(folder, set_name))
     if schemas is not None:
         try:
-            _write_schemas(schemas)
+            _write_schemas(schemas, loaded.rig_folder)
         except OSError as error:
             complain(f"routerd: cannot write schemas to {schemas}: {error.strerror}")
             return 2
-    loaded = in_time(lambda: load_folder(folder, set_name))
     if loaded.rig_folder is None:
         for problem in loaded.problems:
             say(str(problem))
@@ -146,8 +146,8 @@ def _unused_dumps(folder: Path, rig_folder: RigFolder) -> Iterator[str]:
                 yield str(file.relative_to(folder))
 
 
-def _write_schemas(folder: Path) -> None:
-    for name, schema in json_schemas().items():
+def _write_schemas(folder: Path, rig_folder: RigFolder | None) -> None:
+    for name, schema in json_schemas(rig_folder).items():
         text = json.dumps(schema, indent=2) + "\n"
         storage.put(folder / f"{name}.schema.json", text.encode(), inside=folder)
 

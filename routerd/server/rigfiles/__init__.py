@@ -9,7 +9,8 @@ puts all of it together, and `edit` writes into one of the files.
 
 from __future__ import annotations
 
-from routerd.server.rigfiles.folder import Loaded, json_schemas, load_folder, unreadable
+from routerd.server.rigfiles.folder import Loaded, load_folder, unreadable
 from routerd.server.rigfiles.problems import Problem
+from routerd.server.rigfiles.schemas import json_schemas
 
 __all__ = ["Loaded", "Problem", "json_schemas", "load_folder", "unreadable"]

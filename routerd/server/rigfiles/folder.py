@@ -31,7 +31,6 @@ from routerd.server.rigfiles.shape import (
     Entry,
     Leaf,
     ValidationContext,
-    _tidy,
     check,
     option,
     wrong,
@@ -45,7 +44,7 @@ from routerd.server.rigfiles.text import (
     read_document,
     read_file,
 )
-from routerd.server.rigfiles.values import DURATION, NAME, TITLE, whole
+from routerd.server.rigfiles.values import DURATION, NAME, NAMED, TITLE, whole
 
 
 def _date(value: Any, _: ValidationContext) -> str:
@@ -57,8 +56,10 @@ def _date(value: Any, _: ValidationContext) -> str:
     raise wrong(f"{quote(value)} is not a date", "write year, month and day such as 2026-11-27")
 
 
+_DATE = r"^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"
 ENCORE = whole(0, 999)
-DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": r"^\d{4}-\d\d-\d\d$"})
+SONG_NAME = Leaf(TITLE.read, {**TITLE.schema, NAMED: "songs"})
+DATE = Leaf(_date, {"type": "string", "format": "date", "pattern": _DATE})
 
 
 class SetFile(Entry):
@@ -70,7 +71,7 @@ class SetFile(Entry):
     date: Annotated[str, DATE] = option(
         "The evening it is for; the newest is loaded when none is named.", "2026-11-27", ""
     )
-    order: list[Annotated[str, TITLE]] = Field(
+    order: list[Annotated[str, SONG_NAME]] = Field(
         description="The songs in order, each by its file's name or its title.",
         examples=[["copper-ferry", "Nine Lamps"]],
         json_schema_extra={"minItems": 1},
@@ -330,17 +331,4 @@ def _device_ends(document: Document) -> dict[str, Ends] | None:
     return {
         name: Ends("input" in device, "output" in device) if isinstance(device, dict) else Ends(True, True)
         for name, device in devices.items()
-    }
-
-
-DIALECT = "https://json-schema.org/draft/2020-12/schema"
-
-SHAPES: dict[str, type[Entry]] = {"rig": RigFile, "song": SongFile, "set": SetFile}
-
-
-def json_schemas() -> dict[str, dict[str, Any]]:
-    """Return the JSON Schema (2020-12) of a rig, a song and a set list file, by those names."""
-    return {
-        name: {"$schema": DIALECT, **_tidy(shape.model_json_schema(by_alias=True))}
-        for name, shape in SHAPES.items()
     }

@@ -10,7 +10,7 @@ file is read again; what was replaced is remembered, and the rules leave it alon
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -19,8 +19,8 @@ from typing import Any, Generic, NamedTuple, TypeVar, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
 from pydantic_core import PydanticCustomError, core_schema
 
-from routerd.server.rigfiles.problems import INVALID, Remedy, one_of, quote, suggest
-from routerd.server.rigfiles.text import Document, KeyPath
+from routerd.server.rigfiles.problems import INVALID, Remedy, nearest, one_of, quote, suggest
+from routerd.server.rigfiles.text import Document, KeyPath, PlainNumber
 
 WRONG = "wrong"
 
@@ -65,7 +65,9 @@ class Leaf:
     schema: dict[str, Any]
 
     def _validate(self, value: Any, info: ValidationInfo[ValidationContext]) -> Any:
-        return INVALID if value is INVALID else self.read(value, info.context)
+        if value is INVALID:
+            return INVALID
+        return self.read(_numbers(value) if _takes_numbers(self.schema) else value, info.context)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         """Let the reading function alone decide, whatever the annotated type."""
@@ -74,6 +76,21 @@ class Leaf:
     def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
         """Return the JSON Schema that was given."""
         return dict(self.schema)
+
+
+def _takes_numbers(schema: Mapping[str, Any]) -> bool:
+    """Return whether a schema means numbers: not text, which may be written as one."""
+    kinds = schema.get("type", ())
+    kinds = {kinds} if isinstance(kinds, str) else {*kinds}
+    if "boolean" in kinds:
+        return False
+    return bool({"number", "integer"} & kinds) or any(map(_takes_numbers, schema.get("anyOf", ())))
+
+
+def _numbers(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_numbers(one) for one in value]
+    return value.number if isinstance(value, PlainNumber) else value
 
 
 def option(description: str, example: Any, default: Any = ..., alias: str | None = None) -> Any:
@@ -140,16 +157,29 @@ def check(document: Document, shape: type[M], context: ValidationContext) -> Che
             checked.model = shape.model_validate(document.data, context=context)
             break
         except ValidationError as error:
-            for finding in error.errors(include_url=False):
+            findings = error.errors(include_url=False)
+            for finding in findings:
                 loc = finding["loc"]
                 is_key = _is_of_key(finding)
                 path = loc[:-1] if is_key else loc
-                if attempt == 0 and finding.get("input") is not INVALID:
+                told = finding.get("input") is INVALID or _is_misspelt(finding, findings)
+                if attempt == 0 and not told:
                     _report(document, shape, path, finding)
                 checked.mark(path)
                 remove = is_key or finding["type"] == "extra_forbidden"
                 document.data = _put_right(document.data, path, None if remove else finding["type"])
     return checked
+
+
+def _is_misspelt(finding: Any, findings: Iterable[Any]) -> bool:
+    """Return whether a key is missing because it is misspelt, which is reported at the misspelt one."""
+    *group, key = finding["loc"] or ("",)
+    return finding["type"] == "missing" and any(
+        other["type"] == "extra_forbidden"
+        and [*other["loc"][:-1]] == group
+        and nearest(str(other["loc"][-1]), [str(key)]) is not None
+        for other in findings
+    )
 
 
 def _note_invalid(value: Any, path: KeyPath, mark: Callable[[KeyPath], None]) -> None:
@@ -256,21 +286,6 @@ def _example(shape: type[Entry], key: str) -> str:
         if (info.alias or name) == key and info.examples:
             return str(info.examples[0])
     return "…"
-
-
-def _tidy(part: Any) -> Any:
-    """Leave out what the files cannot say: null, and titles made up from key names."""
-    if isinstance(part, list):
-        return [_tidy(item) for item in part]
-    if not isinstance(part, dict):
-        return part
-    choices = [choice for choice in part.get("anyOf", []) if choice != {"type": "null"}]
-    if len(choices) == 1:
-        part = {**choices[0], **{key: value for key, value in part.items() if key != "anyOf"}}
-    tidy = {key: _tidy(value) for key, value in part.items() if not (key == "default" and value is None)}
-    for inner in tidy.get("properties", {}).values():
-        inner.pop("title", None)
-    return tidy
 
 
 def review_twice(checked: Checked[Any], first: dict[str, int], path: KeyPath, name: str, kind: str) -> None:

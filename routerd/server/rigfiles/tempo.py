@@ -24,7 +24,7 @@ from routerd.server.rigfiles.text import KeyPath, UnreadableFileError, read_file
 from routerd.server.rigfiles.values import CHANNEL, LOUDNESS, NOTE, TARGET, choice, whole
 
 BEAT_UNITS = (1, 2, 4, 8, 16, 32)
-_TEMPO = re.compile(r"\d{1,4}(?:\.\d{1,12})?|\d{1,9}/\d{1,9}")
+_TEMPO = re.compile(r"\d{1,4}(?:\.\d{1,15})?|\d{1,9}/\d{1,9}")
 _METER = re.compile(r"(\d{1,3})\s*/\s*(\d{1,3})")
 
 
@@ -56,7 +56,7 @@ TEMPO = Leaf(
         "type": ["number", "string"],
         "minimum": int(BPM_MIN),
         "maximum": int(BPM_MAX),
-        "pattern": r"^(\d{1,4}(\.\d{1,12})?|\d{1,9}/\d{1,9})$",
+        "pattern": r"^(\d{1,4}(\.\d{1,15})?|\d{1,9}/\d{1,9})$",
     },
 )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import re
 from dataclasses import dataclass, field
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -77,6 +78,22 @@ MOST_VALUES = 50_000
 MOST_PROBLEMS = 100
 
 EVENT_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]{0,17})(?:\.[0-9]{0,30})?(?:[eE][+-]?[0-9]{1,2})?\Z")
+
+
+class PlainNumber(str):
+    """A number that was written with a point or an exponent, and without quotes; it is text where text is
+    wanted, so that a title such as 2.0 stays what it is."""
+
+    __slots__ = ()
+
+    @property
+    def number(self) -> int | str:
+        """Return it as a whole number if it is one, else as a decimal without exponent: 8.7e1 is 87."""
+        value = Decimal(self)
+        return int(value) if value == value.to_integral_value() else f"{value.normalize():f}"
+
 
 _WHOLE_NUMBER = re.compile(r"-?(?:0|[1-9][0-9]{0,17})\Z")
 
@@ -353,4 +370,6 @@ def _scalar(event: Any) -> str | int | bool | None:
         return None
     if value in {"true", "false"}:
         return value == "true"
-    return int(value) if _WHOLE_NUMBER.match(value) else value
+    if _WHOLE_NUMBER.match(value):
+        return int(value)
+    return PlainNumber(value) if _NUMBER.match(value) else value

@@ -47,7 +47,7 @@ def rate(minimum: str, maximum: str, example: str) -> Leaf:
         "minimum": float(Fraction(minimum)),
         "maximum": float(Fraction(maximum)),
     }
-    return Leaf(read, {**schema, "pattern": r"^(\d{1,3}(\.\d{1,6})?|\d{1,3}/\d{1,3})$"})
+    return Leaf(read, {**schema, "pattern": r"^(\d{1,3}(\.\d{1,15})?|\d{1,3}/\d{1,3})$"})
 
 
 def _frame_rate(value: Any, _: ValidationContext) -> FrameRate:
@@ -61,7 +61,10 @@ def _frame_rate(value: Any, _: ValidationContext) -> FrameRate:
 STARTS = choice(StartMode)
 COUNTS = choice(Counts)
 CLOCK_FROM = choice(ClockFrom)
-FRAME_RATE = Leaf(_frame_rate, {"type": ["string", "number"], "pattern": r"^(24|25|29\.97|30)$"})
+FRAME_RATE = Leaf(
+    _frame_rate,
+    {"type": ["string", "number"], "enum": ["24", "25", "29.97", "30", 24, 25, 29.97, 30]},
+)
 STEPS = whole(1, 1024)
 OFFSET = decimal("-250", "250", "ms", "-12.5")
 LENGTH = decimal("1", "1000", "ms", "10")

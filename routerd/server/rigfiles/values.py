@@ -128,7 +128,7 @@ def read_note(value: Any, _: ValidationContext) -> int:
 
 def _concert_pitch(value: Any, _: ValidationContext) -> float:
     written = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
-    whole_or_decimal = isinstance(written, str) and re.fullmatch(r"\d{3}(?:\.\d{1,3})?", written.strip())
+    whole_or_decimal = isinstance(written, str) and re.fullmatch(r"\d{3}(?:\.\d{1,15})?", written.strip())
     hertz = float(written) if whole_or_decimal else 0.0
     if not CONCERT_PITCH_MIN_HZ <= hertz <= CONCERT_PITCH_MAX_HZ:
         raise wrong(
@@ -171,7 +171,7 @@ CONCERT_PITCH = Leaf(
         "type": ["number", "string"],
         "minimum": int(CONCERT_PITCH_MIN_HZ),
         "maximum": int(CONCERT_PITCH_MAX_HZ),
-        "pattern": r"^\d{3}(\.\d{1,3})?$",
+        "pattern": r"^\d{3}(\.\d{1,15})?$",
     },
 )
 
@@ -195,9 +195,18 @@ NOTE = Leaf(
     {"type": ["integer", "string"], "minimum": 0, "maximum": 127, "pattern": rf"^{_NOTE}$"},
 )
 
-SOURCE = Leaf(lambda value, around: _device_name(value, around, "input"), {"type": "string"})
-TARGET = Leaf(lambda value, around: _device_name(value, around, "output"), {"type": "string"})
-_DECIMAL = re.compile(r"[+-]?\d{1,4}(?:\.\d{1,9})?")
+NAMED = "$comment"
+"""Says in a schema whose names a value is one of; `folder.json_schemas` puts a rig's own there."""
+
+SOURCE = Leaf(
+    lambda value, around: _device_name(value, around, "input"),
+    {"type": "string", NAMED: "devices with an input"},
+)
+TARGET = Leaf(
+    lambda value, around: _device_name(value, around, "output"),
+    {"type": "string", NAMED: "devices with an output"},
+)
+_DECIMAL = re.compile(r"[+-]?\d{1,4}(?:\.\d{1,15})?")
 
 
 def decimal(minimum: str, maximum: str, unit: str, example: str) -> Leaf:
@@ -214,7 +223,7 @@ def decimal(minimum: str, maximum: str, unit: str, example: str) -> Leaf:
         return number
 
     schema = {"type": ["number", "string"], "minimum": float(minimum), "maximum": float(maximum)}
-    return Leaf(read, {**schema, "pattern": r"^[+-]?\d{1,4}(\.\d{1,9})?$"})
+    return Leaf(read, {**schema, "pattern": r"^[+-]?\d{1,4}(\.\d{1,15})?$"})
 
 
 _SPAN = re.compile(r"(\d{1,5})(?:\s*[-–]\s*(\d{1,5}))?")

@@ -22,13 +22,18 @@ def parser(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(text, "EVENT_LOADER", loader)
 
 
+Number = text.PlainNumber
+
+
 @pytest.mark.parametrize(
     ("written", "value"),
     [
         ("true", True), ("false", False), ("True", "True"), ("yes", "yes"), ("on", "on"), ("no", "no"),
         ("off", "off"), ("C", "C"), ("7", 7), ("-12", -12), ("0", 0), ("007", "007"), ("0x10", "0x10"),
-        ("1_000", "1_000"), ("121.5", "121.5"), ("1e3", "1e3"), ("4:10", "4:10"), ("1:02:30", "1:02:30"),
-        ("7/8", "7/8"), ("2026-11-27", "2026-11-27"), ("'7'", "7"), ('"true"', "true"), ("=", "="),
+        ("1_000", "1_000"), ("121.5", Number("121.5")), ("1e3", Number("1e3")),
+        ("4:10", "4:10"), ("1:02:30", "1:02:30"),
+        ("7/8", "7/8"), ("2026-11-27", "2026-11-27"), ("'7'", "7"), ("'2.0'", "2.0"),
+        ('"true"', "true"), ("=", "="),
         ("9" * 18, int("9" * 18)), ("9" * 5000, "9" * 5000), ("|\n  a\n  b", "a\nb\n"), ("F#4", "F#4"),
     ],
 )  # fmt: skip
