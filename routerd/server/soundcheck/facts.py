@@ -44,8 +44,7 @@ ANSWER_S = 1.5
 OTHERS_S = 0.3
 """How long to wait behind one: two devices of one product may be behind one port, by a thru box, say."""
 
-_REPLY_BYTES = 15
-_LONG_REPLY_BYTES = 17
+_REPLY_BYTES, _LONG_REPLY_BYTES = 15, 17
 
 PROBES = 200
 PROBE_EVERY_S = 0.05

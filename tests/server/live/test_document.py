@@ -93,6 +93,35 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
         fits(await service.ask(operation.method, path + "-not", body), described)
 
 
+async def test_events_are_as_documented(service: Service) -> None:
+    described = DOCUMENT["paths"]["/v1/events"]["get"]["responses"]["200"]
+    schema = described["content"]["text/event-stream"]["schema"]
+    kinds, named = schema["discriminator"]["mapping"], DOCUMENT["components"]["schemas"]
+    heard = []
+    async with service.client.get(f"{service.base}/v1/events?beats=true") as stream:
+        for path, body in (
+            ("song", {"song": 2}),
+            ("section", {"section": 2}),
+            ("tempo", {"bpm": "361/3"}),
+            ("start", {"when": "next-press"}),
+            ("cancel", None),
+            ("mute", {"device": "lead-synth"}),
+            ("set-list/drop", {"song": 3}),
+            ("recording", {"on": True}),
+            ("panic", None),
+        ):
+            assert (await service.ask("POST", f"/v1/{path}", body)).status == 200
+        while "panic" not in heard:
+            line = (await stream.content.readline()).decode()
+            if line.startswith("data: "):
+                data = json.loads(line.removeprefix("data: "))
+                name = kinds[data["kind"]].rpartition("/")[2]
+                whole = {**named[name], "components": DOCUMENT["components"]}
+                jsonschema.Draft202012Validator(whole).validate(data)
+                heard.append(data["kind"])
+    assert {"hello", "song", "section", "tempo", "armed", "disarmed", "mute", "set-list"} <= set(heard)
+
+
 async def test_refusals_are_as_documented(service: Service) -> None:
     paths = DOCUMENT["paths"]
     for path, body in (
