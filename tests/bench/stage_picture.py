@@ -35,7 +35,7 @@ def main(folder: Path | None) -> None:
         service.ask("POST", "/v1/start")
         service.ask("POST", "/v1/section", {"section": 2})
         service.ask("POST", "/v1/done", {"number": 1})
-        service.ask("POST", "/v1/section", {"section": "chorus", "when": "bar 999"})
+        service.ask("POST", "/v1/section", {"section": "chorus", "when": "bar 17"})
         if folder is None:
             tab = Tab(browser, service, color_scheme="dark").live()
             tab.until_text("#bar", "4")
