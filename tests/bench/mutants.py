@@ -581,7 +581,8 @@ def run(options: argparse.Namespace) -> int:
 def move_lines(kept: dict[str, Any]) -> None:
     """Move a map's lines to where they are now; a line that is new gets the tests of the one above."""
     for file, source in kept["sources"].items():
-        old, new = source.splitlines(), (ROOT / file).read_text(encoding="utf-8").splitlines()
+        path = ROOT / file
+        old, new = source.splitlines(), path.read_text(encoding="utf-8").splitlines() if path.exists() else []
         lines, loading = kept["lines"][file], set(kept["loading"][file])
         moved: dict[str, list[int]] = {}
         kept["loading"][file] = now_loading = []
@@ -591,7 +592,7 @@ def move_lines(kept: dict[str, Any]) -> None:
                 moved[str(place + 1)] = lines.get(str(at + 1), [])
                 if at + 1 in loading and what == "equal":
                     now_loading.append(place + 1)
-        kept["lines"][file] = moved
+        kept["lines"][file], kept["sources"][file] = moved, "\n".join(new)
 
 
 def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, float]:
