@@ -71,5 +71,70 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "data = bytes((NOTE_OFF | channel, self._count % 128, 1 + self._count // 128 % 127))",
         "128  ->  129",
     ): "of the second 128: probes that are on their way differ all the same; that of the first is noticed",
+    (
+        "routerd/core/follow/follower.py",
+        "side = 1 if error > 0 else -1",
+        "0  ->  1",
+    ): "an error beyond the limit is never between 0 and 1 ns",
+    (
+        "routerd/core/follow/follower.py",
+        "self._side = 0",
+        "0  ->  1",
+    ): "where it is made: the first line through the arrivals sets it before anything is judged by it",
+    (
+        "routerd/server/rigfiles/route.py",
+        "low, high = entry.notes or (0, 127)",
+        "0  ->  1",
+    ): "octaves and semitones together move by 96 at most, so the lowest note never comes above 127",
+    (
+        "routerd/core/show/show.py",
+        "if at_ns > now_ns:",
+        "at_ns > now_ns  ->  at_ns >= now_ns",
+    ): "what is equal is set to what it is",
+    (
+        "routerd/core/routing/input.py",
+        "if isinstance(target, Output) and firsts[number] < 128 and firsts[parameter[0]] == parameter[0]:",
+        "firsts[number] < 128  ->  firsts[number] <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/server/rigfiles/tempo.py",
+        "bpm = Fraction(60_000_000, max(1, microseconds))",
+        "1  ->  2",
+    ): "30 million BPM is refused as 60 million are",
+    (
+        "routerd/engine/worker.py",
+        "for (wire, _), sent_ns in zip(ways, sent, strict=True):",
+        "True  ->  False",
+    ): "there is one stamp for each way",
+    (
+        "routerd/engine/worker.py",
+        "self._grid_ns = 0",
+        "0  ->  1",
+    ): "the machine has run for longer than a nanosecond",
+    (
+        "routerd/engine/worker.py",
+        "if deadline_ns - now_ns <= SPIN_NS:",
+        "deadline_ns - now_ns <= SPIN_NS  ->  deadline_ns - now_ns < SPIN_NS",
+    ): "at exactly that distance it sleeps for 0 ns and looks again",
+    (
+        "routerd/engine/worker.py",
+        "self._wake.acquire(timeout=max(0, self._hands_off_ns - monotonic_ns()) / 1e9)",
+        "0  ->  1",
+    ): "a nanosecond, and only where the instant has passed: a wait of 0 takes longer",
+    (
+        "routerd/engine/worker.py",
+        "while now() < at_ns:",
+        "now() < at_ns  ->  now() <= at_ns",
+    ): "a look at the clock takes longer than the nanosecond of difference",
+    (
+        "routerd/engine/worker.py",
+        "while monotonic_ns() < at_ns:",
+        "monotonic_ns() < at_ns  ->  monotonic_ns() <= at_ns",
+    ): "a look at the clock takes longer than the nanosecond of difference",
+    (
+        "routerd/engine/worker.py",
+        "self._words = [0] * 4 if journal is None else journal.words",
+        "0  ->  1",
+    ): "without a journal nobody reads them, and each is written before it is added to",
 }
 """By file, text of the line, and change."""

@@ -90,3 +90,12 @@ def test_a_count_is_not_trusted_when_it_slips_one_way(every: int, ticks: int, af
         for _ in range(every):
             slips.good()
     assert (n, told) == (after, after * ticks)
+
+
+def test_gaps_that_fit_only_a_little_better_without_what_seems_missing_are_ticks() -> None:
+    """Two gaps of 1.6 ticks among nine: with two ticks missing the line fits 1.25 times better, not 1.5."""
+    offsets = [0.0, 10.0, 19.0, 29.0, 45.0, 54.0, 64.0, 75.0, 89.0, 105.0]
+    with_missing = fitted([0, 1, 2, 3, 5, 6, 7, 8, 9, 11], offsets)
+    without = fitted(range(10), offsets)
+    assert 1.2 < without.sigma / with_missing.sigma < 1.3
+    assert first_line(offsets, 2) == without

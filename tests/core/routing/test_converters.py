@@ -287,3 +287,8 @@ def test_a_parameter_is_complete_when_both_halves_are_known(
     parameter: tuple[int, int, int] | None, whole: bool
 ) -> None:
     assert is_complete(parameter) is whole
+
+
+def test_a_controller_may_become_number_0() -> None:
+    line = Line(mapping(remap("cc 1", "cc 0")))
+    assert line.play("b0 01 05") == ["b0 00 05"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from routerd.core.midi.messages import Kind
+from routerd.core.midi.messages import RPN, Kind
 from routerd.core.model.route import NoteZone, Route
 from routerd.core.routing.zones import configuration, members_of
 from tests.core.routing.test_converters import Line
@@ -32,12 +32,14 @@ def test_a_zone_is_configured_by_parameter_6() -> None:
 
 def test_a_zone_is_moved_with_its_configuration() -> None:
     line = zone(to_upper=True)
+    line.output.selected[15] = (RPN, 0, 2)  # another route has set the coarse tuning
     assert line.play("b0 79 00|b0 64 06|b0 65 00|b0 06 07") == [
         "bf 79 00",
         "bf 65 00",
         "bf 64 06",
         "bf 06 07",
     ]
+    assert 15 not in line.output.selected, "whoever sets that again selects it first"
     assert line.play("e1 00 50|d1 10|91 3c 40|e1 00 60") == ["ee 00 50", "de 10", "9e 3c 40", "ee 00 60"]
     assert line.play("b0 07 64|c0 05|92 3e 40|81 3c 00|82 3e 00") == [
         "bf 07 64", "cf 05", "9d 3e 40", "8e 3c 00", "8d 3e 00",

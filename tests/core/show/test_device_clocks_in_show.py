@@ -110,10 +110,10 @@ def test_a_multiplied_clock_follows_a_tempo_map() -> None:
     assert {b - a for a, b in itertools.pairwise(own[20:41])} == {5 * MS}
 
 
-@pytest.mark.parametrize("note", [36, 0])
-def test_gate_notes_and_a_reset_at_bar_one(note: int) -> None:
+@pytest.mark.parametrize(("note", "reset"), [(36, 37), (0, 37), (36, 0)])
+def test_gate_notes_and_a_reset_at_bar_one(note: int, reset: int) -> None:
     """Four pulses to the quarter note at 125 BPM: 120 ms."""
-    pulse = Pulse(F(4), channel=9, note=note, value=100, length_ns=10 * MS, reset=37)
+    pulse = Pulse(F(4), channel=9, note=note, value=100, length_ns=10 * MS, reset=reset)
     one = stage(box=Timing(pulse=pulse))
     one.run(1000 * MS)
     assert not notes(one, "box")
@@ -121,9 +121,9 @@ def test_gate_notes_and_a_reset_at_bar_one(note: int) -> None:
     one.run(3000 * MS)
     first = next(t for t in at(one, "other", TICK) if t > at(one, "other", START)[0]) / MS
     on, off = notes(one, "box"), notes(one, "box", 0x80)
-    assert on[0] == (first, 37, 100)
+    assert on[0] == (first, reset, 100)
     assert on[1:5] == [(first + 120 * n, note, 100) for n in range(4)]
-    assert off[:3] == [(first + 10, 37, 64), (first + 10, note, 64), (first + 130, note, 64)]
+    assert off[:3] == [(first + 10, reset, 64), (first + 10, note, 64), (first + 130, note, 64)]
     one.do(Action.STOP)
     one.run(4000 * MS)
     assert len(notes(one, "box")) == len(notes(one, "box", 0x80))
