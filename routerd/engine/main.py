@@ -50,7 +50,7 @@ from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.spare import ENDING as SERVICE_ENDS
 from routerd.engine.spare import Guard, Spares, Standing, populate
-from routerd.engine.supervision import Notifier, Supervisor
+from routerd.engine.supervision import Notifier, Supervisor, make_meeting
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
 from routerd.link.working_rig import UNREADABLE, Origin
@@ -134,6 +134,7 @@ class Engine:
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
+        self._meeting = make_meeting() if guard is not None else None
         self._supervisor = self._make_supervisor()
         self._retired: list[object] = []
         """What belongs to the engine that this one has been a copy of: never freed, as that would end it."""
@@ -349,7 +350,8 @@ class Engine:
 
     async def _go_on(self) -> int:
         self._loop, self._ended = asyncio.get_running_loop(), asyncio.Event()
-        self._supervisor = self._make_supervisor()
+        before, self._supervisor = self._supervisor, self._make_supervisor(adopts=True)
+        self._supervisor.restarts = before.restarts
         self._ready = False
         if self._spares is not None:
             await asyncio.to_thread(self._spares.end_with_parent)
@@ -392,8 +394,15 @@ class Engine:
 
     # Towards the server
 
-    def _make_supervisor(self) -> Supervisor:
-        return Supervisor(self._server_arguments(), self._make_link, self._greet, self._say)
+    def _make_supervisor(self, *, adopts: bool = False) -> Supervisor:
+        return Supervisor(
+            self._server_arguments(),
+            self._make_link,
+            self._greet,
+            self._say,
+            meeting=self._meeting,
+            adopts=adopts,
+        )
 
     def _server_arguments(self) -> list[str]:
         options = self._options
@@ -460,7 +469,7 @@ class Engine:
 
     def _flush(self) -> None:
         self._flush_scheduled = False
-        link = self._supervisor.link
+        link, reported = self._supervisor.link, self._worker.show.ticks.number - 1
         records, dropped = self._worker.take_records()
         taps = self._worker.recorder.take_taps()
         if link is not None and link.open:
@@ -471,6 +480,8 @@ class Engine:
             link.send_taps(taps)
             if dropped is not None:
                 link.send(dropped)
+            if self._spares is not None:
+                self._spares.note_reported(reported)
         outbox = self._worker.outbox
         while outbox:
             note = outbox.popleft()

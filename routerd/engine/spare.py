@@ -64,11 +64,13 @@ from routerd.engine.worker import Worker
 from routerd.link.messages import SpareState
 from routerd.ports.base import Copyable, PortSystem
 
-ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS, ASKED, SILENT_NS = range(8, 19)
+ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS, ASKED, SILENT_NS, REPORTED = range(
+    8, 20
+)
 """Words of the shared memory behind the journal's: the process that is on; the spare's; how that stands; the
 entries it has taken; how many takeovers there were, when the last one was, and what for; whether the service
 ends; how long the show stood still for the fork; whether a person has asked for a takeover; how late the tick
-was that made the spare kill the engine."""
+was that made the spare kill the engine; the last tick whose records are with the server."""
 
 
 class Standing(IntEnum):
@@ -272,6 +274,10 @@ class Spares:
             took_over_why=self.story() if taken else "",
             asked_for=taken and words[WHY] == Why.ASKED,
         )
+
+    def note_reported(self, tick: int) -> None:
+        """The records of all ticks up to that one are with the server."""
+        self.words[REPORTED] = tick
 
     def ask(self) -> None:
         """Have the spare take over."""
@@ -484,7 +490,7 @@ class _Spare:
         words[SPARE], words[STANDING] = 0, Standing.NONE
         words[TOOK_OVER_NS], words[WHY], words[ASKED] = began_ns, why, 0
         words[TAKEOVERS] += 1
-        worker.take_over(rest, at_ns)
+        worker.take_over(rest, at_ns, words[REPORTED] + 1)
         now_ns = monotonic_ns()
         for wire in self._show.compiled.wires:
             if wire.connected and wire not in worker.ports:

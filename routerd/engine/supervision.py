@@ -16,6 +16,7 @@ import contextlib
 import os
 import signal
 import socket
+import struct
 import sys
 from collections.abc import Callable, MutableMapping
 from pathlib import Path
@@ -60,6 +61,11 @@ STEADY_S = 10.0
 """A server that has lived so long starts the row of pauses again."""
 
 
+MEET_S = 1.0
+"""How long an engine that has taken over waits for the server of the one before."""
+
+_UCRED = struct.Struct("=iII")
+
 _WAITING = ("R", "D")
 """Running or runnable, or waiting for the disk, see proc(5)."""
 
@@ -82,12 +88,20 @@ class Supervisor:
         make_link: Callable[[Callable[[], None], Callable[[], None]], ServerLink],
         greet: Callable[[], Hello],
         say: Say,
+        *,
+        meeting: socket.socket | None = None,
+        adopts: bool = False,
     ) -> None:
+        """At `meeting`, a listening socket, a server whose engine has died finds the one that goes on; with
+        `adopts`, that is this one.
+        """
         self._arguments = server_arguments
+        self._meeting = meeting
+        self._adopts = adopts
         self._make_link = make_link
         self._greet = greet
         self._say = say
-        self._process: asyncio.subprocess.Process | None = None
+        self._process: asyncio.subprocess.Process | Adopted | None = None
         self._answered_s = 0.0
         self._young = True
         self._end: socket.socket | None = None
@@ -144,7 +158,7 @@ class Supervisor:
         except TimeoutError:
             self._kill()
 
-    async def _until_ended(self, process: asyncio.subprocess.Process) -> None:
+    async def _until_ended(self, process: asyncio.subprocess.Process | Adopted) -> None:
         """Wait for its end; kill it once it neither works nor waits for the disk."""
         ending = asyncio.create_task(process.wait())
         work, worked_s = 0.0, monotonic()
@@ -157,36 +171,50 @@ class Supervisor:
                 self._kill()
 
     async def _run_once(self) -> int:
+        if self._adopts and self._meeting is not None:
+            self._adopts = False
+            with contextlib.suppress(OSError, TimeoutError):
+                ours = await asyncio.wait_for(_meet(self._meeting), MEET_S)
+                with ours:
+                    return await self._attend(Adopted(_pid_of_peer(ours)), ours, young=False)
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
         with ours, theirs:
-            self._end = ours
             theirs.set_inheritable(True)
-            self._process = await asyncio.create_subprocess_exec(
+            where = [] if self._meeting is None else ["--meet", self._meeting.getsockname().hex()]
+            process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 "-m",
                 "routerd.server.main",
                 "--fd",
                 str(theirs.fileno()),
+                *where,
                 *self._arguments,
                 pass_fds=[theirs.fileno()],
                 stdin=asyncio.subprocess.DEVNULL,
                 process_group=0,  # what a terminal sends is for the engine to decide
             )
             theirs.close()
-            self._answered_s = monotonic()
-            self._young = True
-            self.link = self._make_link(self._ponged, self._serves)
-            serving = asyncio.create_task(self.link.serve(ours, self._greet))
-            serving.add_done_callback(self._link_ended)
-            watching = asyncio.create_task(self._watch(self.link))
-            try:
-                code = await self._process.wait()
-            finally:
-                for task in (watching, serving):
-                    task.cancel()
-                await asyncio.gather(watching, serving, return_exceptions=True)
-                self.link = None
-            return code
+            return await self._attend(process, ours, young=True)
+
+    async def _attend(
+        self, process: asyncio.subprocess.Process | Adopted, ours: socket.socket, *, young: bool
+    ) -> int:
+        """Talk to a server until it ends; return how."""
+        self._end = ours
+        self._process = process
+        self._answered_s = monotonic()
+        self._young = young
+        self.link = self._make_link(self._ponged, self._serves)
+        serving = asyncio.create_task(self.link.serve(ours, self._greet))
+        serving.add_done_callback(self._link_ended)
+        watching = asyncio.create_task(self._watch(self.link))
+        try:
+            return await process.wait()
+        finally:
+            for task in (watching, serving):
+                task.cancel()
+            await asyncio.gather(watching, serving, return_exceptions=True)
+            self.link = None
 
     def _link_ended(self, serving: asyncio.Task[None]) -> None:
         """A server that nobody listens to any more is of no use: another one comes."""
@@ -247,6 +275,63 @@ class Supervisor:
         if self._process is not None and self._process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
+
+
+class Adopted:
+    """A server that another engine has started; as much of a subprocess as is needed."""
+
+    def __init__(self, pid: int) -> None:
+        """Raises OSError when it has gone."""
+        self.pid = pid
+        self.returncode: int | None = None
+        self._handle = os.pidfd_open(pid)
+
+    async def wait(self) -> int:
+        """Return when it has ended; as what, its own parent knows."""
+        ended, loop = asyncio.Event(), asyncio.get_running_loop()
+        loop.add_reader(self._handle, ended.set)
+        try:
+            await ended.wait()
+        finally:
+            loop.remove_reader(self._handle)
+        self.returncode = 1
+        return self.returncode
+
+    def terminate(self) -> None:
+        """Ask it to end."""
+        signal.pidfd_send_signal(self._handle, signal.SIGTERM)
+
+    def kill(self) -> None:
+        """End it."""
+        signal.pidfd_send_signal(self._handle, signal.SIGKILL)
+
+
+def make_meeting() -> socket.socket:
+    """Return a listening socket without a name in any folder."""
+    meeting = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    meeting.setblocking(False)
+    meeting.bind("")
+    meeting.listen(1)
+    return meeting
+
+
+async def _meet(meeting: socket.socket) -> socket.socket:
+    """Return the connection of a server of this user."""
+    while True:
+        end, _ = await asyncio.get_running_loop().sock_accept(meeting)
+        if _credentials(end)[1] == os.geteuid():
+            return end
+        end.close()
+
+
+def _pid_of_peer(end: socket.socket) -> int:
+    return _credentials(end)[0]
+
+
+def _credentials(end: socket.socket) -> tuple[int, int, int]:
+    """Return process, user and group at the other end, see unix(7)."""
+    pid, user, group = _UCRED.unpack(end.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _UCRED.size))
+    return pid, user, group
 
 
 def _ending(code: int) -> str:

@@ -225,14 +225,20 @@ class Worker:
         self.recorder.on = False
         self.keep_journal(None)
 
-    def take_over(self, rest: Sink, at_ns: int) -> None:
-        """Send at `at_ns` what another worker has left to send; called before `run`, by the same thread."""
+    def take_over(self, rest: Sink, at_ns: int, from_tick: int) -> None:
+        """Send at `at_ns` what another worker has left to send; called before `run`, by the same thread.
+
+        The records of the ticks from `from_tick` on have gone with the other one.
+        """
         self._effects.sink[:] = rest
         self._revision = -1
         while monotonic_ns() < at_ns:
             pass
         self._flush()
         self.mark(self._ticks.number)
+        if from_tick <= self._ticks.number:
+            self._dropped_span = (from_tick, self._ticks.number)
+            self.records_dropped = self._ticks.number - from_tick + 1
 
     def break_off(self) -> None:
         """What is done to the show next cannot be told to a spare; called with the show at rest."""

@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import itertools
 import socket
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from typing import Protocol, TypeVar
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
@@ -87,6 +87,7 @@ class EngineLink:
         self._answers: dict[int, asyncio.Future[Reply]] = {}
         self._loaded: dict[int, asyncio.Future[Loaded]] = {}
         self._sending = asyncio.Lock()
+        self._taps = self._serves = False
 
     @classmethod
     async def over(cls, end: socket.socket) -> EngineLink:
@@ -94,8 +95,30 @@ class EngineLink:
         reader, writer = await asyncio.open_connection(sock=end)
         return cls(reader, writer)
 
-    async def run(self, listener: Listener) -> None:
-        """Read until the engine has gone; raises LinkError when it does not speak this version."""
+    @property
+    def open(self) -> bool:
+        """Whether there is an engine at the other end."""
+        return not self._writer.is_closing()
+
+    async def run(
+        self, listener: Listener, meet: Callable[[], Awaitable[socket.socket | None]] | None = None
+    ) -> None:
+        """Read until the engine has gone; raises LinkError when it does not speak this version.
+
+        `meet` returns a connection to the engine that goes on in its place, None when there is none.
+        """
+        while True:
+            await self._read(listener)
+            end = None if meet is None else await meet()
+            if end is None:
+                return
+            self._reader, self._writer = await asyncio.open_connection(sock=end)
+            if self._taps:
+                self.tap(on=True)
+            if self._serves:
+                self.say_serving()
+
+    async def _read(self, listener: Listener) -> None:
         unpacker = Unpacker()
         try:
             while data := await self._reader.read(65536):
@@ -144,6 +167,7 @@ class EngineLink:
 
     def tap(self, *, on: bool) -> None:
         """Have every message in and out sent here from now on, or no longer."""
+        self._taps = on
         self._send(Trace(on))
 
     def send_to(self, device: str, messages: list[bytes]) -> None:
@@ -183,6 +207,7 @@ class EngineLink:
 
     def say_serving(self) -> None:
         """Tell the engine that the API answers from now on."""
+        self._serves = True
         self._send(Serving())
 
     async def _ask(self, numbered: Callable[[int], FromServer]) -> None:

@@ -15,9 +15,11 @@ import os
 import select
 import signal
 import socket
+import struct
 import sys
 import threading
 import time
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -43,6 +45,11 @@ from routerd.server.view import Trouble
 RETRY_S = 1.0
 CREDENTIALS_S = 2.0
 """How often the files of tokens and certificate are looked at."""
+UCRED = struct.Struct("=iII")
+"""Process, user and group at the other end, see unix(7)."""
+
+Meet = Callable[[], Awaitable[socket.socket | None]]
+
 ORPHAN_S = 5.0
 """How long a server without an engine may take to end."""
 
@@ -62,6 +69,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the server; return the exit status."""
     parser = argparse.ArgumentParser(prog="routerd.server", description="Started by routerd's engine.")
     parser.add_argument("--fd", type=int, required=True)
+    parser.add_argument("--meet", type=bytes.fromhex)
     parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--set", dest="set_name")
     parser.add_argument("--state-dir", type=Path, required=True)
@@ -84,38 +92,69 @@ def main(arguments: list[str] | None = None) -> int:
     options = Options(given.folder, given.set_name, given.state_dir, access, given.record)
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(number, signal.SIG_IGN)  # what reaches both processes is for the engine to decide
-    _end_with(os.getppid())
+    orphan = Orphan(os.getppid())
     writer = set_up_log()
     try:
-        return asyncio.run(run(options, socket.socket(fileno=given.fd)))
+        meet = None if given.meet is None else partial(_meet, given.meet)
+        return asyncio.run(run(options, socket.socket(fileno=given.fd), orphan, meet))
     finally:
         writer.close()
 
 
-def _end_with(engine: int) -> None:
-    """End with the engine, also if the event loop should hang: an orderly end has some seconds."""
+class Orphan:
+    """Ends this process with its engine, also if the event loop should hang; an orderly end has some seconds.
+
+    `current` returns the process of the engine that it talks to, 0 for none: another one may have taken over.
+    """
+
+    def __init__(self, engine: int) -> None:
+        self.current: Callable[[], int] = lambda: 0
+        self._engine = engine
+        threading.Thread(target=self._watch, name="engine", daemon=True).start()
+
+    def _watch(self) -> None:
+        while True:
+            with contextlib.suppress(OSError):  # it has gone already, or the kernel is too old to say when
+                select.select([os.pidfd_open(self._engine)], [], [])
+            time.sleep(ORPHAN_S)
+            engine = self.current()
+            if engine in (0, self._engine):
+                os._exit(1)
+            self._engine = engine
+
+
+async def _meet(address: bytes) -> socket.socket | None:
+    """Return a connection to the engine that has taken over; None when there is none, or it is not ours."""
+    end = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    end.setblocking(False)
     try:
-        handle = os.pidfd_open(engine)
-    except OSError:  # it has gone already, or the kernel is too old to say when
-        return
+        await asyncio.get_running_loop().sock_connect(end, address)
+        _, user, _ = UCRED.unpack(end.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, UCRED.size))
+    except OSError:
+        end.close()
+        return None
+    if user != os.geteuid():
+        end.close()
+        return None
+    return end
 
-    def watch() -> None:
-        select.select([handle], [], [])
-        time.sleep(ORPHAN_S)
-        os._exit(1)
 
-    threading.Thread(target=watch, name="engine", daemon=True).start()
+async def run(
+    options: Options, end: socket.socket, orphan: Orphan | None = None, meet: Meet | None = None
+) -> int:
+    """Be the server at this end of the link until the engine has gone or SIGTERM comes.
 
-
-async def run(options: Options, end: socket.socket) -> int:
-    """Be the server at this end of the link until the engine has gone or SIGTERM comes."""
+    `meet` returns a connection to the engine that goes on in its place.
+    """
     end.setblocking(False)
     log = structlog.get_logger()
     link = await EngineLink.over(end)
     origin = Origin(str(options.folder), options.set_name)
     state_folder = StateFolder(options.state_dir, log.warning, origin)
     app = App(link, state_folder, RigFiles(options.folder, options.set_name))
-    reading = asyncio.create_task(link.run(app))
+    if orphan is not None:
+        orphan.current = lambda: app.view.hello.pid if link.open else 0
+    reading = asyncio.create_task(link.run(app, meet))
     watching = asyncio.create_task(app.health.run())
     foretelling = asyncio.create_task(app.beats.run())
     working = asyncio.create_task(_work(app, options))

@@ -284,9 +284,8 @@ class ShowHandlers:
         problems=PROBLEMS,
     )
     async def take_over(self, _call: Call[Nothing]) -> Status:
-        """Swaps the two on purpose, as a test before doors: ticks and notes go on, and the API comes back
-        within some seconds. Answered before it happens, with the spare as it was; refused where none is
-        ready."""
+        """Swaps the two on purpose, as a test before doors: ticks and notes go on, and so does the API.
+        Answered before it happens, with the spare as it was; refused where none is ready."""
         await self._sounding.take_over()
         return self._status()
 

@@ -56,7 +56,10 @@ def clients() -> list[str]:
 @pytest.mark.timeout(900)
 def test_a_note_ends_and_others_come_over_the_same_clients(tmp_path: Path) -> None:
     with FarProgram("alsa", "Spare Keys") as keys, FarProgram("alsa", "Spare Box") as box:
-        daemon = Daemon(tmp_path, 8490, write_rig, "--spare")
+        try:
+            daemon = Daemon(tmp_path, 8490, write_rig, "--spare")
+        except AssertionError as error:
+            raise AssertionError((tmp_path / "log").read_text()) from error
         try:
             daemon.wait_for_port("keys", "input")
             daemon.wait_for_port("box", "output")
