@@ -99,7 +99,7 @@ _STORIES = {
     Why.ASKED: "a takeover was asked for",
 }
 
-HANG_NS = 10 * NS_PER_MS
+HANG_NS = 20 * NS_PER_MS
 """How late a tick must be for its engine to be taken for hung, where threads get the processor at once."""
 
 HANG_UNHURRIED_NS = 100 * NS_PER_MS
