@@ -140,6 +140,28 @@ def test_start_is_pressed_and_stop_is_held(tab: Tab, service: Service) -> None:
     tab.until_text("#transport", "stopped")
 
 
+def test_a_finger_that_trembles_holds_as_well(browser: Any, service: Service) -> None:
+    service.ask("POST", "/v1/start")
+    tab = Tab(browser, service, has_touch=True).live()
+    tab.until_text(RUN, "Stop")
+    box = tab.page.locator(RUN).bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    finger = tab.context.new_cdp_session(tab.page)
+
+    def touch(kind: str, *points: dict[str, float]) -> None:
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [*points]})
+
+    touch("touchStart", {"x": x, "y": y})
+    tab.page.wait_for_selector(f"{RUN}.holding")
+    for step in range(1, 9):
+        touch("touchMove", {"x": x + step, "y": y - 3 * step})
+    tab.until_text("#transport", "stopped")
+    touch("touchEnd")
+    tab.until_text(RUN, "Start")
+    assert service.status()["transport"] == "stopped", "and letting go is no press of what it means now"
+    tab.close()
+
+
 def test_holding_by_keyboard_does_the_same(tab: Tab, service: Service) -> None:
     """WCAG 2.2, 2.1.1: all that a finger does, a keyboard does."""
     service.ask("POST", "/v1/start")

@@ -121,7 +121,7 @@ function steps(status) {
         const who = [step.section && `in ${step.section}`, step.who].filter(Boolean).join(", ");
         button.append(el("span", "mark"), el("span", "text", who ? `${who}: ${step.text}` : step.text));
         press(button, hand, () => {
-          const done = button.ariaPressed !== "true";
+          const done = button.getAttribute("aria-pressed") !== "true";
           hand.ask(done ? "Step done" : "Step open again", "/v1/done", { number: step.number, done });
         });
         item.append(button);
