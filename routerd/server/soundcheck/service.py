@@ -210,8 +210,9 @@ class Soundchecks:
             await self._disk.do(write)
 
     async def _carry_out(self, run: Run) -> None:
-        await self._note_running(Running(run.name, self._access.view.snapshot.song))
-        measured = await run.run()
+        noting = asyncio.create_task(self._note_running(Running(run.name, self._access.view.snapshot.song)))
+        measured = await run.run()  # whatever ends it, it returns
+        await noting
         await self._note_running(None)
         kept = await self._disk.do(lambda: list(self.folder.all()))
         document = dataclasses.replace(measured, comparison=compare_with_kept(measured, iter(kept)))
