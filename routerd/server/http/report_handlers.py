@@ -313,19 +313,25 @@ class ReportHandlers:
         return await self.recording(call)
 
     @OPERATIONS.add(
-        "GET", "/metrics", "Totals, and the figures of the last minute, as OpenMetrics", media=(METRICS,)
+        "GET",
+        "/metrics",
+        "Totals, states and the figures of the last minute, as OpenMetrics or the classic text",
+        media=(METRICS, TEXT),
+        needs_rig=False,
     )
-    async def metrics(self, _call: Call[Nothing]) -> web.Response:
-        """For a scraper. Figures are gauges over the last minute, totals are counters since the engine's
-        start."""
+    async def metrics(self, call: Call[Nothing]) -> web.Response:
+        """For a scraper, in the form that its Accept prefers. What goes up and down is a gauge, totals are
+        counters since a process was started."""
         if "routerd.server.http.metrics" not in sys.modules:
             await asyncio.to_thread(importlib.import_module, "routerd.server.http.metrics")
-        from routerd.server.http.metrics import CONTENT_TYPE_LATEST, Metrics
+        from routerd.server.http.metrics import CONTENT_TYPES, Metrics
 
         if self._metrics is None:
-            self._metrics = Metrics(self._view, self._measurements)
-        headers = {"Content-Type": CONTENT_TYPE_LATEST, "Cache-Control": "no-store"}
-        return web.Response(body=self._metrics.text(), headers=headers)
+            self._metrics = Metrics(self._view, self._measurements, lambda: self._record.dropped)
+        media = best_media(call.request.headers.getall("Accept", []), (METRICS, TEXT)) or METRICS
+        body = await self._metrics.text(media, self._soundchecks.last)
+        headers = {"Content-Type": CONTENT_TYPES[media], "Cache-Control": "no-store", "Vary": "Accept"}
+        return web.Response(body=body, headers=headers)
 
 
 def wanted_format(request: web.Request) -> str:

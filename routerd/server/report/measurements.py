@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 from time import process_time_ns
 from typing import Any
 
@@ -17,7 +17,7 @@ from routerd.core.model.rig import Rig, WireKind
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import TickRecord
 from routerd.link.messages import Traffic as TrafficTotals
-from routerd.server.report.figures import Conditions, CurrentFigures, Report, Traffic
+from routerd.server.report.figures import Conditions, Counts, CurrentFigures, Report, Traffic
 from routerd.server.report.series import figures_of
 from routerd.server.report.tick_log import TickLog
 from routerd.server.report.traffic import TrafficLog
@@ -113,17 +113,21 @@ class Measurements:
         """Return the report on the whole show so far."""
         return self.whole.report(now_ns, conditions)
 
-    def figures(self, now_ns: int) -> CurrentFigures:
-        """Return figures for whoever asks every few seconds; takes milliseconds, see `series.Minute`."""
-        counts, minutes = self.whole.ticks.current(now_ns)
+    def figures(self, now_ns: int) -> Generator[None, None, CurrentFigures]:
+        """Work out figures for whoever asks every few seconds, a port or a few seconds of traffic at a time:
+        a generator that returns them and lets others have their turn whenever it yields."""
+        minute = {}
+        current = self.whole.ticks.current(now_ns)
+        counts: dict[str, Counts] = {}
+        for name, (port_counts, series) in current:
+            counts[name] = port_counts
+            if series is not None:
+                yield
+                minute[name] = figures_of(series)
+            yield
+        traffic = yield from self.recent.traffic_figures(now_ns, self._wires)
         wires, inputs = self.whole.traffic.totals()
-        return CurrentFigures(
-            counts=counts,
-            minute={name: figures_of(series) for name, series in minutes.items()},
-            wires=wires,
-            inputs=inputs,
-            traffic=self.recent.traffic_figures(now_ns, self._wires),
-        )
+        return CurrentFigures(counts=counts, minute=minute, wires=wires, inputs=inputs, traffic=traffic)
 
     def last_minute(self, now_ns: int, conditions: Conditions) -> Report:
         """Return the report on the last minute; takes tenths of a second where many ports have the clock."""
@@ -183,13 +187,14 @@ class Recent:
                 traffic.take(*value)
         return ticks.report(now_ns, conditions, traffic.figures())
 
-    def traffic_figures(self, now_ns: int, wires: Mapping[str, WireKind]) -> Traffic:
-        """Return only what the totals of each second come to; takes milliseconds."""
+    def traffic_figures(self, now_ns: int, wires: Mapping[str, WireKind]) -> Generator[None, None, Traffic]:
+        """Return what the totals of each second come to, in pieces as `Measurements.figures`."""
         from_ns = max(self._started_ns, now_ns - SPAN_NS)
-        log = TrafficLog(from_ns, wires)
-        for at_ns, kind, value in self._items:
+        log = TrafficLog(from_ns, dict(wires))
+        for at_ns, kind, value in tuple(self._items):
             if kind == "traffic" and at_ns >= from_ns:
                 log.take(*value)
+                yield
         return log.figures()
 
     def copy(self) -> Recent:

@@ -148,6 +148,8 @@ class SparseDistribution:
     def __init__(self) -> None:
         self._cells: dict[int, int] = {}
         """How many values lie in a cell, by its upper edge."""
+        self._in_order: list[tuple[int, int]] | None = None
+        """The same in order, once somebody has asked: several percentiles are asked for in a row."""
         self.count = 0
         self.least_ns = 0
         self.largest_ns = 0
@@ -156,6 +158,7 @@ class SparseDistribution:
         """Add `value_ns`, `count` times (at least 1)."""
         self._widen(value_ns, value_ns)
         self.count += count
+        self._in_order = None
         size = abs(value_ns)
         width = 1 << max(_RESOLUTION_BITS, size.bit_length() - _SIGNIFICANT_BITS)
         edge = size // width * width
@@ -167,6 +170,7 @@ class SparseDistribution:
         if other.count:
             self._widen(other.least_ns, other.largest_ns)
             self.count += other.count
+            self._in_order = None
             for edge, count in other._cells.items():
                 self._cells[edge] = self._cells.get(edge, 0) + count
 
@@ -181,7 +185,9 @@ class SparseDistribution:
 
     def cells(self) -> Iterator[tuple[int, int]]:
         """Yield each cell as a Distribution does, from the earliest value to the latest."""
-        yield from sorted(self._cells.items())
+        if self._in_order is None:
+            self._in_order = sorted(self._cells.items())
+        return iter(self._in_order)
 
     def _widen(self, least_ns: int, largest_ns: int) -> None:
         self.least_ns = min(self.least_ns, least_ns) if self.count else least_ns

@@ -11,8 +11,8 @@ grid, so their gaps are explained by time alone, and their silence is measured b
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
 
 from routerd.core.model import events
 from routerd.core.units import NS_PER_S
@@ -42,13 +42,6 @@ _NOTHING = Spans()
 
 _SILENT_TICKS = 24
 """A port that is this far behind the others, a quarter note, has fallen silent."""
-
-
-class Current(NamedTuple):
-    """Ticks by port, for whoever asks every few seconds."""
-
-    counts: dict[str, Counts]
-    minutes: dict[str, Series]
 
 
 @dataclass(slots=True)
@@ -152,29 +145,26 @@ class TickLog:
         collected = Collected(self._started_ns, last_ns, ports, songs, marks, curves)
         return summarize(collected, now_ns, conditions, traffic)
 
-    def current(self, now_ns: int) -> Current:
-        """Return counts since the start and the series of the last minute of every port that has ticked.
+    def current(self, now_ns: int) -> Iterator[tuple[str, tuple[Counts, Series | None]]]:
+        """Yield every port that has ticked, with its counts since the start and its series of the last minute
+        (None where it has none).
 
-        Takes a millisecond a port, whatever the tempo and the length of the show. What is missing counts once
-        the events that may explain it have come.
+        Takes a millisecond a port, whatever the tempo and the length of the show; between two, records may
+        come in. What is missing counts once the events that may explain it have come.
         """
-        counts: dict[str, Counts] = {}
-        minutes: dict[str, Series] = {}
-        for name, port in self._ports.items():
+        for name, port in list(self._ports.items()):
             self._follow_until(port, now_ns - UNSURE_NS)
             while port.gaps and port.gaps[0].after.sent_ns < now_ns - _DROP_TOLD_NS:
                 self._settle_oldest(port)
             if port.last is None:
                 continue
             series, minute = port.series, port.minute.added_up(now_ns)
-            counts[name] = Counts(series.ticks, series.missed, series.doubled, series.stalls)
+            counts = Counts(series.ticks, series.missed, series.doubled, series.stalls)
             if (silence := self._silence(port)) is not None:
                 now = Series(self._started_ns, SparseDistribution)
                 self._settle(port, silence, now, minute)
-                counts[name] = replace(counts[name], missed=series.missed + now.missed)
-            if minute.ticks or minute.missed:
-                minutes[name] = minute
-        return Current(counts, minutes)
+                counts = replace(counts, missed=series.missed + now.missed)
+            yield name, (counts, minute if minute.ticks or minute.missed else None)
 
     def _follow_until(self, port: _Port, until_ns: int) -> None:
         """Follow what is older than this, and so has surely been sent."""

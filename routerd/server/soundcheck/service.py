@@ -228,6 +228,11 @@ class Soundchecks:
         """Return the names of those that are kept, oldest first."""
         return await self._disk.do(self.folder.names)
 
+    @property
+    def last(self) -> Soundcheck | None:
+        """The newest that has ended since this process was started."""
+        return self._last
+
     async def document(self, name: str | None = None) -> Soundcheck | None:
         """Return a kept soundcheck, or the newest; None when there is none."""
         if name is None and self._last is not None:

@@ -11,10 +11,11 @@ from time import monotonic_ns
 import jsonschema
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from prometheus_client.parser import text_string_to_metric_families as classic_families
 from server_service import Service
 
 from routerd.link.frames import TickRecord
-from routerd.link.messages import InputTraffic, OutputTraffic, Traffic
+from routerd.link.messages import InputTraffic, OutputTraffic, PortState, PortStates, Traffic
 from routerd.server.report import Report
 from routerd.server.report.document import PageError, json_schema, make_page
 from routerd.server.shows.record import RecordFolder, head
@@ -153,6 +154,44 @@ async def test_metrics_are_openmetrics(service: Service) -> None:
     assert value("routerd_routing_seconds", percentile="50") == pytest.approx(250e-6, rel=0.01)
     grades = [one for one in families["routerd_port_grade"].samples if one.labels["port"] == "keys"]
     assert sum(one.value for one in grades) == 1
+
+
+async def test_metrics_come_in_the_form_that_the_scraper_prefers(service: Service) -> None:
+    """Read back by the client library's own parser of the classic text format; the header is a scraper's."""
+    preferring = "application/openmetrics-text;version=1.0.0;q=0.5,text/plain;version=0.0.4;q=0.3,*/*;q=0.2"
+    answer = await service.ask("GET", "/metrics", Accept=preferring)
+    assert answer.headers["Content-Type"].startswith("application/openmetrics-text")
+    answer = await service.ask("GET", "/metrics", Accept="text/plain;version=0.0.4")
+    assert answer.headers["Content-Type"] == "text/plain; version=0.0.4; charset=utf-8"
+    assert "Accept" in answer.headers["Vary"]
+    families = {family.name: family for family in classic_families(answer.text)}
+    (running,) = [
+        one.value for one in families["routerd_transport"].samples if one.labels["state"] == "running"
+    ]
+    assert running == 0
+    assert families["routerd_tempo_bpm"].samples[0].value == pytest.approx(121.5)
+    assert {family.type for family in families.values()} == {"counter", "gauge"}
+    counters = {one.labels["counter"] for one in families["routerd_engine_events"].samples}
+    assert "messages_queued" not in counters, "it goes down again"
+
+
+async def test_what_holds_now_is_in_the_metrics_at_once(service: Service) -> None:
+    async def value(family: str, **labels: str) -> float:
+        text = (await service.ask("GET", "/metrics")).text
+        families = {one.name: one for one in text_string_to_metric_families(text)}
+        (found,) = [one.value for one in families[family].samples if one.labels == labels]
+        return float(found)
+
+    for state, is_open in (("open", 1), ("missing", 0), ("open", 1)):
+        port = PortState("keys", "input", "Keys*", "Keys 1" if is_open else None, state, since_ns=1)  # type: ignore[arg-type]
+        service.engine.tell(PortStates((port,)))
+        await service.status_when(lambda status, state=state: status["ports"][0]["state"] == state)  # type: ignore[misc]
+        assert await value("routerd_port_open", port="keys", direction="input") == is_open
+    await service.ask("POST", "/v1/start")
+    await service.status_when(lambda status: status["transport"] == "running")
+    assert await value("routerd_transport", state="running") == 1
+    assert await value("routerd_spare", state="off") == 1
+    assert await value("routerd_uptime_seconds", process="server") < 3600
 
 
 def test_plots_stay_out_of_this_process(service: Service) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from fractions import Fraction
 from time import process_time_ns
 
@@ -10,7 +11,7 @@ import pytest
 
 from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
-from routerd.server.report.figures import Counts
+from routerd.server.report.figures import Counts, CurrentFigures
 from routerd.server.report.statistics import Distribution, SparseDistribution, rank
 from tests.stage import port_closed, port_opened
 
@@ -33,6 +34,18 @@ def measurements() -> Measurements:
     measured = Measurements(0)
     measured.name([f"device-{number}" for number in range(PORTS)], ["song"])
     return measured
+
+
+def figures_of(measured: Measurements, now_ns: int) -> CurrentFigures:
+    """Run the generator to its end."""
+    found: list[CurrentFigures] = []
+
+    def all_of() -> Iterator[None]:
+        found.append((yield from measured.figures(now_ns)))
+
+    for _ in all_of():
+        pass
+    return found[0]
 
 
 @pytest.mark.parametrize("values", ["late", "early", "both"])
@@ -62,7 +75,7 @@ def test_figures_say_what_the_report_on_the_last_minute_says() -> None:
     ticks(measured, bpm=120, from_s=0, until_s=100)
     report = measured.last_minute(100 * S, CONDITIONS)
     whole = measured.report(100 * S, CONDITIONS)
-    figures = measured.figures(100 * S)
+    figures = figures_of(measured, 100 * S)
     for row in report.ports:
         minute = figures.minute[row.port]
         assert minute.ticks == pytest.approx(row.ticks, abs=2)
@@ -78,13 +91,13 @@ def test_what_was_missed_is_counted_once_it_is_known_why() -> None:
     measured = measurements()
     ticks(measured, bpm=120, from_s=0, until_s=10)
     ticks(measured, bpm=120, from_s=11, until_s=12)
-    assert measured.figures(12 * S).counts["device-0"].missed == 0
+    assert figures_of(measured, 12 * S).counts["device-0"].missed == 0
     measured.event(port_closed(10 * S, 0))
     measured.event(port_opened(11 * S, 0))
-    counts = measured.figures(15 * S).counts
+    counts = figures_of(measured, 15 * S).counts
     assert counts["device-0"].missed == 0
     assert counts["device-1"].missed == 48
-    minute = measured.figures(15 * S).minute
+    minute = figures_of(measured, 15 * S).minute
     assert (minute["device-0"].missed, minute["device-1"].missed) == (0, 48)
     assert (minute["device-0"].port_closed, minute["device-1"].port_closed) == (48, 0)
 
@@ -93,13 +106,13 @@ def test_a_port_that_has_fallen_silent_is_seen_and_forgotten_after_a_minute() ->
     measured = measurements()
     ticks(measured, bpm=120, from_s=0, until_s=10)
     ticks(measured, bpm=120, from_s=10, until_s=20, ports=range(1))
-    assert measured.figures(22 * S).counts["device-1"].missed == 479
-    assert measured.figures(22 * S).counts["device-1"].missed == 479
-    assert measured.figures(22 * S).minute["device-1"].verdict.grade == "failed"
+    assert figures_of(measured, 22 * S).counts["device-1"].missed == 479
+    assert figures_of(measured, 22 * S).counts["device-1"].missed == 479
+    assert figures_of(measured, 22 * S).minute["device-1"].verdict.grade == "failed"
     quiet = measurements()
     ticks(quiet, bpm=120, from_s=0, until_s=10)
-    assert quiet.figures(200 * S).minute == {}
-    assert quiet.figures(200 * S).counts["device-1"].ticks == 480
+    assert figures_of(quiet, 200 * S).minute == {}
+    assert figures_of(quiet, 200 * S).counts["device-1"].ticks == 480
 
 
 def test_figures_take_no_longer_for_ten_times_the_ticks() -> None:
@@ -110,7 +123,7 @@ def test_figures_take_no_longer_for_ten_times_the_ticks() -> None:
         ticks(measured, bpm=bpm, from_s=0, until_s=70)
         began_ns = process_time_ns()
         for _ in range(5):
-            measured.figures(70 * S)
+            figures_of(measured, 70 * S)
         return process_time_ns() - began_ns
 
     slow, fast = took_ns(30), took_ns(300)
