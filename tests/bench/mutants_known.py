@@ -77,11 +77,6 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "0  ->  1",
     ): "an error beyond the limit is never between 0 and 1 ns",
     (
-        "routerd/core/follow/follower.py",
-        "self._side = 0",
-        "0  ->  1",
-    ): "where it is made: the first line through the arrivals sets it before anything is judged by it",
-    (
         "routerd/server/rigfiles/route.py",
         "low, high = entry.notes or (0, 127)",
         "0  ->  1",
