@@ -16,7 +16,7 @@ from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action, Nudge, TapRounding
 from routerd.core.model.codec import MalformedError, from_json
 from routerd.core.model.commands import Command
-from routerd.core.model.song import Song
+from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import (
     Click,
     ClickPlays,
@@ -169,3 +169,17 @@ def test_nudge_half_and_double() -> None:
     for bad in ("0", "11"):
         with pytest.raises(ValueError, match="not a step"):
             TapRounding(Fraction(bad))
+
+
+def test_a_section_with_a_tempo_of_its_own_is_counted_in_at_that() -> None:
+    """100 BPM makes 25 ms a tick, 600 ms a beat; the song's own 125 would make 480 ms."""
+    song = replace(
+        click_song(count_in_bars=1),
+        sections=(Section("verse", SONG.routes), Section("bridge", SONG.routes, (), Fraction(100))),
+    )
+    one = stage(song)
+    one.do(Action.SECTION, "bridge")
+    one.run(501 * MS)
+    one.do(Action.START)
+    one.run(6000 * MS)
+    assert clicked_apart(one, 501 * MS)[:8] == [600] * 8

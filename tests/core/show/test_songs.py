@@ -7,6 +7,7 @@ Ticks: 24 to the quarter note (M1 p. 30).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -16,8 +17,11 @@ from routerd.core.model.actions import Action, ToTempo
 from routerd.core.model.codec import MalformedError, from_json
 from routerd.core.model.commands import NOW, Command, Moment, When
 from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Patch, Section
 from tests.stage import (
+    MIDDLE,
     MS,
+    OPENER,
     START,
     TICK,
     Stage,
@@ -198,3 +202,23 @@ def test_what_is_no_tempo_is_refused(text: str) -> None:
 def test_what_is_no_tempo_never_becomes_a_command(value: object) -> None:
     with pytest.raises(MalformedError, match=r"bpm: .* is not a fraction"):
         from_json(Command, {"action": "tempo", "argument": ["ToTempo", {"bpm": value}]})
+
+
+def test_a_song_is_entered_with_the_patches_of_its_first_section_behind_its_own() -> None:
+    song = replace(
+        MIDDLE,
+        patches=(Patch("synth", program=9),),
+        sections=(
+            Section("verse", MIDDLE.routes, (Patch("synth", channel=1, program=6),)),
+            Section("chorus", MIDDLE.routes, (Patch("synth", channel=2, program=7),)),
+        ),
+    )
+    stage = Stage(compiled(songs=(OPENER, song), order=("opener", "middle")))
+    stage.run(60 * MS)
+    before = len(stage.sent("synth"))
+    stage.do(Action.NEXT)
+    stage.run(160 * MS)
+    assert stage.sent("synth")[before:] == ["c0 09", "c1 06"]
+    stage = Stage(compiled(songs=(song,), order=("middle",)))  # where the show begins as well
+    stage.run(60 * MS)
+    assert stage.sent("synth") == ["c0 09", "c1 06"]
