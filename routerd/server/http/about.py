@@ -127,6 +127,8 @@ def help_text(operations: Iterable[Operation], host: str) -> str:
         "",
         'What can wait also takes {"when": "bar"}: exactly on the next bar.',
         f"When is {WHEN_WORDS}: the next press of next or go; release: as soon as nothing is held.",
+        "-H 'Prefer: return=minimal': answer without the state. /v1/status?fields=song: only that of it.",
+        "-H 'Idempotency-Key: \"…\"', another each time: what is sent again is not done again.",
         "Errors are problem documents (RFC 9457); their type is a path here that explains them.",
         "",
     ]

@@ -139,7 +139,7 @@ Number = Annotated[int, Field(ge=1, le=_LARGEST_NUMBER)]
 
 def _refuse_null(value: Any) -> Any:
     if value is None:
-        raise PydanticCustomError("null", "is left out where nothing is to be said, not null")
+        raise PydanticCustomError("null", "null means nothing here; leave the key out")
     return value
 
 

@@ -52,8 +52,7 @@ IF_NONE_MATCH = Parameter(
 
 PREFER = Parameter(
     "Prefer",
-    "return=minimal: answer 204 instead of the state (RFC 7240)",
-    choices=("return=minimal", "return=representation"),
+    "return=minimal: answer 204 instead of the state (RFC 7240); other preferences are ignored",
     place="header",
 )
 IDEMPOTENCY_KEY = Parameter(

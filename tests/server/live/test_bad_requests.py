@@ -86,7 +86,7 @@ async def test_a_wrong_body_is_told_and_changes_nothing(
     [
         ({}, "say one of order or name"),
         ({"name": "Harbour", "encore": 1}, "encore goes with order"),
-        ({"order": ["Nine Lamps"], "name": None}, "name: is left out where nothing is to be said, not null"),
+        ({"order": ["Nine Lamps"], "name": None}, "name: null means nothing here; leave the key out"),
         ({"order": []}, "at least 1"),
         ({"order": "Nine Lamps"}, "valid list"),
         ({"order": [1]}, "one line"),
