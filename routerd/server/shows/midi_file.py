@@ -165,8 +165,7 @@ def read_log(folder: RecordFolder) -> Reading:
     reading = Reading(
         names, [BarLine(start_ns, *_meter(str(first["meter"])))], [(start_ns, Fraction(first["bpm"]))], []
     )
-    if first.get("title"):
-        reading.markers.append((start_ns, first["title"]))
+    reading.markers.extend((start_ns, first[key]) for key in ("title", "section") if first.get(key))
     for at_ns, value in found:
         if at_ns >= start_ns and not isinstance(value, dict):
             _read_event(value, reading)
@@ -194,7 +193,8 @@ def _read_event(event: _Read, reading: Reading) -> None:
     elif isinstance(event, events.Song):
         line = BarLine(max(at_ns, event.begins_ns), *_meter(event.meter))
         reading.lines.append(line)
-        if [words for _, words in reading.markers] == [event.title]:
+        begun_ns = reading.names[0][0]
+        if {(begun_ns, event.title)} <= {*reading.markers} and reading.markers[-1][0] == begun_ns:
             reading.markers.clear()  # the show has begun with it
         reading.markers.append((line.at_ns, event.title))
     elif isinstance(event, events.Section):

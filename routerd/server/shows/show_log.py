@@ -164,8 +164,16 @@ class ShowLog:
                 "meter": str(snapshot.meter),
                 "song": song,
                 "title": None if song is None else self._view.title(song),
+                "section": self._section(),
             }
             self._put({"names": names, "at_ns": monotonic_ns()})
+
+    def _section(self) -> str | None:
+        """Return the name of the section that is on."""
+        snapshot = self._view.snapshot
+        facts = self._view.songs.get(snapshot.song or "")
+        sections = () if facts is None else facts.sections
+        return next((one.name for one in sections if one.number == snapshot.section), None)
 
     def _on_ticks(self, records: list[TickRecord]) -> None:
         for record in records:

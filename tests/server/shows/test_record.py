@@ -317,7 +317,7 @@ def an_evening() -> tuple[Stage, list[tuple[int, str, bytes]]]:
 def test_songs_and_starts_lie_on_bar_lines_and_messages_at_their_own_times(tmp_path: Path) -> None:
     """Judged by two readers: mido for the time that passes, music21 for the measures that are counted."""
     stage, beats = an_evening()
-    began = {"names": {**NAMES, "bpm": "121", "title": "One", "song": "one"}, "at_ns": 0}
+    began = {"names": {**NAMES, "bpm": "121", "title": "One", "section": "top"}, "at_ns": 0}
     folder = a_show(tmp_path / "show", began, *({"event": event} for event in stage.events))
     for at_ns, _, number in beats:
         folder.append_taps(
