@@ -112,12 +112,12 @@ def test_without_a_token_nothing_of_the_rig_is_shown(browser: Any, guarded: Guar
 def test_a_page_that_may_only_look(browser: Any, guarded: Guarded) -> None:
     show_begins(guarded)
     tab = Tab(browser, guarded, f"/stage#{READS}").live()
-    tab.until_text("#pulse", "to look at only")
+    tab.until_text("#pulse", "read-only")
     tab.until_text("#song", "Copper Ferry")
     for field in ("#forward", "#panic", "#run"):
         assert tab.page.get_attribute(field, "aria-disabled") == "true"
     tab.page.click("#forward", force=True)
-    tab.until_text("#word", "this page may only look")
+    tab.until_text("#word", "this page is read-only")
     refused = tab.page.evaluate("async () => (await fetch('/v1/next', {method: 'POST'})).status")
     assert refused == 403, "and the service refuses what the page does not offer"
     assert guarded.status()["song"]["song"] == "copper-ferry"

@@ -132,7 +132,7 @@ def test_inserted_dropped_encore_and_saved(tab: Tab, service: Service) -> None:
     tab.page.click("#order li[data-number='2'] [data-act=up]")
     tab.until_text("#order li:first-child", "Nine Lamps")
     tab.page.click("#save")
-    tab.until_text("#word", "hold it")
+    tab.until_text("#word", "hold until")
     assert file.read_text() == before
     tab.hold("#save")
     tab.until_text("#word", "Saved in")
@@ -172,7 +172,7 @@ def test_tuning_says_how_far_off(tab: Tab) -> None:
 def test_a_note_to_tune_by_is_held_for(tab: Tab, service: Service) -> None:
     tab.page.select_option("#tune-device", "lead-synth")
     tab.page.click("#sound")
-    tab.until_text("#word", "hold it")
+    tab.until_text("#word", "hold until")
     assert service.status()["tuning_note"] is None
     tab.hold("#sound")
     until(lambda: service.status()["tuning_note"], what="it sounds")
@@ -209,10 +209,10 @@ def test_a_soundcheck_is_begun_followed_and_read(tab: Tab) -> None:
         tab.page.uncheck(f"#stages input[value={stage}]")
     tab.page.fill("#seconds", "1")
     tab.page.click("#check-begin", force=True)
-    tab.until_text("#word", "say first that levels are down")
+    tab.until_text("#word", "first confirm that levels are down")
     tab.page.check("#levels")
     tab.page.click("#check-begin")
-    tab.until_text("#word", "Begin: hold it")
+    tab.until_text("#word", "Begin: hold")
     tab.hold("#check-begin")
     tab.until_text("#check-now", "Under way")
     tab.until_text("#check-stages", "✓ machine, done")

@@ -24,10 +24,10 @@ export class Hand {
   // Send a request that changes something; return the answer, or null when it was not done, which has been said by then. A try
   // that got no answer is made again under the same key, so that a song is never skipped.
   // `whole`: the answer's body is wanted; else none is asked for (RFC 7240), as the status follows anyway.
-  // `always`: it may be done twice, and is tried even where the server is not heard.
+  // `always`: it may be done twice, and is tried even where the server does not answer.
   async ask(what, path, body = null, { method = "POST", headers = {}, on = {}, always = false, whole = false } = {}) {
-    if (!this.#feed.live && !always) return this.#fail(`${what}: not sent, the server is not heard`);
-    if (this.#feed.may !== "change") return this.#fail(`${what}: not sent, this page may only look`);
+    if (!this.#feed.live && !always) return this.#fail(`${what}: not sent, the server does not answer`);
+    if (this.#feed.may !== "change") return this.#fail(`${what}: not sent, this page is read-only`);
     const key = crypto.randomUUID?.() ?? Array.from(crypto.getRandomValues(new Uint32Array(4)), (n) => n.toString(16)).join("-");
     for (let tries = 1; ; tries += 1) {
       let answer;
@@ -41,7 +41,7 @@ export class Hand {
       } catch {
         if (tries < (always ? 2 : TRIES)) continue;
         this.#feed.refresh();
-        return this.#fail(`${what}: no answer, so look whether it was done`);
+        return this.#fail(`${what}: no answer; check whether it was done`);
       }
       if (answer.ok) {
         this.say(`${what}: done`);
@@ -102,7 +102,7 @@ export function press(button, hand, act, held = () => false) {
   const loose = () => {
     if (begun === null) return;
     let_go();
-    hand.say(`${button.dataset.name ?? button.innerText}: hold it until it is full`);
+    hand.say(`${button.dataset.name ?? button.innerText}: hold until it is full`);
   };
 
   button.addEventListener("pointerdown", (event) => {

@@ -23,7 +23,7 @@ export class Monitor {
     byId("clear").addEventListener("click", () => this.#rows.replaceChildren());
     for (const id of ["m-device", "m-kind", "m-channel"]) byId(id).addEventListener("change", () => this.#source && this.#start());
     feed.addEventListener("status", ({ detail: status = feed.status }) => this.#devices(status));
-    feed.addEventListener("live", () => !feed.live && this.#source && put(byId("m-state"), "The server is not heard: nothing comes in here."));
+    feed.addEventListener("live", () => !feed.live && this.#source && put(byId("m-state"), "The server does not answer: no messages arrive here."));
   }
 
   #devices(status) {
@@ -51,7 +51,7 @@ export class Monitor {
     });
     source.addEventListener("error", () => {
       if (source.readyState === EventSource.CLOSED) this.#stop("It cannot be listened to now; try again.");
-      else put(byId("m-state"), "Not heard; it is tried again.");
+      else put(byId("m-state"), "No connection; trying again.");
     });
     byId("listen").setAttribute("aria-pressed", "true");
     put(byId("listen").firstChild, "Listen no more");

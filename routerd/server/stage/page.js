@@ -45,13 +45,13 @@ function watch() {
     lost.hidden = live;
     if (live) {
       put(lost, "");
-      put(byId("pulse"), may === "read" ? "live, to look at only" : "live");
+      put(byId("pulse"), may === "read" ? "live, read-only" : "live");
     } else if (may === "nothing" && feed.reached) {
       put(lost, "This page needs a token: scan the code that `routerd stage` prints once more, or enter the token here.");
       put(byId("pulse"), "no token");
     } else {
-      const at = feed.heardAt ? ` What is below is from ${new Date(Date.now() - performance.now() + feed.heardAt).toLocaleTimeString([], { hour12: false })}, not from now.` : "";
-      put(lost, `The server is not heard.${at} The show goes on without this page: use the foot switch.`);
+      const at = feed.heardAt ? ` What you see below dates from ${new Date(Date.now() - performance.now() + feed.heardAt).toLocaleTimeString([], { hour12: false })}.` : "";
+      put(lost, `The server does not answer.${at} The show goes on without this page: use the foot switch.`);
       put(byId("pulse"), "not live");
     }
   };

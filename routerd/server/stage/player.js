@@ -52,7 +52,7 @@ for (const radio of document.querySelectorAll("input[name=when]")) radio.addEven
 
 function fields() {
   const { status } = feed;
-  const why = !feed.live ? "the server is not heard" : feed.may !== "change" ? "this page may only look" : "";
+  const why = !feed.live ? "the server does not answer" : feed.may !== "change" ? "this page is read-only" : "";
   const hold = leaves() ? "hold" : "";
   const at = when() === "now" ? "" : WHEN[when()];
   const set = (id, name, small, shut = "") => {
@@ -65,9 +65,9 @@ function fields() {
   const first = status?.armed?.when === "next-press" ? change(status.armed) : ""; // the next press of next does that
   set("previous", "Previous", "");
   set("forward", "Next", first, status && !status.next_song && !first ? "this is the last song" : "");
-  set("go", "Go", status?.armed ? change(status.armed) : "nothing waits", status?.armed ? "" : "nothing waits");
+  set("go", "Go", status?.armed ? change(status.armed) : "nothing armed", status?.armed ? "" : "nothing armed");
   set("run", running() && status ? "Stop" : "Start", running() && status ? "hold" : "");
-  set("panic", "Panic", feed.live ? "ends every sound" : "is tried all the same");
+  set("panic", "Panic", feed.live ? "ends every sound" : "tried all the same");
   if (feed.may === "change") close(byId("panic"), ""); // what hurts is not left to a page that may be wrong about its server
   close(byId("cancel"), why);
   for (const button of byId("sections").children) close(button, why);
@@ -194,7 +194,7 @@ feed.addEventListener("status", show);
 feed.addEventListener("live", () => {
   fields();
   if (feed.live) return;
-  put(byId("transport"), "transport not known");
+  put(byId("transport"), "transport unknown");
   put(byId("problems"), "");
 });
 feed.addEventListener("access", fields);

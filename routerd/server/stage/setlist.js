@@ -80,8 +80,8 @@ export class SetList {
       return null;
     }
     this.#waiting = [words, path, body, more];
-    this.#hand.say(`${words}: not made`, true);
-    put(byId("conflict").querySelector("p"), `Somebody else has changed the set list meanwhile; it is shown as it is now. Not made: ${words}.`);
+    this.#hand.say(`${words}: not done`, true);
+    put(byId("conflict").querySelector("p"), `Somebody else has changed the set list meanwhile; here it is as it is now. Not done: ${words}.`);
     byId("conflict").hidden = false;
     return null;
   }

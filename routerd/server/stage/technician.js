@@ -132,7 +132,7 @@ press(byId("unsound"), hand, () => {
 // Learning
 
 for (const what of ["control", "pedal", "nothing"]) {
-  press(byId(`learn-${what}`), hand, () => hand.ask(what === "nothing" ? "Learn no more" : `Learn a ${what}`, "/v1/learn", { what }));
+  press(byId(`learn-${what}`), hand, () => hand.ask(what === "nothing" ? "Stop learning" : `Learn a ${what}`, "/v1/learn", { what }));
 }
 
 function learning({ learning: round }) {
@@ -258,14 +258,14 @@ function options(select, names) {
   rows(select, names.map((name) => [name, name]), (name) => new Option(name, name), () => {});
 }
 
-// What changes something is shut while the server is lost, and on a page that may only look.
+// What changes something is shut while the server is lost, and on a read-only page.
 function doors() {
-  const why = !feed.live ? "the server is not heard" : feed.may !== "change" ? "this page may only look" : "";
+  const why = !feed.live ? "the server does not answer" : feed.may !== "change" ? "this page is read-only" : "";
   for (const button of document.querySelectorAll("main button:not([type=submit])")) {
     if (!["listen", "clear", "report-show", "report-minute", "show-read", "check-read", "leave"].includes(button.id)) close(button, why);
   }
   if (why) return;
-  close(byId("check-begin"), checkRuns ? "one is under way" : byId("levels").checked ? "" : "say first that levels are down");
+  close(byId("check-begin"), checkRuns ? "one is under way" : byId("levels").checked ? "" : "first confirm that levels are down");
   close(byId("check-stop"), checkRuns ? "" : "none is under way");
 }
 
@@ -273,7 +273,7 @@ function show() {
   const { status } = feed;
   const { song, section, armed, transport, tempo, position } = status;
   put(byId("where"), `${song?.title ?? "No song"}${section?.name ? `, ${section.name}` : ""}`);
-  const wait = armed ? ` · waits: ${change(armed)}, ${release(armed)}` : "";
+  const wait = armed ? ` · armed: ${change(armed)}, ${release(armed)}` : "";
   put(byId("state"), `${transport}${transport === "running" ? "" : ` at bar ${position.bar}`} · ${tempo.bpm} BPM ${status.meter}, ${leader(status)}${wait}`);
   health(status);
   mutes(status);
@@ -293,7 +293,7 @@ feed.addEventListener("live", () => {
   doors();
   if (!feed.live) {
     put(byId("state"), "not known now");
-    rows(byId("problems"), [["lost", ""]], () => el("li"), (row) => put(row, "▲ not known: the server is not heard"));
+    rows(byId("problems"), [["lost", ""]], () => el("li"), (row) => put(row, "▲ not known: the server does not answer"));
     byId("problems").classList.remove("none");
     for (const row of byId("ports").children) put(row.children[2], `○ was ${row.children[2].textContent.replace(/^\S+ (was )?/, "")}`);
     return;

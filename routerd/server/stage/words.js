@@ -52,7 +52,7 @@ export function change(armed) {
 export function release(armed) {
   const { when, left } = armed;
   if (when === "next-press") return "until go, or the next press of next";
-  if (when === "release") return "until no key and no pedal is down";
+  if (when === "release") return "until all keys and pedals are released";
   if (when === "beat") return "until the next beat";
   if (/^bar \d+$/.test(when)) return `until ${when} of the song`;
   return left > 1 ? `for ${left} more bar lines` : "until the next bar line";
