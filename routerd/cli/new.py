@@ -32,6 +32,7 @@ LEARN_S = 30.0
 """How long it waits for each."""
 
 _SONG = """\
+# yaml-language-server: $schema=../schemas/song.schema.json
 title: First Song
 tempo: 120
 # Routes say who hears whom. Turn levels down, take the # away, and put in your own names:
@@ -40,7 +41,11 @@ tempo: 120
 #patches:
 #  - {{device: {target}, channel: 1, program: 1}}
 """
-_SET = "name: First set\norder: [first-song]\n"
+_SET = """\
+# yaml-language-server: $schema=../schemas/set.schema.json
+name: First set
+order: [first-song]
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +150,8 @@ def _names(ports: Sequence[PortInfo]) -> Iterator[str]:
 def rig_text(found: Iterable[Found], switches: dict[str, Heard]) -> str:
     """Return rig.yaml for these devices, and these switches by what they do."""
     lines = [
+        "# yaml-language-server: $schema=schemas/rig.schema.json",
+        "# (an editor with such a server reads them: routerd check DIR --schemas DIR/schemas)",
         "# Made from the ports that were there. `*` in a name stands for anything.",
         "# The wire is guessed: write din where a five-pin plug carries it, usb, or virtual for a program.",
         "# What has a sequencer gets `clock: true`, and `transport: true` for start and stop as well.",
