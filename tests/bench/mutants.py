@@ -515,7 +515,8 @@ def chosen_mutants(options: argparse.Namespace) -> list[Mutant]:
     if options.only:
         found = [one for one in found if f"{one.file}:{one.line}".startswith(options.only)]
     print(f"{len(found)} changes are possible; seed {options.seed}, {min(options.count, len(found))} of them")
-    return random.Random(options.seed).sample(found, min(options.count, len(found)))
+    drawn = random.Random(options.seed).sample(found, min(options.count, len(found)))[options.skip :]
+    return drawn[: options.take]
 
 
 class Report:
@@ -644,6 +645,8 @@ def main() -> int:
     parser.add_argument("--map", type=Path, default=ROOT / ".cache" / "mutants.json")
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--skip", type=int, default=0, help="so many of them have been tried before")
+    parser.add_argument("--take", type=int, help="only so many, of those that are left")
     parser.add_argument("--only", help="only places that begin like this: a file, or file:line")
     parser.add_argument("--again", type=Path, metavar="LOG", help="those that an earlier run has printed")
     parser.add_argument("--most-seconds", type=float, default=MOST_S, help="for the tests of one mutant")
