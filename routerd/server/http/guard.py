@@ -295,8 +295,12 @@ class Credentials:
         context, self._certificate = load_certificate(cert, key)
         if self.context is None:
             self.context = context
-        else:
+            return
+        try:
             self.context.load_cert_chain(cert, key)
+        except OSError as error:  # another file than the one that has just been tried
+            self._seen = []  # read once more
+            raise ListenError(f"--tls-cert {cert} was changed while it was read") from error
 
     def _signatures(self) -> list[tuple[int, ...]]:
         """Return what becomes another when one of the files does."""

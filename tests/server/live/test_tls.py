@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import socket
 import ssl
@@ -11,6 +12,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http.cookies import SimpleCookie
 from pathlib import Path
+from time import time
 
 import aiohttp
 import pytest
@@ -131,6 +133,24 @@ def test_a_certificate_that_is_over_is_served_and_said(pair: tuple[Path, Path]) 
     assert credentials.refresh(ends_s - SOON_S - 1) == {}
     assert "ends on" in credentials.refresh(ends_s - 1)["certificate"][0]
     assert "ended on" in credentials.refresh(ends_s)["certificate"][0]
+
+
+def test_a_certificate_that_is_being_replaced_is_read_once_more(pair: tuple[Path, Path]) -> None:
+    """Between trying it and taking it, the file may become another."""
+    credentials = Credentials(AccessOptions("127.0.0.1:8473", tls_cert=pair[0], tls_key=pair[1]))
+    served = credentials.context
+    assert served is not None
+
+    class Refusing:
+        def load_cert_chain(self, *_: object) -> None:
+            raise ssl.SSLError("KEY_VALUES_MISMATCH")
+
+    credentials.context = Refusing()  # type: ignore[assignment]
+    os.utime(pair[0])
+    (line,) = credentials.refresh(time())["certificate"]
+    assert line.endswith("was changed while it was read; the one from before stays in force")
+    credentials.context = served
+    assert credentials.refresh(time()) == {}
 
 
 def seen_by_a_client(port: int) -> bytes:
