@@ -856,11 +856,18 @@ def test_who_takes_over_sends_what_was_left_at_its_time(monkeypatch: pytest.Monk
     wire = world.book.wires[0]
     worker._ticks.number = 41
     with worker._lock:
-        worker.take_over([(wire, b"\x80\x3c\x40")], 3 * MS)
+        worker.take_over([(wire, b"\x80\x3c\x40")], 3 * MS, from_tick=40)
     assert [(name, data) for _, name, data in world.sent] == [(wire.name, b"\x80\x3c\x40")]
     assert 3 * MS <= world.sent[0][0] < 3 * MS + LATE_NS
     assert world.marks == [41]
     assert len(world.posted(Snapshot)) == 1, "the server learns where it stands"
+    taken, lost = worker.take_records()
+    assert taken == []
+    assert lost is not None
+    assert (lost.event.count, lost.event.from_tick, lost.event.to_tick) == (2, 40, 41)
+    with worker._lock:
+        worker.take_over([], 0, from_tick=42)  # every record is there
+    assert worker.take_records() == ([], None)
 
 
 def test_a_request_is_carried_out_and_told_to_a_spare_that_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
