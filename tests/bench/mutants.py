@@ -3,14 +3,20 @@
     python -m tests.bench.mutants map                # once: which test runs which line (some minutes)
     python -m tests.bench.mutants map tests/core/output/test_wire.py    # again for tests that have changed
     python -m tests.bench.mutants run --count 300    # 300 places by chance, the seed is printed
+    python -m tests.bench.mutants run --skip 100 --take 50    # a part of those 300
     python -m tests.bench.mutants run --again LOG      # those that an earlier run has printed
     python -m tests.bench.mutants run --only routerd/core/output/lanes.py:88 --count 50
 
 Each changes one comparison, operator, constant, condition or call, inside a function of the core, of what
-the files mean, or of the engine's worker. It lives in memory only: a process of its own is forked, gets the
-changed module when it imports it, and runs the tests that run the changed line, the quickest first, up to the
-first that fails. Needs `coverage` (extra `mutation`). What survives is a hole in the tests or has no effect;
-the latter are listed in `mutants_known`, each with the reason.
+the files mean, or of the engine's worker. It lives in memory only. All tests are collected once; for each
+mutant a process is forked in which the functions of the module get the changed code, and the tests that run
+the changed line are run, the quickest first and the slow ones last, up to the first that fails. Where a line
+has run while modules were loaded, the process loads everything anew, with the changed module. A test that needs
+far more processor time than it should hangs, which counts as noticed; what a test in real time notices has to
+be noticed twice. At the end all tests that have noticed something are run with nothing changed.
+
+Needs `coverage` (extra `mutation`). Lines may move after a map was made; new tests have to be mapped. What
+survives is a hole in the tests or has no effect; `mutants_known` lists the latter, each with the reason.
 """
 
 from __future__ import annotations
