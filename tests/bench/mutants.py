@@ -11,7 +11,7 @@ Each changes one comparison, operator, constant, condition or call, inside a fun
 the files mean, or of the engine's worker. It lives in memory only. All tests are collected once; for each
 mutant a process is forked in which the functions of the module get the changed code, and the tests that run
 the changed line are run, the quickest first and the slow ones last, up to the first that fails. Where a line
-has run while modules were loaded, the process loads everything anew, with the changed module. A test that needs
+has run while modules were loaded, the process loads everything anew with the change. A test that needs
 far more processor time than it should hangs, which counts as noticed; what a test in real time notices has to
 be noticed twice. At the end all tests that have noticed something are run with nothing changed.
 
