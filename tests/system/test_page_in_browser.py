@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from routerd.core.model import events
 from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.document import to_json
@@ -58,7 +59,8 @@ def page(tmp_path: Path) -> Path:
     measured = Measurements(0)
     measured.name(["lead-synth", "drum-synth"], ["Copper Ferry", "Nine Lamps"])
     for number, title in enumerate(("Copper Ferry", "Nine <Lamps> & more")):
-        measured.event({"kind": "song", "at_ns": number * 40 * 10**9, "title": title})
+        at_ns = number * 40 * 10**9
+        measured.event(events.Song(at_ns, f"song-{number}", title, number, "4/4", at_ns))
     for tick in range(4000):
         due_ns = tick * STEP_NS
         late_ns = 80_000_000 if tick == 1000 else tick * 7919 % 200_000

@@ -17,6 +17,7 @@ import pytest
 from stage_page import Tab, axe, chromium
 
 from routerd.cli.demo import rig_folder
+from routerd.core.model import events
 from routerd.link.frames import TickRecord
 from routerd.server.offline import rig_folder_of
 from routerd.server.offline.sheet import as_html
@@ -56,7 +57,7 @@ def a_song(number: int, lines: int) -> str:
 def a_report() -> Any:
     measured = Measurements(0)
     measured.name(["lead-synth", LONG], ["Copper Ferry", "Nine Lamps"])
-    measured.event({"kind": "song", "at_ns": 0, "title": "Copper Ferry"})
+    measured.event(events.Song(0, "copper-ferry", "Copper Ferry", 0, "4/4", 0))
     for tick in range(1000):
         at_ns = tick * STEP_NS
         measured.add([TickRecord(tick, at_ns, at_ns + tick * 7919 % 200_000, port, 0) for port in (0, 1)])
