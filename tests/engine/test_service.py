@@ -118,7 +118,8 @@ def test_after_a_killed_engine_it_plays_on_and_what_was_armed_still_is(
     rig = folder / "rig.yaml"
     rig.write_text("after-restart: play\n" + rig.read_text())
     options = ("--ports", "simulated", "--far-end", str(far_end_port))
-    armed = {"action": "song", "argument": "copper-ferry", "when": "next-press", "left": None}
+    armed = {"action": "song", "argument": "copper-ferry", "title": "Copper Ferry"}
+    armed |= {"when": "next-press", "left": None}
     with Service(folder, tmp_path / "state", *options) as service:
         service.wait_until_open()
         service.ask("POST", "/v1/song", {"song": "Nine Lamps"})  # starts its sequencers on entry
