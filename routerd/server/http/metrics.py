@@ -227,7 +227,14 @@ def text_of(families: Iterable[Metric], media: str) -> bytes:
 class Metrics:
     """The text of this moment, from a view and its measurements; `record_dropped` asks the show's record."""
 
-    def __init__(self, view: View, measurements: Measurements, record_dropped: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        view: View,
+        measurements: Measurements,
+        record_dropped: Callable[[], int],
+        clock: Callable[[], int] = monotonic_ns,
+    ) -> None:
+        self._clock = clock
         self._view = view
         self._measurements = measurements
         self._record_dropped = record_dropped
@@ -240,11 +247,11 @@ class Metrics:
         """Return the text in the form of METRICS or TEXT; its figures are at most FRESH_NS old."""
         async with self._working:
             kept = await self._kept_text(media)
-        live = live_families(self._view, self._record_dropped(), soundcheck, monotonic_ns())
+        live = live_families(self._view, self._record_dropped(), soundcheck, self._clock())
         return kept + text_of(live, media) + (_END if media == METRICS else b"")
 
     async def _kept_text(self, media: str) -> bytes:
-        now_ns = monotonic_ns()
+        now_ns = self._clock()
         if self._figures is None or now_ns - self._made_ns > FRESH_NS:
             self._figures, self._made_ns = await self._work_out(now_ns), now_ns
             self._kept.clear()
