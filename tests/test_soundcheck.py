@@ -347,8 +347,9 @@ def test_one_that_dies_with_its_server_is_reported_and_the_song_before_it_named(
 ) -> None:
     service, _ = stage
     service.ask("POST", "/v1/song", {"song": "Nine Lamps"})
-    service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["songs"]})
-    until(lambda: service.status()["song"]["title"] != "Nine Lamps", what="it goes through the songs")
+    plan = {"levels_down": True, "seconds": 600, "stages": ["traffic"]}  # in the set's densest song
+    service.ask("POST", "/v1/soundcheck", plan)
+    until(lambda: service.status()["song"]["title"] != "Nine Lamps", what="it is in another song")
     pid = service.kill_server()
     until(lambda: service.status()["server"]["pid"] != pid, what="another server is up")
     left_on = service.status()["song"]["title"]
