@@ -322,3 +322,9 @@ def test_what_waits_before_the_first_tick_keeps_its_distance_from_the_one_before
     clock = Clock(100 * MS, Fraction(125))
     clock.request(TransportCommand.START, 82 * MS, 82 * MS)
     assert run(clock, 100 * MS) == [(82 * MS, START), (100 * MS, b"\xf8")]
+
+
+def test_before_any_song_bars_are_of_four_quarters() -> None:
+    (step,) = clock_at_125().map.steps
+    assert (step.beats, step.unit, step.bpm) == (4, 4, 125)
+    assert clock_at_125().bar_ticks == 96

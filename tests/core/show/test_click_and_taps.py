@@ -23,6 +23,7 @@ from routerd.core.model.timing import (
     MeterPoint,
     SongTiming,
     TempoPoint,
+    Timing,
 )
 from tests.stage import MS, START, TICK, Stage
 
@@ -183,3 +184,14 @@ def test_a_section_with_a_tempo_of_its_own_is_counted_in_at_that() -> None:
     one.do(Action.START)
     one.run(6000 * MS)
     assert clicked_apart(one, 501 * MS)[:8] == [600] * 8
+
+
+def test_a_click_is_as_late_as_the_ticks_of_the_device_that_it_sounds_on() -> None:
+    song = replace(SONG, timing=SongTiming(click=Click("other")))
+    one = stage(song, other=Timing(offset_ns=7 * MS))
+    one.do(Action.START)
+    one.run(3000 * MS)
+    clicks = [round(t * MS) for t, _, _ in notes(one, "other")]
+    assert len(clicks) > 4
+    assert set(clicks) <= set(at(one, "other", TICK))
+    assert {t - 7 * MS for t in clicks} <= set(at(one, "played", TICK))
