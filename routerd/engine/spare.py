@@ -64,13 +64,13 @@ from routerd.engine.worker import Worker
 from routerd.link.messages import SpareState
 from routerd.ports.base import Copyable, PortSystem
 
-ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS, ASKED, SILENT_NS, REPORTED = range(
-    8, 20
-)
+ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS = range(8, 17)
+ASKED, SILENT_NS, REPORTED, HANGS = range(17, 21)
 """Words of the shared memory behind the journal's: the process that is on; the spare's; how that stands; the
 entries it has taken; how many takeovers there were, when the last one was, and what for; whether the service
 ends; how long the show stood still for the fork; whether a person has asked for a takeover; how late the tick
-was that made the spare kill the engine; the last tick whose records are with the server."""
+was that made the spare kill the engine; the last tick whose records are with the server; how
+often an engine was taken for hung."""
 
 
 class Standing(IntEnum):
@@ -101,6 +101,9 @@ _STORIES = {
 
 HANG_NS = 20 * NS_PER_MS
 """How late a tick must be for its engine to be taken for hung, where threads get the processor at once."""
+
+MOST_DOUBLED = 5
+"""The margin is doubled with each hang, so often at most: it may be the machine that stands still."""
 
 HANG_UNHURRIED_NS = 100 * NS_PER_MS
 """The same where real-time scheduling is refused, and any thread may have to wait."""
@@ -336,7 +339,8 @@ class Spares:
             spare = _Spare(self._guard, self._worker, self._engine, system)
             self._retreat()
             spare.settle_down(self._facts)
-            why = spare.follow(HANG_NS if self._facts.scheduling == "fifo" else HANG_UNHURRIED_NS)
+            margin_ns = HANG_NS if self._facts.scheduling == "fifo" else HANG_UNHURRIED_NS
+            why = spare.follow(margin_ns << min(self.words[HANGS], MOST_DOUBLED))
             self._pid = 0
             spare.take_over(why)
             worker = self._worker
@@ -490,6 +494,7 @@ class _Spare:
         words[SPARE], words[STANDING] = 0, Standing.NONE
         words[TOOK_OVER_NS], words[WHY], words[ASKED] = began_ns, why, 0
         words[TAKEOVERS] += 1
+        words[HANGS] += why is Why.HANG
         worker.take_over(rest, at_ns, words[REPORTED] + 1)
         now_ns = monotonic_ns()
         for wire in self._show.compiled.wires:

@@ -224,7 +224,7 @@ class Supervisor:
 
     async def _watch(self, link: ServerLink) -> None:
         number = 0
-        work, worked_s = 0.0, monotonic()
+        work, worked_s = self._work()[0], monotonic()  # one that has been adopted has worked before
         answered_s, work_then = self._answered_s, work
         while True:
             await asyncio.sleep(PING_EVERY_S)

@@ -14,6 +14,7 @@ Exit status 1: a tick lost or doubled, a note stuck or struck twice, a dump glue
 from __future__ import annotations
 
 import argparse
+import contextlib
 import itertools
 import os
 import random
@@ -111,9 +112,10 @@ class Player:
     def _hear(self) -> None:
         quiet_s = 0.0
         while not self._ended.is_set() or quiet_s < 1.0:
-            arrival = self._far_end.receive(0.1)
+            arrival = self._far_end.receive(0.02)
             if arrival is None:
-                quiet_s += 0.1
+                quiet_s += 0.02
+                self._far_end.ask()  # another engine knows nothing of who listens
             else:
                 if arrival.data != TICK_BYTES:
                     quiet_s = 0.0
@@ -181,8 +183,9 @@ def play_a_set(place: Path, options: argparse.Namespace) -> Seen:
             for _ in range(options.kills):
                 engine = another(service, engine)
                 time.sleep(SETTLE_S + chance.random())
-                seen.deaths_ns.append(time.monotonic_ns())
-                os.kill(engine, number)
+                with contextlib.suppress(ProcessLookupError):  # it was late, and has been taken over
+                    os.kill(engine, number)
+                    seen.deaths_ns.append(time.monotonic_ns())
             another(service, engine)
         finally:
             player.end()

@@ -34,9 +34,14 @@ def spare_of(engine: int, not_among: tuple[str, ...] = ()) -> int:
                     return int(pid)
         return 0
 
-    pid = int(until(found, what="there is a spare"))
-    time.sleep(0.3)  # it gets memory of its own first
-    return pid
+    def stays() -> int:
+        pid = found()
+        time.sleep(
+            0.8
+        )  # it gets memory of its own first, and may yet be made anew for ports that have opened
+        return pid if pid == found() else 0
+
+    return int(until(stays, what="there is a spare"))
 
 
 class Stage:
