@@ -32,7 +32,7 @@ const STATES = {
 };
 
 export function leader(status) {
-  if (status.follow) return `${status.follow.device}: ${STATES[status.follow.state] ?? status.follow.state}`;
+  if (status.following) return `${status.following.device}: ${STATES[status.following.state] ?? status.following.state}`;
   if (status.clock_source !== "internal") return `${status.clock_source} leads`;
   return { song: "the song's tempo", hand: "tempo set by hand", source: "tempo of the last source" }[status.tempo.set_by] ?? "";
 }
