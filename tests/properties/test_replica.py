@@ -162,7 +162,7 @@ def twin_evening(number: int) -> tuple[Evening, Twin]:
     return evening, twin
 
 
-@pytest.mark.parametrize("number", range(4))
+@pytest.mark.parametrize("number", range(2))
 def test_a_replica_is_in_the_state_of_its_show_after_any_stretch_of_an_evening(number: int) -> None:
     evening, twin = twin_evening(number)
     for stretch, _ in enumerate(evening.stretches()):
