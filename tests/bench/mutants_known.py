@@ -131,5 +131,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self._words = [0] * 4 if journal is None else journal.words",
         "0  ->  1",
     ): "without a journal nobody reads them, and each is written before it is added to",
+    (
+        "routerd/server/rigfiles/text.py",
+        "loader.dispose()",
+        "loader.dispose()  ->  pass",
+    ): "it forgets the loader's state, which nobody has any more a line later",
 }
 """By file, text of the line, and change."""
