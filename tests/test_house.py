@@ -231,7 +231,7 @@ def load_each_alone(modules: list[str], *first: str) -> dict[str, list[str] | st
     command = [sys.executable, "-W", "error", "-c", FORK_AND_LOAD]
     asked = json.dumps([first, *modules])
     done = subprocess.run(
-        command, input=asked, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+        command, input=asked, cwd=ROOT, capture_output=True, text=True, timeout=240, check=False
     )
     assert done.returncode == 0, done.stderr
     loaded: dict[str, list[str] | str] = json.loads(done.stdout)
