@@ -30,7 +30,7 @@ _SIOCGIFADDR = 0x8915
 """Asks for an interface's IPv4 address (netdevice(7))."""
 _UP_TO_ADDRESS = struct.Struct("256s")
 
-INK = "rgb(0,0,0) on rgb(255,255,255)"
+INK = "rgb(255,255,255) on rgb(0,0,0)"
 _BLOCKS = {
     (False, False): " ",
     (True, False): "\N{UPPER HALF BLOCK}",
@@ -98,14 +98,14 @@ def print_stage(client: Client, wish: StageWish) -> int:
 
 
 def print_code(console: Console, text: str) -> None:
-    """Print a QR code (ISO/IEC 18004), two rows of it to a line, in its own colours where there are any."""
+    """Print a QR code (ISO/IEC 18004), two rows of it to a line, in its own colours where there are any.
+
+    What is light is written and what is dark left blank: a line has no blank end that could be cut off, and
+    without colours it is right on a dark terminal, as most are. Readers take the reverse as well.
+    """
     code = segno.make(text, error="l", micro=False)
-    rows = [[bool(dark) for dark in row] for row in code.matrix_iter(border=4)]  # 4: the quiet zone it needs
-    if (
-        console.no_color or console.color_system is None
-    ):  # light on dark then, as most terminals are: readers take that as well
-        rows = [[not dark for dark in row] for row in rows]
-    for upper, lower in itertools.zip_longest(rows[::2], rows[1::2], fillvalue=[False] * len(rows[0])):
+    rows = [[not dark for dark in row] for row in code.matrix_iter(border=4)]  # 4: the quiet zone it needs
+    for upper, lower in itertools.zip_longest(rows[::2], rows[1::2], fillvalue=[True] * len(rows[0])):
         line = "".join(_BLOCKS[pair] for pair in zip(upper, lower, strict=True))
         console.print(Text(line, style=INK), no_wrap=True, crop=False)
 
