@@ -65,7 +65,9 @@ def begin(text: str, place: Path, service: Service) -> subprocess.Popen[str]:
     )
 
 
-@pytest.mark.parametrize("heading", ["In bash", "With curl and jq", "Events", "In an editor"])
+@pytest.mark.parametrize(
+    "heading", ["In bash", "With curl and jq", "Single messages", "Events", "In an editor"]
+)
 def test_examples_print_what_the_page_says(heading: str, place: Path, service: Service) -> None:
     service.ask("POST", "/v1/silence")
     begun: list[subprocess.Popen[str]] = []

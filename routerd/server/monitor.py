@@ -12,23 +12,58 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
-from routerd.core.model.codec import JsonObject
 from routerd.core.model.set_list import RigFolder
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.routing.fate import KIND_OF_STATUS, Fate
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import INPUT_BIT, Tap
-from routerd.server.offline.explain import Fates, control_words, controls_of
+from routerd.server.offline.explain import Fates, RouteFate, answer_of_fate, control_words, controls_of
 
 MOST_A_SECOND = 500
 """So many messages are put into words; what is above is counted only. House choice: more nobody reads."""
 
 QUEUE_MESSAGES = 512
+
+
+@dataclass(frozen=True, slots=True)
+class MessageIn:
+    """A message that came in at `at_ns` of this machine's CLOCK_MONOTONIC: its `bytes` in hexadecimal, and in
+    words. `controls` are what it means as a control, which no route gets, and `fates` what each route makes
+    of it. `loop`: this input hears a loop, so what comes back over it is held back."""
+
+    at_ns: int
+    direction: Literal["in"]
+    device: str
+    bytes: str
+    words: str
+    controls: tuple[str, ...]
+    fates: tuple[RouteFate, ...]
+    loop: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MessageOut:
+    """A message that went out at `at_ns` of this machine's CLOCK_MONOTONIC: its `bytes` in hexadecimal, and
+    in words."""
+
+    at_ns: int
+    direction: Literal["out"]
+    device: str
+    bytes: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """So many messages found no room, and came no more."""
+
+    messages: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,28 +107,20 @@ class Monitor:
         self._folder = folder
         self._known = Fates(folder)
 
-    def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> JsonObject:
-        """Return one message as JSON values; what came in has `fates` and `controls`, and `loop`:
-        its input hears a loop, so that what comes back over it is held back."""
-        is_in = bool(tap.way & INPUT_BIT)
-        entry: JsonObject = {
-            "at_ns": tap.at_ns,
-            "direction": "in" if is_in else "out",
-            "device": device,
-            "bytes": tap.data.hex(" ").upper(),
-            "words": _words(tap.data),
-        }
-        if is_in:
-            song = self._song(snapshot)
-            controls = self._controls(device, tap.data, song)
-            entry["controls"] = controls
-            is_known = song is not None and snapshot.section <= len(song.sections)
-            fates: Iterable[Fate] = ()
-            if song is not None and is_known and not controls:
-                fates = self._known.of(song, snapshot.section, device, tap.data, snapshot)
-            entry["fates"] = [_fate_json(fate) for fate in fates]
-            entry["loop"] = device in snapshot.loops
-        return entry
+    def entry(self, tap: Tap, device: str, snapshot: Snapshot) -> MessageIn | MessageOut:
+        """Return one message as readers get it."""
+        data, words = tap.data.hex(" ").upper(), _words(tap.data)
+        if not tap.way & INPUT_BIT:
+            return MessageOut(tap.at_ns, "out", device, data, words)
+        song = self._song(snapshot)
+        controls = self._controls(device, tap.data, song)
+        is_known = song is not None and snapshot.section <= len(song.sections)
+        fates: Iterable[Fate] = ()
+        if song is not None and is_known and not controls:
+            fates = self._known.of(song, snapshot.section, device, tap.data, snapshot)
+        answers = tuple(answer_of_fate(fate) for fate in fates)
+        loop = device in snapshot.loops
+        return MessageIn(tap.at_ns, "in", device, data, words, controls, answers, loop)
 
     def _song(self, snapshot: Snapshot) -> Song | None:
         """Return the song that is on; None while there is none, or it has been loaded since."""
@@ -102,10 +129,10 @@ class Monitor:
         except KeyError:
             return None
 
-    def _controls(self, device: str, data: bytes, song: Song | None) -> list[str]:
+    def _controls(self, device: str, data: bytes, song: Song | None) -> tuple[str, ...]:
         if song is None:
-            return []
-        return [control_words(control, data) for control in controls_of(self._folder, song, device, data)]
+            return ()
+        return tuple(control_words(one, data) for one in controls_of(self._folder, song, device, data))
 
 
 def _words(data: bytes) -> str:
@@ -114,11 +141,6 @@ def _words(data: bytes) -> str:
     if data[0] < 0x80 or data[0] == SYSEX_END:
         return f"SysEx, {len(data)} bytes more"
     return message_words(data)
-
-
-def _fate_json(fate: Fate) -> JsonObject:
-    sent = [{"bytes": data.hex(" ").upper(), "words": message_words(data)} for data in fate.sent]
-    return {"route": fate.route, "target": fate.target, "why_not": fate.why or None, "sent": sent}
 
 
 class Reader:
@@ -150,7 +172,7 @@ class Reader:
                 self._dropped += 1
                 continue
             if self._dropped and self.queue.qsize() + 2 <= QUEUE_MESSAGES:
-                self.queue.put_nowait(_frame("dropped", {"messages": self._dropped}))
+                self.queue.put_nowait(_frame("dropped", Dropped(self._dropped)))
                 self._dropped = 0
             self.queue.put_nowait(_frame("message", self.monitor.entry(tap, device, snapshot)))
 
@@ -162,5 +184,5 @@ class Reader:
         return self._in_second <= MOST_A_SECOND
 
 
-def _frame(kind: str, body: JsonObject) -> bytes:
-    return f"event: {kind}\ndata: {json.dumps(body)}\n\n".encode()
+def _frame(kind: str, body: Any) -> bytes:
+    return f"event: {kind}\ndata: {json.dumps(asdict(body))}\n\n".encode()

@@ -13,12 +13,17 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 
+import jsonschema
 import pytest
 
 from routerd.cli import main
 from routerd.cli.watch import Choice, events_of, lines_of
 from routerd.ports.far_end import FarEnd
+from routerd.server.http.about import document
+from routerd.server.http.application import OPERATIONS
 from tests.service import Service, free_port, until, write_rig
+
+DOCUMENT = document(OPERATIONS)
 
 RIG = """
 name: Small rig
@@ -91,7 +96,7 @@ def test_what_came_in_has_its_fate_and_what_it_made_follows(service: Service, fa
         far_end.play("keys", bytes.fromhex(code))
     far_end.play("pedals", bytes.fromhex("BF 50 00"))
     passed = listening.until("note on C4 velocity 100, channel 1")
-    sent = [{"bytes": "91 3C 64", "words": "note on C4 velocity 100, channel 2"}]
+    sent = [{"device": "synth", "bytes": "91 3C 64", "words": "note on C4 velocity 100, channel 2"}]
     assert passed["fates"] == [{"route": "high", "target": "synth", "why_not": None, "sent": sent}]
     assert listening.until("note on C4 velocity 100, channel 2")["device"] == "synth"
     kept_out = listening.until("note on C2 velocity 100, channel 1")
@@ -105,6 +110,13 @@ def test_what_came_in_has_its_fate_and_what_it_made_follows(service: Service, fa
     control = listening.until("controller 80 (general purpose 5) 0, channel 16")
     assert (control["controls"], control["fates"]) == (["the release of next-section (short press)"], [])
     assert not any(one["words"] == "clock" for one in listening.messages)  # clock only when asked for
+    described = DOCUMENT["paths"]["/v1/monitor"]["get"]["responses"]["200"]["content"]["text/event-stream"]
+    documented = jsonschema.Draft202012Validator(
+        {**described["schema"], "components": DOCUMENT["components"]}
+    )
+    for one in (*listening.messages, {"messages": 3}):
+        documented.validate(one)
+    assert not documented.is_valid({**passed, "fates": None})
 
 
 def test_kinds_channels_and_devices_choose(service: Service, far_end: FarEnd) -> None:

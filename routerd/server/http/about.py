@@ -148,6 +148,8 @@ def document(operations: Iterable[Operation]) -> JsonObject:
             _add(schemas, operation.body)
         if isinstance(operation.answer, type):
             _add(schemas, operation.answer, DocumentSchema)
+            if operation.parts:
+                _add_part(schemas, operation.answer.__name__)
         for shape in operation.frames:
             (_add_event if issubclass(shape, Event) else _add)(schemas, shape, DocumentSchema)
         paths.setdefault(operation.path, {})[operation.method.lower()] = _operation(operation)
@@ -219,7 +221,10 @@ def _answer(operation: Operation, status: int) -> JsonObject:
     for media in operation.media:
         if media == JSON:
             name = operation.answer.__name__ if isinstance(operation.answer, type) else str(operation.answer)
-            content[media] = {"schema": _reference(name)}
+            whole = _reference(name)
+            content[media] = {
+                "schema": {"anyOf": [whole, _reference(_part(name))]} if operation.parts else whole
+            }
         elif media == STREAM and operation.frames:
             content[media] = {"schema": _one_of(operation.frames)}
         else:
@@ -297,6 +302,17 @@ def _add(schemas: JsonObject, shape: type, generator: type[DescribedSchema] = De
         if "properties" in part:
             part.setdefault("additionalProperties", False)
         schemas[name] = part
+
+
+def _part(name: str) -> str:
+    return f"PartOf{name}"
+
+
+def _add_part(schemas: JsonObject, name: str) -> None:
+    """Add the schema of what comes in place of an answer when `fields` are asked for."""
+    part = {key: value for key, value in schemas[name].items() if key != "required"}
+    words = f"The members of {name} that `fields` names, and no others."
+    schemas[_part(name)] = {**part, "title": _part(name), "description": words}
 
 
 def _add_event(schemas: JsonObject, shape: type[Event], generator: type[DescribedSchema]) -> None:

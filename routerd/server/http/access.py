@@ -50,9 +50,9 @@ class Admission:
         self._guard = guard
         self._inside: dict[int, tuple[web.Request, Asked]] = {}  # by id: requests have no hash
 
-    def let_in(self, request: web.Request, *, public: bool) -> None:
+    def let_in(self, request: web.Request, *, public: bool, reads: bool) -> None:
         """Set the request's CALLER; raises ProblemError."""
-        asked = _asked(request, self._guard.cookie_name, public=public)
+        asked = _asked(request, self._guard.cookie_name, public=public, reads=reads)
         request[CALLER] = self._guard.check(asked)
         self._inside[id(request)] = request, asked
 
@@ -78,7 +78,7 @@ class Admission:
                         request.transport.abort()
 
 
-def _asked(request: web.Request, cookie_name: str, *, public: bool) -> Asked:
+def _asked(request: web.Request, cookie_name: str, *, public: bool, reads: bool) -> Asked:
     headers, transport = request.headers, request.transport
     address = ("",) if transport is None else transport.get_extra_info("sockname") or ("",)
     return Asked(
@@ -89,6 +89,7 @@ def _asked(request: web.Request, cookie_name: str, *, public: bool) -> Asked:
         cookie=request.cookies.get(cookie_name) if "Cookie" in headers else None,
         changes=request.method not in SAFE,
         public=public,
+        reads=reads,
         peer=request.remote or "",
         address=str(address[0]),
     )

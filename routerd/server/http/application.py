@@ -75,6 +75,7 @@ def make_app(app: App, guard: Guard) -> web.Application:
     """Return the application that answers for `app`."""
     turn = asyncio.Lock()
     open_to_all: set[_HandlerType] = set()
+    only_read: set[_HandlerType] = set()
     once = OnceOnly(problem_response)
     admission = access.Admission(guard)
 
@@ -86,7 +87,8 @@ def make_app(app: App, guard: Guard) -> web.Application:
         async with turn:  # one request begins in each round of the loop: pings are answered between any two
             await asyncio.sleep(0)
         try:
-            admission.let_in(request, public=request.match_info.handler in open_to_all)
+            asked = request.match_info.handler
+            admission.let_in(request, public=asked in open_to_all, reads=asked in only_read)
             response = await handler(request)
         except web.HTTPNotFound:
             response = problem_response(request.path, _no_such_path(request.path))
@@ -109,6 +111,8 @@ def make_app(app: App, guard: Guard) -> web.Application:
         answer = _answering(app.view, operation, owner, once)
         if operation.public:
             open_to_all.add(answer)
+        if operation.reads:
+            only_read.add(answer)
         web_app.router.add_route(operation.method, operation.path, answer)
         if _has_head(operation):
             web_app.router.add_route("HEAD", operation.path, answer)

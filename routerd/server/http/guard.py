@@ -44,8 +44,8 @@ class Caller:
 class Asked:
     """What a request says of where it comes from: headers (None: not sent), and the addresses at both ends.
 
-    `cookie` is the value of ours. `changes` is a request that may change something; what is `public` is
-    answered to everybody.
+    `cookie` is the value of ours. `changes` is a request by a method that may change something, though what
+    only `reads` does not; what is `public` is answered to everybody.
     """
 
     hosts: tuple[str, ...] = ()
@@ -55,6 +55,7 @@ class Asked:
     cookie: str | None = None
     changes: bool = False
     public: bool = False
+    reads: bool = False
     peer: str = ""
     address: str = ""
 
@@ -107,7 +108,7 @@ class Guard:
                 "foreign-host", "the Host header names neither loopback, nor this address, nor a --host-name"
             )
         self._check_origin(asked, caller)
-        if asked.changes and not asked.public and caller.may == "read":
+        if asked.changes and not (asked.public or asked.reads) and caller.may == "read":
             raise ProblemError("read-only", "this token may read; changes need the other one")
         return caller
 

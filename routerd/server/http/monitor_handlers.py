@@ -17,7 +17,7 @@ from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeft
 from routerd.server.http.negotiation import Parameter
 from routerd.server.http.operation import STREAM, Call, Operations, send_frames
 from routerd.server.http.problems import ProblemError
-from routerd.server.monitor import UNASKED, Monitor, Reader, Wanted
+from routerd.server.monitor import UNASKED, Dropped, MessageIn, MessageOut, Monitor, Reader, Wanted
 from routerd.server.offline.explain import Explained, answer_of, explain, read_message
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
@@ -60,10 +60,11 @@ class MonitorHandlers:
             Parameter("channel", "Only what is on this channel, 1 to 16", 1, "integer"),
         ),
         problems=("wrong-query", "too-many-readers", "broken-files"),
+        frames=(MessageIn, MessageOut, Dropped),
     )
     async def monitor(self, call: Call[Nothing]) -> web.StreamResponse:
-        """Server-sent events `message` and `dropped`, until you go. Timing clock and Active Sensing come
-        only when their kind is asked for."""
+        """Server-sent events `message` (MessageIn, MessageOut) and `dropped` (Dropped), until you go. Timing
+        clock and Active Sensing come only when their kind is asked for."""
         wanted = self._wanted(call.request)
         if self._readers >= MOST_READERS:
             raise ProblemError("too-many-readers", f"{self._readers} clients monitor already")
@@ -113,6 +114,7 @@ class MonitorHandlers:
         body=ExplainBody,
         example='{"device": "keys", "message": "90 3C 64"}',
         problems=("unknown-song", "unknown-section", "unknown-device", "broken-files"),
+        reads=True,
     )
     async def explain(self, call: Call[ExplainBody]) -> Explained:
         """Route by route: whether a message is passed, as what it goes out, or why not; and which control it

@@ -55,6 +55,9 @@ PREFER = Parameter(
     "return=minimal: answer 204 instead of the state (RFC 7240); other preferences are ignored",
     place="header",
 )
+FIELDS = Parameter(
+    "fields", "Only these members of the answer, with commas between them: song,tempo,position"
+)
 IDEMPOTENCY_KEY = Parameter(
     "Idempotency-Key",
     "A string in quotes, another for each wish. What is sent again with it within an hour is not done again, "

@@ -31,6 +31,7 @@ from routerd.server.feed import HEARTBEAT_S
 from routerd.server.http.bodies import Body
 from routerd.server.http.guard import Caller
 from routerd.server.http.negotiation import (
+    FIELDS,
     HEADERS_OF_STATUS,
     IDEMPOTENCY_KEY,
     PREFER,
@@ -90,7 +91,9 @@ class Operation:
     else is given. `answer` is the class of the JSON answer, or the name of a schema of the document; `media`
     are the types it may come in, `statuses` those it may come with, `sends` the ANSWER_HEADERS it has,
     `frames` the classes of what a stream's events hold. What is `brief` can be answered 204 (Prefer:
-    return=minimal). `example` is a body for the help and for what a wrong body is answered; the parameters'
+    return=minimal), and of what comes in `parts` the key `fields` names those that are wanted. What only
+    `reads` changes nothing although it is no GET, as it wants a body: a token that may read is enough.
+    `example` is a body for the help and for what a wrong body is answered; the parameters'
     examples make it a request that works with the demo. Without `needs_rig` it answers at all times, also
     before a rig is loaded. What is `public` is answered without a token, because it has nothing of the rig
     in it.
@@ -114,6 +117,8 @@ class Operation:
     sends: tuple[str, ...] = ()
     frames: tuple[type, ...] = ()
     brief: bool = False
+    parts: bool = False
+    reads: bool = False
 
     @property
     def takes_key(self) -> bool:
@@ -138,7 +143,7 @@ class Operation:
     @property
     def changes(self) -> bool:
         """Whether it may change something; a link from anywhere may lead to the others."""
-        return self.method not in SAFE
+        return self.method not in SAFE and not self.reads
 
 
 class Operations(list[Operation]):
@@ -166,10 +171,15 @@ class Operations(list[Operation]):
         sends: tuple[str, ...] = (),
         frames: tuple[type, ...] = (),
         brief: bool = False,
+        parts: bool = False,
+        reads: bool = False,
         words: str = "",
     ) -> Callable[[H], H]:
         """Declare the handler below; the fields are those of Operation."""
-        takes_key = method not in SAFE and not public
+        takes_key = method not in SAFE and not public and not reads
+
+        kinds = [*problems, *(("wrong-query",) if parts else ())]
+        kinds += ["wrong-key", "under-way", "key-used"] if takes_key else []
 
         def declare(handler: H) -> H:
             self.append(
@@ -186,16 +196,19 @@ class Operations(list[Operation]):
                     example,
                     (
                         *parameters,
+                        *((FIELDS,) if parts else ()),
                         *((PREFER,) if brief else ()),
                         *((IDEMPOTENCY_KEY,) if takes_key else ()),
                     ),
-                    (*problems, "wrong-key", "under-way", "key-used") if takes_key else problems,
+                    tuple(kinds),
                     needs_rig,
                     (*statuses, 204) if brief else statuses,
                     public,
                     (*sends, "Preference-Applied") if brief else sends,
                     frames,
                     brief,
+                    parts,
+                    reads,
                 )
             )
             return handler

@@ -108,14 +108,11 @@ class ShowHandlers:
         self._hub = hub
         self._sounding = sounding
 
-    @OPERATIONS.add("GET", "/v1/status", "Where the show is, and how everything is", Status)
+    @OPERATIONS.add("GET", "/v1/status", "Where the show is, and how everything is", Status, parts=True)
     async def status(self, call: Call[Nothing]) -> Status | JsonObject:
         """Song, section, what is next and armed, transport, tempo and position, ports, both processes, and
-        everything that is wrong. Asking costs the engine nothing.
-
-        `?fields=song,tempo,position` leaves out all but these. It is not among the parameters because the
-        answer is then not the whole that the schema, and whatever is generated from it, goes by.
-        """
+        everything that is wrong. Asking costs the engine nothing. `?fields=song,tempo,position` leaves out
+        all but these."""
         status = self._status()
         if (wanted := call.request.query.get("fields")) is None:
             return status

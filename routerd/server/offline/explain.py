@@ -90,17 +90,15 @@ def answer_of(explanation: Explanation) -> Explained:
         place=explanation.place,
         message=_sent_message(explanation.device, explanation.message),
         controls=explanation.controls,
-        routes=tuple(
-            RouteFate(
-                fate.route,
-                fate.target,
-                fate.why or None,
-                tuple(_sent_message(fate.target, sent) for sent in fate.sent),
-            )
-            for fate in explanation.fates
-        ),
+        routes=tuple(answer_of_fate(fate) for fate in explanation.fates),
         sent=tuple(_sent_message(device, sent) for device, sent in explanation.sent),
     )
+
+
+def answer_of_fate(fate: Fate) -> RouteFate:
+    """Return what one route makes of a message as the API has it."""
+    sent = tuple(_sent_message(fate.target, data) for data in fate.sent)
+    return RouteFate(fate.route, fate.target, fate.why or None, sent)
 
 
 def _sent_message(device: str, data: bytes) -> SentMessage:

@@ -93,6 +93,13 @@ async def test_answers_and_problems_are_as_documented(service: Service, operatio
         fits(await service.ask(operation.method, path + "-not", body), described)
 
 
+async def test_a_part_of_the_status_is_as_documented(service: Service) -> None:
+    described = DOCUMENT["paths"]["/v1/status"]["get"]
+    assert "fields" in {one["name"] for one in described["parameters"]}
+    for fields in ("", "song", "transport,position,problems", "nonsense"):
+        fits(await service.ask("GET", f"/v1/status?fields={fields}"), described)
+
+
 async def test_events_are_as_documented(service: Service) -> None:
     described = DOCUMENT["paths"]["/v1/events"]["get"]["responses"]["200"]
     schema = described["content"]["text/event-stream"]["schema"]

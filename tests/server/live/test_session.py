@@ -266,6 +266,20 @@ async def test_what_a_cookie_opens(demo_rig: Path, tmp_path: Path) -> None:
         assert service.engine.show.snapshot().index == 1
 
 
+async def test_a_reader_has_a_message_explained(demo_rig: Path, tmp_path: Path) -> None:
+    body = {"device": "keys", "message": "90 3C 64"}
+    async with guarded(demo_rig, tmp_path) as service:
+        for token in (CHANGE, READ):
+            cookie, bearer = cookie_of(await trade(service, token)), {"Authorization": f"Bearer {token}"}
+            by_header = await service.ask("POST", "/v1/explain", body, **bearer)
+            by_page = await service.ask("POST", "/v1/explain", body, Cookie=cookie, Origin=service.base)
+            assert (by_header.status, by_page.status) == (200, 200), by_header.text + by_page.text
+            assert by_header.json["message"]["words"] == "note on C4 velocity 100, channel 1"
+            answer = await service.ask("POST", "/v1/explain", body, Cookie=cookie)
+            assert (answer.status, answer.json["type"]) == (403, "/problems/foreign-origin")
+        assert (await service.ask("POST", "/v1/explain", body)).status == 401
+
+
 async def test_wrong_tokens_say_so_and_are_not_repeated(demo_rig: Path, tmp_path: Path) -> None:
     async with guarded(demo_rig, tmp_path) as service:
         answer = await trade(service, "wrong-horse-battery")
