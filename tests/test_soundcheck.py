@@ -12,6 +12,8 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -340,6 +342,30 @@ def test_a_panic_stops_it_and_nothing_more_is_played(stage: tuple[Service, Band]
     band.heard.clear()
     time.sleep(0.5)
     assert [data for _, data in list(band.heard) if 0x90 <= data[0] < 0xA0 or 0xC0 <= data[0] < 0xD0] == []
+
+
+def test_one_that_is_stopped_at_any_moment_by_several_is_kept(
+    stage: tuple[Service, Band], tmp_path: Path
+) -> None:
+    """A second stop, or one that comes as it ends by itself, does not cut off what puts back and keeps."""
+    service, _ = stage
+    for delay_s in (0.0, 0.004, 0.008, 0.015):
+        until(lambda: not service.ask("GET", "/v1/soundcheck/state")["running"])
+        before = service.ask("GET", "/v1/soundcheck/state")["last"]
+        time.sleep(1.0)  # a name is a second
+        service.ask("POST", "/v1/soundcheck", {"levels_down": True, "stages": ["machine"]})
+        time.sleep(delay_s)
+        with ThreadPoolExecutor(3) as pool:
+            list(pool.map(lambda _: stop(service), range(3)))
+        state = service.ask("GET", "/v1/soundcheck/state")
+        assert not state["running"]
+        assert state["last"] != before, f"stopped after {delay_s} s it was not kept"
+        assert not (tmp_path / "state" / "soundcheck-running.json").exists()
+
+
+def stop(service: Service) -> None:
+    with suppress(urllib.error.HTTPError):  # 409: it is over
+        service.ask("POST", "/v1/soundcheck/stop")
 
 
 def test_one_that_dies_with_its_server_is_reported_and_the_song_before_it_named(

@@ -104,6 +104,7 @@ class Soundchecks:
         self._disk = state.disk
         self._run: Run | None = None
         self._task: asyncio.Task[None] | None = None
+        self._measuring: asyncio.Task[Soundcheck] | None = None
         self._last: Soundcheck | None = None
 
     @property
@@ -145,15 +146,19 @@ class Soundchecks:
         if self.running:  # another request was faster
             raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
         self._run = Run(self._access, rig_folder, plan, recorded)
-        self._task = asyncio.create_task(self._carry_out(self._run))
+        self._measuring = asyncio.create_task(self._run.run())
+        self._task = asyncio.create_task(self._carry_out(self._run, self._measuring))
 
     async def stop(self) -> None:
-        """Stop the one that is under way and keep what it has measured; raises CommandError without one."""
-        if self._task is None or self._task.done():
+        """Stop the one that is under way and keep what it has measured; raises CommandError without one.
+
+        Only measuring is cut off, and once: the rig is put back, and what was measured is kept, in peace.
+        """
+        if self._task is None or self._measuring is None or self._task.done():
             raise CommandError("no soundcheck is under way")
-        self._task.cancel()
-        with suppress(asyncio.CancelledError):
-            await self._task
+        if not self._measuring.cancelling():
+            self._measuring.cancel()
+        await asyncio.wait([self._task])
 
     async def look_back(self) -> None:
         """Say so if a soundcheck was under way when the process before this one ended."""
@@ -209,11 +214,15 @@ class Soundchecks:
         with suppress(OSError):  # a full disk is a line of its own
             await self._disk.do(write)
 
-    async def _carry_out(self, run: Run) -> None:
+    async def _carry_out(self, run: Run, measuring: asyncio.Task[Soundcheck]) -> None:
         noting = asyncio.create_task(self._note_running(Running(run.name, self._access.view.snapshot.song)))
-        measured = await run.run()  # whatever ends it, it returns
-        await noting
-        await self._note_running(None)
+        try:
+            measured = (
+                await measuring
+            )  # whatever ends it, it returns; stopped before it began, it is cancelled
+        finally:
+            await noting
+            await self._note_running(None)
         kept = await self._disk.do(lambda: list(self.folder.all()))
         document = dataclasses.replace(measured, comparison=compare_with_kept(measured, iter(kept)))
         self._last = document
