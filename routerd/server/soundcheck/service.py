@@ -35,6 +35,8 @@ FOLDER = "soundchecks"
 MOST_KEPT = 50
 RUNNING = "soundcheck-running.json"
 """In the state folder while one is under way."""
+NOTING_S = 1.0
+"""A slow disk holds up a soundcheck for so long, but no longer."""
 
 LARGEST_BYTES = 16 * 1024 * 1024
 
@@ -103,6 +105,7 @@ class Soundchecks:
         self.folder = SoundcheckFolder(state.folder.path, structlog.get_logger().warning)
         self._disk = state.disk
         self._run: Run | None = None
+        self._starting = asyncio.Lock()
         self._task: asyncio.Task[None] | None = None
         self._measuring: asyncio.Task[Soundcheck] | None = None
         self._last: Soundcheck | None = None
@@ -143,11 +146,15 @@ class Soundchecks:
             shows = self._state.folder.path / SHOWS
             source = Source(plan.playing, self._rig_folder, shows)
             recorded = await self._disk.do(lambda: find_recorded(source, rig_folder, tonight, plan.seconds))
-        if self.running:  # another request was faster
-            raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-        self._run = Run(self._access, rig_folder, plan, recorded)
-        self._measuring = asyncio.create_task(self._run.run())
-        self._task = asyncio.create_task(self._carry_out(self._run, self._measuring))
+        async with self._starting:
+            if self.running:  # another request was faster
+                raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
+            self._run = run = Run(self._access, rig_folder, plan, recorded)
+            running = Running(run.name, self._access.view.snapshot.song)
+            noting = asyncio.create_task(self._note_running(running))
+            await asyncio.wait([noting], timeout=NOTING_S)  # before it changes the song
+            self._measuring = asyncio.create_task(run.run())
+            self._task = asyncio.create_task(self._carry_out(noting, self._measuring))
 
     async def stop(self) -> None:
         """Stop the one that is under way and keep what it has measured; raises CommandError without one.
@@ -214,8 +221,7 @@ class Soundchecks:
         with suppress(OSError):  # a full disk is a line of its own
             await self._disk.do(write)
 
-    async def _carry_out(self, run: Run, measuring: asyncio.Task[Soundcheck]) -> None:
-        noting = asyncio.create_task(self._note_running(Running(run.name, self._access.view.snapshot.song)))
+    async def _carry_out(self, noting: asyncio.Task[None], measuring: asyncio.Task[Soundcheck]) -> None:
         try:
             measured = (
                 await measuring
