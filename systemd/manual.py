@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from copy import copy
 from pathlib import Path
 
 import shtab
@@ -41,11 +42,43 @@ def command_line() -> argparse.ArgumentParser:
 def man_page(parser: argparse.ArgumentParser) -> str:
     """Return the man page, in troff."""
     examples, parser.epilog = parser.epilog or "", None  # their lines must stay as they are
+    _say_once(parser)
     page = Manpage(parser, format="single-commands-section")
     page.description = SUMMARY
     page.manual, page.date = "routerd", ""  # a date would differ each time
     escaped = examples.replace("\\", "\\\\").replace("-", "\\-")
     return f"{page}\n.SH EXAMPLES\n.nf\n{escaped}.fi\n"
+
+
+def _say_once(parser: argparse.ArgumentParser) -> None:
+    """Describe options that most of a command's actions share at the command, and no more at each of them."""
+    for command in _commands(parser):
+        actions = _commands(command)
+        for holder in (one for one in command._actions if isinstance(one, argparse._SubParsersAction)):
+            for summary in holder._choices_actions:
+                if (action := holder.choices[summary.dest]).description == summary.help:
+                    action.description = None  # once is enough
+        having: dict[tuple[str, ...], list[argparse.Action]] = {}
+        for one in (option for action in actions for option in action._actions):
+            if one.help and one.option_strings and "--help" not in one.option_strings:
+                having.setdefault((*one.option_strings, one.help), []).append(one)
+        shared = [same for same in having.values() if len(same) > len(actions) / 2]
+        if not shared:
+            continue
+        words = [" ".join((same[0].option_strings[0], same[0].metavar or "")).strip() for same in shared]
+        command.usage = " ".join([command.prog, "[-h] ACTION ...", *(f"[{one}]" for one in words)])
+        group = command.add_argument_group("options of the actions, behind their names:")
+        command._action_groups.insert(0, command._action_groups.pop())  # the actions themselves are the last
+        for same in shared:
+            group._add_action(copy(same[0]))
+            for one in same:
+                one.help = argparse.SUPPRESS if len(same) == len(actions) else f"as with {command.prog}"
+
+
+def _commands(parser: argparse.ArgumentParser) -> list[argparse.ArgumentParser]:
+    """Return the parsers of a parser's commands."""
+    found = [one for one in parser._actions if isinstance(one, argparse._SubParsersAction)]
+    return [command for one in found for command in dict.fromkeys(one.choices.values())]
 
 
 def completion(parser: argparse.ArgumentParser, shell: str) -> str:

@@ -52,6 +52,7 @@ def test_the_man_page_has_every_command_and_option(manual: ModuleType) -> None:
     for name, parser in commands().items():
         assert f"routerd {name}" in text
         assert {word for word in options(parser) if word not in text} == {"--help"}
+    assert text.count("how long to wait at most") == 1, "what all actions take is described once"
     assert re.search(r"^\.SH NAME\nrouterd - \w", text, re.MULTILINE)
     assert "routerd do next --when bar            the next song, on the bar line" in text, (
         "examples keep their lines"
