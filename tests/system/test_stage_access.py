@@ -90,11 +90,13 @@ def test_the_address_that_the_command_prints_lets_in(
         tab.close()
 
 
-def test_a_wrong_token_is_told_and_the_right_one_entered(browser: Any, guarded: Guarded) -> None:
-    tab = Tab(browser, guarded, f"/stage#{WRONG}")
+@pytest.mark.parametrize("wrong", [WRONG, "half-of-an-escape-%E0%A4"])
+def test_a_wrong_token_is_told_and_the_right_one_entered(wrong: str, browser: Any, guarded: Guarded) -> None:
+    tab = Tab(browser, guarded, f"/stage#{wrong}")
     tab.until_text("#lost", "This page needs a token")
     tab.until_text("#word", "Token: ")
     assert tab.text("#song") == "–", "nothing of the rig is shown"
+    assert "#" not in tab.page.url, "and the token does not stay in the address"
     tab.page.fill("#token", TOKEN)
     tab.page.click("#entry button")
     tab.live()

@@ -33,6 +33,8 @@ SIZES = {
     "phone": (390, 844),
     "phone on its side": (844, 390),
 }
+NARROW = ((320, 256), (320, 640), (640, 400), (667, 375))
+"""WCAG 2.2, 1.4.10: a window of 1280 × 1024 at 400 %, and of 1280 × 800 at 200 % (1.4.4); small phones."""
 
 
 @pytest.fixture(scope="module")
@@ -112,6 +114,8 @@ def test_large_fields_stay_whatever_a_song_has(browser: Any, tmp_path: Path) -> 
     rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))
     song = rig / "songs" / "copper-ferry.yaml"
     text = song.read_text().replace("title: Copper Ferry", f"title: {'A Long Way Home ' * 5}", 1)
+    after = rig / "songs" / "nine-lamps.yaml"
+    after.write_text(after.read_text().replace("title: Nine Lamps", f"title: {'Unbroken' * 20}", 1))
     text = text.replace("sections:\n", "sections:\n" + "".join(f"  - name: part {n}\n" for n in range(20)), 1)
     steps = "".join(f"  - Do the thing number {n} by hand, with care\n" for n in range(20))
     song.write_text(text.replace("checklist:\n", f"checklist:\n{steps}", 1))
@@ -129,6 +133,43 @@ def test_large_fields_stay_whatever_a_song_has(browser: Any, tmp_path: Path) -> 
             assert tab.page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
             assert "A Long Way Home A Long Way Home A Long Way Home" in tab.text("#whole")
         tab.close()
+        for view, path in VIEWS.items():
+            tab = Tab(browser, service, path).live()
+            for width, height in NARROW:
+                tab.page.set_viewport_size({"width": width, "height": height})
+                assert tab.page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+                for field in ("#song", "#section", "#next") if view == "player" else ():
+                    assert tab.page.locator(field).bounding_box()["width"] > width / 3, (field, width)
+            tab.close()
+
+
+def test_all_is_seen_in_colours_of_the_readers_own(browser: Any, service: Service) -> None:
+    """CSS Color Adjustment 1, section 3: the browser takes grounds away, and what has nothing else."""
+    for view, drawn in (("player", (".bead", ".notch", "#run .held")), ("technician", ("#needle",))):
+        tab = a_tab(browser, service, view, forced_colors="active")
+        tab.page.wait_for_selector(drawn[0], state="attached")
+        ground = "one => getComputedStyle(document.querySelector(one)).backgroundColor"
+        canvas = tab.page.evaluate(ground, "html")
+        assert [one for one in drawn if tab.page.evaluate(ground, one) == canvas] == []
+        tab.close()
+
+
+def test_what_has_the_focus_is_not_covered(browser: Any, service: Service) -> None:
+    """WCAG 2.2, 2.4.12: going backwards, too, where the line that says what was done stays on top."""
+    tab = a_tab(browser, service, "technician", viewport={"width": 640, "height": 400})
+    tab.page.click("#undo")
+    tab.page.wait_for_selector("#word:not(:empty)")
+    tab.page.focus("#listen")
+    covered = []
+    for _ in range(40):
+        tab.page.keyboard.press("Shift+Tab")
+        covered += tab.page.evaluate("""() => {
+            const [one, line] = [document.activeElement, document.querySelector('#word')];
+            const [box, word] = [one.getBoundingClientRect(), line.getBoundingClientRect()];
+            const over = box.height < 200 && box.top < word.bottom && box.bottom > word.top;
+            return over ? [one.id || one.textContent] : []; }""")
+    assert covered == []
+    tab.close()
 
 
 def test_characters_are_12_8_mm_high_on_a_ten_inch_tablet(browser: Any, service: Service) -> None:

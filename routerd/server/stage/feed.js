@@ -73,7 +73,8 @@ export class Feed extends EventTarget {
   // The token comes behind the # of the address, which no request and no log ever has in it; it is traded for a cookie that no
   // script can read.
   async #trade() {
-    const token = decodeURIComponent(location.hash.slice(1));
+    let token = location.hash.slice(1);
+    try { token = decodeURIComponent(token); } catch { /* typed by hand, with a % of its own */ }
     if (!token) return;
     history.replaceState(null, "", location.pathname);
     const why = await this.enter(token);
