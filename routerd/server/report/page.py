@@ -17,7 +17,7 @@ from routerd.printing import clock_words, counted
 from routerd.server.report import plots
 from routerd.server.report.document import from_json
 from routerd.server.report.figures import Figures, Report
-from routerd.server.report.text import SEVERAL, named_stretches, stretch_words
+from routerd.server.report.text import SEVERAL, named_stretches, remarks, stretch_words
 
 SIGNS = {
     "steady": "✔",
@@ -111,6 +111,8 @@ def _stretch(report: Report, *, headline: bool) -> Iterator[str]:
         yield f"<p><strong>No ticks for the last {report.silent_s} s.</strong></p>"
     if overall.verdict.advice:
         yield "<h2>What to do</h2>" + list_html(overall.verdict.advice)
+    if found := remarks(report):
+        yield "<h2>What was found</h2>" + list_html(found)
     yield "<h2>Ticks by port and song</h2>"
     rows: list[tuple[str, Figures]] = [("all ports", overall)]
     rows += [(row.port, row) for row in report.ports]

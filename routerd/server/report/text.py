@@ -71,7 +71,7 @@ def _body(report: Report, *, advised: bool) -> Iterator[str]:
     yield ""
     if not advised:
         yield from _list("What to do", advice)
-    yield from _remarks(report, [*rows[1:], *songs])
+    yield from _list("What was found", remarks(report))
     yield from _table("port", rows)
     yield ""
     if songs:
@@ -142,8 +142,10 @@ def _counts(rows: list[tuple[str, Figures]]) -> Iterator[str]:
         )
 
 
-def _remarks(report: Report, rows: list[tuple[str, Figures]]) -> Iterator[str]:
-    """Yield what each row shows; what every port shows at the same moment is one cause, and stands once."""
+def remarks(report: Report) -> list[str]:
+    """Return what each port and song shows; what all ports show at the same moment is one cause."""
+    rows: list[tuple[str, Figures]] = [(row.port, row) for row in report.ports]
+    rows += [(row.song or "(no song)", row) for row in report.songs]
     lines = []
     shared = shared_moment(report.ports)
     if shared is not None:
@@ -158,7 +160,7 @@ def _remarks(report: Report, rows: list[tuple[str, Figures]]) -> Iterator[str]:
         is_instant = bool(AT_AN_INSTANT & set(row.verdict.findings))
         when = f"; worst at {clock_words(at_s)}" if is_instant and at_s is not None else ""
         lines.append(f"{name}: {row.verdict.words}{when}.")
-    return _list("What was found", lines)
+    return lines
 
 
 def _list(title: str, items: Sequence[str]) -> Iterator[str]:

@@ -2,8 +2,11 @@
 
 import json
 import random
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
+from html import unescape
 from itertools import pairwise
 
 import jsonschema
@@ -165,7 +168,17 @@ def test_one_stall_of_80_ms_is_found_among_many_good_ticks() -> None:
     once = "every port at the same moment, 0:00:20, so it is this computer's: one stall of 80.0 ms."
     assert once in " ".join(render_text(report).split())
     assert render_text(report).count("one stall") == 1
+    page = unescape(_page(report))
+    assert (page.count(once), page.count("one stall")) == (1, 1)
+    assert page.index("What to do") < page.index(once) < page.index("<table")
     assert shared_moment(report.ports) == pytest.approx(1000 * STEP_NS / NS_PER_S, abs=0.001)
+
+
+def _page(report: Report) -> str:
+    """Return the page, made by a process of its own, as the service has it made."""
+    command = [sys.executable, "-m", "routerd.server.report.page"]
+    made = subprocess.run(command, input=to_json(report), stdout=subprocess.PIPE, check=True, timeout=120)
+    return made.stdout.decode()
 
 
 def test_one_tick_in_a_thousand_missing_on_one_port() -> None:
