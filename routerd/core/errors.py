@@ -16,6 +16,7 @@ RouterdError
     ├── PortError             the operating system refused something about a port
     │   └── StalledError      ... or keeps whoever asks waiting (ports)
     ├── StateFolderError      the state folder cannot be had, or another daemon has it (engine)
+    ├── OverrunError          the engine has written over what its spare had not read yet (engine)
     ├── RecoveryError         nothing that an engine left behind can be gone on with (engine)
     ├── PageError             the process that makes a report's page has failed (server.report)
     └── ServiceError          the running service does not answer the command line (cli)

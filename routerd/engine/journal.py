@@ -28,6 +28,8 @@ import struct
 from enum import IntEnum
 from typing import NamedTuple
 
+from routerd.core.errors import PeerError
+
 SLOTS = 1 << 14
 _SLOT_BYTES = 32
 _SLOT = struct.Struct("<qHBB20s")
@@ -67,8 +69,8 @@ class Entry(NamedTuple):
     data: bytes
 
 
-class OverrunError(Exception):
-    """The reader has been overtaken."""
+class OverrunError(PeerError):
+    """The engine has written over what its spare had not read yet."""
 
 
 # Words of the head, each with one writer. The first four are the journal's.

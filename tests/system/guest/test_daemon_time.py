@@ -13,12 +13,17 @@ TICK_S = 60 / (24 * 120)
 """M1 p. 30: 24 clocks to the quarter note, of which the songs have 120 a minute."""
 
 
-def time_away(daemon: Daemon, since_s: float) -> float:
-    """Return for how many seconds the watcher's port was closed after that moment of CLOCK_MONOTONIC."""
+def time_away(daemon: Daemon, since_s: float, until_s: float) -> float:
+    """Return for how many seconds the watcher's port was closed between those moments of CLOCK_MONOTONIC."""
     watched = {"device": "watcher", "direction": "output"}
     closed_ns = [event["at_ns"] for event in daemon.events.of("port-closed", **watched)]
     opened_ns = [event["at_ns"] for event in daemon.events.of("port-opened", **watched)]
-    away_ns = [min(at for at in opened_ns if at > gone) - gone for gone in closed_ns if gone / 1e9 > since_s]
+    last_ns = int(until_s * 1e9)
+    away_ns = [
+        min((at for at in opened_ns if gone < at < last_ns), default=last_ns) - gone
+        for gone in closed_ns
+        if since_s < gone / 1e9 < until_s
+    ]
     return sum(away_ns) / 1e9
 
 
@@ -29,7 +34,7 @@ def test_clocks_come_24_to_the_quarter_note(daemon: Daemon, watcher: Aseqdump) -
     clocks = watcher.clocks()
     elapsed_s = clocks[-1] - clocks[0]
     given_up = sum(event["count"] for event in daemon.events.of("ticks-missed"))
-    away_s = time_away(daemon, clocks[0])
+    away_s = time_away(daemon, clocks[0], clocks[-1])
     intervals = len(clocks) - 1 + given_up
     print(
         f"{len(clocks)} clocks in {elapsed_s:.3f} s, {given_up} given up in stalls (emulated processor),"
