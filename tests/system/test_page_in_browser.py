@@ -26,6 +26,7 @@ BROWSER = "not an origin"
 """Who asks, in the browser's log, when it is the browser by itself and not a page."""
 
 pytestmark = [
+    pytest.mark.browser,
     pytest.mark.system,
     pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed: apt-get install chromium"),
 ]

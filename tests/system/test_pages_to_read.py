@@ -27,7 +27,7 @@ from routerd.server.soundcheck.page import render_page as render_soundcheck
 from tests.documents import soundcheck
 from tests.service import write_rig
 
-pytestmark = [pytest.mark.system]
+pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 STEP_NS = 20_833_333
 LONG = "a-name-without-any-place-to-break-it-that-somebody-has-given"

@@ -19,7 +19,7 @@ from stage_page import DEMO, Tab, a_stage, chromium, show_begins
 from routerd.cli import main
 from tests.service import Service, until
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 TOKEN, READS, WRONG = "correct+horse/battery=", "reading-horse-battery", "wrong-horse-battery-x"
 

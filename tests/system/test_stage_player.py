@@ -18,7 +18,7 @@ from stage_page import DEMO, Tab, a_stage, chromium, show_begins
 from routerd.ports.far_end import FarEnd
 from tests.service import Service, free_port, until
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 NEXT, PREVIOUS, GO, RUN, PANIC = "#forward", "#previous", "#go", "#run", "#panic"
 

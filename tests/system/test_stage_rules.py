@@ -21,7 +21,7 @@ from stage_page import DEMO, Tab, a_stage, axe, chromium, show_begins
 from routerd.server import stage
 from tests.service import Service
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 VIEWS = {"player": "/stage", "technician": "/stage/technician"}
 THEMES = {"dark": "dark", "bright": "light"}

@@ -14,7 +14,7 @@ from routerd.server.shows.record import RecordFolder, head
 from tests.documents import report
 from tests.service import Service, free_port, until
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,8 @@
 """Where the tests of this folder run: here, if this machine has ALSA, else in a virtual machine.
 
 In the second case each test is collected here and run there, and its own report is shown here. The machine
-starts at once and runs beside all other tests, on what they leave of the processors; its own tests come last.
+starts at once and runs beside all other tests, on what they leave of the processors; its own tests come last
+but for those that drive a browser, which leaves nothing.
 ROUTERD_VM=1 asks for the virtual machine on a machine that has ALSA.
 """
 
@@ -74,7 +75,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                     pytest.mark.skip(reason=f"this machine has no ALSA (/dev/snd/seq), and {reason}")
                 )
     else:
-        items.sort(key=lambda item: HERE in item.path.parents)
+        items.sort(key=lambda item: 2 * bool(item.get_closest_marker("browser")) + (HERE in item.path.parents))
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
