@@ -75,7 +75,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                     pytest.mark.skip(reason=f"this machine has no ALSA (/dev/snd/seq), and {reason}")
                 )
     else:
-        items.sort(key=lambda item: 2 * bool(item.get_closest_marker("browser")) + (HERE in item.path.parents))
+        items.sort(
+            key=lambda item: 2 * bool(item.get_closest_marker("browser")) + (HERE in item.path.parents)
+        )
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:
