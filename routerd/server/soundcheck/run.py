@@ -167,7 +167,8 @@ class Run:
         self._span = access.measurements.begin_span(monotonic_ns())
         self._taken = _Taken()
         self._found = _Found()
-        self._task: asyncio.Task[Soundcheck] | None = None
+        self._before = access.view.snapshot
+        self._task: asyncio.Task[str] | None = None
         self._panicked = False
         self._pulled: str | None = None
         """Whose cable somebody has been asked to pull."""
@@ -183,9 +184,9 @@ class Run:
         """The stages that are over."""
         return tuple(self._found.stages)
 
-    async def run(self) -> Soundcheck:
-        """Run to the end; when cancelled, tidy up and come back with what there is."""
-        before, feed = self._view.snapshot, self._feed
+    async def measure(self) -> str:
+        """Run to the end, or until cancelled; return how it ended."""
+        feed = self._feed
         feed.messages.subscribe(self._taken.take_taps)
         feed.ticks.subscribe(self._taken.records.extend)
         feed.events.subscribe(self._taken.events.append)
@@ -194,12 +195,11 @@ class Run:
         self._task = asyncio.current_task()
         try:
             await self._run_stages()
-            ended = "complete"
         except asyncio.CancelledError:
-            ended = "stopped"
+            return "stopped"
         except (LinkError, CommandError) as error:
             structlog.get_logger().error("the soundcheck ended early", why=str(error))
-            ended = f"failed: {error}"
+            return f"failed: {error}"
         finally:
             feed.messages.unsubscribe(self._taken.take_taps)
             feed.ticks.unsubscribe(self._taken.records.extend)
@@ -207,8 +207,12 @@ class Run:
             feed.events.unsubscribe(self._stop_on_panic)
             feed.events.unsubscribe(self._note_closed)
             self._measurements.end_span(self._span)
+        return "complete"
+
+    async def finish(self, ended: str) -> Soundcheck:
+        """Put the rig back as it was; return what was measured. Not to be cancelled."""
         document = self._document(ended)
-        await self._put_back(before)
+        await self._put_back(self._before)
         return document
 
     def _stop_on_panic(self, event: AnyEvent) -> None:

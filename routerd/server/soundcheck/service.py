@@ -107,7 +107,7 @@ class Soundchecks:
         self._run: Run | None = None
         self._starting = asyncio.Lock()
         self._task: asyncio.Task[None] | None = None
-        self._measuring: asyncio.Task[Soundcheck] | None = None
+        self._measuring: asyncio.Task[str] | None = None
         self._last: Soundcheck | None = None
 
     @property
@@ -153,8 +153,8 @@ class Soundchecks:
             running = Running(run.name, self._access.view.snapshot.song)
             noting = asyncio.create_task(self._note_running(running))
             await asyncio.wait([noting], timeout=NOTING_S)  # before it changes the song
-            self._measuring = asyncio.create_task(run.run())
-            self._task = asyncio.create_task(self._carry_out(noting, self._measuring))
+            self._measuring = asyncio.create_task(run.measure())
+            self._task = asyncio.create_task(self._carry_out(run, noting, self._measuring))
 
     async def stop(self) -> None:
         """Stop the one that is under way and keep what it has measured; raises CommandError without one.
@@ -221,11 +221,10 @@ class Soundchecks:
         with suppress(OSError):  # a full disk is a line of its own
             await self._disk.do(write)
 
-    async def _carry_out(self, noting: asyncio.Task[None], measuring: asyncio.Task[Soundcheck]) -> None:
+    async def _carry_out(self, run: Run, noting: asyncio.Task[None], measuring: asyncio.Task[str]) -> None:
         try:
-            measured = (
-                await measuring
-            )  # whatever ends it, it returns; stopped before it began, it is cancelled
+            await asyncio.wait([measuring])  # only measuring is stopped, maybe before it began
+            measured = await run.finish("stopped" if measuring.cancelled() else measuring.result())
         finally:
             await noting
             await self._note_running(None)
