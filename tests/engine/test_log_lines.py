@@ -33,7 +33,6 @@ def test_every_line_of_a_run_is_json_with_its_priority(
         killed = service.kill_server()
         until(lambda: service.status()["server"]["pid"] != killed, what="another server is up")
         second = service.status()
-        stopping = len(service.log)
         service.stop()
     lines: list[dict[str, Any]] = []
     for text in service.log.splitlines():
@@ -51,9 +50,10 @@ def test_every_line_of_a_run_is_json_with_its_priority(
     ]
     (death,) = [line for line in lines if line["event"].startswith("the server has ended (SIGKILL)")]
     assert (death["component"], death["level"]) == ("engine", "warning")
-    last = [json.loads(text[3:]) for text in service.log[stopping:].splitlines()]
-    assert [line["level"] for line in last] == ["info"] * len(last)
-    assert last[0]["event"] == "SIGTERM: ending"
+    (stopping,) = [place for place, line in enumerate(lines) if line["event"] == "SIGTERM: ending"]
+    last = lines[stopping:]
+    warned = [line["event"] for line in last if line["level"] != "info"]
+    assert [event for event in warned if not event.startswith("ticks were given up")] == []  # a busy machine
     assert (last[-1]["event"], last[-1]["component"], last[-1]["status"]) == ("stopped", "engine", 0)
 
 
