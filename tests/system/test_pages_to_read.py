@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import io
 import random
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
-from stage_page import Tab, axe, chromium
+from stage_page import Tab, axe
 
 from routerd.cli.demo import rig_folder
 from routerd.core.model import events
@@ -32,12 +31,6 @@ pytestmark = [pytest.mark.system, pytest.mark.browser]
 STEP_NS = 20_833_333
 LONG = "a-name-without-any-place-to-break-it-that-somebody-has-given"
 RIG = "name: Long Names\ndevices:\n  keys: {input: keys}\n"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as found:
-        yield found
 
 
 def sheet(folder: Path, *, technical: bool) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from stage_page import DEMO, Tab, a_stage, chromium, show_begins
+from stage_page import DEMO, Tab, a_stage, show_begins
 
 from routerd.cli import main
 from tests.service import Service, until
@@ -22,12 +22,6 @@ from tests.service import Service, until
 pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 TOKEN, READS, WRONG = "correct+horse/battery=", "reading-horse-battery", "wrong-horse-battery-x"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as one:
-        yield one
 
 
 class Guarded(Service):

@@ -6,44 +6,20 @@ import contextlib
 import os
 import shutil
 import signal
-import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from stage_page import DEMO, Tab, a_stage, chromium, show_begins
+from stage_page import DEMO, Tab
 
 from routerd.ports.far_end import FarEnd
-from tests.service import Service, free_port, until
+from tests.service import Service, until
 
 pytestmark = [pytest.mark.system, pytest.mark.browser]
 
 NEXT, PREVIOUS, GO, RUN, PANIC = "#forward", "#previous", "#go", "#run", "#panic"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def far_end_port() -> int:
-    return free_port(socket.SOCK_DGRAM)
-
-
-@pytest.fixture(scope="module")
-def running(browser: Any, far_end_port: int, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    with a_stage(tmp_path_factory.mktemp("stage"), "--far-end", str(far_end_port)) as service:
-        yield service
-
-
-@pytest.fixture
-def service(running: Service) -> Service:
-    show_begins(running)
-    return running
 
 
 @pytest.fixture

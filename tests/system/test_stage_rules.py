@@ -16,7 +16,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from stage_page import DEMO, Tab, a_stage, axe, chromium, show_begins
+from stage_page import DEMO, Tab, a_stage, axe, show_begins
 
 from routerd.server import stage
 from tests.service import Service
@@ -35,12 +35,6 @@ SIZES = {
 }
 NARROW = ((320, 256), (320, 640), (640, 400), (667, 375))
 """WCAG 2.2, 1.4.10: a window of 1280 × 1024 at 400 %, and of 1280 × 800 at 200 % (1.4.4); small phones."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

@@ -2,42 +2,18 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from stage_page import Tab, a_stage, chromium, show_begins
+from stage_page import Tab
 
 from routerd.ports.far_end import FarEnd
 from routerd.server.shows.record import RecordFolder, head
 from tests.documents import report
-from tests.service import Service, free_port, until
+from tests.service import Service, until
 
 pytestmark = [pytest.mark.system, pytest.mark.browser]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def far_end_port() -> int:
-    return free_port(socket.SOCK_DGRAM)
-
-
-@pytest.fixture(scope="module")
-def running(browser: Any, far_end_port: int, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    with a_stage(tmp_path_factory.mktemp("stage"), "--far-end", str(far_end_port)) as service:
-        yield service
-
-
-@pytest.fixture
-def service(running: Service) -> Service:
-    show_begins(running)
-    return running
 
 
 def a_tab(browser: Any, service: Service) -> Tab:

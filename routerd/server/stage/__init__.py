@@ -13,6 +13,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from aiohttp import web
@@ -77,53 +78,40 @@ def read_assets(folder: Path = _FOLDER) -> dict[str, Asset]:
     return {path.name: Asset.of(path.name, path.read_bytes()) for path in found}
 
 
+_serve = partial(
+    OPERATIONS.add,
+    "GET",
+    media=(HTML,),
+    parameters=(IF_NONE_MATCH,),
+    sends=("ETag",),
+    needs_rig=False,
+    public=True,
+    statuses=(200, 304),
+)
+
+
 class StageHandlers:
     """Answers with `assets`."""
 
     def __init__(self, assets: dict[str, Asset]) -> None:
         self._assets = assets
 
-    @OPERATIONS.add(
-        "GET",
-        "/stage",
-        "The stage page for a tablet, the player's view",
-        media=(HTML,),
-        parameters=(IF_NONE_MATCH,),
-        sends=("ETag",),
-        needs_rig=False,
-        public=True,
-        statuses=(200, 304),
-    )
+    @_serve("/stage", "The stage page for a tablet, the player's view")
     async def player(self, call: Call[Nothing]) -> web.Response:
         """What a player wants to see from where they stand, and press: an HTML page for a tablet."""
         return self._answer(call.request, "index.html")
 
-    @OPERATIONS.add(
-        "GET",
-        "/stage/technician",
-        "The stage page, the technician's view",
-        media=(HTML,),
-        parameters=(IF_NONE_MATCH,),
-        sends=("ETag",),
-        needs_rig=False,
-        public=True,
-        statuses=(200, 304),
-    )
+    @_serve("/stage/technician", "The stage page, the technician's view")
     async def technician(self, call: Call[Nothing]) -> web.Response:
         """What a technician wants to see and do at the side of the stage: an HTML page for a tablet."""
         return self._answer(call.request, "technician.html")
 
-    @OPERATIONS.add(
-        "GET",
+    @_serve(
         "/stage/{name}",
         "A file that the stage page loads",
         media=tuple(media.partition(";")[0] for media in TYPES.values()),
         parameters=(IF_NONE_MATCH, Parameter("name", "The file's name", "stage.css", place="path")),
-        sends=("ETag",),
         problems=("not-found",),
-        needs_rig=False,
-        public=True,
-        statuses=(200, 304),
     )
     async def file(self, call: Call[Nothing]) -> web.Response:
         """A style sheet, a script, an icon, the manifest."""
