@@ -4,6 +4,7 @@
     python -m tests.bench.orders --runs 1 --first-seed 7 tests/engine    # one order again
 
 A test that is red here and green elsewhere is at fault: it rests on another test, a moment or a fast machine.
+What else runs on the machine counts as busy: only as many processes are added as are missing to four.
 The tests of `tests/system/guest` have an order of their own and one virtual machine; `--guest` runs them too,
 alone, after each run of the others. Exit status 0: every run was green.
 """
@@ -12,9 +13,11 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import re
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,16 +29,60 @@ WORKERS = 2
 LINES = re.compile(r"^(?:FAILED|ERROR) .*|^=*\s*\d+ (?:passed|failed|error|skipped).*", re.MULTILINE)
 
 
+def others_running() -> int:
+    """Return how many processes that are not ours have or want a processor now."""
+    parents: dict[int, int] = {}
+    running = set()
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            pid, (state, parent) = int(stat.parent.name), stat.read_text().rpartition(") ")[2].split()[:2]
+            parents[pid] = int(parent)
+            if state == "R":
+                running.add(pid)
+
+    def ours(pid: int) -> bool:
+        while pid > 1:
+            if pid == os.getpid():
+                return True
+            pid = parents.get(pid, 0)
+        return False
+
+    return sum(not ours(pid) for pid in running)
+
+
+def keep_busy(count: int, ended: threading.Event) -> None:
+    """Keep so many processes busy beside the tests, of ordinary priority as the tests are, until `ended`."""
+    ours: list[subprocess.Popen[bytes]] = []
+    others = 0.0
+    try:
+        while not ended.wait(0.5):
+            others += (others_running() - others) / 10
+            missing = max(0, count - round(others)) - len(ours)
+            ours += [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(missing)]
+            for _ in range(-missing):
+                end(ours.pop())
+    finally:
+        for one in ours:
+            end(one)
+
+
+def end(busy: subprocess.Popen[bytes]) -> None:
+    """End a busy process of ours."""
+    busy.kill()
+    busy.wait()
+
+
 @contextlib.contextmanager
 def busy_processes(count: int) -> Iterator[None]:
-    """Keep so many processes busy, of ordinary priority as the tests are."""
-    running = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
+    """See `keep_busy`: as long as the body runs."""
+    ended = threading.Event()
+    thread = threading.Thread(target=keep_busy, args=(count, ended))
+    thread.start()
     try:
         yield
     finally:
-        for one in running:
-            one.kill()
-            one.wait()
+        ended.set()
+        thread.join()
 
 
 def pytest(*words: str) -> tuple[int, str]:
