@@ -1,11 +1,11 @@
 """Stage pages in Chromium: how exact the beat is shown, and whether many pages for a long time grow.
 
-`python -m tests.bench.stage_pages [--pages 10] [--seconds 300]`. One page is first looked at for the beat:
-how far its estimate of the engine's clock is off, against Chromium's own record of when the page began (on
-the same CLOCK_MONOTONIC), and how long after a beat the first frame began that shows it. What a display
-adds to that, and a tablet's radio to the offset, is not seen here. Then all pages show a running song that
-is changed every second; their heaps (after a collection), DOM nodes, listeners, and the server's memory are
-printed as they go, and at the end how late the ticks were.
+`python -m tests.bench.stage_pages [--pages 10] [--seconds 300] [--spare]`. One page is first looked at for
+the beat: how far its estimate of the engine's clock is off, against Chromium's own record of when the page
+began (on the same CLOCK_MONOTONIC), and how long after a beat the first frame began that shows it. What a
+display adds to that, and a tablet's radio to the offset, is not seen here. Then all pages show a running song
+that is changed every second; their heaps (after a collection), DOM nodes, listeners, and the server's memory
+are printed as they go, and at the end how late the ticks were and, with a spare, whether it ever took over.
 """
 
 from __future__ import annotations
@@ -64,12 +64,12 @@ async def beat(page: Any, debugger: Any) -> None:
     print(f"from a beat to the frame that shows it: {spread(late)}; a frame is {frame_ms:.2f} ms")
 
 
-async def main(count: int, seconds: int) -> None:
+async def main(count: int, seconds: int, *, spare: bool) -> None:
     """Open the pages and print the figures."""
     from playwright.async_api import async_playwright
 
     place = Path(tempfile.mkdtemp())
-    with Service(DEMO, place / "state", "--ports", "simulated") as service:
+    with Service(DEMO, place / "state", "--ports", "simulated", *["--spare"] * spare) as service:
         service.wait_until_open()
         service.ask("POST", "/v1/start")
         base = f"http://127.0.0.1:{service.http}"
@@ -88,7 +88,7 @@ async def main(count: int, seconds: int) -> None:
                 if number == 0:
                     await beat(page, debugger)
             server_pid = service.status()["server"]["pid"]
-            end_s, turn, steps = time.monotonic() + seconds, 0, 8
+            end_s, turn, steps = time.monotonic() + seconds, 0, 12
             next_s = time.monotonic()
             while time.monotonic() < end_s:
                 if time.monotonic() >= next_s:
@@ -104,6 +104,8 @@ async def main(count: int, seconds: int) -> None:
             print(f"live at the end: {live.count('yes')} of {count}")
             await browser.close()
         late = service.ask("GET", "/v1/report")["overall"]
+        if spare:
+            print(f"the spare: {service.status()['spare']}")
         print(f"{late['ticks']} ticks, {late['missed']} missed; lateness in µs {late['lateness_us']}")
 
 
@@ -125,5 +127,8 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pages", type=int, default=10)
     parser.add_argument("--seconds", type=int, default=300)
+    parser.add_argument(
+        "--spare", action="store_true", help="a spare engine too, to see whether it takes over for nothing"
+    )
     chosen = parser.parse_args()
-    asyncio.run(main(chosen.pages, chosen.seconds))
+    asyncio.run(main(chosen.pages, chosen.seconds, spare=chosen.spare))
