@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from typing import Any
 
 from routerd import __version__
 from routerd.cli import folder, run, service
@@ -38,9 +39,20 @@ while it runs:
 """
 
 
+class _Parser(argparse.ArgumentParser):
+    """Suggests the nearest word for one that is not known; so do the parsers of its commands."""
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.choices is not None and value not in action.choices:
+            from routerd.server.rigfiles.problems import suggest
+
+            words = suggest(str(value), [str(one) for one in action.choices])
+            raise argparse.ArgumentError(action, f"{value!r} is not known here; {words}")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the definition of the command line; the man page and the completions are made from it."""
-    parser = argparse.ArgumentParser(
+    parser: argparse.ArgumentParser = _Parser(
         prog="routerd",
         description=_DESCRIPTION,
         epilog=_EXAMPLES,

@@ -54,3 +54,21 @@ def test_a_report_of_an_unknown_show_is_short(tmp_path: Path, capsys: pytest.Cap
     assert main(["report", os.fspath(tmp_path), "--state-dir", str(tmp_path)]) == 2
     assert main(["report", LONG, "--state-dir", str(tmp_path)]) == 2
     assert all(len(line) < 400 for line in capsys.readouterr().err.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("words", "wrong", "meant"),
+    [
+        (["statsu"], "argument COMMAND: 'statsu'", "did you mean 'status'?"),
+        (["do", "nxt"], "argument ACTION: 'nxt'", "did you mean 'next'?"),
+    ],
+)
+def test_a_misspelt_word_is_answered_by_the_nearest_one(
+    words: list[str], wrong: str, meant: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert ended.value.code == 2
+    assert f"{wrong} is not known here; {meant} Choose from" in said
+    assert len(said) < 250

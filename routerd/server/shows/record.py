@@ -16,7 +16,7 @@ import io
 import json
 import shutil
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
@@ -33,7 +33,7 @@ FOLDER = "shows"
 LOG, MESSAGES = "log.jsonl", "messages.bin"
 VERSION = 2
 NAME = "%Y%m%d-%H%M%S"
-"""What a show is called: when it began, as strftime has it."""
+"""What a record is called: when it began, as strftime has it."""
 
 MOST_LOG_BYTES = 64 * 1024 * 1024
 """A line a second of a rig of sixteen ports is some 25 MB in twelve hours."""
@@ -241,7 +241,13 @@ def name_of(shows: Path, began: datetime, started_ns: int) -> str:
         with contextlib.suppress(RecordError, StopIteration):
             if next(RecordFolder(folder).lines()).get("started_ns") == started_ns:
                 return folder.name
-    return began.strftime(NAME)
+    return unused_name(began, {folder.name for folder in folders})
+
+
+def unused_name(began: datetime, used: Collection[str]) -> str:
+    """Return a name for what began then: of several that began within a second each has its own."""
+    name = began.strftime(NAME)
+    return next(one for one in (name, *(f"{name}-{n}" for n in range(2, len(used) + 3))) if one not in used)
 
 
 def head(facts: JsonObject) -> JsonObject:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
@@ -31,6 +31,7 @@ from routerd.link.frames import INPUT_BIT, Tap, TickRecord
 from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.report import Measurements
+from routerd.server.shows.record import unused_name
 from routerd.server.soundcheck.facts import (
     ANSWER_S,
     OTHERS_S,
@@ -151,7 +152,12 @@ class Run:
     """A run. `progress` says where it is, `stage` names the one under way, `stages` are over."""
 
     def __init__(
-        self, access: Access, rig_folder: RigFolder, plan: Plan, recorded: Recorded | None = None
+        self,
+        access: Access,
+        rig_folder: RigFolder,
+        plan: Plan,
+        recorded: Recorded | None,
+        used_names: Collection[str],
     ) -> None:
         self._view = access.view
         self._player = access.player
@@ -161,6 +167,8 @@ class Run:
         self._plan = plan
         self._recorded = recorded
         self._began = datetime.now(UTC)
+        self.name = unused_name(self._began, used_names)
+        """What it is kept as."""
         self._set_list = access.view.set_list.name
         self.progress = "about to begin"
         self.stage: Stage | None = None
@@ -173,11 +181,6 @@ class Run:
         self._pulled: str | None = None
         """Whose cable somebody has been asked to pull."""
         self._closed = closed_now(access.view.ports)
-
-    @property
-    def name(self) -> str:
-        """What it is kept as."""
-        return self._began.strftime("%Y%m%d-%H%M%S")
 
     @property
     def stages(self) -> tuple[StageResult, ...]:

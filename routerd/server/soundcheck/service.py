@@ -149,12 +149,19 @@ class Soundchecks:
         async with self._starting:
             if self.running:  # another request was faster
                 raise CommandError("a soundcheck is under way; stop it first (POST /v1/soundcheck/stop)")
-            self._run = run = Run(self._access, rig_folder, plan, recorded)
+            self._run = run = Run(self._access, rig_folder, plan, recorded, await self._used_names())
             running = Running(run.name, self._access.view.snapshot.song)
             noting = asyncio.create_task(self._note_running(running))
             await asyncio.wait([noting], timeout=NOTING_S)  # before it changes the song
             self._measuring = asyncio.create_task(run.measure())
             self._task = asyncio.create_task(self._carry_out(run, noting, self._measuring))
+
+    async def _used_names(self) -> set[str]:
+        """Return the names that the next one must not have."""
+        used = set() if self._last is None else {self._last.name}  # which may not have been kept
+        with suppress(OSError):
+            used.update(await self.names())
+        return used
 
     async def stop(self) -> None:
         """Stop the one that is under way and keep what it has measured; raises CommandError without one.

@@ -417,6 +417,15 @@ def test_a_server_that_starts_again_finds_the_show_beside_the_second(tmp_path: P
         assert name_of(tmp_path, began + timedelta(hours=hours), 77) == "20310506-200000"
 
 
+def test_shows_that_begin_within_a_second_have_a_record_each(tmp_path: Path) -> None:
+    began = datetime(2031, 5, 6, 20, 0, 0, tzinfo=UTC)
+    for started_ns, name in ((77, "20310506-200000"), (78, "20310506-200000-2"), (79, "20310506-200000-3")):
+        assert name_of(tmp_path, began, started_ns) == name
+        RecordFolder(tmp_path / name).append_lines([head({"started_ns": started_ns})])
+        assert name_of(tmp_path, began, started_ns) == name
+    assert name_of(tmp_path, began, 77) == "20310506-200000"
+
+
 def test_a_torn_report_is_passed_over_and_the_one_before_is_used(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
