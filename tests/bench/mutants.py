@@ -79,6 +79,8 @@ RECORDED = "tests/properties/test_recorded.py"
 NOT_LIVE, CANNOT = "not live", 77
 MOST_S = 20.0
 """So long a mutant's tests may take together, beside what is recorded; the slowest of many are left out."""
+RECORDED_TIMES = 5
+"""What is recorded may take so many times as long."""
 
 OTHER: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -616,9 +618,13 @@ def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, 
 
 
 def _affordable(took_s: dict[str, float], file: str, most_s: float) -> dict[str, float]:
-    """Return what is recorded, and the tests named after the module and other quick ones, up to `most_s`."""
+    """Return what is recorded, up to RECORDED_TIMES `most_s`, and the tests named after the module and
+    other quick ones, up to `most_s`."""
     own = f"test_{Path(file).stem}"
-    chosen = {name: one_s for name, one_s in took_s.items() if name.startswith(RECORDED)}
+    chosen: dict[str, float] = {}
+    for name in sorted((name for name in took_s if name.startswith(RECORDED)), reverse=True):
+        if sum(chosen.values()) < RECORDED_TIMES * most_s:
+            chosen[name] = took_s[name]
     for name, one_s in sorted(took_s.items(), key=lambda pair: (own not in pair[0], pair[1])):
         if name not in chosen:
             most_s -= one_s

@@ -328,3 +328,43 @@ def test_before_any_song_bars_are_of_four_quarters() -> None:
     (step,) = clock_at_125().map.steps
     assert (step.beats, step.unit, step.bpm) == (4, 4, 125)
     assert clock_at_125().bar_ticks == 96
+
+
+@pytest.mark.parametrize(
+    ("earliest_ns", "tick_ns"),
+    [(39 * MS, 40 * MS), (39 * MS + 1, 40 * MS + 1), (43 * MS, 44 * MS), (43 * MS + 1, 40 * MS)],
+)
+def test_a_tick_waits_for_a_sources_start_as_far_as_it_must_and_4_ms_at_most(
+    earliest_ns: int, tick_ns: int
+) -> None:
+    """The Start lies 1 ms before the tick at least (M1 p. 30)."""
+    clock = clock_at_125()
+    run(clock, 20 * MS)
+    clock.request(TransportCommand.START, 25 * MS, 25 * MS)
+    clock.give_room(earliest_ns)
+    assert clock.next_due_ns == tick_ns
+    assert clock.start_at_ns == (earliest_ns if tick_ns > 40 * MS else 25 * MS)
+
+
+def test_the_room_for_a_sources_start_is_there_once() -> None:
+    clock = clock_at_125()
+    run(clock, 20 * MS)
+    assert not clock.make_room(41 * MS), "no Start waits"
+    clock.request(TransportCommand.START, 25 * MS, 25 * MS)
+    assert not clock.make_room(41 * MS), "it is nobody's that is waited for"
+    clock.give_room(41 * MS)
+    assert (clock.start_at_ns, clock.next_due_ns) == (41 * MS, 42 * MS)
+    assert clock.make_room(43 * MS)
+    assert not clock.make_room(43 * MS + 1)
+    assert run(clock, 64 * MS) == [(43 * MS, START), (44 * MS, b"\xf8"), (64 * MS, b"\xf8")]
+
+
+def test_a_start_that_is_late_once_uses_the_room_that_it_was_given() -> None:
+    """It may go out up to 1 ms before the tick; when it is later than that, the tick waits."""
+    for now_ns, tick_ns in ((39 * MS, 40 * MS), (40 * MS, 41 * MS), (43 * MS, 44 * MS)):
+        clock = clock_at_125()
+        run(clock, 20 * MS)
+        clock.request(TransportCommand.START, 25 * MS, 25 * MS)
+        clock.give_room(25 * MS)
+        assert clock.take_start(now_ns) == START
+        assert clock.next_due_ns == tick_ns

@@ -128,3 +128,15 @@ def test_time_of_the_set_begins_with_the_songs_number(presses: int) -> None:
     one.do(Action.START)
     one.run(200 * MS)
     assert heard(one)[0][1] == full_message(FrameTime(1 + presses, 0, 0, 0), FPS_30)
+
+
+@pytest.mark.parametrize(("stop_ms", "last_ms"), [(621, 630), (629, 630), (631, 630), (639, 630), (641, 650)])
+def test_after_stop_only_what_lies_before_the_next_tick_goes_out(stop_ms: int, last_ms: int) -> None:
+    """At 125 BPM and 25 frames every other quarter frame lies on a tick: 20 ms and 10 ms."""
+    one = stage(FPS_25)
+    one.run(510 * MS)
+    one.do(Action.START)
+    one.run(stop_ms * MS)
+    one.do(Action.STOP)
+    one.run(1000 * MS)
+    assert [t / MS for t, _ in heard(one)[1:]] == list(range(520, last_ms + 1, 10))

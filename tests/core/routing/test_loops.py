@@ -318,3 +318,32 @@ def test_whatever_is_played_into_a_ring_of_echoes_ends(seed: int) -> None:
     ]
     assert late == []
     assert made.stage.sounding() == {}
+
+
+def test_a_link_that_closes_no_loop_is_forgotten_without_a_word() -> None:
+    """Its cable is pulled: the next probe does not come back, and what is played then is a finger's."""
+    made = Echoes(path("keys", "a"), path("a", "synth"))
+    made.echo("a", "a", 3 * MS)
+    made.play_all("keys", (((20 + 50 * n) * MS, bytes((0xD0, n % 128))) for n in range(600)))
+    made.run(5 * S)
+    assert len(made.stage.show.routes.loops.links) == 1
+    made.echoes.clear()
+    made.play_all("a", (((20 + 50 * n) * MS, bytes((0xD0, n % 128))) for n in range(101, 600)))
+    made.run(31 * S)
+    assert not made.stage.show.routes.loops.links
+    assert made.events() == []
+    assert made.withheld == 0
+
+
+def test_an_input_that_hears_two_loops_is_reported_until_both_have_ended() -> None:
+    made = Echoes(path("a", "a"), path("a", "b"))
+    made.echo("a", "a", 10 * MS)
+    made.echo("b", "a", 20 * MS)
+    made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
+    made.run(3 * S)
+    assert len(made.stage.show.routes.loops.links) == 2
+    for name, after in (("a", ["loop"]), ("b", ["loop", "loop-ended"])):
+        del made.echoes[name]
+        made.run(made.stage.now_ns + S)
+        assert made.events() == after
+    assert not made.stage.show.routes.loops.links

@@ -324,3 +324,23 @@ def test_a_song_may_be_entered_with_transport_going_on(change: ChangePolicy, wai
     assert number == (51 if not waits_ticks else -(-51 // waits_ticks) * waits_ticks)
     assert all(b - a == 10 * MS for a, b in itertools.pairwise(t for t in ticks if t >= changed))
     assert one.show.transport.clock.position_ticks == sum(1 for t in ticks if t >= changed)
+
+
+def test_a_reload_keeps_the_clocks_that_the_song_gives_its_devices() -> None:
+    """One song has a device twice as fast. It stays so when the rig is loaded again, follows what the song
+    says by then, and goes back to the rig's when it says nothing more."""
+    rig = stage().show.compiled.rig
+    ticks_in_a_quarter = []
+    one = stage(replace(SONG, timing=SongTiming(devices=(("played", Timing(rate=F(2))),))))
+    one.do(Action.START)
+    for rate in (2, 2, 3, 1):
+        timing = SongTiming(devices=(("played", Timing(rate=F(rate))),) if rate != 1 else ())
+        one.run(one.now_ns + 1001 * MS)
+        one.load(compiled(rig, (replace(SONG, timing=timing), NEXT), ("one", "two"), one.show.compiled))
+        one.run(one.now_ns + 500 * MS)
+        since_ns, after_ns = one.now_ns, one.now_ns + 24 * 20 * MS
+        one.run(after_ns)
+        ticks_in_a_quarter.append(len([t for t in at(one, "played", TICK) if since_ns < t <= after_ns]))
+        running = {state.device: state.running for state in one.show.snapshot().devices}
+        assert running == {"played": True, "other": True}
+    assert ticks_in_a_quarter == [48, 48, 72, 24]

@@ -351,3 +351,14 @@ def test_a_release_that_may_not_have_arrived_is_sent_again(before_ms: int, owed:
     begun = len(stage.sent("synth"))
     stage.open("synth")
     assert [data for data in stage.sent("synth")[begun:] if data.startswith(("8", "9"))] == owed
+
+
+@pytest.mark.parametrize(("after_ms", "caught_up"), [(1_932, 96), (1_933, 0)])
+def test_four_quarters_are_caught_up_and_no_tick_more(after_ms: int, caught_up: int) -> None:
+    """The last tick was at 1000 ms; the ninety-sixth after it was due at 2920 ms, the next at 2940 ms."""
+    after = again(AfterRestart.CATCH_UP, died(AfterRestart.CATCH_UP, 1_007), after_ms)
+    after.run(2_960 * MS)
+    ticks = after.times_ms("free", TICK)
+    assert [at for at in ticks if at == 1_007 + after_ms] == [1_007 + after_ms] * caught_up
+    assert [at for at in ticks if at != 1_007 + after_ms] == ([2_940, 2_960] if caught_up else [2_960])
+    assert ("fc" in after.sent("free")) is (not caught_up)
