@@ -29,8 +29,7 @@ from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
 from routerd.core.model.codec import from_json, to_json
 from routerd.core.model.commands import parse_when
-from routerd.core.model.rig import AfterRestart
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import AfterRestart, RigFolder
 from routerd.core.show.crash_state import CrashState, crash_state_of, kept_from
 from routerd.server.rigfiles import load_folder
 from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of

@@ -26,11 +26,11 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.routing.input import Input
 from routerd.core.show.compiler import CompiledRig, Compiler
-from routerd.core.show.replica import Apply, SendPast, Sound, TakeOrder
 from routerd.core.units import NS_PER_MS
 from routerd.engine.worker import Worker
 from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_taps, pack_ticks
 from routerd.link.messages import (
+    Ask,
     Commit,
     Counters,
     FromEngine,
@@ -39,15 +39,11 @@ from routerd.link.messages import (
     InputTraffic,
     Loaded,
     OutputTraffic,
-    Perform,
     PlayIn,
     Pong,
     Refuse,
-    ReplaceOrder,
     Reply,
-    SendOut,
     Serving,
-    SoundNote,
     TakeOver,
     Trace,
     Traffic,
@@ -85,11 +81,8 @@ class ServerLink:
             Song: self._song,
             SetList: self._take_set_list,
             Commit: self._commit,
-            ReplaceOrder: self._order,
-            Perform: self._perform,
-            SoundNote: self._sound,
+            Ask: self._ask,
             Trace: self._trace,
-            SendOut: self._send_out,
             PlayIn: self._play,
             TakeOver: lambda message: self.send(Reply(message.number, take_over() or None)),
             Pong: lambda _: ponged(),
@@ -197,41 +190,28 @@ class ServerLink:
         self._loaded(compiled)
         self.send(Loaded(generation))
 
-    def _order(self, order: ReplaceOrder) -> None:
-        self._ask(order.number, lambda now_ns: self._worker.perform(TakeOrder(order.set_list), now_ns))
-
-    def _perform(self, asked: Perform) -> None:
-        self._ask(asked.number, lambda now_ns: self._worker.perform(Apply(asked.command), now_ns))
-
-    def _sound(self, note: SoundNote) -> None:
-        sound = Sound(note.device, note.channel, note.note, note.velocity, note.seconds)
-        self._ask(note.number, lambda now_ns: self._worker.perform(sound, now_ns))
-
-    def _ask(self, number: int, function: Callable[[int], None]) -> None:
+    def _ask(self, ask: Ask) -> None:
         """Have the clock thread do it; the answer follows the snapshot of what it has changed."""
         refusals: list[CommandError] = []
 
         def carry_out(now_ns: int) -> None:
             try:
-                function(now_ns)
+                self._worker.perform(ask.request, now_ns)
             except CommandError as refusal:
                 refusals.append(refusal)
 
-        def answer() -> None:
+        def answer(number: int) -> None:
             if refusals:
                 (refusal,) = refusals
                 self.send(Reply(number, str(refusal), isinstance(refusal, NotFoundError)))
             else:
                 self.send(Reply(number))
 
-        self._worker.call(carry_out, lambda: self._worker.post_call(answer))
+        then = None if ask.number is None else partial(self._worker.post_call, partial(answer, ask.number))
+        self._worker.call(carry_out, then)
 
     def _trace(self, trace: Trace) -> None:
         self._worker.recorder.on = trace.on
-
-    def _send_out(self, messages: SendOut) -> None:
-        request = SendPast(messages.device, messages.data)
-        self._worker.call(lambda now_ns: self._worker.perform(request, now_ns))
 
     def _play(self, messages: PlayIn) -> None:
         for input in self._worker.show.compiled.inputs:

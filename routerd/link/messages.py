@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
-from routerd.core.model.commands import Command
+from routerd.core.model.commands import FromAPerson
 from routerd.core.model.events import EngineEvent
 from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
@@ -31,31 +31,11 @@ class Commit:
 
 
 @dataclass(frozen=True, slots=True)
-class ReplaceOrder:
-    """A new set list."""
+class Ask:
+    """A request to the show; no `number` where nobody waits for the answer."""
 
-    number: int
-    set_list: SetList
-
-
-@dataclass(frozen=True, slots=True)
-class Perform:
-    """A command, to be performed or armed."""
-
-    number: int
-    command: Command
-
-
-@dataclass(frozen=True, slots=True)
-class SoundNote:
-    """A note to tune by; see Show.sound."""
-
-    number: int
-    device: str
-    channel: int
-    note: int
-    velocity: int
-    seconds: int
+    request: FromAPerson
+    number: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +43,6 @@ class Trace:
     """Whether every MIDI message in and out is wanted from now on."""
 
     on: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SendOut:
-    """MIDI messages for a device, past all routes."""
-
-    device: str
-    data: tuple[bytes, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,10 +246,7 @@ class Happened:
     event: EngineEvent
 
 
-FromServer = (
-    Rig | Song | SetList | Commit | ReplaceOrder | Perform | SoundNote
-    | Trace | SendOut | PlayIn | TakeOver | Pong | Serving | Refuse
-)  # fmt: skip
+FromServer = Rig | Song | SetList | Commit | Ask | Trace | PlayIn | TakeOver | Pong | Serving | Refuse
 FromEngine = (
     Hello | Ping | Reload | Loaded | Reply | Snapshot | Segment | PortStates | Counters | EngineFacts
     | Traffic | Happened
@@ -289,11 +258,8 @@ KINDS: dict[str, type[AnyMessage]] = {
     "song": Song,
     "set-list": SetList,
     "commit": Commit,
-    "order": ReplaceOrder,
-    "command": Perform,
-    "sound": SoundNote,
+    "ask": Ask,
     "trace": Trace,
-    "send": SendOut,
     "play": PlayIn,
     "take-over": TakeOver,
     "pong": Pong,

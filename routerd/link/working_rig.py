@@ -14,8 +14,8 @@ from typing import Any, NamedTuple
 
 from routerd import __version__
 from routerd.core.model.codec import JsonObject, decode, encode
-from routerd.core.model.rig import Rig
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import Rig, RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 
 FILE = "working-rig.jsonl"

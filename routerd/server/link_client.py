@@ -12,16 +12,19 @@ import contextlib
 import itertools
 import socket
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from functools import partial
 from typing import Protocol, TypeVar
 
 from routerd.core.errors import CommandError, LinkError, NotFoundError
-from routerd.core.model.commands import Command
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.commands import Apply, Command, SendPast, Sound, TakeOrder
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.timing import Segment
 from routerd.link.frames import MessageTrace, Tap, TickRecord, Unpacker, pack_message
 from routerd.link.messages import (
     AnyMessage,
+    Ask,
     Commit,
     Counters,
     EngineFacts,
@@ -29,18 +32,14 @@ from routerd.link.messages import (
     Happened,
     Hello,
     Loaded,
-    Perform,
     Ping,
     PlayIn,
     Pong,
     PortStates,
     Refuse,
     Reload,
-    ReplaceOrder,
     Reply,
-    SendOut,
     Serving,
-    SoundNote,
     TakeOver,
     Trace,
     Traffic,
@@ -159,11 +158,11 @@ class EngineLink:
 
         Raises CommandError as the show raised it, EngineSilentError without an answer.
         """
-        await self._ask(lambda number: Perform(number, command))
+        await self._ask(partial(Ask, Apply(command)))
 
     async def sound(self, device: str, channel: int, note: int, velocity: int, seconds: int) -> None:
         """Sound a note to tune by for so long, or with velocity 0 end it; raises as `command` does."""
-        await self._ask(lambda number: SoundNote(number, device, channel, note, velocity, seconds))
+        await self._ask(partial(Ask, Sound(device, channel, note, velocity, seconds)))
 
     def tap(self, *, on: bool) -> None:
         """Have every message in and out sent here from now on, or no longer."""
@@ -172,7 +171,7 @@ class EngineLink:
 
     def send_to(self, device: str, messages: list[bytes]) -> None:
         """Send whole messages to a device, past all routes, as its wire allows."""
-        self._send(SendOut(device, tuple(messages)))
+        self._send(Ask(SendPast(device, tuple(messages))))
 
     def play(self, device: str, messages: list[bytes]) -> None:
         """Have whole messages routed as if the device had played them. What is pressed must be released."""
@@ -184,7 +183,7 @@ class EngineLink:
 
     async def order(self, set_list: SetList) -> None:
         """Give the engine a new set list; raises as `command` does."""
-        await self._ask(lambda number: ReplaceOrder(number, set_list))
+        await self._ask(partial(Ask, TakeOrder(set_list)))
 
     async def load_rig(self, rig_folder: RigFolder, generation: int, resume: ResumePoint | None) -> None:
         """Send a rig, piece by piece, and wait until it is in; raises LinkError when it is refused."""

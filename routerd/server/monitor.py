@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from routerd.core.midi.messages import SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
 from routerd.core.routing.fate import KIND_OF_STATUS, Fate

@@ -19,8 +19,8 @@ import structlog
 
 from routerd.core.errors import CommandError, LinkError, RigFolderError
 from routerd.core.model import events
-from routerd.core.model.rig import AfterRestart
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import AfterRestart, RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.errand import Disk, StuckError
 from routerd.printing import counted

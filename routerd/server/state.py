@@ -17,7 +17,8 @@ from typing import Any, TypeVar
 
 from routerd import storage
 from routerd.core.model.codec import JsonObject, from_json, to_json
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, resume_point_from
 from routerd.core.units import BPM_MAX, BPM_MIN
 from routerd.link import working_rig

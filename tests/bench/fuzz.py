@@ -14,7 +14,7 @@ import time
 from itertools import count
 from random import Random
 
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from tests.hostile.rich_rig import DEMO, RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import stream, throw_all
 from tests.hostile.under_fire import UnderFire

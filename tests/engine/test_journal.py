@@ -8,9 +8,9 @@ import pytest
 
 from routerd.core.errors import PortError
 from routerd.core.model.actions import Action
-from routerd.core.model.commands import Command
+from routerd.core.model.commands import Apply, Command
 from routerd.core.output.wire import Wire
-from routerd.core.show.replica import Apply, unpack
+from routerd.core.show.replica import unpack
 from routerd.engine.journal import (
     AT,
     DONE,

@@ -20,7 +20,8 @@ from routerd.core.errors import CommandError
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_on, song_position
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show

@@ -18,6 +18,7 @@ import pytest
 import routerd.engine.worker as module
 from routerd.core.errors import PortError
 from routerd.core.model.actions import Action
+from routerd.core.model.commands import Apply
 from routerd.core.model.events import Fault, PortClosed, event_to_json
 from routerd.core.model.rig import Device, Rig, WireKind
 from routerd.core.model.snapshot import Snapshot
@@ -25,7 +26,6 @@ from routerd.core.model.song import Patch, Song
 from routerd.core.model.timing import Segment, Timing
 from routerd.core.output.wire import Wire
 from routerd.core.show.compiler import CompiledRig
-from routerd.core.show.replica import Apply
 from routerd.core.show.show import Show
 from routerd.engine.journal import AT, DONE, WRITTEN, Kind, Reader, Shared, Writer
 from routerd.engine.worker import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.show.compiler import CompiledRig, Compiler
 from routerd.server.rigfiles import load_folder
 

@@ -12,7 +12,8 @@ import pytest
 
 from routerd.core.errors import LinkError
 from routerd.core.model.actions import Action
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.commands import Apply
+from routerd.core.model.rig import RigFolder
 from routerd.link.frames import (
     LONGEST_FRAME,
     VERSION,
@@ -23,7 +24,7 @@ from routerd.link.frames import (
     pack_taps,
     pack_ticks,
 )
-from routerd.link.messages import Perform, PlayIn
+from routerd.link.messages import Ask, PlayIn
 from routerd.ports.sysex_assembly import SysexAssembly
 from tests.hostile.rich_rig import DEMO, RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import from_bytes, legal, mutated, stream, throw_all, to_bytes
@@ -132,7 +133,7 @@ def test_the_link_takes_any_bytes_or_says_so() -> None:
     """The engine's end of the socket: frames cut anywhere, changed anywhere; only LinkError, nothing kept."""
     random = Random(SEED)
     frames = [
-        pack_message(Perform(7, ask(Action.SONG, "low-tide", "bar"))),
+        pack_message(Ask(Apply(ask(Action.SONG, "low-tide", "bar")), 7)),
         pack_message(PlayIn("keys", (b"\x90\x3c\x40",))),
         pack_ticks([TickRecord(1, 2, 3, 4, 5)] * 20),
         pack_taps([pack_tap(1, 2, b"\x90\x3c\x40"), pack_tap(3, 0x8001, b"\xf8")]),

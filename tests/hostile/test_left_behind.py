@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from routerd.core.errors import RouterdError
 from routerd.core.midi.messages import TICK
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show

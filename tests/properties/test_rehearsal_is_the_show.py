@@ -12,8 +12,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from routerd.core.model.actions import Action
-from routerd.core.model.rig import Device, WireKind
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import Device, RigFolder, WireKind
 from routerd.core.model.song import Patch, Song, StartPolicy
 from routerd.core.model.timing import ChangePolicy, Click, FrameRate, Pulse, State, TimeCode, Timing
 from routerd.server.offline.rehearse import Change, rehearse

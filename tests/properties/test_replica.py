@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from routerd.core.clock.tempo_map import TempoMap
+from routerd.core.model.commands import Apply, Sound, TakeOrder
 from routerd.core.model.rig import Device, Rig
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Input
@@ -124,15 +125,15 @@ class Twin:
         self._settle()
 
     def apply(self, command: Any, now_ns: int) -> None:
-        self._ask(replica.Apply(command), now_ns)
+        self._ask(Apply(command), now_ns)
 
     def sound(
         self, device: str, channel: int, note: int, velocity: int, now_ns: int, for_s: int = 60
     ) -> None:
-        self._ask(replica.Sound(device, channel, note, velocity, for_s), now_ns)
+        self._ask(Sound(device, channel, note, velocity, for_s), now_ns)
 
     def set_order(self, set_list: Any, now_ns: int) -> None:
-        self._ask(replica.TakeOrder(set_list), now_ns)
+        self._ask(TakeOrder(set_list), now_ns)
 
     def output_opened(self, wire: Wire, takes_pieces: bool, now_ns: int) -> None:
         self._ports.add(self.replica.show.compiled.wires[self._wire(wire)])

@@ -20,6 +20,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from routerd.core.model.actions import ACTIONS, Action, AnyArgument, brief
+from routerd.core.model.set_list import SetList
 from routerd.core.units import shown_bpm
 
 _COUNTED = re.compile(r"([1-9]\d{0,3}) bars|bar ([1-9]\d{0,3})")
@@ -97,3 +98,42 @@ class Command:
         """What people and programs see of the argument."""
         argument = brief(self.argument)
         return shown_bpm(argument) if isinstance(argument, Fraction) else argument
+
+
+# What people ask of a show: a command is one of four requests. The link carries them, and a replica's journal
+
+
+@dataclass(frozen=True, slots=True)
+class Apply:
+    """Carry out a command, or arm it; see `Show.apply`."""
+
+    command: Command
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOrder:
+    """Take a new order of songs; see `Show.set_order`."""
+
+    set_list: SetList
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Sound a note to tune by, for that many seconds; see `Show.sound`."""
+
+    device: str
+    channel: int
+    note: int
+    velocity: int
+    seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class SendPast:
+    """Send whole messages to a device, past all routes."""
+
+    device: str
+    data: tuple[bytes, ...]
+
+
+FromAPerson = Apply | TakeOrder | Sound | SendPast

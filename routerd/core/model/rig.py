@@ -1,4 +1,5 @@
-"""A rig as checked and resolved values: its devices with their ports, and what its controls mean.
+"""A rig as checked and resolved values: its devices with their ports, and what its controls mean; with songs
+and a set list, all that an evening needs.
 
 Nothing here checks; the server has. Channels are 0–15.
 """
@@ -6,7 +7,7 @@ Nothing here checks; the server has. Channels are 0–15.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from routerd.core.model.controls import (
@@ -16,6 +17,8 @@ from routerd.core.model.controls import (
     Pedal,
     PressTimes,
 )
+from routerd.core.model.set_list import SetList
+from routerd.core.model.song import Song
 from routerd.core.model.timing import HOLDOVER_S, PLAIN_TIMING, Timing
 
 
@@ -97,6 +100,23 @@ class Rig:
     after_restart: AfterRestart = AfterRestart.SILENT
     holdover_s: int = HOLDOVER_S
     """How long tempo and phase of a source that is followed are held when it falls silent."""
+
+
+@dataclass(frozen=True, slots=True)
+class RigFolder:
+    """All that the engine needs for the evening: the rig, every song, tonight's order."""
+
+    rig: Rig
+    songs: tuple[Song, ...]
+    set_list: SetList
+    _by_identifier: dict[str, Song] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._by_identifier.update({song.identifier: song for song in self.songs})
+
+    def song(self, identifier: str) -> Song:
+        """Return the song of that identifier; raises KeyError."""
+        return self._by_identifier[identifier]
 
 
 Port = tuple[str, Usb]

@@ -1,4 +1,4 @@
-"""A set list as a value, its edits (a set list in, the changed one out), and all that an evening needs.
+"""A set list as a value, and its edits: a set list in, the changed one out.
 
 Songs at the end of the order may be its encore block; an edit keeps the boundary where it was. Numbers
 count from 1, as people see them.
@@ -6,11 +6,9 @@ count from 1, as people see them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from routerd.core.errors import CommandError, NotFoundError
-from routerd.core.model.rig import Rig
-from routerd.core.model.song import Song
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,23 +24,6 @@ class SetList:
     """How long the evening's slot is; 0 where not stated."""
     changeover_s: int = 0
     """From the end of a song to the beginning of the next."""
-
-
-@dataclass(frozen=True, slots=True)
-class RigFolder:
-    """All that the engine needs for the evening: the rig, every song, tonight's order."""
-
-    rig: Rig
-    songs: tuple[Song, ...]
-    set_list: SetList
-    _by_identifier: dict[str, Song] = field(init=False, repr=False, compare=False, default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self._by_identifier.update({song.identifier: song for song in self.songs})
-
-    def song(self, identifier: str) -> Song:
-        """Return the song of that identifier; raises KeyError."""
-        return self._by_identifier[identifier]
 
 
 def move(set_list: SetList, number: int, to: int) -> SetList:

@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from routerd.core.midi.messages import TICK_BYTES, is_piece, is_release
-from routerd.core.model.commands import Command
-from routerd.core.model.set_list import SetList
+from routerd.core.model.commands import Apply, FromAPerson, SendPast, Sound, TakeOrder
 from routerd.core.output.wire import Wire
 from routerd.core.routing.input import Input
 
@@ -33,39 +32,6 @@ if TYPE_CHECKING:
     from routerd.core.output.wire import Sink
     from routerd.core.show.compiler import CompiledRig
     from routerd.core.show.show import Show
-
-
-@dataclass(frozen=True, slots=True)
-class Apply:
-    """Carry out a command, or arm it; see `Show.apply`."""
-
-    command: Command
-
-
-@dataclass(frozen=True, slots=True)
-class TakeOrder:
-    """Take a new order of songs; see `Show.set_order`."""
-
-    set_list: SetList
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """Sound a note to tune by, for that many seconds; see `Show.sound`."""
-
-    device: str
-    channel: int
-    note: int
-    velocity: int
-    seconds: int
-
-
-@dataclass(frozen=True, slots=True)
-class SendPast:
-    """Send whole messages to a device, past all routes."""
-
-    device: str
-    data: tuple[bytes, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +72,7 @@ class ShutDown:
     """Stop transport and silence the rig."""
 
 
-Request = Apply | TakeOrder | Sound | SendPast | OpenOutput | LoseOutput | OpenInput | LoseInput | ShutDown
+Request = FromAPerson | OpenOutput | LoseOutput | OpenInput | LoseInput | ShutDown
 """All that is asked of a show besides messages and the passing of time."""
 
 

@@ -10,7 +10,8 @@ from aiohttp import web
 
 from routerd.core.errors import NotFoundError, RigFolderError
 from routerd.core.model.events import AnyEvent, Loaded
-from routerd.core.model.set_list import RigFolder, song_at
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import song_at
 from routerd.core.routing.fate import KIND_OF_STATUS
 from routerd.server.feed import Feed
 from routerd.server.http.bodies import Body, Line, Nothing, NumberOrLine, OrLeftOut, known_song

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.errand import in_time
 from routerd.printing import complain
 from routerd.server.rigfiles import Loaded, load_folder

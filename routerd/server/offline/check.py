@@ -23,9 +23,8 @@ from routerd.core.midi.messages import NOTE_ON, SYSEX_END, Kind
 from routerd.core.midi.tuning import note_name
 from routerd.core.model.actions import ToSection, ToSong
 from routerd.core.model.controls import Control
-from routerd.core.model.rig import Device, Rig
+from routerd.core.model.rig import Device, Rig, RigFolder
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.output.receivers import SoundingNotes
 from routerd.errand import in_time

@@ -17,8 +17,9 @@ from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
 from routerd.core.midi.words import hex_words, message_words
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone

@@ -32,7 +32,7 @@ from routerd.core.midi.messages import (
 from routerd.core.model import events
 from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.song import Song
 from routerd.core.model.timing import State
 from routerd.core.output.wire import Wire

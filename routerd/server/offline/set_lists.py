@@ -17,7 +17,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from routerd.core.errors import FileEditError
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Section, Song
 from routerd.core.units import format_bpm
 from routerd.printing import complain, counted, say, say_document

@@ -18,7 +18,7 @@ from routerd.core.midi.tuning import note_hz, note_name, volts
 from routerd.core.model.actions import Action, ToSection
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.song import Hold, Patch, Song
 from routerd.core.units import format_bpm
 from routerd.printing import counted, length_words, say_document

@@ -13,7 +13,8 @@ from typing import Annotated, Any, TypeVar
 from pydantic import ConfigDict, Field
 
 from routerd.core.midi.tuning import STANDARD_HZ
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.printing import visible
 from routerd.server.rigfiles.against_rig import (
     own_channels,

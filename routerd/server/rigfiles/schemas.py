@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.server.rigfiles.folder import SONG_NAME, SetFile
 from routerd.server.rigfiles.rig import RigFile
 from routerd.server.rigfiles.shape import Entry

@@ -42,8 +42,8 @@ from routerd.core.midi.rest import Pressed
 from routerd.core.midi.tuning import SOFT
 from routerd.core.model import events
 from routerd.core.model.controls import control_keys
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import Song
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import INPUT_BIT

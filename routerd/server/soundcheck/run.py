@@ -23,8 +23,7 @@ from routerd.core.model import events
 from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command
 from routerd.core.model.events import AnyEvent
-from routerd.core.model.rig import Device, port_out, sharing, wire_names
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import Device, RigFolder, port_out, sharing, wire_names
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.units import NS_PER_MS
 from routerd.link.frames import INPUT_BIT, Tap, TickRecord

@@ -20,23 +20,22 @@ from routerd.core.model.rig import Rig
 from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.core.show.compiler import Compiler
+from routerd.core.show.replica import perform
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import TickRecord, Unpacker, pack_message, pack_ticks
 from routerd.link.messages import (
+    Ask,
     Commit,
     Counters,
     FromEngine,
     Happened,
     Hello,
     Loaded,
-    Perform,
     PortState,
     PortStates,
     Realtime,
-    ReplaceOrder,
     Reply,
-    SoundNote,
     TakeOver,
 )
 from tests.stage import ask
@@ -188,17 +187,10 @@ class FakeEngine:
             self._set_list = message
         elif isinstance(message, Commit):
             self._commit(message)
-        elif isinstance(message, ReplaceOrder):
-            order = message.set_list
-            self._answer(message.number, lambda now_ns: self.show.set_order(order, now_ns))
-        elif isinstance(message, SoundNote):
-            what, for_s = (message.device, message.channel, message.note, message.velocity), message.seconds
-            self._answer(message.number, lambda now_ns: self.show.sound(*what, now_ns, for_s=for_s))
         elif isinstance(message, TakeOver):
             self._answer(message.number, lambda _: None)
-        elif isinstance(message, Perform):
-            command = message.command
-            self._answer(message.number, lambda now_ns: self.show.apply(command, now_ns))
+        elif isinstance(message, Ask):
+            self._answer(message.number, lambda now_ns: perform(self.show, message.request, now_ns))
 
     def _commit(self, commit: Commit) -> None:
         assert self._compiler is not None
@@ -210,12 +202,13 @@ class FakeEngine:
         self.show.load(book, commit.generation, monotonic_ns(), commit.resume)
         self._tell_effects()
 
-    def _answer(self, number: int, function: Callable[[int], None]) -> None:
+    def _answer(self, number: int | None, function: Callable[[int], None]) -> None:
         self._catch_up()
-        reply = Reply(number)
+        refused: tuple[str, bool] | tuple[()] = ()
         try:
             function(monotonic_ns())
         except CommandError as refusal:
-            reply = Reply(number, str(refusal), isinstance(refusal, NotFoundError))
+            refused = str(refusal), isinstance(refusal, NotFoundError)
         self._tell_effects()
-        self.tell(reply)
+        if number is not None:
+            self.tell(Reply(number, *refused))

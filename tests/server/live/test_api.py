@@ -12,7 +12,7 @@ import pytest
 from server_service import Service, a_service
 
 from routerd.core.model.actions import Action
-from routerd.link.messages import Counters, Perform, Ping, Pong, PortState, PortStates
+from routerd.link.messages import Ask, Counters, Ping, Pong, PortState, PortStates
 
 
 async def test_status_tells_the_whole_moment(service: Service) -> None:
@@ -254,7 +254,7 @@ async def test_a_foot_switch_shows_in_the_status(service: Service) -> None:
 async def test_a_silent_engine_does_not_stop_the_status(service: Service) -> None:
     service.engine.silent = True
     asked = asyncio.create_task(service.ask("POST", "/v1/next"))
-    await service.engine.heard(Perform)
+    await service.engine.heard(Ask)
     assert (await service.ask("GET", "/v1/status")).status == 200
     answer = await asked
     assert (answer.status, answer.json["type"]) == (504, "/problems/engine-silent")

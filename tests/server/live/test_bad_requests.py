@@ -11,7 +11,7 @@ from server_service import Answer, Service
 
 from routerd.core.errors import CommandError
 from routerd.core.show.show import Show
-from routerd.link.messages import Perform, PortState, PortStates
+from routerd.link.messages import Ask, PortState, PortStates
 from routerd.server import status
 from routerd.server.http import application as api
 from routerd.server.http.problems import KINDS
@@ -78,7 +78,7 @@ async def test_a_wrong_body_is_told_and_changes_nothing(
     is_problem(answer, name)
     assert words in answer.json["detail"]
     assert service.engine.standing() == before
-    assert [message for message in service.engine.said if isinstance(message, Perform)] == []
+    assert [message for message in service.engine.said if isinstance(message, Ask)] == []
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,8 @@ import pytest
 from server_service import Service, a_service
 
 from routerd.core.model.actions import Action
-from routerd.link.messages import Perform
+from routerd.core.model.commands import Apply
+from routerd.link.messages import Ask
 from routerd.server.http.guard import AccessOptions, Credentials, read_origin
 from routerd.server.http.negotiation import MOST_KEYS, best_media, weights
 from routerd.server.http.tokens import ListenError
@@ -95,7 +96,8 @@ async def test_event_streams_are_never_compressed(service: Service) -> None:
 
 
 def performed(service: Service) -> list[Action]:
-    return [one.command.action for one in service.engine.said if isinstance(one, Perform)]
+    requests = [one.request for one in service.engine.said if isinstance(one, Ask)]
+    return [request.command.action for request in requests if isinstance(request, Apply)]
 
 
 async def test_short_answers_for_those_who_prefer_them(service: Service) -> None:

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from routerd.core.model.rig import Device, Rig
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import Device, Rig, RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint
 from routerd.core.model.song import (
     Patch,

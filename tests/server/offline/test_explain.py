@@ -9,7 +9,7 @@ import pytest
 
 from routerd.cli import main
 from routerd.core.errors import NotFoundError
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.server.offline.explain import explain, lines_of, read_message
 from routerd.server.rigfiles import load_folder
 

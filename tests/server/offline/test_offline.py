@@ -15,7 +15,7 @@ from routerd.cli import main
 from routerd.core.model.actions import Action, ToSection
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control, Press
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.song import Patch
 from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse, written

@@ -8,8 +8,7 @@ from sound_rig import Folder
 from routerd.core.model.actions import Action, StepDone, ToSection
 from routerd.core.model.commands import Command, parse_when
 from routerd.core.model.controls import Control, Led, Pedal, Press, PressTimes, Shows
-from routerd.core.model.rig import AfterRestart
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import AfterRestart, RigFolder
 from routerd.core.model.song import (
     HeldNotes,
     SectionsEnd,

@@ -12,8 +12,8 @@ from sound_rig import SET, Folder
 
 from routerd.core.midi.messages import is_whole
 from routerd.core.model.codec import decode, encode
-from routerd.core.model.rig import Rig
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.rig import Rig, RigFolder
+from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.server.rigfiles import json_schemas, load_folder
 from routerd.server.rigfiles.text import read_document

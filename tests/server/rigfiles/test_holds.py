@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from sound_rig import RIG, SONG, Folder
 
-from routerd.core.model.set_list import RigFolder
+from routerd.core.model.rig import RigFolder
 from routerd.core.model.song import Hold
 from routerd.server.offline.check import warnings_of
 from routerd.server.offline.rehearse import rehearse

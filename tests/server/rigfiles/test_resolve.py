@@ -12,9 +12,8 @@ from routerd.core.midi.messages import CONTROLLER, NOTE_ON, PROGRAM, Kind
 from routerd.core.model.actions import Action, ToSection, ToSong
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
-from routerd.core.model.rig import ANY_USB, Usb, WireKind
+from routerd.core.model.rig import ANY_USB, RigFolder, Usb, WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Route, Switching
-from routerd.core.model.set_list import RigFolder
 from routerd.core.model.song import (
     Patch,
     Song,

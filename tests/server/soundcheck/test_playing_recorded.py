@@ -14,9 +14,9 @@ from routerd.core.model import events
 from routerd.core.model.actions import Action
 from routerd.core.model.commands import Command
 from routerd.core.model.controls import Control
-from routerd.core.model.rig import Device, Rig
+from routerd.core.model.rig import Device, Rig, RigFolder
 from routerd.core.model.route import Route
-from routerd.core.model.set_list import RigFolder, SetList
+from routerd.core.model.set_list import SetList
 from routerd.core.model.song import Song
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.shows.midi_file import write_midi_file
