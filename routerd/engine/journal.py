@@ -183,6 +183,12 @@ class Reader:
         self.taken: int = self.words[WRITTEN]
         """The number of the last entry that was taken."""
 
+    def breaks_off(self) -> bool:
+        """Return whether a break is among what has been written and not taken."""
+        ahead = range(self.taken, min(self.words[WRITTEN], self.taken + SLOTS))
+        places = (HEAD_BYTES + (number & (SLOTS - 1)) * _SLOT_BYTES for number in ahead)
+        return any(_SLOT.unpack_from(self._memory, place)[2] == Kind.BREAK for place in places)
+
     def take(self) -> Entry:
         """Return the next entry, which must have been written; raises OverrunError."""
         words = self.words

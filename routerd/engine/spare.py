@@ -8,10 +8,8 @@ journal, which is all that its show is given, and sends nothing (`core.show.repl
 
 Who is on holds a lock in the shared memory, with its clock thread: a robust mutex of the C library. The
 kernel frees it in the moment in which that thread dies, whatever of, long before the memory of the process is
-gone; the spare waits there. An engine that lives and sends no tick is killed first: HANG_NS after a tick was
-due and has not been done, twice in a row, by a spare that has itself been woken in time, so that a machine
-that stands still as a whole is not taken for a death. Then the lock says when it is gone. So there are never
-two that send.
+gone; the spare waits there. An engine that lives and sends no tick is killed first (`HangJudge`). Then the
+lock says when it is gone. So there are never two that send.
 
 At a takeover, the spare does what was done and not yet taken, sends what was not sent (`Replica.unsent`), and
 is the engine: the same worker, on the same grid. What the engine was doing when it died is done again only as
@@ -47,6 +45,7 @@ from routerd.core.show.replica import (
     unpack,
 )
 from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.engine.hang import HANG_NS, HANG_UNHURRIED_NS, HangJudge
 from routerd.engine.journal import (
     AT,
     DONE,
@@ -99,28 +98,11 @@ _STORIES = {
     Why.ASKED: "a takeover was asked for",
 }
 
-HANG_NS = 20 * NS_PER_MS
-"""How late a tick must be for its engine to be taken for hung, where threads get the processor at once."""
-
 MOST_DOUBLED = 5
 """The margin is doubled with each hang, so often at most: it may be the machine that stands still."""
 
-HANG_UNHURRIED_NS = 100 * NS_PER_MS
-"""The same where real-time scheduling is refused, and any thread may have to wait."""
-
-IN_TIME_NS = 300_000
-"""A spare that wakes later than this does not judge others."""
-
-LOOK_NS = 5 * NS_PER_MS
-"""How often it takes what has been done."""
-
-AGAIN_NS = 1 * NS_PER_MS
-
 WAIT_PRIORITY, FOLLOW_PRIORITY = CLOCK_PRIORITY + 1, 59
 """It waits above every thread of the engine, to be woken at once, and does what it has to do below."""
-
-AWAY_NS = 400_000
-"""It is woken no nearer to a tick than this."""
 
 NEED_NS = 3 * NS_PER_MS
 """What a fork needs of a gap."""
@@ -367,6 +349,7 @@ class _Spare:
         self._reader = Reader(guard.shared)
         self._ports: set[Wire] = set(worker.ports)
         self._replica = Replica(worker.show, self._ports)
+        self._engine_pid = engine
         self._engine = os.pidfd_open(engine)
         self._realtime = False
         worker.become_copy()
@@ -385,15 +368,11 @@ class _Spare:
     def follow(self, hang_ns: int) -> Why:
         """Take what the engine does, until it does no more; return why."""
         mutex, words = self._guard.mutex, self._words
-        clock, suspected = self._show.transport.clock, 0
-        wake_ns = monotonic_ns()
+        clock, judge = self._show.transport.clock, HangJudge(hang_ns)
         while True:
             self._take_done()
             due_ns = clock.next_due_ns
-            now_ns = monotonic_ns()
-            wake_ns = min(now_ns + LOOK_NS, max(due_ns + hang_ns, now_ns + AGAIN_NS))
-            if abs(wake_ns - due_ns) < AWAY_NS:
-                wake_ns = due_ns + AWAY_NS
+            wake_ns = judge.next_look_ns(monotonic_ns(), due_ns)
             if words[ASKED]:
                 self._kill_engine()
                 return self._ended(Why.ASKED)
@@ -404,12 +383,12 @@ class _Spare:
             self._set_priority(FOLLOW_PRIORITY)
             if not self._guard.has_parent() or words[ENDING]:
                 os._exit(0)
-            now_ns = monotonic_ns()
-            if late_ns > IN_TIME_NS or words[DONE] != self._reader.taken:
-                suspected = 0
-                continue
-            suspected = suspected + 1 if now_ns >= due_ns + hang_ns else 0
-            if suspected >= 2:
+            now_ns, has_moved = monotonic_ns(), words[DONE] != self._reader.taken
+            if judge.look(
+                now_ns, due_ns, woken_late_ns=late_ns, has_moved=has_moved, is_busy=self._engine_is_busy
+            ):
+                if self._reader.breaks_off():
+                    self._give_up(Standing.LOST)  # it takes a new rig, and that takes its time
                 words[SILENT_NS] = now_ns - due_ns
                 self._kill_engine()
                 return self._ended(Why.HANG)
@@ -418,6 +397,14 @@ class _Spare:
         if self._realtime:
             with contextlib.suppress(OSError):
                 os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(permitted_priority(priority)))
+
+    def _engine_is_busy(self) -> bool:
+        """Return whether a thread of the engine runs or wants to (proc(5)); True where nobody knows."""
+        try:
+            with os.scandir(f"/proc/{self._engine_pid}/task") as threads:
+                return any(_state_of(f"{thread.path}/stat") == "R" for thread in threads)
+        except OSError:
+            return True
 
     def _kill_engine(self) -> None:
         """Kill the engine, and wait until its clock thread has gone: until then it may still send."""
@@ -528,6 +515,11 @@ def _is_safe(entry: Entry) -> bool:
     if entry.kind == Kind.MESSAGE:
         return len(entry.data) == 3 and is_release(entry.data)
     return entry.kind in (Kind.ADVANCE, Kind.DIGEST)
+
+
+def _state_of(stat: str) -> str:
+    with open(stat, encoding="ascii", errors="replace") as file:  # noqa: PTH123
+        return file.read().rpartition(")")[2].split()[0]
 
 
 def end_with_parent(engine: int) -> None:
