@@ -85,11 +85,15 @@ def busy_processes(count: int) -> Iterator[None]:
         thread.join()
 
 
-def pytest(*words: str) -> tuple[int, str]:
-    """Run pytest; return its status and what it printed."""
+def pytest(log: Path, *words: str) -> tuple[int, str]:
+    """Run pytest, which prints into the log as it goes; return its status and what it has printed."""
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:benchmark", *words]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    return done.returncode, done.stdout + done.stderr
+    with log.open("a+", encoding="utf-8") as file:
+        print(f"== {' '.join(words)}", file=file, flush=True)
+        begin = file.tell()
+        done = subprocess.run(command, cwd=ROOT, stdout=file, stderr=subprocess.STDOUT, check=False)
+        file.seek(begin)
+        return done.returncode, file.read()
 
 
 def one_run(seed: int, where: list[str], log: Path, *, guest: bool) -> bool:
@@ -102,9 +106,7 @@ def one_run(seed: int, where: list[str], log: Path, *, guest: bool) -> bool:
     for words in runs:
         began_s = time.monotonic()
         with busy_processes(BUSY):
-            status, text = pytest(*words)
-        with log.open("a", encoding="utf-8") as file:
-            file.write(f"== {' '.join(words)}\n{text}\n")
+            status, text = pytest(log, *words)
         green = green and status == 0
         print(
             f"seed {seed}: {'green' if status == 0 else 'RED'}, {time.monotonic() - began_s:.0f} s",
