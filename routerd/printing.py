@@ -18,6 +18,7 @@ import os
 import queue
 import sys
 import threading
+import traceback
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any, Protocol, TextIO
@@ -152,23 +153,43 @@ class LogForm:
         self.on_terminal = _is_terminal(number)
         self._journal = not self.on_terminal and reads_journal(number, os.environ)
 
-    def line(self, text: str, level: str, fields: Mapping[str, Any] | None = None) -> str:
-        """Return what is said as a line."""
+    def line(
+        self,
+        text: str,
+        level: str,
+        fields: Mapping[str, Any] | None = None,
+        error: BaseException | None = None,
+    ) -> str:
+        """Return what is said as a line; on a terminal the traceback of an `error` stands below it."""
+        fields = {} if fields is None else {key: _visible_value(value) for key, value in fields.items()}
+        trace = ""
+        if error is not None:
+            trace = visible_lines("".join(traceback.format_exception(error)).rstrip("\n"))
+        now = datetime.now(UTC)
         if self.on_terminal:
-            more = "".join(f" {key}={value!r}" for key, value in (fields or {}).items())
-            return visible(f"routerd: {text}{more}")
-        now = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
-        said = {"event": text, **(fields or {}), "level": level, "timestamp": now}
-        document = json.dumps({"component": self.component, **said}, ensure_ascii=False)
-        return self.dressed(visible_json(document), level)
-
-    def dressed(self, line: str, level: str) -> str:
-        """Return a finished line with what the journal wants before it."""
+            more = "".join(f" {key}={value!r}" for key, value in fields.items())
+            return visible(f"{now.astimezone():%H:%M:%S} routerd: {text}{more}") + (trace and f"\n{trace}")
+        if trace:
+            fields["exception"] = trace
+        stamp = now.isoformat(timespec="microseconds").replace("+00:00", "Z")
+        said = {"event": visible(text), **fields, "level": level, "timestamp": stamp}
+        line = visible_json(json.dumps({"component": self.component, **said}, ensure_ascii=False))
         return f"<{PRIORITIES.get(level, 6)}>{line}" if self._journal else line
 
     def stray(self, line: str) -> str:
         """Return a line that the interpreter or a library has put onto standard error."""
         return visible(line) if self.on_terminal else self.line(visible(line), "error")
+
+
+def _visible_value(value: Any) -> Any:
+    """Return a field of a line with what is text in it as `visible` returns it."""
+    if isinstance(value, str):
+        return visible(str.__str__(value))  # of an enumeration its value
+    if isinstance(value, list | tuple):
+        return [_visible_value(one) for one in value]
+    if isinstance(value, dict):
+        return {visible(str(key)): _visible_value(one) for key, one in value.items()}
+    return value
 
 
 def _is_terminal(number: int) -> bool:
@@ -212,8 +233,6 @@ class LogWriter:
         except queue.Full:
             self._dropped += 1
 
-    debug = info = warning = warn = error = critical = fatal = exception = failure = log = msg
-
     def close(self, patience_s: float = 0.2) -> None:
         """Write what waits, but do not wait long for it."""
         try:
@@ -233,20 +252,22 @@ class LogWriter:
 
 
 class Log:
-    """The log of a process that has no other: lines are written at once until `begin`, then by a thread."""
+    """The log of a process: lines are written at once until `begin`, then by a thread."""
 
     def __init__(self, component: str) -> None:
         self.form = LogForm(component)
         self.writer: LogWriter | None = None
 
-    def begin(self, prepare: Callable[[], object]) -> LogWriter:
+    def begin(self, prepare: Callable[[], object] = lambda: None, stream: Stream | None = None) -> LogWriter:
         """Have a thread write from now on; `prepare` is called first on it."""
-        self.writer = LogWriter(Descriptor(), self.form, prepare)
+        self.writer = LogWriter(stream or Descriptor(), self.form, prepare)
         return self.writer
 
-    def say(self, text: str, level: str = "warning", **fields: Any) -> None:
-        """Write a line."""
-        line = self.form.line(text, level, fields)
+    def say(
+        self, text: str, level: str = "warning", error: BaseException | None = None, **fields: Any
+    ) -> None:
+        """Write a line, with the traceback of an `error`."""
+        line = self.form.line(text, level, fields, error)
         if self.writer is not None:
             self.writer.msg(line)
             return

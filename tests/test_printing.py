@@ -8,13 +8,12 @@ import sys
 from pathlib import Path
 
 import pytest
-import structlog
 from hypothesis import given
 from hypothesis import strategies as st
 
 from routerd.cli import main
 from routerd.printing import LineStream, LogForm, say_document, say_lines, visible, visible_json
-from routerd.server.log import set_up_log
+from routerd.server.log import LOG, set_up_log
 
 ESCAPES = "\x1b]0;owned\x07 \x1b[2J\x9b31m \r routerd: all good\n\u202egnp.\u2066 \udcff"
 
@@ -62,20 +61,18 @@ class Terminal(io.StringIO):
 
 @pytest.mark.parametrize("stream", [io.StringIO, Terminal])
 def test_no_line_of_the_log_is_forged(stream: type[io.StringIO], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("NO_COLOR", "1")
+    for name in ("form", "writer"):
+        monkeypatch.setattr(LOG, name, getattr(LOG, name))
     out = stream()
     writer = set_up_log(out)
     try:
-        structlog.get_logger().warning(
-            f"port opened {ESCAPES}", port=ESCAPES, names=[ESCAPES, {"a": ESCAPES}]
-        )
+        LOG.say(f"port opened {ESCAPES}", port=ESCAPES, names=[ESCAPES, {"a": ESCAPES}])
         try:
             raise ValueError(ESCAPES)
-        except ValueError:
-            structlog.get_logger().exception("fault")
+        except ValueError as error:
+            LOG.say("fault", "error", error)
     finally:
         writer.close(5)
-        structlog.reset_defaults()
     first, *others = out.getvalue().removesuffix("\n").split("\n")
     assert first.isprintable()
     assert "all good" in first

@@ -564,7 +564,7 @@ class Engine:
 
 def run(options: Options, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> int:
     """Run the service, with a spare where there is a guard; return its exit status."""
-    about = {"pid": os.getpid(), "version": __version__, "folder": str(options.folder)}
+    about: dict[str, Any] = {"pid": os.getpid(), "version": __version__, "folder": str(options.folder)}
     log.say("the engine has started", "info", **about)
     try:
         engine = Engine(options, signals, log, guard)

@@ -9,16 +9,15 @@ import logging
 import os
 import sys
 from collections import deque
-from collections.abc import MutableMapping
 from typing import Any, TextIO
-
-import structlog
 
 from routerd import __version__
 from routerd.core.model import events
 from routerd.core.units import NS_PER_S
 from routerd.link.messages import Realtime
-from routerd.printing import Descriptor, LineStream, LogForm, LogWriter, visible, visible_lines
+from routerd.printing import LineStream, Log, LogForm, LogWriter
+
+LOG = Log("server")
 
 
 class _Forward(logging.Handler):
@@ -26,63 +25,23 @@ class _Forward(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Log one record, with its traceback if it has one."""
-        structlog.get_logger().log(
-            max(record.levelno, logging.INFO), record.getMessage(), by=record.name, exc_info=record.exc_info
-        )
+        level = _LEVEL_WORDS.get(record.levelno, "info")
+        LOG.say(record.getMessage(), level, (record.exc_info or (None, None))[1], by=record.name)
 
 
-def _make_visible(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-    """Let no control character of a port, file or client reach a terminal, nor forge a line (a processor)."""
-    for key, value in event.items():
-        event[key] = _visible_value(value) if key != "exception" else visible_lines(value)
-    return event
-
-
-def _visible_value(value: Any) -> Any:
-    if isinstance(value, str):
-        return visible(value)
-    if isinstance(value, list | tuple):
-        return [_visible_value(one) for one in value]
-    if isinstance(value, dict):
-        return {visible(str(key)): _visible_value(one) for key, one in value.items()}
-    return value
+_LEVEL_WORDS = {logging.WARNING: "warning", logging.ERROR: "error", logging.CRITICAL: "critical"}
 
 
 def set_up_log(stream: TextIO | None = None) -> LogWriter:
-    """Configure structlog; return the writer, to be closed at the end."""
-    form = LogForm("server")
-    on_terminal = form.on_terminal if stream is None else stream.isatty()
-    writer = LogWriter(stream or Descriptor(), form)
-    last: list[Any]
-    if on_terminal:
-        colours = "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
-        last = [structlog.dev.ConsoleRenderer(colors=colours)]
-    else:
-
-        def name_component(_: Any, __: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-            return {"component": form.component, **event}
-
-        def dress(_: Any, level: str, line: str) -> str:
-            return form.dressed(line, level)
-
-        last = [name_component, structlog.processors.JSONRenderer(ensure_ascii=False), dress]
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(
-                fmt="%H:%M:%S.%f" if on_terminal else "iso", utc=not on_terminal
-            ),
-            structlog.processors.format_exc_info,
-            _make_visible,
-            *last,
-        ],
-        logger_factory=lambda *_: writer,
-        cache_logger_on_first_use=False,
-    )
+    """Have a thread write the log, what libraries say in it; return the writer, to be closed at the end."""
+    LOG.form = LogForm("server")
+    if stream is not None:
+        LOG.form.on_terminal = stream.isatty()
+    writer = LOG.begin(stream=stream)
     logging.basicConfig(handlers=[_Forward()], level=logging.WARNING, force=True)
     if stream is None:
-        sys.stderr = LineStream(writer, form)
-        structlog.get_logger().info("the server has started", pid=os.getpid(), version=__version__)
+        sys.stderr = LineStream(writer, LOG.form)
+        LOG.say("the server has started", "info", pid=os.getpid(), version=__version__)
     return writer
 
 
@@ -126,8 +85,6 @@ _SENTENCES: dict[type[events.Event], tuple[str, str]] = {
     events.ServerStarted: ("info", "API is up"),
 }
 
-
-_LEVELS = {"info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
 
 _UNLOGGED = (
     events.Problem,
@@ -181,30 +138,26 @@ def log_event(event: events.AnyEvent) -> None:
         for key, value in events.event_to_json(event).items()
         if key not in _UNLOGGED_FIELDS and value is not None
     }
-    structlog.get_logger().log(_LEVELS[level], words, **fields)
+    LOG.say(words, level, **fields)
 
 
 def log_health(text: str, remedy: str, *, appeared: bool, restless: bool) -> None:
     """Write the line of a problem that has appeared or gone, see routerd.server.health."""
-    fields = {"remedy": remedy} if appeared and remedy else {}
+    fields: dict[str, Any] = {"remedy": remedy} if appeared and remedy else {}
     if restless:
         fields["note"] = "it comes and goes: reported again when it has stayed as it is for 10 s"
-    log = structlog.get_logger()
     if appeared:
-        log.warning(text, **fields)
+        LOG.say(text, "warning", **fields)
     else:
-        gone = f"no longer: {text}"
-        log.info(gone, **fields)
+        LOG.say(f"no longer: {text}", "info", **fields)
 
 
 def log_realtime(realtime: Realtime) -> None:
     """Say plainly what of real-time treatment was not granted, and how to allow it."""
-    log = structlog.get_logger()
     if realtime.scheduling != "fifo":
         return  # a line of routerd.server.health
     if realtime.remedy:
-        log.warning(
-            "real-time scheduling is permitted, but not everything that helps it", remedy=realtime.remedy
-        )
+        words = "real-time scheduling is permitted, but not everything that helps it"
+        LOG.say(words, "warning", remedy=realtime.remedy)
     else:
-        log.info("real-time scheduling is permitted", priority=realtime.priority, memory_locked=True)
+        LOG.say("real-time scheduling is permitted", "info", priority=realtime.priority, memory_locked=True)

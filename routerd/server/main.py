@@ -25,8 +25,6 @@ from functools import partial
 from pathlib import Path
 from time import monotonic_ns
 
-import structlog
-
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
 from routerd.core.model import events
@@ -37,10 +35,13 @@ from routerd.server.http.guard import AccessOptions, Credentials
 from routerd.server.http.listening import Listen, open_listener
 from routerd.server.http.tokens import ListenError
 from routerd.server.link_client import EngineLink
-from routerd.server.log import log_realtime, set_up_log
+from routerd.server.log import LOG, log_realtime, set_up_log
 from routerd.server.rig_loader import RigFiles
 from routerd.server.state import StateFolder
 from routerd.server.view import Trouble
+
+NICE = -15
+"""Among processes that are not real-time: an answer takes little, and someone on stage waits for it."""
 
 RETRY_S = 1.0
 CREDENTIALS_S = 2.0
@@ -90,6 +91,7 @@ def main(arguments: list[str] | None = None) -> int:
         origins=tuple(given.allow_origin),
     )
     options = Options(given.folder, given.set_name, given.state_dir, access, given.record)
+    leave_real_time()
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(number, signal.SIG_IGN)  # what reaches both processes is for the engine to decide
     orphan = Orphan(os.getppid())
@@ -99,6 +101,17 @@ def main(arguments: list[str] | None = None) -> int:
         return asyncio.run(run(options, socket.socket(fileno=given.fd), orphan, meet))
     finally:
         writer.close()
+
+
+def leave_real_time() -> None:
+    """Give back the scheduling that the engine's children inherit; before any thread is made.
+
+    The kernel takes the processor from real-time threads that keep it for a second, a clock's among them
+    (sched(7)): whoever makes reports must not be one. Where that is permitted it still goes before others.
+    """
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+    with contextlib.suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, NICE)
 
 
 class Orphan:
@@ -147,10 +160,9 @@ async def run(
     `meet` returns a connection to the engine that goes on in its place.
     """
     end.setblocking(False)
-    log = structlog.get_logger()
     link = await EngineLink.over(end)
     origin = Origin(str(options.folder), options.set_name)
-    state_folder = StateFolder(options.state_dir, log.warning, origin)
+    state_folder = StateFolder(options.state_dir, LOG.say, origin)
     app = App(link, state_folder, RigFiles(options.folder, options.set_name))
     if orphan is not None:
         orphan.current = lambda: app.view.hello.pid if link.open else 0
@@ -166,7 +178,7 @@ async def run(
     for task in (working, reading):
         if task.done() and (error := task.exception()) is not None:
             known = isinstance(error, LinkError)
-            log.error("the server cannot go on", why=str(error), exc_info=None if known else error)
+            LOG.say("the server cannot go on", "error", None if known else error, why=str(error))
             status = 1
     await app.close()
     others = (working, reading, ending, watching, foretelling)

@@ -15,8 +15,6 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import TYPE_CHECKING, Protocol
 
-import structlog
-
 from routerd.core.errors import CommandError, LinkError, RigFolderError
 from routerd.core.model import events
 from routerd.core.model.rig import AfterRestart, RigFolder
@@ -26,6 +24,7 @@ from routerd.errand import Disk, StuckError
 from routerd.printing import counted
 from routerd.server.feed import Feed
 from routerd.server.link_client import REPLY_S, EngineSilentError
+from routerd.server.log import LOG
 from routerd.server.report import Measurements
 from routerd.server.state import Decision, Origin, State, WorkingRig, decide
 from routerd.server.state_keeper import StateKeeper
@@ -144,8 +143,9 @@ class RigLoader:
             if working is None:
                 raise RigFolderError(problems)
             self._view.problems.report(Trouble.FILES, *problems)
-            structlog.get_logger().error(
+            LOG.say(
                 "the rig folder has mistakes: THE LAST RIG THAT WORKED IS PLAYED INSTEAD",
+                "error",
                 count=len(problems),
             )
             rig_folder, set_lists = working.rig_folder, working.set_lists
@@ -269,7 +269,7 @@ class RigLoader:
     ) -> None:
         # 1. The engine first: when it refuses, nothing here has changed.
         if decision.why:
-            structlog.get_logger().warning("the set list of the files is taken", why=decision.why)
+            LOG.say("the set list of the files is taken", why=decision.why)
         rig_folder = RigFolder(rig_folder.rig, rig_folder.songs, decision.set_list)
         await self._engine.load_rig(rig_folder, generation, resume)
         # 2. It plays: what the numbers in its snapshots and records stand for is the new rig's from here on.

@@ -645,7 +645,6 @@ def _load_what_tests_need() -> None:
     import hypothesis  # noqa: F401
     import numpy as np  # noqa: F401
     import pydantic  # noqa: F401
-    import structlog  # noqa: F401
     import yaml  # noqa: F401
 
 

@@ -98,6 +98,9 @@ def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
         service.ask("POST", "/v1/tempo", {"bpm": "141.25"})
         until(lambda: _remembered(tmp_path / "state") == ("weather-room", Fraction("141.25"), "weather-room"))
         engine, server = service.status()["engine"]["pid"], service.status()["server"]["pid"]
+        # no thread of it is real-time, whatever its parent is: it may compute for seconds
+        threads = [int(thread.name) for thread in Path(f"/proc/{server}/task").iterdir()]
+        assert {os.sched_getscheduler(thread) for thread in threads} == {os.SCHED_OTHER}
         os.kill(engine, signal.SIGKILL)
         assert service.process.wait(5) == -signal.SIGKILL
         until(

@@ -17,11 +17,11 @@ import ssl
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
-import structlog
 from aiohttp import web
 
 from routerd.server.http.operation import problem_response
 from routerd.server.http.problems import ProblemError
+from routerd.server.log import LOG
 
 EXIT_STATUS = 3
 _WORDS = b"routerd: the server has no memory left and ends\n"
@@ -60,7 +60,7 @@ class Shortage:
         before_s, self._last_s = self._last_s, loop.time()
         if self._last_s - before_s > SHORTAGE_AGAIN_S:
             words = "new connections have to wait: too many files and connections are open"
-            structlog.get_logger().error(words, why=error.strerror)
+            LOG.say(words, "error", why=error.strerror)
 
 
 MOST_CONNECTIONS = 256

@@ -21,11 +21,10 @@ from time import monotonic, time
 from typing import Literal
 from urllib.parse import urlsplit
 
-from structlog import get_logger
-
 from routerd.server.http.listening import Certificate, Listen, is_loopback, load_certificate, parse_listen
 from routerd.server.http.problems import ProblemError
 from routerd.server.http.tokens import Cookie, ListenError, May, Tokens, WrongTokens
+from routerd.server.log import LOG
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +162,7 @@ class Guard:
         if may is None:
             self._wrong.add(peer, now_s)
             if self._wrong.wait_s(peer, now_s) > 0:
-                get_logger().warning("too many wrong tokens: none is looked at for a while", address=peer)
+                LOG.say("too many wrong tokens: none is looked at for a while", address=peer)
             raise ProblemError(
                 "no-token", "this token is wrong; routerd stage shows an address with the right one"
             )

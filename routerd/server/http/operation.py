@@ -21,7 +21,6 @@ from http import HTTPStatus
 from inspect import cleandoc
 from typing import Any, Generic, TypeVar
 
-import structlog
 from aiohttp import web
 
 from routerd.core.errors import CommandError, FileEditError, LinkError, NotFoundError, RigFolderError
@@ -40,6 +39,7 @@ from routerd.server.http.negotiation import (
 from routerd.server.http.problems import MEDIA_TYPE, ProblemDocument, ProblemError, document_of
 from routerd.server.http.tokens import AGAIN_S
 from routerd.server.link_client import EngineSilentError
+from routerd.server.log import LOG
 from routerd.server.rigfiles.problems import one_of, quote
 
 JSON, TEXT, HTML, STREAM = "application/json", "text/plain", "text/html", "text/event-stream"
@@ -283,11 +283,11 @@ def _of_error(path: str, error: Exception) -> ProblemError:
         detail = f"{counted(len(error.problems), 'problem')}, the first: {error.problems[0]}"
         return ProblemError("broken-files", detail, problems=tuple(error.problems))
     if isinstance(error, LinkError):
-        structlog.get_logger().error("a request failed", path=path, why=str(error))
+        LOG.say("a request failed", "error", path=path, why=str(error))
     name = next((name for kind, name in _PROBLEM_OF if isinstance(error, kind)), None)
     if name is not None:
         return ProblemError(name, str(error))
-    structlog.get_logger().error("a request failed", path=path, exc_info=error)
+    LOG.say("a request failed", "error", error, path=path)
     return ProblemError("internal", f"{type(error).__name__}; the log says more")
 
 

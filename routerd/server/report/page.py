@@ -240,7 +240,7 @@ def micro(value_us: float | None) -> str:
 
 def serve(render: Callable[[bytes], str]) -> int:
     """Turn the JSON on standard input into a page on standard output; return the exit status."""
-    os.nice(5)  # the show comes first
+    os.setpriority(os.PRIO_PROCESS, 0, 5)  # the show comes first
     sys.stdout.write(render(sys.stdin.buffer.read()))
     return 0
 

@@ -16,8 +16,6 @@ from datetime import UTC, datetime
 from time import monotonic, monotonic_ns
 from typing import Literal, Protocol
 
-import structlog
-
 from routerd.core.errors import CommandError, LinkError
 from routerd.core.model import events
 from routerd.core.model.actions import Action, ToSection, ToSong
@@ -29,6 +27,7 @@ from routerd.core.units import NS_PER_MS
 from routerd.link.frames import INPUT_BIT, Tap, TickRecord
 from routerd.printing import counted
 from routerd.server.feed import Feed
+from routerd.server.log import LOG
 from routerd.server.report import Measurements
 from routerd.server.shows.record import unused_name
 from routerd.server.soundcheck.facts import (
@@ -200,7 +199,7 @@ class Run:
         except asyncio.CancelledError:
             return "stopped"
         except (LinkError, CommandError) as error:
-            structlog.get_logger().error("the soundcheck ended early", why=str(error))
+            LOG.say("the soundcheck ended early", "error", why=str(error))
             return f"failed: {error}"
         finally:
             feed.messages.unsubscribe(self._taken.take_taps)

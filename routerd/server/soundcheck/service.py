@@ -16,12 +16,11 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import Protocol
 
-import structlog
-
 from routerd import storage
 from routerd.core.errors import CommandError
 from routerd.core.model import events
 from routerd.server.http.shapes import Offsets, SilentDevices, SoundcheckStage, SoundcheckState
+from routerd.server.log import LOG
 from routerd.server.report.document import from_json, to_json
 from routerd.server.shows.record import FOLDER as SHOWS
 from routerd.server.soundcheck.figures import CAUTIONS, STAGES, Soundcheck
@@ -102,7 +101,7 @@ class Soundchecks:
         self._state = state
         self._rig_file = rig_file
         self._rig_folder = rig_folder
-        self.folder = SoundcheckFolder(state.folder.path, structlog.get_logger().warning)
+        self.folder = SoundcheckFolder(state.folder.path, LOG.say)
         self._disk = state.disk
         self._run: Run | None = None
         self._starting = asyncio.Lock()
@@ -179,9 +178,7 @@ class Soundchecks:
         try:
             running = await self._disk.do(self._take_running)
         except (OSError, ValueError) as error:
-            structlog.get_logger().warning(
-                "what is kept of a running soundcheck cannot be read", why=str(error)
-            )
+            LOG.say("what is kept of a running soundcheck cannot be read", why=str(error))
             return
         if running is None or self.running:
             return
@@ -241,7 +238,7 @@ class Soundchecks:
         try:
             await self._disk.do(lambda: self.folder.write(document))
         except OSError as error:
-            structlog.get_logger().error("the soundcheck could not be kept", why=error.strerror)
+            LOG.say("the soundcheck could not be kept", "error", why=error.strerror)
         facts = document.ended, tuple(document.failed), document.name
         self._access.feed.emit(events.SoundcheckEnded(monotonic_ns(), *facts))
 

@@ -6,16 +6,18 @@ import asyncio
 import json
 import os
 import socket
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
+from unittest import mock
 
 import aiohttp
 from fake_engine import FakeEngine
 
 from routerd.server.http.guard import AccessOptions
+from routerd.server.log import LOG
 from routerd.server.main import Options, run
 
 T = TypeVar("T")
@@ -27,6 +29,18 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+@contextmanager
+def log_lines() -> Iterator[list[dict[str, Any]]]:
+    """What the server's log is told meanwhile, instead of writing it."""
+    lines: list[dict[str, Any]] = []
+
+    def say(text: str, level: str = "warning", error: BaseException | None = None, **fields: Any) -> None:
+        lines.append({"event": text, "log_level": level, "error": error, **fields})
+
+    with mock.patch.object(LOG, "say", say):
+        yield lines
 
 
 @dataclass

@@ -9,21 +9,21 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-import structlog
-from structlog.testing import capture_logs
+from server_service import log_lines
 
 from routerd.core.model import events
 from routerd.printing import QUEUE_LINES, LogWriter
-from routerd.server.log import PORT_LINES, EventLog, log_event, set_up_log
+from routerd.server.log import LOG, PORT_LINES, EventLog, log_event, set_up_log
 from tests.stage import port_closed, port_opened
 
 
 @pytest.fixture(autouse=True)
-def _restored() -> Iterator[None]:
+def _restored(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    for name in ("form", "writer"):
+        monkeypatch.setattr(LOG, name, getattr(LOG, name))
     root = logging.getLogger()
     handlers, level = root.handlers[:], root.level
     yield
-    structlog.reset_defaults()
     root.handlers[:], root.level = handlers, level
 
 
@@ -37,7 +37,7 @@ def test_where_there_is_no_terminal_the_log_is_json_lines() -> None:
     writer = set_up_log(stream)
     log_event(events.TicksMissed(1, 3, 5, 7))
     log_event(events.SensingLost(1, "keys"))
-    structlog.get_logger().info("a name", name="Größe \udcff")
+    LOG.say("a name", "info", name="Größe \udcff")
     logging.getLogger("library").warning("something odd")
     writer.close()
     # by what they say: what an earlier test has left behind may log its end just now
@@ -52,15 +52,14 @@ def test_where_there_is_no_terminal_the_log_is_json_lines() -> None:
     assert (odd["by"], odd["level"]) == ("library", "warning")
 
 
-def test_readable_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("NO_COLOR", "1")
+def test_readable_on_a_terminal() -> None:
     stream = Terminal()
     writer = set_up_log(stream)
     log_event(events.Song(1, "low-tide", "Low Tide", None, "4/4", 2))
     try:
         raise ValueError("odd")
     except ValueError as error:
-        structlog.get_logger().error("failed", exc_info=error)
+        LOG.say("failed", "error", error)
     writer.close()
     (line,) = [line for line in stream.getvalue().splitlines() if "title='Low Tide'" in line]
     assert "song" in line
@@ -109,7 +108,7 @@ def test_a_stream_that_is_closed_is_no_reason_to_fail() -> None:
 
 def test_a_port_that_opens_and_closes_all_the_time_does_not_fill_the_log() -> None:
     log = EventLog()
-    with capture_logs() as said:
+    with log_lines() as said:
         for tenth in range(3000):  # five minutes
             for device in ("keys", "pads")[: 1 + (tenth == 0)]:
                 at_ns = tenth * 10**8
@@ -119,6 +118,6 @@ def test_a_port_that_opens_and_closes_all_the_time_does_not_fill_the_log() -> No
 
 
 def test_what_is_a_line_of_health_is_not_logged_twice() -> None:
-    with capture_logs() as said:
+    with log_lines() as said:
         EventLog().take(events.Flood(1, "keys"))
     assert said == []

@@ -14,8 +14,7 @@ from typing import Any
 
 import pytest
 from fake_engine import ALL_GRANTED, FakeEngine
-from server_service import Service, a_service, free_port
-from structlog.testing import capture_logs
+from server_service import Service, a_service, free_port, log_lines
 
 from routerd.core.model.actions import Action
 from routerd.core.model.codec import from_json
@@ -142,7 +141,7 @@ async def test_broken_files_at_the_start_leave_the_last_rig_that_worked(
         await service.until_ready()
         await service.stop()
     (demo_rig / "songs" / "low-tide.yaml").write_text("title: Low Tide\ntempo: slow\n")
-    with capture_logs() as said:
+    with log_lines() as said:
         async with a_service(demo_rig, tmp_path / "state") as service:
             await service.start()
             status = await service.until_ready()
@@ -174,7 +173,7 @@ async def test_broken_files_and_no_rig_are_refused(tmp_path: Path) -> None:
 async def test_a_cold_start_needs_no_api_which_comes_when_its_port_is_free(
     demo_rig: Path, tmp_path: Path
 ) -> None:
-    with capture_logs() as said, socket.create_server(("127.0.0.1", 0)) as other:
+    with log_lines() as said, socket.create_server(("127.0.0.1", 0)) as other:
         listen = "{}:{}".format(*other.getsockname())
         async with a_service(demo_rig, tmp_path / "state", listen=listen) as service:
             await service.start()
@@ -230,7 +229,7 @@ async def test_an_engine_that_refuses_the_first_rig_is_told_why(demo_rig: Path, 
 
 async def test_missing_real_time_is_told_plainly(demo_rig: Path, tmp_path: Path) -> None:
     facts = replace(ALL_GRANTED, scheduling="other", priority=0, remedy="allow it like this")
-    with capture_logs() as said:
+    with log_lines() as said:
         async with a_service(demo_rig, tmp_path / "state", realtime=facts) as service:
             await service.start()
             status = await service.until_ready()
