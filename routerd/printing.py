@@ -122,16 +122,13 @@ class Stream(Protocol):
 
 
 class Descriptor:
-    """A file descriptor as a stream. It has no lock that the interpreter would wait for when it ends."""
-
-    def __init__(self, number: int = STANDARD_ERROR) -> None:
-        self._number = number
+    """Standard error as a stream. It has no lock that the interpreter would wait for when it ends."""
 
     def write(self, text: str) -> None:
         """Write all of it, however long that takes; raises OSError."""
         data = text.encode("utf-8", "backslashreplace")
         while data:
-            data = data[os.write(self._number, data) :]
+            data = data[os.write(STANDARD_ERROR, data) :]
 
     def flush(self) -> None:
         """Do nothing: nothing is kept."""

@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from routerd.cli.do import add_actions, do
 from routerd.cli.run import DEFAULT_LISTEN, Commands, state_folders
-from routerd.printing import complain
+from routerd.core.errors import RouterdError
+from routerd.printing import complain, counted, say, say_document
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from routerd.server.shows.record import RecordFolder
 
 
 def add_commands(commands: Commands) -> None:
@@ -196,8 +203,6 @@ def _report(options: argparse.Namespace) -> int:
 
     form = "json" if options.json else "html" if options.html else "text"
     if options.show is not None:
-        from routerd.server.shows.afterwards import print_show
-
         folders = [options.state_dir] if options.state_dir is not None else state_folders()
         return print_show(options.show, folders, form, options.midi)
     if options.midi is not None or options.state_dir is not None:
@@ -205,6 +210,50 @@ def _report(options: argparse.Namespace) -> int:
         return 2
     client = Client(options.listen, options.token_file, options.tls_cert)
     return print_report(client, form, "minute" if options.minute else "show")
+
+
+def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None) -> int:
+    """Print the report ("text", "json", "html") of a show, or write its MIDI file; return the status."""
+    from routerd.server.shows.record import RecordError, find_show
+
+    try:
+        folder = find_show(words, folders)
+        if midi is not None:
+            from routerd.server.shows.midi_file import write_midi_file
+
+            tracks = write_midi_file(folder, midi)
+            say(f"{midi}: {counted(tracks, 'track')} of messages, and one of tempo and songs")
+        else:
+            try:
+                document = _rendered(folder, form)
+            except (LookupError, TypeError, ValueError, AttributeError) as error:
+                words = f"{folder.path}: its report makes no sense ({type(error).__name__}: {error})"
+                raise RecordError(words) from error
+            say_document(document, form)
+    except RouterdError as error:
+        complain(f"routerd: {error}")
+        return 2
+    return 0
+
+
+def _rendered(folder: RecordFolder, form: str) -> str:
+    """Return the report on the whole show, in the shape that the service's own has; raises RecordError."""
+    from routerd.server.report import render_text
+    from routerd.server.report.document import to_json
+
+    passed_over: list[str] = []
+    try:
+        report = folder.whole_report(passed_over)
+    finally:
+        for line in passed_over:
+            complain(f"routerd: {line}")
+    if form == "json":
+        return to_json(report).decode()
+    if form == "html":
+        from routerd.server.report.page import render_page
+
+        return render_page(report)
+    return render_text(report)
 
 
 def _soundcheck(options: argparse.Namespace) -> int:

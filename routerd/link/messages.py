@@ -84,7 +84,8 @@ class Refuse:
 PortCondition = Literal["opening", "open", "missing", "failed", "disconnected", "stalled", "contested"]
 
 
-class Doubt(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Doubt:
     """What is doubtful about the pattern of a port, and what to do."""
 
     text: str
@@ -93,7 +94,12 @@ class Doubt(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class PortState:
-    """One port of a device; `port` is its actual name while it has one, `error` why it is not open."""
+    """One port of a device; `port` is its actual name while it has one, `error` why it is not open.
+
+    Open means that bytes get through; every other state is a line in `problems`. "disconnected": another
+    program took the connection away; "contested": it keeps doing so; "stalled": the server or the receiver
+    stands still. `since_ns` is when it came into this state, in ns of this machine's CLOCK_MONOTONIC.
+    """
 
     device: str
     direction: Literal["input", "output"]

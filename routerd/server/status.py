@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import resource
-from dataclasses import fields
 from fractions import Fraction
 from math import lcm
 from pathlib import Path
@@ -20,14 +19,13 @@ from routerd.core.model.actions import Learns, ToSong, brief
 from routerd.core.model.snapshot import (
     ArmedCommand,
     DeviceClockState,
-    FollowingState,
     LearningState,
     Snapshot,
 )
 from routerd.core.model.snapshot import TuningNote as SoundingNote
 from routerd.core.model.timing import State
 from routerd.core.units import NS_PER_S, TICKS_PER_SPP_UNIT, shown_bpm, ticks_per_bar, ticks_per_beat
-from routerd.link.messages import PortState, SpareState
+from routerd.link.messages import SpareState
 from routerd.server.feed import EventHub
 from routerd.server.health import lines_of
 from routerd.server.http.shapes import (
@@ -35,9 +33,7 @@ from routerd.server.http.shapes import (
     Click,
     DeviceClock,
     EngineHealth,
-    Following,
     Learning,
-    Port,
     Position,
     Section,
     ServerHealth,
@@ -156,8 +152,8 @@ def status_document(view: View, server: ServerHealth, event: str, now_ns: int) -
         clock_source=snapshot.clock_source,
         device_clocks=tuple(device_clock(one, snapshot, now_ns) for one in snapshot.devices),
         click=Click(snapshot.click.alone, snapshot.click.counting_to > 0),
-        following=None if snapshot.following is None else _following(snapshot.following),
-        ports=tuple(_port(port) for port in view.ports),
+        following=snapshot.following,
+        ports=view.ports,
         engine=_engine(view, now_ns),
         server=server,
         problems=tuple(str(line) for line in lines_of(view, now_ns)),
@@ -241,15 +237,6 @@ def _armed(armed: ArmedCommand, view: View) -> Armed:
 def _tuning_note(tuning: SoundingNote, now_ns: int) -> TuningNote:
     left_s = _seconds(max(0, tuning.until_ns - now_ns))
     return TuningNote(tuning.device, tuning.channel, tuning.note, left_s)
-
-
-def _following(following: FollowingState) -> Following:
-    values = {one.name: getattr(following, one.name) for one in fields(following)}
-    return Following(**{**values, "state": following.state.value})
-
-
-def _port(port: PortState) -> Port:
-    return Port(port.device, port.direction, port.pattern, port.port, port.state, port.error, port.since_ns)
 
 
 def _position(view: View) -> int | None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from routerd.core.model.snapshot import Snapshot
 from routerd.link.frames import INPUT_BIT, Tap
-from routerd.server.monitor import MOST_A_SECOND, QUEUE_MESSAGES, Monitor, Reader, Wanted
+from routerd.server.http.monitor import MOST_A_SECOND, QUEUE_MESSAGES, Monitor, Reader, Wanted
 from routerd.server.rigfiles import load_folder
 from routerd.server.view import NO_SNAPSHOT
 

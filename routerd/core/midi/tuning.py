@@ -73,16 +73,9 @@ def tuning_data(frequency_hz: float) -> tuple[int, int, int]:
     return min(data, _HIGHEST)
 
 
-def tuning_hz(data: tuple[int, int, int]) -> float:
-    """Return the frequency that three bytes of a tuning message mean (M1 p. 47)."""
-    semitone, msb, lsb = data
-    return note_hz(semitone + (msb << 7 | lsb) / _FRACTIONS)
-
-
-def single_note_tuning(
-    changes: dict[int, float], program: int = 0, device: int = ALL_DEVICES
-) -> tuple[bytes, ...]:
-    """Return the real-time messages that retune notes, by note, to frequencies in Hz (M1 p. 49).
+def single_note_tuning(changes: dict[int, float]) -> tuple[bytes, ...]:
+    """Return the real-time messages for all devices that retune notes of the first tuning program, by note,
+    to frequencies in Hz (M1 p. 49).
 
     They change what already sounds, too.
     """
@@ -91,7 +84,7 @@ def single_note_tuning(
     out = []
     for part in parts:
         data = [byte for note in part for byte in (note, *tuning_data(changes[note]))]
-        out.append(bytes((SYSEX, 0x7F, device, 0x08, 0x02, program, len(part), *data, SYSEX_END)))
+        out.append(bytes((SYSEX, 0x7F, ALL_DEVICES, 0x08, 0x02, 0, len(part), *data, SYSEX_END)))
     return tuple(out)
 
 

@@ -203,6 +203,12 @@ class Subject(Argument):
     def __str__(self) -> str:
         return f"route {self.route}" if self.device is None else f"device {self.device}"
 
+    @classmethod
+    def of(cls, words: str) -> Subject:
+        """Return the subject that `str` makes these words of."""
+        kind, _, name = words.partition(" ")
+        return cls(name) if kind == "device" else cls(route=name)
+
 
 @dataclass(frozen=True, slots=True)
 class StepDone(Argument):

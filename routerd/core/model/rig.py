@@ -6,7 +6,7 @@ Nothing here checks; the server has. Channels are 0–15.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -18,7 +18,7 @@ from routerd.core.model.controls import (
     PressTimes,
 )
 from routerd.core.model.set_list import SetList
-from routerd.core.model.song import Song
+from routerd.core.model.song import Section, Song
 from routerd.core.model.timing import HOLDOVER_S, PLAIN_TIMING, Timing
 
 
@@ -117,6 +117,13 @@ class RigFolder:
     def song(self, identifier: str) -> Song:
         """Return the song of that identifier; raises KeyError."""
         return self._by_identifier[identifier]
+
+    @property
+    def parts(self) -> Iterator[Song | Section]:
+        """Every song, each followed by its sections: all that has routes, patches and holds."""
+        for song in self.songs:
+            yield song
+            yield from song.sections
 
 
 Port = tuple[str, Usb]

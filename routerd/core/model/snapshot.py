@@ -124,7 +124,9 @@ NO_CLICK = ClickState()
 
 @dataclass(frozen=True, slots=True)
 class FollowingState:
-    """How following goes: spans in µs, and counts of ticks since the device was chosen."""
+    """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
+    how far the last tick was from it; the rest counts its ticks since it was chosen.
+    """
 
     device: str
     state: FollowState

@@ -37,6 +37,14 @@ class Mutes:
         self.muted: set[Subject] = set()
         self.soloed: set[Subject] = set()
 
+    @classmethod
+    def named(cls, muted: Iterable[str], soloed: Iterable[str]) -> Mutes:
+        """Return those that a snapshot names."""
+        mutes = cls()
+        mutes.muted.update(map(Subject.of, muted))
+        mutes.soloed.update(map(Subject.of, soloed))
+        return mutes
+
     @property
     def any(self) -> bool:
         """Return whether anything is muted or soloed."""
@@ -80,12 +88,19 @@ class Mutes:
             return command
         return replace(command, action=undo)
 
-    def hears(self, subject: Subject) -> bool:
-        """Return whether a subject is heard, as far as its own kind goes."""
-        if subject in self.muted:
-            return False
-        alone = [one for one in self.soloed if (one.device is None) is (subject.device is None)]
-        return not alone or subject in alone
+    def hears(self, *subjects: Subject) -> bool:
+        """Return whether all of these are heard, each as far as its own kind goes."""
+        return not self.why_silent(*subjects)
+
+    def why_silent(self, *subjects: Subject) -> str:
+        """Return why one of these is not heard, the first of them; "" when all are."""
+        for subject in subjects:
+            if subject in self.muted:
+                return f"{subject} is muted"
+            alone = [one for one in self.soloed if (one.device is None) is (subject.device is None)]
+            if alone and subject not in alone:
+                return f"only {', '.join(sorted(map(str, alone)))} {'is' if len(alone) == 1 else 'are'} heard"
+        return ""
 
     def tables(self, compiled: Compiled) -> tuple[Table, ...]:
         """Return the tables with the legs that are heard; the compiled ones when all are."""
@@ -96,7 +111,7 @@ class Mutes:
         def is_heard(leg: Leg, route: str) -> bool:
             key = (leg[0].output.name, route)
             if key not in heard:
-                heard[key] = self.hears(Subject(key[0])) and self.hears(Subject(route=route))
+                heard[key] = self.hears(Subject(key[0]), Subject(route=route))
             return heard[key]
 
         return tuple(

@@ -50,11 +50,10 @@ from routerd.core.show.routes_in_force import RoutesInForce
 from routerd.core.show.songs import Songs
 from routerd.core.show.tempo import Tempo
 from routerd.core.show.tick_sender import TickSender
-from routerd.core.show.transport import DEFAULT_BPM, Transport
+from routerd.core.show.transport import Transport
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
-    from fractions import Fraction
 
     from routerd.core.clock.schedule import Schedule
     from routerd.core.model.commands import Command
@@ -87,10 +86,10 @@ class Show:
         "transport",
     )
 
-    def __init__(self, now_ns: int, bpm: Fraction = DEFAULT_BPM, schedule: Schedule | None = None) -> None:
+    def __init__(self, now_ns: int, schedule: Schedule | None = None) -> None:
         effects = self.effects = Effects(now_ns)
         armed = self.armed = ArmedChange(effects)
-        transport = self.transport = Transport(effects, bpm, schedule)
+        transport = self.transport = Transport(effects, schedule=schedule)
         tempo = self.tempo = Tempo(effects, transport, armed)
         ticks = self.ticks = TickSender(effects, transport, tempo)
         routes = self.routes = RoutesInForce(effects)

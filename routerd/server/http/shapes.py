@@ -1,11 +1,9 @@
 """What the API answers, as values; the API's document is made from these same classes.
 
-Answers of one path alone stand beside their handler.
+Answers of one path alone stand beside their handler; what the engine sends as it is answered is the link's.
 
 A class's docstring is its description in the document. A number is a decimal: tempo, exact between
 the two processes and on disk, is rounded to thousandths here where it is called `bpm`.
-
-More than 350 lines: answers are looked up by name.
 """
 
 from __future__ import annotations
@@ -13,6 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from routerd.core.model.snapshot import FollowingState
+from routerd.link.messages import PortState
 from routerd.server.soundcheck.figures import Offset
 
 
@@ -201,24 +201,6 @@ class Click:
 
 
 @dataclass(frozen=True, slots=True)
-class Following:
-    """The device that is followed. Spans are µs: its jitter (rms), how far the estimate lags behind it, and
-    how far the last tick was from it; the rest counts its ticks since it was chosen.
-    """
-
-    device: str
-    state: Literal["free", "acquiring", "locked", "holdover"]
-    jitter_us: int
-    lag_us: int
-    distance_us: int
-    accepted: int
-    outliers: int
-    doubled: int
-    missing: int
-    relocks: int
-
-
-@dataclass(frozen=True, slots=True)
 class Position:
     """Song position at the moment of the request: bar and beat from 1, tick of the beat from 0.
 
@@ -230,24 +212,6 @@ class Position:
     beat: int
     tick: int
     next_bar_s: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """One port of a device; `port` is its actual name while it has one, `error` why it is not open.
-
-    Open means that bytes get through; every other state is a line in `problems`. "disconnected": another
-    program took the connection away; "contested": it keeps doing so; "stalled": the server or the receiver
-    stands still. `since_ns` is when it came into this state, in ns of this machine's CLOCK_MONOTONIC.
-    """
-
-    device: str
-    direction: Literal["input", "output"]
-    pattern: str
-    port: str | None
-    state: Literal["open", "opening", "missing", "failed", "disconnected", "stalled", "contested"]
-    error: str | None
-    since_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,10 +289,10 @@ class Status:
     position: Position
     meter: str
     clock_source: str
-    following: Following | None
+    following: FollowingState | None
     device_clocks: tuple[DeviceClock, ...]
     click: Click
-    ports: tuple[Port, ...]
+    ports: tuple[PortState, ...]
     engine: EngineHealth
     server: ServerHealth
     problems: tuple[str, ...]

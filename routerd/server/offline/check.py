@@ -25,7 +25,7 @@ from routerd.core.model.actions import ToSection, ToSong
 from routerd.core.model.controls import Control
 from routerd.core.model.rig import Device, Rig, RigFolder
 from routerd.core.model.route import Route
-from routerd.core.model.song import Hold, Patch, Song
+from routerd.core.model.song import Patch, Song
 from routerd.core.output.receivers import SoundingNotes
 from routerd.errand import in_time
 from routerd.printing import complain, counted, say, say_document
@@ -135,9 +135,7 @@ def _walk(loaded: Loaded, rig_folder: RigFolder, *, whole: bool) -> None:
 
 def _unused_dumps(folder: Path, rig_folder: RigFolder) -> Iterator[str]:
     """Yield the patch dumps of the rig folder that no patch of any song sends."""
-    patches = [patch for song in rig_folder.songs for patch in song.patches]
-    patches += [patch for song in rig_folder.songs for section in song.sections for patch in section.patches]
-    used = {message for patch in patches for message in patch.sysex}
+    used = {message for part in rig_folder.parts for patch in part.patches for message in patch.sysex}
     for file in sorted(folder.rglob("*.syx")):
         with contextlib.suppress(OSError):
             content = storage.read(file, LARGEST_DUMP_BYTES, inside=folder)
@@ -237,11 +235,10 @@ def _slow(loaded: Loaded, changes: Iterable[Change]) -> Iterator[RigWarning]:
 
 
 def _unused(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
-    reached = {route.target for route in _routes(rig_folder)} | {
-        patch.device for patch in _patches(rig_folder)
-    }
-    reached |= {led.device for led in rig_folder.rig.leds}
-    reached |= {hold.device for hold in _holds(rig_folder)}
+    reached = {led.device for led in rig_folder.rig.leds}
+    for part in rig_folder.parts:
+        reached |= {route.target for route in part.routes}
+        reached |= {patch.device for patch in part.patches} | {hold.device for hold in part.holds}
     clicks = (song.timing.click for song in rig_folder.songs)
     reached |= {click.device for click in clicks if click is not None}
     for device in rig_folder.rig.devices:
@@ -257,32 +254,11 @@ def _is_timed(device: Device) -> bool:
     return device.clock or device.transport or own or device.local_control is not None
 
 
-def _routes(rig_folder: RigFolder) -> Iterator[Route]:
-    for song in rig_folder.songs:
-        yield from song.routes
-        for section in song.sections:
-            yield from section.routes
-
-
-def _patches(rig_folder: RigFolder) -> Iterator[Patch]:
-    for song in rig_folder.songs:
-        yield from song.patches
-        for section in song.sections:
-            yield from section.patches
-
-
-def _holds(rig_folder: RigFolder) -> Iterator[Hold]:
-    for song in rig_folder.songs:
-        yield from song.holds
-        for section in song.sections:
-            yield from section.holds
-
-
 def _controls(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
     sections = {section.name for song in rig_folder.songs for section in song.sections}
     most = max((len(song.sections) for song in rig_folder.songs), default=0)
     songs = len(rig_folder.set_list.order)
-    played = {route for route in _routes(rig_folder) if Kind.NOTES in route.kinds}
+    played = {route for part in rig_folder.parts for route in part.routes if Kind.NOTES in route.kinds}
     every = [(RIG, number, control) for number, control in enumerate(rig_folder.rig.controls)]
     every += [
         (_song_file(song), n, control) for song in rig_folder.songs for n, control in enumerate(song.controls)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
 from routerd.core.midi.words import hex_words, message_words
+from routerd.core.model.actions import Subject
 from routerd.core.model.commands import NOW
 from routerd.core.model.controls import Control, control_keys
 from routerd.core.model.rig import RigFolder
@@ -23,6 +24,7 @@ from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
 from routerd.core.routing.fate import Fate, RouteAlone
+from routerd.core.routing.mutes import Mutes
 from routerd.core.show.compiler import Compiler
 from routerd.core.show.panel import is_press
 from routerd.core.show.show import Show
@@ -238,29 +240,18 @@ class Fates:
         First come those in force, then those of other sections that would let it through. What is muted in a
         `snapshot` of the show is muted here.
         """
+        mutes = Mutes() if snapshot is None else Mutes.named(snapshot.muted, snapshot.soloed)
         ways = self._ways(song, number, device)
         for alone in ways.in_force:
             route = alone.route
-            if snapshot is not None and (muted := why_muted(route, snapshot)):
-                yield Fate(route.name, route.target, why=muted)
+            if why := mutes.why_silent(Subject(route.target), Subject(route=route.name)):
+                yield Fate(route.name, route.target, why=why)
             else:
                 yield alone.fate(data)
         for alone, sections in ways.elsewhere:
             if alone.fate(data).sent:
                 why = f"not in this section; it would pass in {sections}"
                 yield Fate(alone.route.name, alone.route.target, why=why)
-
-
-def why_muted(route: Route, snapshot: Snapshot) -> str:
-    """Return why a route is not heard at all, "" when it is; subjects are those of `core.routing.mutes`."""
-    for subject in (f"device {route.target}", f"route {route.name}"):
-        if subject in snapshot.muted:
-            return f"{subject} is muted"
-        kind = subject.partition(" ")[0] + " "
-        alone = [one for one in snapshot.soloed if one.startswith(kind)]
-        if alone and subject not in alone:
-            return f"{', '.join(alone)} plays alone"
-    return ""
 
 
 def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list[Control]:

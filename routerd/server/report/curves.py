@@ -57,10 +57,9 @@ class Bucket(NamedTuple):
 class Timeline:
     """Collects whole numbers by when they were seen."""
 
-    def __init__(self, started_ns: int, width_ns: int = NS_PER_S) -> None:
-        """`width_ns` is the width of a bucket at first."""
+    def __init__(self, started_ns: int) -> None:
         self._started_ns = started_ns
-        self.width_ns = width_ns
+        self.width_ns = NS_PER_S
         self._buckets: dict[int, list[int]] = {}
 
     def add(self, at_ns: int, value: int) -> None:

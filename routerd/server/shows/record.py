@@ -17,6 +17,7 @@ import json
 import shutil
 import struct
 from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
@@ -28,6 +29,7 @@ from routerd.core.model.events import AnyEvent, event_from_json, event_to_json
 from routerd.link.frames import Tap
 from routerd.server.report.document import from_json, to_json
 from routerd.server.report.figures import Report
+from routerd.server.report.summary import RESTARTED
 
 FOLDER = "shows"
 LOG, MESSAGES = "log.jsonl", "messages.bin"
@@ -51,6 +53,11 @@ _MARK = b"\xf9\xfdbatch\xfd\xf9\n"
 _BATCH = struct.Struct(f"<{len(_MARK)}sI")
 _TAP = struct.Struct("<qHH")
 _CHUNK = 1 << 16
+
+_MISSING = (
+    "There is no report of start {} (of {}) of the server: it lived less than a minute, or its report cannot "
+    "be read. What went out meanwhile is in no figure."
+)
 
 
 class RecordError(UsageError):
@@ -105,6 +112,25 @@ class RecordFolder:
             except (OSError, ValueError) as error:
                 passed_over.append(f"{file} cannot be read and is passed over: {error}")
         return found
+
+    def whole_report(self, passed_over: list[str]) -> Report:
+        """Return the report of the server's last start with all earlier ones.
+
+        What is missing stands among its limits; for what cannot be read a line is added to `passed_over`.
+        """
+        reports = self.reports(passed_over)
+        if not reports and passed_over:
+            raise RecordError(f"{self.path}: none of its reports can be read")
+        starts = [line["server"] for line in self.lines() if "record" in line and "server" in line]
+        if not reports:
+            raise RecordError(
+                f"{self.path}: the show ended before its first report was written, after a minute"
+            )
+        missing = [f"{number}" for number in sorted({*starts}) if number not in reports]
+        left_out = [_MISSING.format(", ".join(missing), max(starts))] if missing else []
+        *earlier, last = (reports[number] for number in sorted(reports))
+        limits = [words for words in last.limits if not words.startswith(RESTARTED)]
+        return replace(last, earlier=tuple(earlier), limits=(*limits, *left_out))
 
     def lines(self) -> Iterator[JsonObject]:
         """Yield the lines of the log; one that is cut off, at a death or by a full disk, is left out."""

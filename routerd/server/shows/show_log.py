@@ -20,7 +20,6 @@ from routerd.link.frames import OWN_RATE, Tap, TickRecord
 from routerd.link.messages import Traffic
 from routerd.server.feed import Feed
 from routerd.server.report.figures import Report
-from routerd.server.shows.afterwards import whole_show
 from routerd.server.shows.record import (
     FOLDER,
     NAME,
@@ -127,7 +126,7 @@ class ShowLog:
 
     async def report_of(self, show: str) -> Report:
         """Return the report of one of those; raises RecordError where it has none that makes sense."""
-        return await self._disk.do(lambda: whole_show(RecordFolder(self._shows / show), []))
+        return await self._disk.do(lambda: RecordFolder(self._shows / show).whole_report([]))
 
     async def close(self) -> None:
         """Write what is left, and the report; nothing before `begin`."""

@@ -128,12 +128,7 @@ class Soundchecks:
                 f"there is no device {plan.unplug!r} to unplug; name one of {', '.join(names)}"
             )
         for device in rig_folder.rig.devices:
-            sources = {
-                (route.source, route.target)
-                for song in rig_folder.songs
-                for routes in (song.routes, *(section.routes for section in song.sections))
-                for route in routes
-            }
+            sources = {(route.source, route.target) for part in rig_folder.parts for route in part.routes}
             if device.loopback and (device.loopback, device.name) in sources:
                 raise CommandError(
                     f"a route leads from {device.loopback} back to {device.name}, whose loopback it hears: "

@@ -23,7 +23,6 @@ from routerd.core.midi.tuning import (
     retuned,
     single_note_tuning,
     tuning_data,
-    tuning_hz,
     volts,
 )
 from routerd.core.units import parse_note
@@ -46,6 +45,12 @@ ROWS = {
     "3D 00 00": 277.1826, "44 7F 7F": 439.9984, "45 00 00": 440.0, "78 00 00": 8372.0181,
     "7F 00 00": 12543.8540, "7F 7F 7E": 13289.6566,
 }  # fmt: skip
+
+
+def tuning_hz(data: tuple[int, int, int]) -> float:
+    """Return the frequency that three bytes of a tuning message mean (M1 p. 47)."""
+    semitone, msb, lsb = data
+    return note_hz(semitone + (msb << 7 | lsb) / (1 << 14))
 
 
 @pytest.mark.parametrize(("row", "hz"), ROWS.items())

@@ -13,6 +13,7 @@ import mido
 import music21
 import pytest
 
+from routerd.cli.service import print_show
 from routerd.core.model import events
 from routerd.core.model.actions import Action
 from routerd.core.model.song import Song, StartPolicy
@@ -21,7 +22,6 @@ from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.report import Conditions, Report, TickLog
 from routerd.server.report.document import json_schema, to_plain
 from routerd.server.shows import record
-from routerd.server.shows.afterwards import print_show
 from routerd.server.shows.midi_file import write_midi_file
 from routerd.server.shows.record import (
     RecordError,
