@@ -5,7 +5,8 @@
 
 - `sound`: evenings of chance on a rig that uses every option: all that goes out, with its time;
 - `state`: the same evenings: every event, and where the show says that it stands after each step;
-- `files`: rig folders with mistakes of chance in them: every problem in words, or what the folder comes to.
+- `files`: rig folders with mistakes of chance in them: every problem in words, or what the folder comes to;
+- `parts`: single parts of the core, given times and values on their limits; see `recorded_parts`.
 
 The digests are in `tests/digests/`. A test compares: whoever changes what goes out, or when, or what is said,
 means it or learns it there. Whether it was right, the other tests say.
@@ -34,6 +35,7 @@ from routerd.core.show.crash_state import CrashState, crash_state_of, kept_from
 from routerd.server.rigfiles import load_folder
 from tests.hostile.rich_rig import RICH, compiled_rig, rig_folder_of
 from tests.hostile.streams import legal
+from tests.recorded_parts import parts
 from tests.stage import MS, Stage
 
 DIGESTS = Path(__file__).parent / "digests"
@@ -392,16 +394,17 @@ def main() -> int:
             "sound": [digest(name, sound) for name, (sound, _) in played],
             "state": [digest(name, state) for name, (_, state) in played],
             "files": [digest(*part) for part in folders()],
+            "parts": [digest(*part) for part in parts()],
         }
         for kind, lines in kept.items():
             (DIGESTS / f"{kind}.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
         return 0
     kind = sys.argv[2]
-    if kind == "files":
-        parts = folders()
+    if kind in ("files", "parts"):
+        shown = folders() if kind == "files" else parts()
     else:
-        parts = ((name, stretch[kind == "state"]) for name, stretch in evenings())
-    for name, lines in parts:
+        shown = ((name, stretch[kind == "state"]) for name, stretch in evenings())
+    for name, lines in shown:
         print(f"== {name}")
         print("\n".join(lines))
     return 0

@@ -588,18 +588,19 @@ def run(options: argparse.Namespace) -> int:
 
 
 def move_lines(kept: dict[str, Any]) -> None:
-    """Move a map's lines to where they are now; a line that is new gets the tests of the one above."""
+    """Move a map's lines to where they are now; a line that is new gets all tests of its file."""
     for file, source in kept["sources"].items():
         path = ROOT / file
         old, new = source.splitlines(), path.read_text(encoding="utf-8").splitlines() if path.exists() else []
         lines, loading = kept["lines"][file], set(kept["loading"][file])
+        of_file = sorted({number for numbers in lines.values() for number in numbers})
         moved: dict[str, list[int]] = {}
         kept["loading"][file] = now_loading = []
-        for what, a, b, c, d in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+        for what, a, _, c, d in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
             for place in range(c, d):
-                at = a + place - c if what == "equal" else max(a - 1, min(b - 1, a + place - c))
-                moved[str(place + 1)] = lines.get(str(at + 1), [])
-                if at + 1 in loading and what == "equal":
+                at = a + place - c + 1
+                moved[str(place + 1)] = lines.get(str(at), []) if what == "equal" else of_file
+                if at in loading and what == "equal":
                     now_loading.append(place + 1)
         kept["lines"][file], kept["sources"][file] = moved, "\n".join(new)
 
@@ -612,6 +613,9 @@ def tests_for(mutant: Mutant, kept: dict[str, Any], most_s: float) -> dict[str, 
     if not covering:  # it runs when its module is loaded: all that runs what imports it
         users = [file for file in kept["lines"] if _imports(file, mutant.file)]
         covering = [one for file in users for found in kept["lines"][file].values() for one in found]
+    if not covering:  # a file that is new: the tests of its room
+        room = str(Path(mutant.file).parent).replace("routerd/", "tests/", 1)
+        covering = [number for number, (name, _) in enumerate(kept["tests"]) if name.startswith(room)]
     tests = dict(kept["tests"])  # one that was mapped again is there twice
     names = [name for name, _ in kept["tests"]]
     return _affordable({names[number]: tests[names[number]] for number in covering}, mutant.file, most_s)
@@ -622,7 +626,7 @@ def _affordable(took_s: dict[str, float], file: str, most_s: float) -> dict[str,
     other quick ones, up to `most_s`."""
     own = f"test_{Path(file).stem}"
     chosen: dict[str, float] = {}
-    for name in sorted((name for name in took_s if name.startswith(RECORDED)), reverse=True):
+    for name in sorted((name for name in took_s if name.startswith(RECORDED)), key=took_s.__getitem__):
         if sum(chosen.values()) < RECORDED_TIMES * most_s:
             chosen[name] = took_s[name]
     for name, one_s in sorted(took_s.items(), key=lambda pair: (own not in pair[0], pair[1])):

@@ -7,6 +7,7 @@ from itertools import zip_longest
 import pytest
 
 from tests.recorded import DIGESTS, EVENINGS, Evening, digest, folders
+from tests.recorded_parts import PARTS, recorded_part
 
 
 def recorded(kind: str) -> list[str]:
@@ -30,3 +31,14 @@ def test_folders_come_to_what_was_recorded() -> None:
     for part, before in zip_longest(folders(), recorded("files")):
         assert part is not None, f"{before} is missing"
         assert digest(*part) == before, "compare by python -m tests.recorded show files"
+
+
+@pytest.mark.parametrize(
+    ("part", "number"), [(name, n) for name, (_, runs) in PARTS.items() for n in range(runs)]
+)
+def test_a_part_does_what_was_recorded(part: str, number: int) -> None:
+    name = f"{part} {number}"
+    (before,) = (line for line in recorded("parts") if line.startswith(f"{name}: "))
+    assert digest(name, recorded_part(part, number)) == before, (
+        "compare by python -m tests.recorded show parts"
+    )
