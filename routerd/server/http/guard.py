@@ -245,7 +245,8 @@ class Credentials:
         self._certificate: Certificate | None = None
         self._wrong: dict[str, list[str]] = {}
         self.context: ssl.SSLContext | None = None
-        """What speaks TLS for the API; connections that come are served under what it was given last."""
+        """What speaks TLS for the API: it hands every connection that comes to `_newest`."""
+        self._newest: ssl.SSLContext | None = None
         if (options.tls_cert is None) is not (options.tls_key is None):
             raise ListenError("--tls-cert and --tls-key belong together: give both")
         for name in options.host_names:
@@ -292,15 +293,17 @@ class Credentials:
         cert, key = self._options.tls_cert, self._options.tls_key
         if cert is None or key is None:
             return
-        context, self._certificate = load_certificate(cert, key)
+        self._newest, self._certificate = load_certificate(cert, key)
         if self.context is None:
-            self.context = context
-            return
-        try:
-            self.context.load_cert_chain(cert, key)
-        except OSError as error:  # another file than the one that has just been tried
-            self._seen = []  # read once more
-            raise ListenError(f"--tls-cert {cert} was changed while it was read") from error
+            self.context = self._newest
+            self.context.sni_callback = self._hand_over
+
+    def _hand_over(
+        self, connection: ssl.SSLSocket | ssl.SSLObject, _name: str | None, _first: ssl.SSLContext
+    ) -> None:
+        # loading into a context that serves leaves it, for a moment, with a certificate without its key
+        if self._newest is not None:
+            connection.context = self._newest
 
     def _signatures(self) -> list[tuple[int, ...]]:
         """Return what becomes another when one of the files does."""

@@ -144,7 +144,7 @@ def _loaded(cert: Path, key: Path, client: ssl.SSLContext) -> tuple[ssl.SSLConte
     server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     try:
         server.load_cert_chain(cert, key, password=_no_passphrase)
-        facts = _own_handshake(server, client)
+        facts = own_handshake(server, client)
     except _PassphraseError as error:
         raise ListenError(
             f"--tls-key {key} has a passphrase, and nobody is there to type it; {_PLAIN}"
@@ -170,7 +170,7 @@ def _no_passphrase() -> str:
     raise _PassphraseError
 
 
-def _own_handshake(server: ssl.SSLContext, client: ssl.SSLContext) -> Certificate:
+def own_handshake(server: ssl.SSLContext, client: ssl.SSLContext) -> Certificate:
     """Return what a client sees of the server's certificate; raises ssl.SSLError."""
     to_server, to_client = ssl.MemoryBIO(), ssl.MemoryBIO()
     ends = (client.wrap_bio(to_client, to_server), server.wrap_bio(to_server, to_client, server_side=True))

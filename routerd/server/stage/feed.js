@@ -94,8 +94,7 @@ export class Feed extends EventTarget {
       return "the server does not answer";
     }
     if (!this.reached) return null; // it begins by itself
-    await this.#learnAccess();
-    this.#open();
+    this.reached = false; // what the page may do now is asked for until the service says so
     this.#round();
     return null;
   }
@@ -103,7 +102,8 @@ export class Feed extends EventTarget {
   async #learnAccess() {
     try {
       const answer = await fetch("/v1/access", { signal: AbortSignal.timeout(5000) });
-      const access = answer.ok ? await answer.json() : { may: "nothing", by: "nothing" };
+      if (!answer.ok) return;
+      const access = await answer.json();
       this.may = access.may;
       this.by = access.by;
       this.reached = true;
@@ -144,7 +144,7 @@ export class Feed extends EventTarget {
   async #round() {
     if (!this.reached) {
       await this.#learnAccess();
-      this.#open();
+      if (this.reached) this.#open();
     }
     if (this.may === "nothing") return;
     const sent = performance.now();

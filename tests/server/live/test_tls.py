@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import shutil
 import socket
 import ssl
 import subprocess
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http.cookies import SimpleCookie
+from itertools import cycle
 from pathlib import Path
 from time import time
 
@@ -22,7 +23,7 @@ from routerd.cli import main as command
 from routerd.server import main
 from routerd.server.http.connections import MOST_HANDSHAKES
 from routerd.server.http.guard import AccessOptions, Credentials
-from routerd.server.http.listening import SOON_S, Certificate, load_certificate
+from routerd.server.http.listening import SOON_S, Certificate, load_certificate, own_handshake
 from routerd.server.http.tokens import ListenError
 
 pytestmark = pytest.mark.skipif(
@@ -135,22 +136,34 @@ def test_a_certificate_that_is_over_is_served_and_said(pair: tuple[Path, Path]) 
     assert "ended on" in credentials.refresh(ends_s)["certificate"][0]
 
 
-def test_a_certificate_that_is_being_replaced_is_read_once_more(pair: tuple[Path, Path]) -> None:
-    """Between trying it and taking it, the file may become another."""
-    credentials = Credentials(AccessOptions("127.0.0.1:8473", tls_cert=pair[0], tls_key=pair[1]))
-    served = credentials.context
-    assert served is not None
+def test_every_connection_is_served_while_the_certificate_is_renewed(tmp_path: Path) -> None:
+    """A context that is loaded anew has, for a moment, a certificate without its key."""
+    pairs = [make(tmp_path, name, kind="rsa") for name in ("one", "other")]
+    cert, key = make(tmp_path, "served", kind="rsa")
+    client = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    client.check_hostname = False
+    for trusted in (cert, *(one for one, _ in pairs)):
+        client.load_verify_locations(trusted)
+    credentials = Credentials(AccessOptions("127.0.0.1:8473", tls_cert=cert, tls_key=key))
+    assert credentials.context is not None
+    ended = threading.Event()
 
-    class Refusing:
-        def load_cert_chain(self, *_: object) -> None:
-            raise ssl.SSLError("KEY_VALUES_MISMATCH")
+    def renew() -> None:
+        for newer, newer_key in cycle(pairs):
+            cert.write_bytes(newer.read_bytes())
+            key.write_bytes(newer_key.read_bytes())
+            credentials.refresh(time())
+            if ended.is_set():
+                break
 
-    credentials.context = Refusing()  # type: ignore[assignment]
-    os.utime(pair[0])
-    (line,) = credentials.refresh(time())["certificate"]
-    assert line.endswith("was changed while it was read; the one from before stays in force")
-    credentials.context = served
-    assert credentials.refresh(time()) == {}
+    renewing = threading.Thread(target=renew)
+    renewing.start()
+    try:
+        for _ in range(300):
+            own_handshake(credentials.context, client)
+    finally:
+        ended.set()
+        renewing.join()
 
 
 def seen_by_a_client(port: int) -> bytes:
