@@ -7,7 +7,8 @@ show, but for the songs as they were compiled, which do not change.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from enum import Enum
 from fractions import Fraction
 from functools import partial
@@ -16,6 +17,7 @@ from typing import Any
 import pytest
 
 from routerd.core.clock.tempo_map import TempoMap
+from routerd.core.model.actions import Action
 from routerd.core.model.commands import Apply, Sound, TakeOrder
 from routerd.core.model.rig import Device, Rig
 from routerd.core.output.wire import Wire
@@ -25,6 +27,7 @@ from routerd.core.show.compiler import CompiledRig, CompiledSection, CompiledSon
 from routerd.core.show.replica import Replica, Step, digest
 from routerd.core.show.show import Show
 from tests.recorded import Evening
+from tests.stage import MS, Stage, ask
 
 UNCHANGING = (CompiledRig, CompiledSong, CompiledSection, TempoMap, Device, Rig)
 COUNTED = ("messages_sent", "bytes_sent")
@@ -222,3 +225,70 @@ def test_a_sysex_of_which_a_piece_may_be_missing_is_ended_and_begun_again() -> N
             break
     assert heard.startswith(dump)
     del evening
+
+
+Asked = Callable[[Stage], replica.Request]
+
+
+@pytest.mark.parametrize(
+    ("request_of", "directly"),
+    [
+        (lambda _: replica.Apply(ask(Action.START)), lambda s: s.do(Action.START)),
+        (
+            lambda s: replica.TakeOrder(replace(s.show.compiled.set_list, order=("closer", "opener"))),
+            lambda s: s.show.set_order(
+                replace(s.show.compiled.set_list, order=("closer", "opener")), s.now_ns
+            ),
+        ),
+        (
+            lambda _: replica.Sound("synth", 2, 69, 90, 3),
+            lambda s: s.show.sound("synth", 2, 69, 90, s.now_ns, for_s=3),
+        ),
+        (
+            lambda _: replica.SendPast("sampler", (b"\xc0\x05", b"\xb0\x07\x64")),
+            lambda s: [
+                s.output("sampler").offer(data, s.now_ns, s.show.effects.sink)
+                for data in (b"\xc0\x05", b"\xb0\x07\x64")
+            ],
+        ),
+        (
+            lambda s: replica.OpenOutput(s.output("synth").wire, False),
+            lambda s: s.show.output_opened(s.output("synth").wire, False, s.now_ns),
+        ),
+        (
+            lambda s: replica.LoseOutput(s.output("synth").wire, (b"\x80\x3c\x40",), "gone", 7),
+            lambda s: s.show.output_lost(
+                s.output("synth").wire, s.now_ns, (b"\x80\x3c\x40",), why="gone", since_ns=7
+            ),
+        ),
+        (
+            lambda s: replica.OpenInput(s.input("keys")),
+            lambda s: s.show.input_opened(s.input("keys"), s.now_ns),
+        ),
+        (
+            lambda s: replica.LoseInput(s.input("keys"), "gone"),
+            lambda s: s.show.input_lost(s.input("keys"), s.now_ns, why="gone"),
+        ),
+        (lambda _: replica.ShutDown(), lambda s: s.show.shut_down(s.now_ns)),
+    ],
+)
+def test_a_request_is_what_the_show_is_asked_directly(
+    request_of: Asked, directly: Callable[[Stage], object]
+) -> None:
+    ours, its = Stage(), Stage()
+    for stage in (ours, its):
+        stage.run(500 * MS)
+        stage.do(Action.START)
+        stage.play("keys", "90 3c 40", "b0 40 7f")
+        stage.run(700 * MS)
+        stage.log.clear()
+        stage.events.clear()
+    before = state_of(ours.show)
+    replica.perform(ours.show, request_of(ours), ours.now_ns)
+    directly(its)
+    for stage in (ours, its):
+        stage.collect()
+        stage.run(4_500 * MS)
+    assert ours.log == its.log
+    assert ours.events == its.events
+    assert state_of(ours.show) == state_of(its.show) != before

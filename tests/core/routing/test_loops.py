@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import pytest
 
+from routerd.core.midi.messages import Kind
 from routerd.core.model.actions import Action
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
@@ -28,7 +30,7 @@ from tests.echoes import (
     path,
     ring,
 )
-from tests.stage import MS, TICK
+from tests.stage import MS, TICK, compiled
 
 
 @pytest.mark.parametrize("hops", [1, 2, 3, 4])
@@ -347,3 +349,64 @@ def test_an_input_that_hears_two_loops_is_reported_until_both_have_ended() -> No
         made.run(made.stage.now_ns + S)
         assert made.events() == after
     assert not made.stage.show.routes.loops.links
+
+
+def test_a_loop_may_last_for_hours() -> None:
+    """After 16 256 probes, half an hour of one loop, their numbers begin anew."""
+    made = Echoes(path("a", "a"))
+    made.echo("a", "a", 10 * MS)
+    made.stage.show.routes.loops._count = 128 * 127 - 5
+    made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
+    made.run(4 * S)
+    assert made.probes() > 20
+    assert all(max(data[1:]) < 128 and data[2] > 0 for _, _, data in made.stage.log if is_probe(data))
+    assert made.events() == ["loop"]
+
+
+def test_a_loop_ends_where_only_time_code_goes_round() -> None:
+    """No probe tells of it, so nothing of it is withheld: it is no loop to be reported."""
+    made = Echoes(path("a", "a"))
+    made.echo("a", "a", 10 * MS)
+    made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
+    made.run(2 * S)
+    assert made.events() == ["loop"]
+    stage = made.stage
+    code = replace(path("a", "a"), kinds=frozenset({Kind.MTC}))
+    rig, (song, *_) = stage.show.compiled.rig, (one.song for one in stage.show.compiled.songs.values())
+    stage.load(compiled(rig, (replace(song, routes=(code,)),), (song.identifier,), stage.show.compiled))
+    assert made.events() == ["loop", "loop-ended"]
+
+
+@pytest.mark.parametrize("quiet", [b"\xb0\x01", b"\xf0\x7d"])
+def test_who_echoes_notes_alone_is_asked_when_that_has_gone_on_for_a_second_and_a_half(quiet: bytes) -> None:
+    """Meanwhile a controller or dumps go there and do not come back."""
+    made = Echoes(path("a", "a"))
+    made.echo("a", "a", 20 * MS, lambda data: data[0] < 0xA0)
+    end = b"\xf7" if quiet[0] == 0xF0 else b""
+    made.play_all("a", ((S + 25 * MS * n, quiet + bytes((n % 128,)) + end) for n in range(200)))
+    made.play_all("a", [(1500 * MS, PRESS), (5000 * MS, RELEASE)])
+    made.run(6 * S)
+    first = min(at_ns for at_ns, _, data in made.stage.log if is_probe(data))
+    assert 3_000 * MS <= first < 3_400 * MS
+    assert made.events()[:1] == ["loop"]
+
+
+def test_a_flood_of_messages_of_all_kinds_fills_no_memory() -> None:
+    made = Echoes(path("keys", "synth"))
+    for n in range(12_000):
+        made.stage.play("keys", bytes((0xE0 | n // 3000, n % 128, n // 128 % 128)).hex())
+    loops = made.stage.show.routes.loops
+    assert len(loops.sent) > 8_000
+    made.run(200 * MS)
+    assert len(loops.sent) < 20
+
+
+def test_dumps_of_a_megabyte_fill_no_memory() -> None:
+    made = Echoes(path("keys", "synth"))
+    loops, wire = made.stage.show.routes.loops, made.stage.output("synth").wire
+    for n in range(17):
+        loops.note_sysex(wire, b"\xf0\x7d" + bytes((n,)) * 65_533 + b"\xf7", 0)
+        assert loops.busy is (n == 16)
+    made.run(40 * MS)
+    assert not loops.sent
+    assert not loops.busy

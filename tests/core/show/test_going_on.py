@@ -362,3 +362,10 @@ def test_four_quarters_are_caught_up_and_no_tick_more(after_ms: int, caught_up: 
     assert [at for at in ticks if at == 1_007 + after_ms] == [1_007 + after_ms] * caught_up
     assert [at for at in ticks if at != 1_007 + after_ms] == ([2_940, 2_960] if caught_up else [2_960])
     assert ("fc" in after.sent("free")) is (not caught_up)
+
+
+def test_a_gap_is_counted_from_the_last_tick_that_is_over() -> None:
+    """The engine sends ahead of time, and may die with a tick marked that was not yet due."""
+    before = died(AfterRestart.PLAY, 1_007)
+    for after_ms, gap_ms in ((-8, 20), (-7, 20), (12, 20), (13, 40), (446, 460)):
+        assert again(AfterRestart.PLAY, before, after_ms).gap_ns == gap_ms * MS, after_ms

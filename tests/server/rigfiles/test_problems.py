@@ -329,3 +329,13 @@ def test_a_title_with_an_unquoted_colon_names_the_colon(rig_folder: Folder) -> N
     assert problem == "songs/one.yaml:1: 'One: two' has a ':' in it and no quotes; write 'One: two'"
     (problem,) = problems_of(rig_folder({"sets/tonight.yaml": "name: T\norder:\n  - One: two\n"}))
     assert "'One: two' has a ':' in it and no quotes" in problem
+
+
+@pytest.mark.parametrize("device", ["Host*", "[1, 2]", "true"])
+def test_what_is_wrong_with_a_device_is_told_once_and_not_at_each_route(
+    rig_folder: Folder, device: str
+) -> None:
+    rig = f"name: r\ndevices:\n  keys: {{input: k}}\n  host: {device}\n"
+    routes = "title: One\ntempo: 120\nroutes: [{from: host, to: host}, {from: keys, to: host}]\n"
+    (problem,) = problems_of(rig_folder({"rig.yaml": rig, "songs/one.yaml": routes}))
+    assert problem.startswith("rig.yaml:4: ")
