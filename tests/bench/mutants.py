@@ -139,12 +139,14 @@ def _short(node: ast.AST) -> str:
 def _inside_functions(tree: ast.Module) -> dict[int, tuple[int, int]]:
     """Return the nodes that run when a function is called, each with the lines of its statement.
 
-    Left out are defaults, annotations, and the messages of errors.
+    Left out are defaults, annotations, the messages of errors, and what only asserts (also zip's `strict`).
     """
     found: dict[int, tuple[int, int]] = {}
 
     def visit(node: ast.AST, lines: tuple[int, int] = (0, 0)) -> None:
         if isinstance(node, ast.Raise | ast.JoinedStr | ast.Assert):
+            return
+        if isinstance(node, ast.keyword) and node.arg == "strict":
             return
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             for statement in node.body:

@@ -16,15 +16,15 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "SHORTEST_NS <= line.slope <= LONGEST_NS  ->  SHORTEST_NS <= line.slope < LONGEST_NS",
     ): "a fitted slope is never exactly the longest distance",
     (
-        "routerd/core/follow/steps.py",
+        "routerd/core/follow/estimate.py",
         "self.apart_ticks = 0",
         "0  ->  1",
     ): "it is set before it is first read",
     (
         "routerd/core/clock/clock.py",
         "if not self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS:",
-        "self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - START_LEAD_NS  ->"
-        "  self._last_due_ns + START_LEAD_NS <= now_ns < self.next_due_ns - START_LEAD_NS",
+        "self._last_due_ns + START_LEAD_NS <= now_ns <= self.next_due_ns - STAR  ->"
+        "  self._last_due_ns + START_LEAD_NS <= now_ns < self.next_due_ns - START",
     ): "at exactly that instant the plan that is made instead has the same instant",
     (
         "routerd/core/show/switches.py",
@@ -52,15 +52,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "bar + 1  ->  bar - 1",
     ): "the bar itself is what is taken when nothing else fits",
     (
-        "routerd/core/midi/parameters.py",
+        "routerd/core/midi/messages.py",
         "upper, lower = before[1:] if before is not None and before[0] == kind else (-1, -1)",
         "1  ->  2",
     ): "every number below 0 is as unknown as -1",
-    (
-        "routerd/core/show/show.py",
-        "self.revision += 1",
-        "self.revision += 1  ->  self.revision -= 1",
-    ): "others only ask whether it is another one",
     (
         "routerd/core/follow/follower.py",
         "side = 1 if error > 0 else -1",
@@ -98,11 +93,6 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     ): "30 million BPM is refused as 60 million are",
     (
         "routerd/engine/worker.py",
-        "for (wire, _), sent_ns in zip(ways, sent, strict=True):",
-        "True  ->  False",
-    ): "there is one stamp for each way",
-    (
-        "routerd/engine/worker.py",
         "self._grid_ns = 0",
         "0  ->  1",
     ): "the machine has run for longer than a nanosecond",
@@ -136,5 +126,50 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "loader.dispose()",
         "loader.dispose()  ->  pass",
     ): "it forgets the loader's state, which nobody has any more a line later",
+    (
+        "routerd/core/routing/loops.py",
+        "if self._is_full and now_ns >= self._forget_ns:",
+        "now_ns >= self._forget_ns  ->  now_ns > self._forget_ns",
+    ): "what is forgotten then is forgotten with the next tick",
+    (
+        "routerd/core/follow/follower.py",
+        "self._last_ns = -NEVER_NS",
+        "-NEVER_NS  ->  NEVER_NS",
+    ): "the first arrival sets it before it is compared: a follower that is free compares nothing",
+    (
+        "routerd/core/show/recovery.py",
+        "transport.set_gates()",
+        "transport.set_gates()  ->  pass",
+    ): "no port is open by then, and each that opens sets the gates of all",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and velocity_out < 128:",
+        "note_out < 128  ->  note_out <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and velocity_out < 128:",
+        "velocity_out < 128  ->  velocity_out <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and values[value] < 128:",
+        "note_out < 128  ->  note_out <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and values[value] < 128:",
+        "values[value] < 128  ->  values[value] <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and velocity_out < 128:",
+        "128  ->  129",
+    ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/routing/input.py",
+        "if note_out < 128 and values[value] < 128:",
+        "128  ->  129",
+    ): "an entry is below 128 or BLOCKED, 255",
 }
 """By file, text of the line, and change."""
