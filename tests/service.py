@@ -134,6 +134,19 @@ class Service:
             what="every port is open",
         )
 
+    def engine(self) -> int:
+        """Return the process that is on."""
+        return int(until(self.status, what="the API answers")["engine"]["pid"])
+
+    def family(self) -> list[int]:
+        """Return all processes of the service, the main one first."""
+        found = [self.process.pid]
+        for pid in found:
+            with contextlib.suppress(OSError):
+                for task in Path(f"/proc/{pid}/task").iterdir():
+                    found += map(int, (task / "children").read_text().split())
+        return found
+
     def kill_server(self, number: int = signal.SIGKILL) -> int:
         """Send the server a signal; return the pid that it had."""
         pid = int(self.status()["server"]["pid"])
@@ -180,7 +193,11 @@ RESTART_S = 0.05
 
 
 class Restarted(Service):
-    """A small stand-in for the service manager: what has died is started again RESTART_S later."""
+    """A small stand-in for the service manager: what has died is started again RESTART_S later. There is no
+    spare, which would leave it nothing to do."""
+
+    def __init__(self, folder: Path, state_dir: Path, *options: str, **more: Any) -> None:
+        super().__init__(folder, state_dir, "--no-spare", *options, **more)
 
     def __enter__(self) -> Self:
         self._leaving = False

@@ -12,8 +12,8 @@ from routerd.errand import StuckError, in_time
 from routerd.printing import Log
 
 if TYPE_CHECKING:
+    from routerd.engine.guard import Guard
     from routerd.engine.process import SignalKeeper
-    from routerd.engine.spare import Guard
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -108,9 +108,9 @@ def add_commands(commands: Commands) -> None:
     )
     run.add_argument(
         "--spare",
-        action="store_true",
-        help="keep a second engine ready, which goes on with the next tick when the first one dies or hangs; "
-        "takes as much memory again as the engine has",
+        action=argparse.BooleanOptionalAction,
+        help="keep a second engine ready, which goes on with the next tick when the first one dies or hangs, "
+        "whatever the rig says; or keep none (default: unless rig.yaml says spare: false)",
     )
     run.add_argument("--lifeline", type=int, metavar="FD", help=argparse.SUPPRESS)
 
@@ -156,7 +156,7 @@ def _run(options: argparse.Namespace) -> int:
     from routerd.engine.realtime import LOOP_PRIORITY, make_thread_realtime
 
     make_thread_realtime(LOOP_PRIORITY)  # a show may be waiting: loading must not wait for a busy machine
-    if options.spare:
+    if options.spare is not False:
         from routerd.engine.parent import guard_service
 
         return guard_service(lambda guard: _start(options, folder, signals, log, guard))
@@ -177,6 +177,7 @@ def _start(
         access=tuple(_access_arguments(options)),
         far_end_port=options.far_end,
         record=options.record,
+        spare=options.spare,
         lifeline=options.lifeline,
     )
     return run(asked, signals, log, guard)

@@ -29,6 +29,8 @@ from routerd.core.show.replica import ShutDown
 from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.engine.crash_memory import open_crash_memory
+from routerd.engine.guard import ENDING as SERVICE_ENDS
+from routerd.engine.guard import Guard
 from routerd.engine.port_keeper import PortKeeper
 from routerd.engine.process import (
     ENDING,
@@ -48,8 +50,7 @@ from routerd.engine.realtime import (
 )
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
-from routerd.engine.spare import ENDING as SERVICE_ENDS
-from routerd.engine.spare import Guard, Spares, Standing, populate
+from routerd.engine.spare import Spares, Standing, populate
 from routerd.engine.supervision import Notifier, Supervisor, make_meeting
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
@@ -101,6 +102,8 @@ class Options:
     far_end_port: int = 0
     record: bool = False
     """Whether every message in and out is kept in the show log."""
+    spare: bool | None = None
+    """Whether there is to be a spare where one can be had; None: as the rig says."""
     lifeline: int | None = None
     """A descriptor whose other end is with whoever started this service, which ends when that closes."""
 
@@ -116,7 +119,8 @@ class Engine:
         self._warnings: list[str] = []  # what cannot be kept or locked
         self._signals = signals
         threading.stack_size(THREAD_STACK_BYTES)  # before memory is locked: all of it would be
-        self._lock = hold_folder(options.state_dir, self._warn)  # before any port is opened
+        main_process = os.getpid() if guard is None else os.getppid()
+        self._lock = hold_folder(options.state_dir, main_process, self._warn)  # before any port is opened
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
@@ -257,7 +261,11 @@ class Engine:
             state = self._seen_now()
             if state != seen:
                 changed_ns, seen = now_ns, state
-            if standing is Standing.READY and state == self._spare_of:
+            spares.wanted = self._options.spare or self._worker.show.compiled.rig.spare
+            if not spares.wanted:
+                if standing is not Standing.NONE:
+                    self._worker.call(lambda _: spares.dismiss())
+            elif standing is Standing.READY and state == self._spare_of:
                 if now_ns - checked_ns > SPARE_CHECK_NS:
                     checked_ns = now_ns
                     self._worker.call(spares.check)

@@ -15,8 +15,8 @@ import signal
 from collections.abc import Callable
 from time import monotonic, sleep
 
+from routerd.engine.guard import ON, SPARE, Guard
 from routerd.engine.process import ENDING
-from routerd.engine.spare import ON, SPARE, Guard
 
 _PR_SET_PDEATHSIG, _PR_SET_CHILD_SUBREAPER = 1, 36
 
@@ -28,16 +28,19 @@ MOST_YOUNG = 5
 """After so many engines in a row that died so young, the service ends, and its manager starts it again."""
 
 
-def guard_service(start: Callable[[Guard], int]) -> int:
+def guard_service(start: Callable[[Guard | None], int]) -> int:
     """Have `start` run in a child, and return what the engine that is on at last returns. `start` returns in
-    the child.
+    the child. Where no guard can be had, it runs here, without one.
     """
+    try:
+        guard = Guard()
+    except (OSError, AttributeError):  # a C library without robust locks
+        return start(None)
     ctypes.CDLL(None).prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
     passed_on = {*ENDING, signal.SIGHUP}
     signal.pthread_sigmask(signal.SIG_BLOCK, {*passed_on, signal.SIGCHLD})
     deaths = 0
     while True:
-        guard = Guard()
         began_s = monotonic()
         engine = os.fork()
         if engine == 0:
@@ -52,9 +55,10 @@ def guard_service(start: Callable[[Guard], int]) -> int:
         if deaths >= MOST_YOUNG:
             return 128 - code
         guard.close()
+        guard = Guard()
 
 
-def _be_engine(guard: Guard, start: Callable[[Guard], int]) -> int:
+def _be_engine(guard: Guard, start: Callable[[Guard | None], int]) -> int:
     guard.in_child()
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
     os.setpgid(0, 0)  # what a terminal sends is handed on

@@ -165,7 +165,8 @@ class StateLock:
     """Held from `StateLock(folder)` to the end of the process; raises StateFolderError, and OSError where the
     folder cannot be made or written, so that nothing can be locked."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, holder: int) -> None:
+        """`holder` is the process that whoever wants the folder has to end."""
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
         self._handle = os.open(folder / LOCK_FILE, flags, 0o600)
@@ -181,7 +182,7 @@ class StateLock:
                 ) from None
             with contextlib.suppress(OSError):  # a full disk: the lock holds all the same
                 os.ftruncate(self._handle, 0)
-                os.pwrite(self._handle, b"%d\n" % os.getpid(), 0)
+                os.pwrite(self._handle, b"%d\n" % holder, 0)
         except BaseException:
             self.close()
             raise
@@ -195,10 +196,12 @@ class StateLock:
         return f"process {int(text)}" if text.isdigit() else "its process is not known"
 
 
-def hold_folder(folder: Path, say: Callable[[str], None]) -> StateLock | None:
-    """Return the lock on a state folder, or say why there is none; raises StateFolderError."""
+def hold_folder(folder: Path, holder: int, say: Callable[[str], None]) -> StateLock | None:
+    """Return the lock on the state folder of a service whose main process is `holder`, or say why there is
+    none; raises StateFolderError.
+    """
     try:
-        return in_time(lambda: StateLock(folder), LOCK_PATIENCE_S)
+        return in_time(lambda: StateLock(folder, holder), LOCK_PATIENCE_S)
     except OSError as error:
         say(f"{error.filename or folder}: {error.strerror}; a second routerd here would not be noticed")
     return None

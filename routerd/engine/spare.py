@@ -26,12 +26,11 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
-import select
 import signal
 import warnings
 from collections.abc import Callable
 from enum import IntEnum
-from time import CLOCK_MONOTONIC, monotonic_ns, sleep
+from time import monotonic_ns, sleep
 from typing import NoReturn
 
 from routerd.core.midi.messages import is_release
@@ -45,31 +44,37 @@ from routerd.core.show.replica import (
     unpack,
 )
 from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.engine.guard import (
+    ASKED,
+    ENDING,
+    FORK_NS,
+    HANGS,
+    ON,
+    REPORTED,
+    SILENT_NS,
+    SPARE,
+    STANDING,
+    TAKEN,
+    TAKEOVERS,
+    TOOK_OVER_NS,
+    WHY,
+    Guard,
+)
 from routerd.engine.hang import HANG_NS, HANG_UNHURRIED_NS, HangJudge
 from routerd.engine.journal import (
     AT,
     DONE,
-    MUTEX_AT,
     WRITTEN,
     Entry,
     Kind,
     OverrunError,
     Reader,
-    Shared,
     Writer,
 )
 from routerd.engine.realtime import CLOCK_PRIORITY, Facts, lock_memory, permitted_priority
 from routerd.engine.worker import Worker
 from routerd.link.messages import SpareState
 from routerd.ports.base import Copyable, PortSystem
-
-ON, SPARE, STANDING, TAKEN, TAKEOVERS, TOOK_OVER_NS, WHY, ENDING, FORK_NS = range(8, 17)
-ASKED, SILENT_NS, REPORTED, HANGS = range(17, 21)
-"""Words of the shared memory behind the journal's: the process that is on; the spare's; how that stands; the
-entries it has taken; how many takeovers there were, when the last one was, and what for; whether the service
-ends; how long the show stood still for the fork; whether a person has asked for a takeover; how late the tick
-was that made the spare kill the engine; the last tick whose records are with the server; how
-often an engine was taken for hung."""
 
 
 class Standing(IntEnum):
@@ -108,67 +113,8 @@ NEED_NS = 3 * NS_PER_MS
 """What a fork needs of a gap."""
 
 _LAST_S = 20.0
-_OWNER_DEAD = 130
 _MADV_POPULATE_WRITE = 23
 _PR_SET_PDEATHSIG = 1
-
-
-class RobustMutex:
-    """A lock in shared memory that its holder's death sets free; see pthread_mutexattr_setrobust(3)."""
-
-    def __init__(self, shared: Shared) -> None:
-        """Raises OSError or AttributeError where the C library has none."""
-        self._libc = ctypes.CDLL(None)
-        self._clocklock = self._libc.pthread_mutex_clocklock
-        self._place = ctypes.c_char.from_buffer(shared.memory, MUTEX_AT)  # which keeps the memory
-        self._address = ctypes.c_void_p(ctypes.addressof(self._place))
-
-    def make(self) -> None:
-        """Make it, held by nobody; once."""
-        attributes = ctypes.create_string_buffer(64)
-        self._libc.pthread_mutexattr_init(attributes)
-        self._libc.pthread_mutexattr_setpshared(attributes, 1)
-        self._libc.pthread_mutexattr_setrobust(attributes, 1)
-        self._libc.pthread_mutex_init(self._address, attributes)
-
-    def hold(self, until_ns: int) -> bool:
-        """Wait for it until that time; return whether this thread has it now, and keeps it until it dies."""
-        until = (ctypes.c_long * 2)(*divmod(until_ns, NS_PER_S))
-        result = self._clocklock(self._address, CLOCK_MONOTONIC, until)
-        if result == _OWNER_DEAD:
-            self._libc.pthread_mutex_consistent(self._address)
-        return result in (0, _OWNER_DEAD)
-
-
-class Guard:
-    """What the processes of one service have in common: memory, the lock, and the end of their parent."""
-
-    def __init__(self) -> None:
-        self.shared = Shared()
-        self.words = self.shared.words
-        self.mutex = RobustMutex(self.shared)
-        self.mutex.make()
-        self._parent, self._ours = os.pipe2(os.O_CLOEXEC)
-        """Nobody writes; who reads learns when the parent has gone."""
-        self._poll: select.poll | None = None
-
-    def in_parent(self) -> None:
-        """The calling process is the parent of all others."""
-        os.close(self._parent)
-
-    def in_child(self) -> None:
-        """The calling process is a child of it."""
-        os.close(self._ours)
-        self._poll = select.poll()
-        self._poll.register(self._parent, 0)
-
-    def close(self) -> None:
-        """In the parent: let go of it, for another one."""
-        os.close(self._ours)
-
-    def has_parent(self) -> bool:
-        """Return whether the parent lives."""
-        return self._poll is None or not self._poll.poll(0)
 
 
 class Spares:
@@ -195,6 +141,8 @@ class Spares:
         self._resume = resume
         self._pid = 0
         self._engine = 0
+        self.wanted = True
+        """Whether there is to be one."""
         self.made = 0
         self.failed = ""
         """Why none can be had."""
@@ -250,10 +198,10 @@ class Spares:
         ready = standing is Standing.READY
         taken = words[TAKEOVERS] > 0
         return SpareState(
-            state="none" if self.failed else "ready" if ready else "coming",
+            state="off" if not self.wanted else "none" if self.failed else "ready" if ready else "coming",
             pid=self._pid or None,
             behind=max(0, words[DONE] - words[TAKEN]) if ready else 0,
-            why_none=self.failed,
+            why_none=self.failed if self.wanted else "",
             takeovers=words[TAKEOVERS],
             took_over_ns=words[TOOK_OVER_NS] if taken else None,
             took_over_why=self.story() if taken else "",
@@ -297,6 +245,11 @@ class Spares:
         self.made += 1
         self.failed = ""
         return True
+
+    def dismiss(self) -> None:
+        """Do without one from now on; called by the clock thread with the show at rest."""
+        self.end()
+        self._worker.keep_journal(None)
 
     def end(self) -> None:
         """End the spare there is."""

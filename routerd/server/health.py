@@ -226,7 +226,7 @@ def _restarts(view: View, now_ns: int) -> Iterator[Line]:
         yield Line("takeover", f"{spare.took_over_why}, and the spare took over", "the log says why")
     if spare.state == "none":
         text = f"there is no spare: {spare.why_none}; an engine that dies leaves a gap"
-        yield Line("spare", text, "start without --spare to do without one")
+        yield Line("spare", text, "spare: false in rig.yaml, or --no-spare, does without one")
     if hello.server_restarts and now_ns - view.started_ns < RESTARTED_NS:
         text = f"the API server died or hung and was started again (restart {hello.server_restarts})"
         yield Line("server-restarted", text, "the log says why; the clock did not notice")

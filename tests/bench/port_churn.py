@@ -105,8 +105,9 @@ def stop(service: Service) -> float:
     What comes then, the end of the server process, has nothing to do with ports.
     """
     began_s = time.monotonic()
+    engine = service.engine()
     service.process.terminate()
-    while bridge_of(service.process.pid):
+    while bridge_of(engine):
         time.sleep(0.01)
     took_s = time.monotonic() - began_s
     return took_s if service.process.wait(30) == 0 else 99.0

@@ -155,11 +155,6 @@ class Player:
             self._far_end.play("keys", bytes((0x80, key, 64)))
 
 
-def engine_of(service: Service) -> int:
-    """Return the process that is on."""
-    return int(until(service.status, what="the API answers")["engine"]["pid"])
-
-
 def play_a_set(place: Path, options: argparse.Namespace) -> Seen:
     """Play, and kill the engine again and again."""
     songs = {
@@ -197,7 +192,7 @@ def play_a_set(place: Path, options: argparse.Namespace) -> Seen:
 
 def another(service: Service, before: int) -> int:
     """Wait until another engine than that one is on; return it."""
-    return int(until(lambda: (pid := engine_of(service)) != before and pid, what="another engine is on"))
+    return int(until(lambda: (pid := service.engine()) != before and pid, what="another engine is on"))
 
 
 def judge(seen: Seen, bpm: float, *, follows: bool) -> dict[str, list[float]]:

@@ -89,7 +89,7 @@ def test_a_press_and_its_release_with_a_song_change_and_a_dead_server_between(
 
 
 def test_state_survives_a_killed_engine(folder: Path, tmp_path: Path) -> None:
-    options = ("--ports", "simulated")
+    options = ("--ports", "simulated", "--no-spare")
     with Service(folder, tmp_path / "state", *options) as service:
         service.wait_until_open()
         service.ask("PUT", "/v1/set-list", {"order": ["weather-room", "nine-lamps", "copper-ferry"]})

@@ -102,11 +102,13 @@ def rest(far_end: FarEnd) -> list[tuple[str, bytes]]:
 
 
 def pids_of(service: Service) -> list[int]:
-    return [service.process.pid, int(service.status()["server"]["pid"])]
+    """Return the main process, the engine that is on, and the server."""
+    status = service.status()
+    return [service.process.pid, *(int(status[name]["pid"]) for name in ("engine", "server"))]
 
 
 def test_what_is_ignored_disturbs_neither_clock_nor_note(evening: Evening) -> None:
-    """Every signal that the kernel knows and that is neither an end nor a crash, to both processes."""
+    """Every signal that the kernel knows and that is neither an end nor a crash, to all three processes."""
     with evening.far_end() as far_end:
         far_end.listen()
         far_end.play("keys", PRESS)
@@ -136,7 +138,7 @@ def test_what_is_ignored_disturbs_neither_clock_nor_note(evening: Evening) -> No
 @pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGQUIT, signal.SIGINT])
 def test_what_a_terminal_sends_is_for_the_engine_to_decide(evening: Evening, number: int) -> None:
     pids = pids_of(evening.service)
-    os.kill(pids[1], number)
+    os.kill(pids[2], number)
     time.sleep(0.3)
     assert pids_of(evening.service) == pids
 

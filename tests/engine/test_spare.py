@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 
 from routerd.core.midi.messages import TICK_BYTES
+from routerd.engine.guard import RobustMutex
 from routerd.engine.journal import Shared
-from routerd.engine.spare import RobustMutex
 from routerd.ports.far_end import FarEnd
-from tests.bench.takeover import RIG, SONG, another, dump, engine_of
+from tests.bench.takeover import RIG, SONG, another, dump
 from tests.service import Service, free_port, unexpected, until, write_rig
 
 PERIOD_NS = 60_000_000_000 // 24 // 120
@@ -93,7 +93,7 @@ def stage(tmp_path: Path) -> Iterator[Stage]:
 
 def test_notes_and_ticks_go_on_when_the_engine_is_killed_twice(stage: Stage) -> None:
     stage.service.ask("POST", "/v1/start")
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     for key in (60, 64):
         spare = spare_of(engine)
         stage.far_end.play("keys", bytes((0x90, key, 70)))
@@ -115,7 +115,7 @@ def test_notes_and_ticks_go_on_when_the_engine_is_killed_twice(stage: Stage) -> 
 
 
 def test_an_engine_that_stands_still_is_killed_and_taken_over(stage: Stage) -> None:
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     spare = spare_of(engine)
     os.kill(engine, signal.SIGSTOP)
     assert another(stage.service, engine) == spare
@@ -124,16 +124,16 @@ def test_an_engine_that_stands_still_is_killed_and_taken_over(stage: Stage) -> N
 
 
 def test_a_spare_that_dies_is_replaced_and_nothing_else_happens(stage: Stage) -> None:
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     spare = spare_of(engine)
     os.kill(spare, signal.SIGKILL)
     until(lambda: not Path(f"/proc/{spare}").exists())
     assert spare_of(engine) != spare
-    assert engine_of(stage.service) == engine
+    assert stage.service.engine() == engine
 
 
 def test_without_a_spare_another_engine_goes_on_from_crash_memory(stage: Stage) -> None:
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     spare = spare_of(engine)
     os.kill(spare, signal.SIGSTOP)
     os.kill(spare, signal.SIGKILL)
@@ -143,7 +143,7 @@ def test_without_a_spare_another_engine_goes_on_from_crash_memory(stage: Stage) 
 
 
 def test_whoever_kills_the_main_process_ends_the_service(stage: Stage) -> None:
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     spare = spare_of(engine)
     stage.service.process.kill()
     until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in (engine, spare)))
@@ -168,7 +168,7 @@ def test_the_lock_is_free_when_its_holder_dies_and_not_before() -> None:
 
 
 def test_a_takeover_that_is_asked_for_is_no_problem(stage: Stage) -> None:
-    engine = engine_of(stage.service)
+    engine = stage.service.engine()
     until(lambda: stage.service.status()["engine"]["spare"]["state"] == "ready")
     spare = stage.service.ask("POST", "/v1/takeover")["engine"]["spare"]
     assert (spare["takeovers"], spare["why_none"]) == (0, None)

@@ -289,13 +289,13 @@ def server_killed(bed: Bed, _: random.Random) -> tuple[set[str], Mend]:
 
 def bridge_killed(bed: Bed, _: random.Random) -> tuple[set[str], Mend]:
     """The daemon's own process that talks to JACK dies."""
-    os.kill(bridge_of(bed.service.process.pid), signal.SIGKILL)
+    os.kill(bridge_of(bed.service.engine()), signal.SIGKILL)
     return set(PROGRAMS), _nothing
 
 
 def bridge_stopped(bed: Bed, _: random.Random) -> tuple[set[str], Mend]:
     """The daemon's own process that talks to JACK stands still."""
-    os.kill(bridge_of(bed.service.process.pid), signal.SIGSTOP)
+    os.kill(bridge_of(bed.service.engine()), signal.SIGSTOP)
     return set(PROGRAMS), _nothing
 
 

@@ -16,7 +16,7 @@ from far_program import FarProgram
 from test_jack_daemon import PERIOD_NS, RIG, SONGS, TICK_NS
 
 from routerd.core.midi.messages import CONTINUE, START, STOP, TICK, note_off, note_on
-from tests.bench.takeover import another, engine_of
+from tests.bench.takeover import another
 from tests.engine.test_spare import spare_of
 from tests.service import Service, until, write_rig
 
@@ -40,7 +40,7 @@ def service(box: FarProgram, tmp_path: Path) -> Iterator[Service]:
 
 def test_ticks_and_notes_go_on_over_the_same_connections(service: Service, box: FarProgram) -> None:
     service.ask("POST", "/v1/start")
-    engine = engine_of(service)
+    engine = service.engine()
     for key in (60, 62):
         spare = spare_of(engine, not_among=("jack_process",))
         box.send(note_on(0, key, 90))

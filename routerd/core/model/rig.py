@@ -100,6 +100,8 @@ class Rig:
     after_restart: AfterRestart = AfterRestart.SILENT
     holdover_s: int = HOLDOVER_S
     """How long tempo and phase of a source that is followed are held when it falls silent."""
+    spare: bool = True
+    """Whether a second engine is kept ready for the death of the first."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ from routerd.server.rigfiles.device import DeviceEntry, PortChoice, resolve_devi
 from routerd.server.rigfiles.problems import INVALID, quote
 from routerd.server.rigfiles.route import RouteEntry, RouteNames, review_routes
 from routerd.server.rigfiles.shape import Checked, Entry, option, options
-from routerd.server.rigfiles.values import CONCERT_PITCH, NAME, choice, whole
+from routerd.server.rigfiles.values import CONCERT_PITCH, FLAG, NAME, choice, whole
 
 AFTER_RESTART = choice(AfterRestart)
 HOLDOVER = whole(1, 600)
@@ -63,6 +63,9 @@ class RigFile(Entry):
         "For how many seconds tempo and phase of a source that has fallen silent are held.",
         60,
         HOLDOVER_S,
+    )
+    spare: Annotated[bool, FLAG] = option(
+        "Whether a second engine is kept ready, which goes on when the first one dies.", False, True
     )
     presses: PressesEntry | None = option("How presses are measured.", {"debounce-ms": 80}, None)
     pedals: list[PedalEntry] = options(
@@ -234,4 +237,5 @@ def resolve_rig(file: RigFile) -> Rig:
         leds=tuple(led_of(entry) for entry in file.leds),
         after_restart=file.after_restart,
         holdover_s=file.holdover,
+        spare=file.spare,
     )

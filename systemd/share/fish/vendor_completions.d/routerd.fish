@@ -72,7 +72,7 @@ complete -c routerd -n '_shtab_routerd_using run' -l allow-origin -x -d 'a page 
 complete -c routerd -n '_shtab_routerd_using run' -l state-dir -xka "(__fish_complete_directories)" -d 'where song, section, tempo and set list are remembered (default: $STATE_DIRECTORY, else a folder per rig folder under ~/.local/state/routerd)'
 complete -c routerd -n '_shtab_routerd_using run' -l record -d 'keep every message in and out in the show log, for `routerd report SHOW --midi FILE`'
 complete -c routerd -n '_shtab_routerd_using run' -l far-end -x -d 'with --ports simulated: UDP port on 127.0.0.1 where other programs play the devices'
-complete -c routerd -n '_shtab_routerd_using run' -l spare -d 'keep a second engine ready, which goes on with the next tick when the first one dies or hangs; takes as much memory again as the engine has'
+complete -c routerd -n '_shtab_routerd_using run' -l spare -l no-spare -d 'keep a second engine ready, which goes on with the next tick when the first one dies or hangs, whatever the rig says; or keep none (default: unless rig.yaml says spare: false)'
 complete -c routerd -n '_shtab_routerd_using run; and test $_shtab_routerd_npos -eq 0' -ka "(__fish_complete_directories)" -d 'the rig folder'
 complete -c routerd -n '_shtab_routerd_using; and test $_shtab_routerd_npos -eq 0' -a demo -d 'Runs the service on simulated devices at true speed: an invented band'"'"'s rig and three-song set, someone at the keyboard, a foot switch, a section change, a patch dump. It reports what happens and ends with the jitter report.'
 complete -c routerd -n '_shtab_routerd_using demo' -s h -l help -d 'show this help message and exit'
