@@ -17,18 +17,26 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 from aiohttp import web
 from pydantic import Field
 
+from routerd import storage
+from routerd.errand import Disk
 from routerd.server.http.bodies import Body, Nothing
 from routerd.server.http.guard import Asked, Caller, Guard
 from routerd.server.http.operation import SAFE, Call, Operations, json_response
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.tokens import COOKIE_S, LONGEST_TOKEN, May
+from routerd.server.http.tokens import COOKIE_S, LONGEST_TOKEN, EndedCookies, May
+from routerd.server.log import LOG
 
 OPERATIONS = Operations("access")
+
+ENDED = "ended-cookies.json"
+LARGEST_BYTES = 1024 * 1024
+READ_S = 1.0
 
 PUT_OUT_S = 1.0
 """How often those who read streams are looked at: a cookie may be over, a token another."""
@@ -95,11 +103,54 @@ def _asked(request: web.Request, cookie_name: str, *, public: bool, reads: bool)
     )
 
 
+class EndedFile:
+    """Keeps in the state folder which cookies were given back: no copy of one may be good after a restart."""
+
+    def __init__(self, ended: EndedCookies, folder: Path, disk: Disk) -> None:
+        self._ended = ended
+        self._folder = folder
+        self._disk = disk
+
+    async def reading(self, _: web.Application) -> AsyncIterator[None]:
+        """Learn those of earlier processes before the application is served, unless the disk is slow."""
+        task = asyncio.create_task(self._read())
+        await asyncio.wait([task], timeout=READ_S)
+        yield
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    async def _read(self) -> None:
+        path = self._folder / ENDED
+        try:
+            self._ended.take(
+                await self._disk.do(lambda: storage.read(path, LARGEST_BYTES, inside=self._folder))
+            )
+        except FileNotFoundError:
+            return
+        except (OSError, ValueError) as error:
+            LOG.say(f"{path} cannot be read: cookies that were given back may be good again", why=str(error))
+
+    async def write(self) -> None:
+        """Keep them as they are now."""
+        path, data = self._folder / ENDED, self._ended.to_bytes()
+        try:
+            await self._disk.do(
+                lambda: storage.put(path, data, inside=self._folder, mode=0o600, most_bytes=LARGEST_BYTES)
+            )
+        except OSError as error:
+            LOG.say(
+                f"{path} cannot be written: a cookie that was given back may be good after a restart",
+                why=str(error),
+                remedy="change the token if somebody may have copied it",
+            )
+
+
 class AccessHandlers:
     """Answers by `guard`."""
 
-    def __init__(self, guard: Guard) -> None:
+    def __init__(self, guard: Guard, ended: EndedFile) -> None:
         self._guard = guard
+        self._ended = ended
 
     @OPERATIONS.add(
         "GET",
@@ -143,9 +194,10 @@ class AccessHandlers:
         public=True,
     )
     async def end(self, call: Call[Nothing]) -> web.Response:
-        """The cookie is worth nothing from then on, and the streams that it opened end."""
+        """It and its copies are worth nothing from then on, and the streams that it opened end."""
         name, left = self._guard.cookie_name, call.caller
-        self._guard.end_cookie(call.request.cookies.get(name, ""))
+        if self._guard.end_cookie(call.request.cookies.get(name, "")):
+            await self._ended.write()
         if left.by == "cookie":
             left = replace(left, may="nothing", by="nothing", seconds_left=None)
         response = json_response(left)

@@ -103,11 +103,13 @@ def make_app(app: App, guard: Guard) -> web.Application:
 
     web_app = web.Application(middlewares=[watch], client_max_size=LARGEST_BODY_BYTES)
     web_app.cleanup_ctx.append(admission.renewing)
+    ended = access.EndedFile(guard.ended, app.state.folder.path, app.state.disk)
+    web_app.cleanup_ctx.append(ended.reading)
     soundchecks = Soundchecks(
         RunAccess(app.view, app.link, app.feed, app.measurements), app.state, app.rig, app.rig_folder
     )
     web_app.cleanup_ctx.append(partial(_looking_back, soundchecks))
-    for operation, owner in _owned(app, guard, soundchecks):
+    for operation, owner in _owned(app, guard, ended, soundchecks):
         answer = _answering(app.view, operation, owner, once)
         if operation.public:
             open_to_all.add(answer)
@@ -138,7 +140,9 @@ async def _looking_back(soundchecks: Soundchecks, _app: web.Application) -> Asyn
     await asyncio.gather(looking, return_exceptions=True)
 
 
-def _owned(app: App, guard: Guard, soundchecks: Soundchecks) -> Iterator[tuple[Operation, Any]]:
+def _owned(
+    app: App, guard: Guard, ended: access.EndedFile, soundchecks: Soundchecks
+) -> Iterator[tuple[Operation, Any]]:
     """Yield each operation with the object whose method answers it, which gets what it needs and no more."""
     view, link = app.view, app.link
     status = partial(status_now, view, app.hub)
@@ -157,7 +161,7 @@ def _owned(app: App, guard: Guard, soundchecks: Soundchecks) -> Iterator[tuple[O
         (monitor.OPERATIONS, monitor.MonitorHandlers(view, app.feed, app.rig.played)),
         (report_handlers.OPERATIONS, reports),
         (stage.OPERATIONS, stage.StageHandlers(stage.read_assets())),
-        (access.OPERATIONS, access.AccessHandlers(guard)),
+        (access.OPERATIONS, access.AccessHandlers(guard, ended)),
         (about.OPERATIONS, about.AboutHandlers(OPERATIONS)),
     )
     for operations, owner in owners:

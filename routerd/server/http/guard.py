@@ -23,7 +23,7 @@ from urllib.parse import urlsplit
 
 from routerd.server.http.listening import Certificate, Listen, is_loopback, load_certificate, parse_listen
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.tokens import Cookie, ListenError, May, Tokens, WrongTokens
+from routerd.server.http.tokens import Cookie, EndedCookies, ListenError, May, Tokens, WrongTokens
 from routerd.server.log import LOG
 
 
@@ -82,7 +82,7 @@ class Guard:
         self._names = {listen.host.casefold(), *(name.casefold() for name in names)}
         self._origins = frozenset(read_origin(origin) for origin in origins)
         self._wrong = WrongTokens()
-        self._ended: dict[bytes, int] = {}
+        self.ended = EndedCookies()
 
     @property
     def cookie_name(self) -> str:
@@ -172,16 +172,15 @@ class Guard:
         """Return a cookie that allows this; None where none is needed."""
         return None if self.tokens is None else self.tokens.cookie(may, time())
 
-    def end_cookie(self, value: str) -> None:
-        """Let this cookie be worth nothing from now on."""
+    def end_cookie(self, value: str) -> bool:
+        """Let this cookie be worth nothing from now on; return whether it was worth something."""
         if (cookie := self._opened(value)) is not None:
-            now_s = time()
-            self._ended = {name: ends_s for name, ends_s in self._ended.items() if ends_s > now_s}
-            self._ended[cookie.name] = cookie.ends_s
+            self.ended.add(cookie, time())
+        return cookie is not None
 
     def _opened(self, value: str) -> Cookie | None:
         cookie = None if self.tokens is None else self.tokens.open_cookie(value, time())
-        return None if cookie is None or cookie.name in self._ended else cookie
+        return None if cookie is None or cookie in self.ended else cookie
 
     def _is_ours(self, host: str, address: str) -> bool:
         try:

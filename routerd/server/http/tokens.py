@@ -7,8 +7,8 @@ A cookie is not the token and leads nowhere back to it. It says what it allows a
 mark (HMAC-SHA-256) under a key made from the token: nothing is kept for it, so that it outlives the server
 process, which may be killed in the middle of a show, and it is worth nothing as soon as the token is another.
 The key takes some work to make (PBKDF2), so that a short token cannot be found by trying from a cookie. What
-has been ended before its time is remembered for as long as this process lives: to end a cookie that somebody
-has copied for certain, change the token.
+has been ended before its time is remembered until it would have ended by itself (`EndedCookies`): a copy of
+it is worth nothing either.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import binascii
 import hashlib
 import hmac
 import ipaddress
+import json
 import math
 import os
 import secrets
@@ -142,6 +143,32 @@ class Tokens:
                 _, ends_s, name = _FORM.unpack(words)
                 return Cookie(may, ends_s, name) if now_s < ends_s else None
         return None
+
+
+class EndedCookies:
+    """Cookies that were given back before their time, until then. The state folder keeps their bytes."""
+
+    def __init__(self) -> None:
+        self._ends_s: dict[bytes, int] = {}
+
+    def __contains__(self, cookie: Cookie) -> bool:
+        return cookie.name in self._ends_s
+
+    def add(self, cookie: Cookie, now_s: float) -> None:
+        """Remember one, and forget those that are over by now."""
+        self._ends_s = {name: ends_s for name, ends_s in self._ends_s.items() if ends_s > now_s}
+        self._ends_s[cookie.name] = cookie.ends_s
+
+    def to_bytes(self) -> bytes:
+        """Return what another process needs to know of them; none of it opens anything."""
+        return json.dumps({name.hex(): ends_s for name, ends_s in self._ends_s.items()}).encode()
+
+    def take(self, data: bytes) -> None:
+        """Remember those of another process as well; raises ValueError where the bytes make no sense."""
+        plain = json.loads(data)
+        if not isinstance(plain, dict) or not all(type(ends_s) is int for ends_s in plain.values()):
+            raise ValueError("it is not a list of cookies and when they end")
+        self._ends_s |= {bytes.fromhex(name): ends_s for name, ends_s in plain.items()}
 
 
 def _key(may: May, token: str) -> bytes:

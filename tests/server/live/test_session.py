@@ -12,15 +12,25 @@ from typing import Any
 
 import aiohttp
 import pytest
-from server_service import Answer, Service, a_service, until
+from server_service import Answer, Service, a_service, log_lines, until
 
 from routerd.server import main
 from routerd.server.http import application
 from routerd.server.http import guard as guard_module
+from routerd.server.http.access import ENDED
 from routerd.server.http.guard import AccessOptions, Asked, Credentials, Guard
 from routerd.server.http.listening import Listen
 from routerd.server.http.problems import ProblemError
-from routerd.server.http.tokens import AGAIN_S, COOKIE_S, TRIES, ListenError, Tokens, WrongTokens
+from routerd.server.http.tokens import (
+    AGAIN_S,
+    COOKIE_S,
+    TRIES,
+    Cookie,
+    EndedCookies,
+    ListenError,
+    Tokens,
+    WrongTokens,
+)
 
 CHANGE, READ = "correct-horse-battery", "reading-horse-battery"
 NOW = 1_800_000_000.0
@@ -151,6 +161,24 @@ def test_an_ended_cookie_is_worth_nothing() -> None:
     guard.end_cookie(str(asked.cookie))
     assert refused(guard, asked) == "no-token"
     assert guard.check(other).may == "change"
+
+
+def test_what_is_kept_of_ended_cookies_opens_nothing_and_is_read_again() -> None:
+    before, after = EndedCookies(), EndedCookies()
+    over, ended, other = (TOKENS.open_cookie(TOKENS.cookie("read", NOW), NOW) for _ in range(3))
+    assert over is not None
+    assert ended is not None
+    before.add(over, NOW)
+    assert over in before
+    before.add(
+        Cookie("read", over.ends_s + 60, ended.name), over.ends_s
+    )  # by then the first is over by itself
+    after.take(before.to_bytes())
+    assert [one in after for one in (over, ended, other)] == [False, True, False]
+    for nonsense in (b"", b"[]", b"{", b'{"x": 1}', b'{"00": "a"}', b'{"00": true}', b"\xff"):
+        with pytest.raises(ValueError):
+            after.take(nonsense)
+    assert ended in after
 
 
 # Wrong tokens
@@ -310,6 +338,41 @@ async def test_a_cookie_that_is_given_back_ends_with_its_streams(demo_rig: Path,
         assert (await service.ask("GET", "/v1/status", Cookie=other)).status == 200
         assert not second.content.at_eof()
         second.close()
+
+
+async def test_a_copy_of_a_cookie_that_was_given_back_is_worth_nothing_after_a_restart(
+    demo_rig: Path, tmp_path: Path
+) -> None:
+    async with guarded(demo_rig, tmp_path) as service:
+
+        async def restarted() -> Service:
+            await service.stop()
+            await service.start()
+            service.headers = {"Authorization": f"Bearer {CHANGE}"}
+            await service.until_ready()
+            service.headers = {}
+            return service
+
+        kept, given_back, another = [cookie_of(await trade(service, CHANGE)) for _ in range(3)]
+        await service.ask("DELETE", "/v1/session", Cookie=given_back, Origin=service.base)
+        file = service.options.state_dir / ENDED
+        assert file.stat().st_mode & 0o777 == 0o600
+        assert given_back.partition("=")[2] not in file.read_text()
+        await restarted()
+        assert (await service.ask("GET", "/v1/status", Cookie=given_back)).status == 401
+        assert (await service.ask("GET", "/v1/status", Cookie=kept)).status == 200
+        # what cannot be read or written is said, and the API goes on
+        file.write_text("nonsense")
+        with log_lines() as lines:
+            await restarted()
+            assert (await service.ask("GET", "/v1/status", Cookie=kept)).status == 200
+            file.unlink()
+            file.mkdir()
+            done = await service.ask("DELETE", "/v1/session", Cookie=another, Origin=service.base)
+        assert done.status == 200
+        assert (await service.ask("GET", "/v1/status", Cookie=another)).status == 401
+        said = [line["event"] for line in lines if ENDED in line["event"]]
+        assert ["cannot be read" in said[0], "cannot be written" in said[1], len(said)] == [True, True, 2]
 
 
 async def test_another_token_ends_old_cookies_while_it_runs(
