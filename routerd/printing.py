@@ -261,9 +261,9 @@ class Log:
         return self.writer
 
     def say(
-        self, text: str, level: str = "warning", error: BaseException | None = None, **fields: Any
+        self, text: str, level: str = "warning", error: BaseException | None = None, /, **fields: Any
     ) -> None:
-        """Write a line, with the traceback of an `error`."""
+        """Write a line, with the traceback of an `error`; fields may have these names as well."""
         line = self.form.line(text, level, fields, error)
         if self.writer is not None:
             self.writer.msg(line)

@@ -52,6 +52,18 @@ def test_where_there_is_no_terminal_the_log_is_json_lines() -> None:
     assert (odd["by"], odd["level"]) == ("library", "warning")
 
 
+def test_fields_of_events_may_have_any_name() -> None:
+    """Those of a line have names as well: text, level and error."""
+    stream = io.StringIO()
+    writer = set_up_log(stream)
+    log_event(events.Checklist(1, "low-tide", 1, "Tune the left case", True))
+    log_event(events.PortState(1, "keys", "input", "Keys*", None, "failed", "it is in use"))
+    writer.close()
+    lines = [json.loads(line) for line in stream.getvalue().splitlines()]
+    assert [line["text"] for line in lines if "song" in line] == ["Tune the left case"]
+    assert [line["error"] for line in lines if "device" in line] == ["it is in use"]
+
+
 def test_readable_on_a_terminal() -> None:
     stream = Terminal()
     writer = set_up_log(stream)
