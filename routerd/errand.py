@@ -7,7 +7,6 @@ seconds: a long piece of work is no reason, a slow machine neither.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import errno
 import threading
@@ -104,6 +103,8 @@ class Disk:
 
     async def do(self, work: Callable[[], T]) -> T:
         """Return what `work` returns, called on a thread; raises what it raises, and StuckError."""
+        import asyncio  # only whoever has an event loop has loaded it
+
         if self._stuck is not None and self._stuck.under_way:
             raise StuckError(self._stuck.stands_still_s())
         loop = asyncio.get_running_loop()

@@ -14,7 +14,7 @@ import sys
 from typing import Any
 
 from routerd import __version__
-from routerd.cli import folder, run, service
+from routerd.cli import run
 from routerd.printing import complain, open_standard_streams
 
 _DESCRIPTION = """\
@@ -50,8 +50,11 @@ class _Parser(argparse.ArgumentParser):
             raise argparse.ArgumentError(action, f"{value!r} is not known here; {words}")
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the definition of the command line; the man page and the completions are made from it."""
+def build_parser(*, only_run: bool = False) -> argparse.ArgumentParser:
+    """Return the definition of the command line; the man page and the completions are made from it.
+
+    `only_run`: only of the commands that start a service.
+    """
     parser: argparse.ArgumentParser = _Parser(
         prog="routerd",
         description=_DESCRIPTION,
@@ -61,6 +64,10 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"routerd {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     run.add_commands(commands)
+    if only_run:
+        return parser
+    from routerd.cli import folder, service
+
     folder.add_commands(commands)
     service.add_commands(commands)
     return parser
@@ -73,9 +80,11 @@ def main(arguments: list[str] | None = None) -> int:
     differences); 2: it could not be done (wrong words, no service, no ports, a file that is not there).
     """
     open_standard_streams()
-    options = build_parser().parse_args(arguments)
+    arguments = sys.argv[1:] if arguments is None else arguments
+    starts = bool(arguments) and arguments[0] in run.COMMANDS  # a show may be waiting
+    options = build_parser(only_run=starts).parse_args(arguments)
     try:
-        return _COMMANDS[options.command](options)
+        return _run(options)
     except BrokenPipeError:  # `routerd report | head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -86,4 +95,9 @@ def main(arguments: list[str] | None = None) -> int:
         return 2
 
 
-_COMMANDS = run.COMMANDS | folder.COMMANDS | service.COMMANDS
+def _run(options: argparse.Namespace) -> int:
+    if options.command in run.COMMANDS:
+        return run.COMMANDS[options.command](options)
+    from routerd.cli import folder, service
+
+    return (folder.COMMANDS | service.COMMANDS)[options.command](options)

@@ -14,12 +14,9 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from time import monotonic_ns
 from typing import Any
 
-from routerd import __version__
 from routerd.core.errors import RouterdError
 from routerd.core.model import events
 from routerd.core.model.snapshot import Snapshot
@@ -32,14 +29,7 @@ from routerd.engine.crash_memory import open_crash_memory
 from routerd.engine.guard import ENDING as SERVICE_ENDS
 from routerd.engine.guard import Guard
 from routerd.engine.port_keeper import PortKeeper
-from routerd.engine.process import (
-    ENDING,
-    SignalKeeper,
-    hold_folder,
-    ignore_all,
-    slept_since,
-    watch_suspension,
-)
+from routerd.engine.process import ENDING, Begun, SignalKeeper, ignore_all, slept_since, watch_suspension
 from routerd.engine.realtime import (
     LOOP_PRIORITY,
     Facts,
@@ -51,7 +41,7 @@ from routerd.engine.realtime import (
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.spare import Spares, Standing, populate
-from routerd.engine.supervision import Notifier, Supervisor, make_meeting
+from routerd.engine.supervision import Notifier, Supervisor
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
 from routerd.link.working_rig import UNREADABLE, Origin
@@ -89,38 +79,18 @@ SPARE_CHECK_NS = NS_PER_S
 """How often its state is compared."""
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What `routerd run` was asked. `ports` is "alsa", "jack", "simulated" or None for what is there."""
-
-    folder: Path
-    state_dir: Path
-    set_name: str | None = None
-    ports: str | None = None
-    access: tuple[str, ...] = ("--listen", "127.0.0.1:8473")
-    """Arguments for the server: where it serves, and who may ask."""
-    far_end_port: int = 0
-    record: bool = False
-    """Whether every message in and out is kept in the show log."""
-    spare: bool | None = None
-    """Whether there is to be a spare where one can be had; None: as the rig says."""
-    lifeline: int | None = None
-    """A descriptor whose other end is with whoever started this service, which ends when that closes."""
-
-
 class Engine:
     """One run of the service."""
 
-    def __init__(self, options: Options, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> None:
+    def __init__(self, begun: Begun, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> None:
         """With a `guard` there is a parent, and a spare."""
-        self._options = options
+        options = self._options = begun.options
+        self._begun = begun
         self._log = log
         self._say = log.say
-        self._warnings: list[str] = []  # what cannot be kept or locked
+        self._warnings = begun.warnings
         self._signals = signals
         threading.stack_size(THREAD_STACK_BYTES)  # before memory is locked: all of it would be
-        main_process = os.getpid() if guard is None else os.getppid()
-        self._lock = hold_folder(options.state_dir, main_process, self._warn)  # before any port is opened
         self._started_ns = monotonic_ns()
         self._system = open_system(options.ports, far_end_port=options.far_end_port)
         self._facts: Facts = prepare_process()
@@ -138,7 +108,6 @@ class Engine:
         self._suspensions = watch_suspension()
         self._keeper = PortKeeper(self._system, self._worker, self._ports_changed)
         self._notifier = Notifier.from_environment(os.environ)
-        self._meeting = make_meeting() if guard is not None else None
         self._supervisor = self._make_supervisor()
         self._retired: list[object] = []
         """What belongs to the engine that this one has been a copy of: never freed, as that would end it."""
@@ -404,22 +373,12 @@ class Engine:
 
     def _make_supervisor(self, *, adopts: bool = False) -> Supervisor:
         return Supervisor(
-            self._server_arguments(),
+            self._begun,
             self._make_link,
             self._greet,
             self._say,
-            meeting=self._meeting,
             adopts=adopts,
         )
-
-    def _server_arguments(self) -> list[str]:
-        options = self._options
-        arguments = ["--folder", str(options.folder), "--state-dir", str(options.state_dir)]
-        if options.set_name is not None:
-            arguments += ["--set", options.set_name]
-        if options.record:
-            arguments.append("--record")
-        return [*arguments, *options.access]
 
     def _make_link(self, ponged: Any, serving: Any) -> ServerLink:
         return ServerLink(
@@ -570,13 +529,12 @@ class Engine:
         )
 
 
-def run(options: Options, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> int:
+def run(begun: Begun, signals: SignalKeeper, log: Log, guard: Guard | None = None) -> int:
     """Run the service, with a spare where there is a guard; return its exit status."""
-    about: dict[str, Any] = {"pid": os.getpid(), "version": __version__, "folder": str(options.folder)}
-    log.say("the engine has started", "info", **about)
     try:
-        engine = Engine(options, signals, log, guard)
+        engine = Engine(begun, signals, log, guard)
     except RouterdError as error:
+        begun.give_up()
         log.say(str(error), "error")
         return 1
     writer = log.begin(lambda: make_thread_realtime(LOOP_PRIORITY))

@@ -17,6 +17,11 @@ nothing for that long, and a person should know why.
 
 One daemon a state folder: `StateLock` is a lock that the kernel releases with the process, and names who
 holds it. Two daemons on one folder would write over each other's state, and play one rig twice.
+
+Loading the engine takes about as long as the server takes to bring the rig, and there is more than one
+processor. So this module, which needs little, is loaded first, and `begin` starts the server before the rest.
+
+More than 350 lines: all that has to be there before the engine is loaded is loaded at once.
 """
 
 from __future__ import annotations
@@ -25,8 +30,12 @@ import contextlib
 import fcntl
 import os
 import signal
+import socket
 import stat
+import subprocess
+import sys
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from signal import Signals
@@ -36,10 +45,13 @@ from typing import TYPE_CHECKING
 from routerd import storage
 from routerd.core.errors import PeerError
 from routerd.core.units import NS_PER_MS, NS_PER_S
+from routerd.engine.crash_memory import default_path
 from routerd.errand import in_time
 
 if TYPE_CHECKING:
-    import asyncio  # not loaded here: this module is, before anything large
+    import asyncio
+
+    from routerd.printing import Log
 
 ENDING = (Signals.SIGTERM, Signals.SIGINT, Signals.SIGQUIT, Signals.SIGPWR, Signals.SIGXCPU)
 
@@ -205,3 +217,137 @@ def hold_folder(folder: Path, holder: int, say: Callable[[str], None]) -> StateL
     except OSError as error:
         say(f"{error.filename or folder}: {error.strerror}; a second routerd here would not be noticed")
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What `routerd run` was asked. `ports` is "alsa", "jack", "simulated" or None for what is there."""
+
+    folder: Path
+    state_dir: Path
+    set_name: str | None = None
+    ports: str | None = None
+    access: tuple[str, ...] = ("--listen", "127.0.0.1:8473")
+    """Arguments for the server: where it serves, and who may ask."""
+    far_end_port: int = 0
+    record: bool = False
+    """Whether every message in and out is kept in the show log."""
+    spare: bool | None = None
+    """Whether there is to be a spare where one can be had; None: as the rig says."""
+    lifeline: int | None = None
+    """A descriptor whose other end is with whoever started this service, which ends when that closes."""
+
+    def server_arguments(self) -> list[str]:
+        """Return what the server's command line says."""
+        arguments = ["--folder", str(self.folder), "--state-dir", str(self.state_dir)]
+        if self.set_name is not None:
+            arguments += ["--set", self.set_name]
+        if self.record:
+            arguments.append("--record")
+        return [*arguments, *self.access]
+
+
+class Server:
+    """The server process: a child of this one, or one that another engine has started."""
+
+    def __init__(self, pid: int, link: socket.socket, child: subprocess.Popen[bytes] | None = None) -> None:
+        """`link` is this end of the link; raises OSError when it has gone."""
+        self.pid = pid
+        self.link = link
+        self.returncode: int | None = None
+        self._child = child
+        self._handle = os.pidfd_open(pid)
+        self._ended: asyncio.Future[int] | None = None
+
+    async def wait(self) -> int:
+        """Return how it has ended, when it has; 1 for one that is no child: that only its parent knows."""
+        import asyncio
+
+        if self._ended is None:
+            loop = asyncio.get_running_loop()
+            self._ended = loop.create_future()
+            loop.add_reader(self._handle, self._bury, loop, self._ended)
+        return await asyncio.shield(self._ended)
+
+    def _bury(self, loop: asyncio.AbstractEventLoop, ended: asyncio.Future[int]) -> None:
+        loop.remove_reader(self._handle)
+        os.close(self._handle)
+        self.returncode = 1 if self._child is None else self._child.wait()
+        ended.set_result(self.returncode)
+
+    def terminate(self) -> None:
+        """Ask it to end."""
+        self._signal(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """End it."""
+        self._signal(signal.SIGKILL)
+
+    def _signal(self, number: Signals) -> None:
+        if self.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._handle, number)
+
+
+@dataclass(slots=True)
+class Begun:
+    """What there is before the engine is loaded.
+
+    At `meeting`, a listening socket, a server whose engine has died finds the one that goes on. `server` has
+    been started already, and waits for the engine.
+    """
+
+    options: Options
+    lock: StateLock | None
+    warnings: list[str] = field(default_factory=list)
+    meeting: socket.socket | None = None
+    server: Server | None = None
+
+    def start_server(self) -> Server:
+        """Start one; raises OSError."""
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+        with theirs:
+            where = [] if self.meeting is None else ["--meet", self.meeting.getsockname().hex()]
+            what = ["--fd", str(theirs.fileno()), *where, *self.options.server_arguments()]
+            child = subprocess.Popen(  # noqa: S603 - this very program
+                [sys.executable, "-m", "routerd.server.main", *what],
+                pass_fds=[theirs.fileno()],
+                stdin=subprocess.DEVNULL,
+                process_group=0,  # what a terminal sends is for the engine to decide
+            )
+        return Server(child.pid, ours, child)
+
+    def give_up(self) -> None:
+        """End what has been started."""
+        if self.server is not None:
+            self.server.kill()
+
+
+def begin(options: Options, log: Log, *, meets: bool) -> Begun:
+    """Take the state folder, and start the server; `meets` where there is a parent, and a spare.
+
+    Raises StateFolderError. Where an engine has died nothing is started yet: its successor comes first.
+    """
+    begun = Begun(options, None)
+
+    def warn(text: str) -> None:
+        log.say(text)
+        begun.warnings.append(text)
+
+    main_process = os.getppid() if meets else os.getpid()
+    begun.lock = hold_folder(options.state_dir, main_process, warn)  # before any port is opened
+    if meets:
+        begun.meeting = _make_meeting()
+    if not default_path(options.state_dir).exists():
+        with contextlib.suppress(OSError):  # the supervisor tries again, and says why
+            begun.server = begun.start_server()
+    return begun
+
+
+def _make_meeting() -> socket.socket:
+    """Return a listening socket without a name in any folder."""
+    meeting = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    meeting.setblocking(False)
+    meeting.bind("")
+    meeting.listen(1)
+    return meeting

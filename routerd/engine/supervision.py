@@ -17,13 +17,13 @@ import os
 import signal
 import socket
 import struct
-import sys
 from collections.abc import Callable, MutableMapping
 from pathlib import Path
 from time import monotonic
 from typing import Protocol
 
 from routerd.core.units import NS_PER_S, NS_PER_US
+from routerd.engine.process import Begun, Server
 from routerd.engine.server_link import ServerLink
 from routerd.link.messages import Hello, Ping
 
@@ -84,24 +84,23 @@ class Supervisor:
 
     def __init__(
         self,
-        server_arguments: list[str],
+        begun: Begun,
         make_link: Callable[[Callable[[], None], Callable[[], None]], ServerLink],
         greet: Callable[[], Hello],
         say: Say,
         *,
-        meeting: socket.socket | None = None,
         adopts: bool = False,
     ) -> None:
-        """At `meeting`, a listening socket, a server whose engine has died finds the one that goes on; with
-        `adopts`, that is this one.
+        """`begun` may have started the first server already. With `adopts` this is the engine that the server
+        of one that has died finds at the meeting.
         """
-        self._arguments = server_arguments
-        self._meeting = meeting
+        self._begun = begun
+        self._meeting = begun.meeting
         self._adopts = adopts
         self._make_link = make_link
         self._greet = greet
         self._say = say
-        self._process: asyncio.subprocess.Process | Adopted | None = None
+        self._process: Server | None = None
         self._answered_s = 0.0
         self._young = True
         self._end: socket.socket | None = None
@@ -158,7 +157,7 @@ class Supervisor:
         except TimeoutError:
             self._kill()
 
-    async def _until_ended(self, process: asyncio.subprocess.Process | Adopted) -> None:
+    async def _until_ended(self, process: Server) -> None:
         """Wait for its end; kill it once it neither works nor waits for the disk."""
         ending = asyncio.create_task(process.wait())
         work, worked_s = 0.0, monotonic()
@@ -176,31 +175,15 @@ class Supervisor:
             with contextlib.suppress(OSError, TimeoutError):
                 ours = await asyncio.wait_for(_meet(self._meeting), MEET_S)
                 with ours:
-                    return await self._attend(Adopted(_pid_of_peer(ours)), ours, young=False)
-        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
-        with ours, theirs:
-            theirs.set_inheritable(True)
-            where = [] if self._meeting is None else ["--meet", self._meeting.getsockname().hex()]
-            process = await asyncio.create_subprocess_exec(
-                sys.executable,
-                "-m",
-                "routerd.server.main",
-                "--fd",
-                str(theirs.fileno()),
-                *where,
-                *self._arguments,
-                pass_fds=[theirs.fileno()],
-                stdin=asyncio.subprocess.DEVNULL,
-                process_group=0,  # what a terminal sends is for the engine to decide
-            )
-            theirs.close()
-            return await self._attend(process, ours, young=True)
+                    return await self._attend(Server(_pid_of_peer(ours), ours), young=False)
+        server, self._begun.server = self._begun.server or self._begun.start_server(), None
+        with server.link:
+            return await self._attend(server, young=True)
 
-    async def _attend(
-        self, process: asyncio.subprocess.Process | Adopted, ours: socket.socket, *, young: bool
-    ) -> int:
+    async def _attend(self, process: Server, *, young: bool) -> int:
         """Talk to a server until it ends; return how."""
-        self._end = ours
+        self._end = ours = process.link
+        ours.setblocking(False)
         self._process = process
         self._answered_s = monotonic()
         self._young = young
@@ -275,44 +258,6 @@ class Supervisor:
         if self._process is not None and self._process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
-
-
-class Adopted:
-    """A server that another engine has started; as much of a subprocess as is needed."""
-
-    def __init__(self, pid: int) -> None:
-        """Raises OSError when it has gone."""
-        self.pid = pid
-        self.returncode: int | None = None
-        self._handle = os.pidfd_open(pid)
-
-    async def wait(self) -> int:
-        """Return when it has ended; as what, its own parent knows."""
-        ended, loop = asyncio.Event(), asyncio.get_running_loop()
-        loop.add_reader(self._handle, ended.set)
-        try:
-            await ended.wait()
-        finally:
-            loop.remove_reader(self._handle)
-        self.returncode = 1
-        return self.returncode
-
-    def terminate(self) -> None:
-        """Ask it to end."""
-        signal.pidfd_send_signal(self._handle, signal.SIGTERM)
-
-    def kill(self) -> None:
-        """End it."""
-        signal.pidfd_send_signal(self._handle, signal.SIGKILL)
-
-
-def make_meeting() -> socket.socket:
-    """Return a listening socket without a name in any folder."""
-    meeting = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    meeting.setblocking(False)
-    meeting.bind("")
-    meeting.listen(1)
-    return meeting
 
 
 async def _meet(meeting: socket.socket) -> socket.socket:

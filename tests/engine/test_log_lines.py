@@ -81,5 +81,5 @@ def test_the_journal_is_known_by_device_and_inode(tmp_path: Path, stream: str, i
 def test_what_a_library_says_is_a_line_as_well() -> None:
     form = LogForm("engine", number=9999)
     assert json.loads(form.stray("oh\x1b[2J"))["event"] == r"oh\x1b[2J"
-    assert json.loads(form.line("Größe \udcff", "info", {"port": "a\nb"}))["port"] == "a\nb"
+    assert json.loads(form.line("Größe \udcff", "info", {"port": "a\nb"}))["port"] == "a\\nb"
     assert form.line("Größe \udcff", "info").isprintable()

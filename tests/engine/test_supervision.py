@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import signal
+import socket
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -13,9 +15,11 @@ from typing import Any
 import pytest
 
 from routerd.engine import supervision as module
+from routerd.engine.process import Begun, Options, Server
 from routerd.engine.supervision import Supervisor
 
 PING_S = module.PING_EVERY_S
+BEGUN = Begun(Options(Path("rig"), Path("state")), None)
 Doing = Callable[[float], tuple[float, str]]
 """Processor seconds used by then, and the state as proc(5) has it."""
 
@@ -24,7 +28,7 @@ class Watched(Supervisor):
     """A supervisor over a server that answers for `answers_s` and then never again."""
 
     def __init__(self, doing: Doing, *, serves: bool, answers_s: float = 30.0) -> None:
-        super().__init__([], self._no_link, dict, self._said.append)
+        super().__init__(BEGUN, self._no_link, dict, self._said.append)
         self.now_s = 0.0
         self.killed_s = 0.0
         self._doing = doing
@@ -186,23 +190,19 @@ async def test_a_stop_waits_for_a_server_that_works_and_for_no_other(
     if works_s > 1:
         monkeypatch.setattr(module, "STOP_S", 1.0)
     file = tmp_path / "report"
-    supervisor = Supervisor([], lambda *_: None, dict, lambda _: None)  # type: ignore[arg-type,return-value]
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-c",
-        LAST_WORK,
-        str(works_s),
-        str(sleeps_s),
-        str(file),
-        stdout=asyncio.subprocess.PIPE,
+    supervisor = Supervisor(BEGUN, lambda *_: None, dict, lambda _: None)  # type: ignore[arg-type,return-value]
+    child = subprocess.Popen(  # noqa: ASYNC220 - as it is started there
+        [sys.executable, "-c", LAST_WORK, str(works_s), str(sleeps_s), str(file)], stdout=subprocess.PIPE
     )
-    assert process.stdout is not None
-    await process.stdout.readline()
+    assert child.stdout is not None
+    await asyncio.to_thread(child.stdout.readline)
     if stopped:
-        process.send_signal(signal.SIGSTOP)
-    supervisor._process = process
-    began_s = monotonic()
-    await supervisor.stop()
-    await process.wait()
+        child.send_signal(signal.SIGSTOP)
+    ours, theirs = socket.socketpair()
+    with ours, theirs, child.stdout:
+        supervisor._process = process = Server(child.pid, ours, child)
+        began_s = monotonic()
+        await supervisor.stop()
+        await process.wait()
     assert file.exists() == written
     assert monotonic() - began_s < (module.STOP_S if works_s else module.STOP_IDLE_S) + 3
