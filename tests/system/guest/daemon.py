@@ -192,6 +192,8 @@ class Daemon(Client):
         super().__init__(f"127.0.0.1:{port}")
         self.folder = write(folder / "rig")
         self.log_file = folder / "log"
+        if "--spare" not in options:  # which costs an emulated processor too much to have beside every test
+            options = (*options, "--no-spare")
         command = [sys.executable, "-m", "routerd.cli", "run", str(self.folder), "--ports", "alsa"]
         command += ["--listen", f"127.0.0.1:{port}", "--state-dir", str(folder / "state"), *options]
         with self.log_file.open("wb") as log:

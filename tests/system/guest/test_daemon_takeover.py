@@ -1,4 +1,8 @@
-"""The engine dies on ALSA, and its spare goes on with the same clients of the sequencer."""
+"""The engine dies on ALSA, and its spare goes on with the same clients of the sequencer.
+
+Nothing here depends on time: an emulated processor stands still now and then, so a spare may take over once
+more than it was asked to. How punctual ticks are after a death is measured on simulated ports and on JACK.
+"""
 
 from __future__ import annotations
 
@@ -13,14 +17,7 @@ from daemon import Daemon
 from far_program import FarProgram
 from usb import wait_for
 
-pytestmark = [
-    pytest.mark.system,
-    pytest.mark.skipif(
-        "ROUTERD_TAKEOVER" not in os.environ,
-        reason="An emulated processor stands still too often for an engine and its spare; on a machine with"
-        " ALSA, ROUTERD_TAKEOVER=1 runs this test, which has not been seen to pass yet.",
-    ),
-]
+pytestmark = pytest.mark.system
 
 RIG = """\
 name: Takeover
@@ -72,24 +69,28 @@ def test_a_note_ends_and_others_come_over_the_same_clients(tmp_path: Path) -> No
             daemon.wait_for_port("box", "output")
             daemon.post("/v1/start")
             heard(box, b"\xfa")
-            for key in (60, 62):
-                engine = int(daemon.status()["engine"]["pid"])
-                spare = spare_of(engine)
+            for key, how in ((60, signal.SIGKILL), (62, signal.SIGKILL), (64, signal.SIGSTOP)):
+                engine = with_a_spare(daemon)
                 before = clients()
                 keys.send(bytes((0x90, key, 80)))
                 assert heard(box, bytes((0x90, key, 80))) == [bytes((0x90, key, 80))]
-                os.kill(engine, signal.SIGKILL)
+                os.kill(engine, how)
+                # it lies in the input of a client whose process is dead, or stands still and is killed
                 keys.send(bytes((0x80, key, 64)))
                 assert heard(box, bytes((0x80, key, 64))) == [bytes((0x80, key, 64))]
-                wait_for("the spare", lambda spare=spare: pid_of(daemon) == spare, 240)
+                wait_for("another engine", lambda engine=engine: pid_of(daemon) not in (0, engine), 240)
                 dump = b"\xf0\x7d" + bytes(n % 128 for n in range(300)) + b"\xf7"
                 keys.send(dump)
                 keys.send(bytes((0xB0, 7, key)))
                 pieces = b"".join(heard(box, bytes((0xB0, 7, key))))
                 assert pieces == dump + bytes((0xB0, 7, key))
                 assert clients() == before, "a client or a connection has come or gone"
-            assert "port closed" not in daemon.log_file.read_text()
+            log = daemon.log_file.read_text()
+            assert log.count("the spare has taken over") >= 3
+            assert "port closed" not in log
+            assert "an engine has died here" not in log, "another engine came from crash memory"
         finally:
+            print(daemon.log_file.read_text())
             daemon.process.terminate()
             daemon.process.wait(60)
 
@@ -99,16 +100,11 @@ def pid_of(daemon: Daemon) -> int:
     return int((daemon.answers() or {"engine": {"pid": 0}})["engine"]["pid"])
 
 
-def spare_of(engine: int) -> int:
-    """Return the process of the spare: the child of the engine that is no server."""
+def with_a_spare(daemon: Daemon) -> int:
+    """Wait until the engine that is on has a spare; return its process."""
 
-    def found() -> int:
-        for task in Path(f"/proc/{engine}/task").iterdir():
-            for pid in (task / "children").read_text().split():
-                if b"server" not in Path(f"/proc/{pid}/cmdline").read_bytes():
-                    return int(pid)
-        return 0
+    def engine() -> int:
+        found = (daemon.answers() or {"engine": {"spare": {"state": ""}}})["engine"]
+        return int(found["pid"]) if found["spare"]["state"] == "ready" else 0
 
-    pid = int(wait_for("a spare", found, 240) or found())
-    time.sleep(3)  # it gets memory of its own first
-    return pid
+    return wait_for("a spare", engine, 240)

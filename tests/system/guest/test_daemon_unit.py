@@ -97,7 +97,8 @@ def told_since(said: int) -> list[dict[str, Any]]:
 
 
 def engine_pid() -> int:
-    return int(shown("MainPID"))
+    """Return the engine that is on, which is a child of the main process."""
+    return int(API.status()["engine"]["pid"])
 
 
 @pytest.fixture(scope="module")
@@ -231,21 +232,35 @@ def test_a_killed_server_is_started_again_and_the_clock_does_not_notice(
 
 
 @pytest.mark.timeout(300)
-def test_a_killed_engine_is_started_again_where_it_was(standing: dict[str, Any]) -> None:
-    old = engine_pid()
+def test_a_killed_engine_is_followed_by_its_spare(standing: dict[str, Any]) -> None:
+    wait_for("a spare", lambda: API.status()["engine"]["spare"]["state"] == "ready", RESTART_LIMIT_S)
+    old, main, before = engine_pid(), shown("MainPID"), journal().count("the spare has taken over")
     os.kill(old, signal.SIGKILL)
     took_s = back("engine", old)
     print(f"the API answers again {took_s:.1f} s after SIGKILL of the engine (emulated processor)")
     assert where() == standing
+    assert shown("MainPID") == main
+    wait_for("the journal's word", lambda: journal().count("the spare has taken over") > before)
 
 
 @pytest.mark.timeout(300)
-def test_a_frozen_engine_is_caught_by_the_watchdog(standing: dict[str, Any]) -> None:
+def test_a_killed_service_is_started_again_where_it_was(standing: dict[str, Any]) -> None:
     old = engine_pid()
-    before = journal().count("Watchdog timeout")
-    os.kill(old, signal.SIGSTOP)
+    os.kill(int(shown("MainPID")), signal.SIGKILL)
     took_s = back("engine", old)
-    print(f"the API answers again {took_s:.1f} s after SIGSTOP of the engine (emulated processor)")
+    print(f"the API answers again {took_s:.1f} s after SIGKILL of the main process (emulated processor)")
+    assert where() == standing
+
+
+@pytest.mark.timeout(300)
+def test_a_frozen_service_is_caught_by_the_watchdog(standing: dict[str, Any]) -> None:
+    wait_for("a spare", lambda: API.status()["engine"]["spare"]["state"] == "ready", RESTART_LIMIT_S)
+    status = API.status()["engine"]
+    before = journal().count("Watchdog timeout")
+    for pid in (status["spare"]["pid"], status["pid"]):
+        os.kill(pid, signal.SIGSTOP)
+    took_s = back("engine", status["pid"])
+    print(f"the API answers again {took_s:.1f} s after SIGSTOP of engine and spare (emulated processor)")
     assert where() == standing
     wait_for("the journal's word", lambda: journal().count("Watchdog timeout") == before + 1)
 
