@@ -63,9 +63,11 @@ class Schedule:
 
     def next_realtime_ns(self, output: Output) -> int:
         """Return when the next tick or transport byte of `output` goes out."""
-        return min(
-            (t.at_ns for t in self._heap if t.output is output and t.data[0] >= 0xF8), default=NEVER_NS
-        )
+        next_ns = NEVER_NS
+        for at_ns, _, for_output, data, _ in self._heap:  # asked at every tick: no generator
+            if for_output is output and at_ns < next_ns and data[0] >= 0xF8:
+                next_ns = at_ns
+        return next_ns
 
     def cancel(self, output: Output, data: bytes, from_ns: int) -> None:
         """Forget what would send `data` to `output` from `from_ns` on."""

@@ -15,7 +15,15 @@ from server_service import Service
 
 from routerd.link.frames import INPUT_BIT, Tap, TickRecord, pack_tap, pack_taps
 from routerd.link.messages import OutputTraffic, Trace, Traffic
+from routerd.server.shows import show_log
 from routerd.server.shows.record import RecordFolder
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A record that is written twenty times a second, and takes late messages for a moment only."""
+    monkeypatch.setattr(show_log, "WRITE_EVERY_S", 0.05)
+    monkeypatch.setattr(show_log, "LATE_S", 0.3)
 
 
 async def until(condition: Callable[[], Any]) -> Any:
@@ -75,7 +83,7 @@ async def test_messages_are_recorded_only_when_asked(service: Service) -> None:
     assert (await service.ask("POST", "/v1/recording", {"on": False})).json["on"] is False
     await service.engine.heard(Trace, 2)
     send()
-    await asyncio.sleep(1.2)
+    await asyncio.sleep(20 * show_log.WRITE_EVERY_S)
     assert list(folder.taps()) == [tap]
     assert (await service.ask("POST", "/v1/recording", {})).status == 422
 
