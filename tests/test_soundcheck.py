@@ -381,7 +381,7 @@ def test_one_that_dies_with_its_server_is_reported_and_the_song_before_it_named(
     until(lambda: service.status()["server"]["pid"] != pid, what="another server is up")
     left_on = service.status()["song"]["title"]
     lines = until(lambda: [one for one in service.status()["problems"] if "was interrupted" in one])
-    assert f"it has left {left_on!r} on, and before it 'Nine Lamps' was" in lines[0]
+    assert f"it left {left_on!r} on, where 'Nine Lamps' had been on" in lines[0]
     assert any("choose the song to go on with" in line for line in lines)
     assert service.status()["song"]["title"] == left_on  # nothing has changed by itself
     assert "a soundcheck was interrupted, as the server process ended" in service.log

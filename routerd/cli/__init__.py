@@ -77,7 +77,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run one command; return the exit status, which means the same in all of them.
 
     0: done, and all is well; 1: done, and something is not (mistakes in files, problems, a failed device,
-    differences); 2: it could not be done (wrong words, no service, no ports, a file that is not there).
+    differences); 2: it could not be done (wrong arguments, no service, no ports, a file that is not there).
     """
     open_standard_streams()
     arguments = sys.argv[1:] if arguments is None else arguments

@@ -140,15 +140,15 @@ class SoundcheckWish:
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
     """Run a soundcheck and print it; return 0: all passed, 1: something failed, 2: none was made."""
-    tell = complain if wish.as_json else say
+    write = complain if wish.as_json else say
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
         for words in state["cautions"]:
-            tell(f"! {words}")
+            write(f"! {words}")
         if not wish.agreed:
-            tell("Levels down? Type yes to begin:")
+            write("Levels down? Type yes to begin:")
             if input().strip().lower() != "yes":
-                tell("Nothing was started.")
+                write("Nothing was started.")
                 return 2
         body: dict[str, Any] = {"levels_down": True, "seconds": wish.seconds}
         body |= {key: getattr(wish, key) for key in ("unplug", "playing") if getattr(wish, key) is not None}
@@ -156,9 +156,9 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             body["stages"] = list(wish.stages)
         client.ask("POST", "/v1/soundcheck", body)
         try:
-            _follow(client, tell)
+            _follow(client, write)
         except KeyboardInterrupt:
-            tell("stopping; what has been measured is kept")
+            write("stopping; what has been measured is kept")
             client.ask("POST", "/v1/soundcheck/stop", {})
         text = client.ask("GET", "/v1/soundcheck")
         document = json.loads(text)
@@ -168,41 +168,41 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             say_lines(client.ask("GET", "/v1/soundcheck?format=text"))
         if wish.html is not None:
             wish.html.write_text(client.ask("GET", "/v1/soundcheck?format=html"), encoding="utf-8")
-            tell(f"The page is in {wish.html}.")
+            write(f"The page is in {wish.html}.")
         if wish.offsets:
-            _write_offsets(client, document, tell)
+            _write_offsets(client, document, write)
         if wish.silent:
-            _write_silent(client, document, tell)
+            _write_silent(client, document, write)
     except (ServiceError, OSError) as error:
         complain(f"routerd: {error}")
         return 2
     except EOFError:
-        complain("routerd: nobody answered; with --yes you say that levels are down")
+        complain("routerd: nobody answered; --yes confirms that levels are down")
         return 2
     failed = [one for one in document["devices"] if one["verdict"] == "fail"]
     failed += [one for one in document["machine"] if one["grade"] == "fail"]
     return 1 if failed else 0
 
 
-def _write_offsets(client: Client, document: Any, tell: Callable[[str], None]) -> None:
+def _write_offsets(client: Client, document: Any, write: Callable[[str], None]) -> None:
     """Have the offsets that a soundcheck suggests written into rig.yaml; raises ServiceError."""
     if not document["offsets"]:
-        tell("Not written: no offsets are suggested")
+        write("Not written: no offsets are suggested")
         return
     written = json.loads(client.ask("POST", "/v1/soundcheck/offsets", {}))["offsets"]
-    tell("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
+    write("In rig.yaml now: " + ", ".join(f"{one['device']} {one['offset_ms']} ms" for one in written))
 
 
-def _write_silent(client: Client, document: Any, tell: Callable[[str], None]) -> None:
+def _write_silent(client: Client, document: Any, write: Callable[[str], None]) -> None:
     """Have the devices that were silent in its roll call marked there; raises ServiceError."""
     if not any(one["state"] == "silent" for one in document["roll_call"]):
-        tell("Not written: no device was silent in a roll call")
+        write("Not written: no device was silent in a roll call")
         return
     marked = json.loads(client.ask("POST", "/v1/soundcheck/silent", {}))["devices"]
-    tell("Marked in rig.yaml (identity-reply: false): " + ", ".join(marked))
+    write("Marked in rig.yaml (identity-reply: false): " + ", ".join(marked))
 
 
-def _follow(client: Client, tell: Callable[[str], None]) -> None:
+def _follow(client: Client, write: Callable[[str], None]) -> None:
     """Print what is done until it is over."""
     printed = ""
     while True:
@@ -211,7 +211,7 @@ def _follow(client: Client, tell: Callable[[str], None]) -> None:
             return
         if state["now"] != printed:
             printed = state["now"]
-            tell(f"... {printed}")
+            write(f"... {printed}")
         time.sleep(POLL_S)
 
 

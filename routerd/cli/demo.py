@@ -52,7 +52,7 @@ def rig_folder() -> Path:
 def copy_rig(target: Path) -> int:
     """Copy the demo's rig folder to `target`, which must not exist yet; return the exit status."""
     if target.exists():
-        complain(f"routerd: {target} is there already; give a folder that is not")
+        complain(f"routerd: {target} exists already; give a folder that does not")
         return 2
     shutil.copytree(rig_folder(), target)
     say(f"{target} is yours now. Edit rig.yaml, then: routerd check {target}; routerd run {target}")

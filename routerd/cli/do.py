@@ -72,7 +72,7 @@ def add_actions(parser: argparse.ArgumentParser, common: argparse.ArgumentParser
         const="change",
         type=_until,
         metavar="UNTIL",
-        help=f"return when it has come about: {UNTIL_WORDS} (default: change, what was armed is done)",
+        help=f"return when it has happened: {UNTIL_WORDS} (default: change, what was armed is done)",
     )
     for action, row in ACTIONS.items():
         if row.over_http:
@@ -87,7 +87,7 @@ def add_actions(parser: argparse.ArgumentParser, common: argparse.ArgumentParser
     wait = actions.add_parser(
         "wait",
         parents=[waits],
-        help="do nothing, and return when something has come about",
+        help="do nothing, and return when something has happened",
         description="Return when what was armed is done (change), on the next bar line (bar) or one of the "
         "song (bar 17), or when every port (port) or those of a device (port DEVICE) are open.",
     )
@@ -99,7 +99,7 @@ def _help(row: Row) -> str:
 
 
 def _add_argument(command: argparse.ArgumentParser, row: Row) -> None:
-    """Define what an action has to be told, the first key without its name."""
+    """Define the argument of an action, its first key without its name."""
     for number, (key, kind, needed) in enumerate(_keys(row.argument) if row.argument else ()):
         read, choices, may_be_null = _reading(kind)
         metavar = None if choices else key.upper()
@@ -197,7 +197,7 @@ def _until(word: str) -> str:
     kind, _, rest = word.partition(" ")
     fits = {"change": not rest, "bar": not rest or (rest.isdecimal() and int(rest) > 0), "port": True}
     if not fits.get(kind, False):
-        raise argparse.ArgumentTypeError(f"{word!r} is nothing to wait for; say {UNTIL_WORDS}")
+        raise argparse.ArgumentTypeError(f"{word!r} cannot be waited for; write {UNTIL_WORDS}")
     return word
 
 

@@ -49,10 +49,11 @@ def add_commands(commands: Commands) -> None:
 
     explain = commands.add_parser(
         "explain",
-        help="say what a message comes to in a song, route by route, and why not where it does not pass",
-        description="Say what one message of a device comes to in a section of a song: which routes let it "
-        "through and what they make of it, which condition of the others keeps it out, and what leaves each "
-        "port. Exit status 0: said; 1: mistakes in the files; 2: no such song, section, device or message.",
+        help="show what becomes of a message in a song, route by route, and why not where it does not pass",
+        description="Show what becomes of one message from a device in a section of a song: which routes "
+        "let it through and what they make of it, which condition of the others keeps it out, and what "
+        "leaves each port. Exit status 0: shown; 1: mistakes in the files; 2: no such song, section, device "
+        "or message.",
     )
     explain.add_argument("folder", type=Path, metavar="DIR", help="the rig folder")
     explain.add_argument("--song", required=True, metavar="SONG", help="its title, or its file's name")

@@ -71,7 +71,7 @@ def make_folder(target: Path, kind: str | None, *, learn: bool) -> int:
     """Write a new rig folder; return 0: written, 2: not, as the folder is not empty or there are no ports."""
     try:
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
-            complain(f"routerd: {target} is there already and not empty; give a folder that is new")
+            complain(f"routerd: {target} exists already and is not empty; give a new folder")
             return 2
         system = open_system(kind)
         try:
@@ -90,7 +90,7 @@ def make_folder(target: Path, kind: str | None, *, learn: bool) -> int:
         complain(f"routerd: the rig folder is not complete: {error}")
         return 2
     devices = counted(len(found), "device")
-    say(f"{target} is made, with {devices}. What is marked as guessed needs your eyes: rig.yaml.")
+    say(f"{target} is made, with {devices}. Check what rig.yaml marks as guessed.")
     say(f"Then: routerd check {target}; routerd run {target}")
     return 0
 

@@ -79,7 +79,7 @@ def add_commands(commands: Commands) -> None:
         default=[],
         metavar="NAME",
         help="a name under which tablets reach this machine, besides its own, its addresses and those of the "
-        "certificate; may come again",
+        "certificate; may be given more than once",
     )
     run.add_argument(
         "--allow-origin",
@@ -87,7 +87,7 @@ def add_commands(commands: Commands) -> None:
         default=[],
         metavar="ORIGIN",
         help="a page of your own that is served elsewhere and may use the API from a browser, such as "
-        "http://lights.local:3000; may come again",
+        "http://lights.local:3000; may be given more than once",
     )
     run.add_argument(
         "--state-dir",

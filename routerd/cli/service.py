@@ -55,9 +55,9 @@ def _add_do(commands: Commands) -> None:
         "do",
         help="have the running show do something: next, song, section, start, mute, panic ...",
         description="Have the running show do something, and print where it stands then. With --when it is "
-        "armed for its moment, as over the API; with --wait the command returns when it has come about. Exit "
+        "armed for its moment, as over the API; with --wait the command returns when it has happened. Exit "
         "status 0: done; 1: the show refuses it, it was forgotten before its moment, or did not come within "
-        "its time; 2: wrong words, or no service answers.",
+        "its time; 2: wrong arguments, or no service answers.",
     )
     common = argparse.ArgumentParser(add_help=False)
     _add_api(common)
@@ -76,7 +76,7 @@ def _add_stage(commands: Commands) -> None:
         "--read-token-file",
         type=Path,
         metavar="FILE",
-        help="file with the token that may read only, as the service was given it",
+        help="file with the read-only token that the service was started with",
     )
     stage.add_argument("--read-only", action="store_true", help="a code that lets read only, for the band")
     stage.add_argument("--technician", action="store_true", help="the technician's view")
@@ -144,9 +144,11 @@ def _add_soundcheck(commands: Commands) -> None:
         type=int,
         default=30,
         metavar="N",
-        help="length of clock and traffic run, and at most of each loop's",
+        help="length of the clock and traffic runs, and at most of each loopback's",
     )
-    soundcheck.add_argument("--stage", action="append", metavar="NAME", help="only this; may come again")
+    soundcheck.add_argument(
+        "--stage", action="append", metavar="NAME", help="only this; may be given more than once"
+    )
     soundcheck.add_argument("--unplug", metavar="DEVICE", help="also pull and put back this device's cable")
     soundcheck.add_argument(
         "--playing",
@@ -161,7 +163,7 @@ def _add_soundcheck(commands: Commands) -> None:
         "--write-silent",
         action="store_true",
         help="mark devices that did not answer the roll call in rig.yaml (identity-reply: false), so that "
-        "their silence is no fault any more: they are not asked again",
+        "their silence no longer counts as a fault: they are not asked again",
     )
     soundcheck.add_argument("--json", action="store_true", help="as JSON, just as the API has it")
     soundcheck.add_argument("--html", type=Path, metavar="FILE", help="also write the page with plots")

@@ -63,7 +63,9 @@ def print_stage(client: Client, wish: StageWish) -> int:
     """Print addresses and code; return 0, or 2: no service answers, or the token is not what it should be."""
     try:
         if wish.read_only and wish.read_token_file is None:
-            raise ServiceError("--read-only needs --read-token-file FILE, as the service was given it")
+            raise ServiceError(
+                "--read-only needs --read-token-file FILE, with the token that the service was started with"
+            )
         file = wish.read_token_file if wish.read_only else client.token_file
         client = Client(client.listen, file, client.tls_cert)
         access = json.loads(client.ask("GET", "/v1/access"))

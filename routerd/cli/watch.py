@@ -50,7 +50,7 @@ def print_status(client: Client, *, as_json: bool, watch: bool) -> int:
 
 
 def _watch(client: Client, console: Console, status: JsonObject) -> int:
-    """Show the status until Ctrl-C; a service that does not answer is said in place of what was shown."""
+    """Show the status until Ctrl-C; when the service does not answer, that is shown instead."""
     with Live(screen(status), console=console, screen=True, auto_refresh=False) as live:
         try:
             while True:

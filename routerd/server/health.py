@@ -80,7 +80,7 @@ def lines_of(view: View, now_ns: int) -> list[Line]:
         try:
             lines += source(view, now_ns)
         except Exception as error:  # noqa: BLE001 - one source that fails must not hide the others
-            what = f"{source.__name__.strip('_')} cannot be looked at: {type(error).__name__}: {error}"
+            what = f"{source.__name__.strip('_')} cannot be checked: {type(error).__name__}: {error}"
             lines.append(Line("internal", what, "this is a defect of routerd", about=source.__name__))
     return lines
 
@@ -98,15 +98,17 @@ def _files(view: View, _now_ns: int) -> Iterator[Line]:
         )
 
 
+_FULL_DISK = "free some space on the disk, and make the folder writable; it is tried every second"
+
 _SERVER_REMEDIES = {
     Trouble.NAMES: "",
-    Trouble.STATE: "make room on the disk and the folder writable; it is tried every second",
-    Trouble.RIG: "make room on the disk and the folder writable; it is tried every second",
-    Trouble.SHOW_LOG: "make room on the disk and the folder writable; it is tried every second",
+    Trouble.STATE: _FULL_DISK,
+    Trouble.RIG: _FULL_DISK,
+    Trouble.SHOW_LOG: _FULL_DISK,
     Trouble.RECORD: "a new one begins when the service is started again",
-    Trouble.REMEMBERED: "look at the disk or the network",
-    Trouble.TOKENS: "put the file right; it is looked at every two seconds",
-    Trouble.CERTIFICATE: "renew it; what lies in the file is taken within two seconds",
+    Trouble.REMEMBERED: "check the disk or the network",
+    Trouble.TOKENS: "correct the file; it is read again every two seconds",
+    Trouble.CERTIFICATE: "renew it; a new file is taken within two seconds",
     Trouble.SOUNDCHECK: "choose the song to go on with (nothing changes by itself), and run it again",
     Trouble.API: "it is tried every second, and the clock goes on meanwhile",
 }
@@ -123,7 +125,7 @@ def _engine_silent(view: View, _now_ns: int) -> Iterator[Line]:
     if view.silent_checks >= SILENT_CHECKS:
         yield Line(
             "engine-silent",
-            "the engine does not answer: nothing here is known to be so any more",
+            "the engine does not answer: nothing shown here is certain any more",
             "if it does not come back by itself, restart the service",
         )
 
@@ -173,7 +175,7 @@ _PORT_STATES = {
     ),
     "opening": (
         "{which} has been opening for more than 3 s",
-        "if it stays so, restart the JACK server or the program at its other end",
+        "if it stays like this, restart the JACK server or the program at its other end",
     ),
     "failed": ("{which} cannot be opened", "it is tried again by itself"),
     "disconnected": ("{which} was disconnected by another program", "it is connected again by itself"),
@@ -191,13 +193,13 @@ _PORT_STATES = {
 
 def _floods(view: View, _now_ns: int) -> Iterator[Line]:
     for device in view.facts.flooding:
-        text = f"{device}: floods its input; it is slowed down, and what is too much is lost"
-        yield Line("flood", text, "look for a loop outside, a broken device or program", device)
+        text = f"{device}: floods its input; it is slowed down, and the excess is lost"
+        yield Line("flood", text, "look for a loop outside the rig, a broken device or program", device)
 
 
 def _not_kept(view: View, _now_ns: int) -> Iterator[Line]:
     for text in view.facts.warnings:
-        yield Line("not-kept", text, "make room or give the right to write, then start the service again")
+        yield Line("not-kept", text, "free some space or allow writing, then start the service again")
 
 
 def _switches(view: View, _now_ns: int) -> Iterator[Line]:
@@ -205,14 +207,14 @@ def _switches(view: View, _now_ns: int) -> Iterator[Line]:
         text = f"{one.device}: {one.switch} chatters"
         if one.held_back:
             text += ", so it is not heard until it has been quiet for a second"
-        remedy = "look at its cable and its contacts; everything can be done over the API meanwhile"
+        remedy = "check its cable and its contacts; everything can be done over the API meanwhile"
         yield Line("switch", text, remedy, one.device, one.switch)
 
 
 def _loops(view: View, _now_ns: int) -> Iterator[Line]:
     for device in view.snapshot.loops:
         text = f"{device}: what is sent out comes back here in a loop; it is not routed again"
-        remedy = "switch off the echo (local control, thru) of the device, or take its route or cable away"
+        remedy = "switch off the echo (local control, thru) of the device, or remove its route or cable"
         yield Line("loop", text, remedy, device)
 
 

@@ -75,7 +75,7 @@ _SENTENCES: dict[type[events.Event], tuple[str, str]] = {
         "error",
         "the machine was suspended: devices heard nothing meanwhile, the grid goes on",
     ),
-    events.RecordsDropped: ("warning", "tick records were dropped; the report says so"),
+    events.RecordsDropped: ("warning", "tick records were dropped; the report shows how many"),
     events.Fault: ("error", "fault"),
     events.Learning: ("info", "learning from the next message"),
     events.Learnt: ("info", "learnt"),

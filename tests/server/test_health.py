@@ -156,7 +156,7 @@ def test_a_source_that_fails_hides_no_other(monkeypatch: pytest.MonkeyPatch) -> 
 
     monkeypatch.setattr(health, "SOURCES", (_broken, *health.SOURCES))
     first, second = said(view(ports=[port("missing")]))
-    assert "broken cannot be looked at: KeyError" in first
+    assert "broken cannot be checked: KeyError" in first
     assert "is missing" in second
 
 

@@ -1,6 +1,6 @@
 """All that can be asked of a show: one row for each action, and an action's facts stand nowhere else.
 
-A row says what an action has to be told (its argument), whether it can wait for a moment, what a switch that
+A row states what argument an action takes, whether it can wait for a moment, what a switch that
 means it may say, and how people ask for it over HTTP. Made from the table: which words and keys an entry of
 `controls` may have and the rules that check them (server/rigfiles), the API's operations with their bodies,
 document, help and problems (server/http), what the link carries, and the table of actions in

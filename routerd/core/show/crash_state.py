@@ -1,4 +1,4 @@
-"""Where the show stood when its engine died, as the last snapshot and the last tick tell.
+"""Where the show stood when its engine died, as the last snapshot and the last tick show.
 
 Pure values. The grid is that of the dead engine: instants are of the same clock, which only holds within one
 boot of the machine; whoever reads a crash state sees to that.

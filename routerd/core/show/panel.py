@@ -1,6 +1,6 @@
 """The panel: what hands and feet do besides playing: switches and LEDs, learn mode, a note to tune by.
 
-Owns how far every press has come, what every LED was last told, the round of learning, and the note that
+Owns how far every press has come, what every LED was last sent, the round of learning, and the note that
 somebody tunes by. A press that means something is carried out as a command; one that is refused is reported
 and changes nothing.
 
@@ -221,14 +221,14 @@ _LIT: dict[Shows, Callable[[Facts, int | str], bool]] = {
 
 
 class Board:
-    """All LEDs of a rig, and what each was last told."""
+    """All LEDs of a rig, and what each was last sent."""
 
     def __init__(self, leds: Iterable[Led], outputs: Mapping[str, Output]) -> None:
         self._leds = [(led, outputs[led.device]) for led in leds]
         self._told: list[bool | None] = [None] * len(self._leds)
 
     def forget(self, wire: Wire) -> None:
-        """A port has been away: tell all its LEDs again."""
+        """A port has been away: set all its LEDs again."""
         for index, (_, output) in enumerate(self._leds):
             if output.wire is wire:
                 self._told[index] = None
@@ -331,7 +331,7 @@ class Panel:
             output.offer(data, effects.now_ns, effects.sink)
 
     def light_again(self, wire: Wire) -> None:
-        """A port is there again: tell all its LEDs how things stand."""
+        """A port is there again: have all its LEDs show how things stand."""
         self._board.forget(wire)
         self._lit_revision = -1
         self.light()

@@ -1,6 +1,6 @@
 """What had gone and is there again: a port, or the whole engine, with every device put right.
 
-Owns which devices have not been told yet that an engine died. A port that goes leaves behind what its
+Owns which devices do not know yet that an engine died. A port that goes leaves behind what its
 devices were holding, as owed to them; a port that comes gets that first, then how transport stands, then
 its sounds.
 
@@ -71,8 +71,8 @@ class Recovery:
         "_songs",
         "_tempo",
         "_ticks",
-        "_to_tell",
         "_transport",
+        "_unaware",
     )
 
     def __init__(
@@ -95,8 +95,8 @@ class Recovery:
         self._panel = panel
         self._returns: Kept | None = None
         """Where the engine before this one stood when it died."""
-        self._to_tell: set[Wire] = set()
-        """Wires whose devices have not been told of it yet."""
+        self._unaware: set[Wire] = set()
+        """Wires whose devices do not know of it yet."""
 
     @property
     def _after_restart(self) -> AfterRestart:
@@ -111,7 +111,7 @@ class Recovery:
         last_ns = transport.take_up(kept)
         self._ticks.number = clock.next_tick - 1
         self._returns = kept
-        self._to_tell = set(self._songs.on.compiled.wires)
+        self._unaware = set(self._songs.on.compiled.wires)
         with contextlib.suppress(NotFoundError):
             self._tempo.follow(kept.source or None)
         if kept.clock.running and self._after_restart is AfterRestart.SILENT:
@@ -126,14 +126,14 @@ class Recovery:
     # Outputs come and go
 
     def output_opened(self, wire: Wire, *, takes_pieces: bool) -> None:
-        """A port is there, and its devices are told what they have missed.
+        """A port is there, and its devices get what they have missed.
 
         After `go_on` that is as the head of this module says. When only the port had gone, those that ran are
-        told where transport stands; while it runs, all of them are, and join in.
+        sent where transport stands; while it runs, all of them are, and join in.
         """
         missed = 0
-        if wire in self._to_tell and self._returns is not None:
-            self._to_tell.discard(wire)
+        if wire in self._unaware and self._returns is not None:
+            self._unaware.discard(wire)
             missed = self._owe_what_an_engine_left(wire, self._returns)
         else:
             if wire.ran or self._transport.clock.state is State.RUNNING:
@@ -155,7 +155,7 @@ class Recovery:
             if missed is not None:
                 one.running = True
             elif wire.transport:
-                stop = self._place_told(one)
+                stop = self._place_as_sent(one)
         wire.owed = [*stop, *SILENCE, *wire.owed]
         return missed or 0
 
@@ -229,7 +229,7 @@ class Recovery:
     def _where(self, wire: Wire) -> list[bytes]:
         """Return what puts the transport of the devices on a wire right."""
         one = self._transport.devices.by_output.get(wire.timed)
-        return [] if one is None or not wire.transport else self._place_told(one)
+        return [] if one is None or not wire.transport else self._place_as_sent(one)
 
     def _missed(self, one: DeviceClock, kept: Kept) -> int | None:
         """Return how many ticks of its own a device has missed; None when they are too many."""
@@ -242,7 +242,7 @@ class Recovery:
             return None
         return one.own_ticks(from_tick - clock.origin_tick, to_tick - clock.origin_tick)
 
-    def _place_told(self, one: DeviceClock) -> list[bytes]:
+    def _place_as_sent(self, one: DeviceClock) -> list[bytes]:
         """Return what a device that ran gets before anything else, and have it join in where it shall."""
         clock, mode = self._transport.clock, one.timing.start
         ran = one.running or (self._returns is not None and one.output.name in self._returns.started)
@@ -261,11 +261,11 @@ class Recovery:
             self._transport.devices.refresh()
             position = tick - clock.origin_tick
         if position % TICKS_PER_SPP_UNIT or not 0 <= position // TICKS_PER_SPP_UNIT <= SPP_MAX:
-            return [STOP_BYTES]  # a place that cannot be told: the device goes on from where it stands
+            return [STOP_BYTES]  # a place that cannot be sent: the device goes on from where it stands
         return [STOP_BYTES, song_position(position // TICKS_PER_SPP_UNIT)]
 
     def _bar_to_join(self) -> int:
-        """Return the first tick of a bar that is far enough away and, if there is one, can be told."""
+        """Return the first tick of a bar that is far enough away and, if there is one, can be sent."""
         clock = self._transport.clock
         first = tick = clock.next_bar(clock.segment.tick_at(self._effects.now_ns + LOCATE_NS) + 1)
         for _ in range(_BARS_LOOKED_AT):

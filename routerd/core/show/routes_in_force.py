@@ -326,7 +326,7 @@ class RoutesInForce:
         self.report_loops()
 
     def panic(self, *, ending: bool) -> None:
-        """End all that sounds, forget what waits, tell every channel; `ending`: as the service ends."""
+        """End all that sounds, forget what waits, silence every channel; `ending`: as the service ends."""
         now_ns, sink = self._effects.now_ns, self._effects.sink
         # 1. What waits on a wire would come too late; the releases among it have to come all the same.
         for wire in self._compiled.wires:

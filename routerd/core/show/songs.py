@@ -219,7 +219,7 @@ class Songs:
     def _begin(self, begin: ResumePoint) -> None:
         """Enter the song of `begin`, else the next of the order, else none; without starting it.
 
-        With `play` transport goes on by Continue: followers that were not told to stop stand where they
+        With `play` transport goes on by Continue: followers that were not sent Stop stand where they
         stood (M1 p. 31).
         """
         on = self.on

@@ -126,9 +126,9 @@ class Transport:
         was = clock.state
         if command is TransportCommand.STOP:
             self.metronome.stop()
-            told = self.stop_clock()
+            sent = self.stop_clock()
             for one in self.devices.by_output.values():
-                one.stop_own(now_ns, transport_stopped=told)
+                one.stop_own(now_ns, transport_stopped=sent)
         else:
             clock.request(command, now_ns, self.wires_free_ns())  # its byte comes in the gap
         self.set_gates()
@@ -142,7 +142,7 @@ class Transport:
         self.request(TransportCommand.STOP)
 
     def stop_clock(self) -> bool:
-        """Stop the clock and those that are started with transport; return whether they were told."""
+        """Stop the clock and those that are started with transport; return whether they were sent it."""
         now_ns = self._effects.now_ns
         data = self.clock.request(TransportCommand.STOP, now_ns, now_ns)
         if data:
@@ -171,7 +171,7 @@ class Transport:
         self.resume()
 
     def locate(self, position: int) -> None:
-        """Stand at a position, and tell it to everybody; only while stopped."""
+        """Stand at a position, and send it to everybody; only while stopped."""
         self.clock.locate(position)
         data = song_position(position // TICKS_PER_SPP_UNIT)
         now_ns = self._effects.now_ns
@@ -185,7 +185,7 @@ class Transport:
 
     def position_of(self, bar: int | None) -> int | None:
         """Return the position of a bar; a Song Position Pointer counts sixteenths (M1 p. 27), so a bar that
-        does not begin on one cannot be told to the followers."""
+        does not begin on one cannot be sent to the followers."""
         if bar is None:
             return None
         if bar < 1:
@@ -284,7 +284,7 @@ class Transport:
         if one is None:
             raise NotFoundError(f"there is no device {name!r} that gets transport")
         if one.timing.start is StartMode.NEVER:
-            raise CommandError(f"device {name!r} is never started: its timing says so")
+            raise CommandError(f"device {name!r} is never started, by its timing")
         return one
 
     def click(self, *, on: bool | None) -> None:

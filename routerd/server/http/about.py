@@ -215,7 +215,7 @@ def _answer(operation: Operation, status: int) -> JsonObject:
         }
     sends = [name for name in operation.sends if name != "Preference-Applied"]
     if status == HTTPStatus.NO_CONTENT:
-        words = "Done, and no more is said (Prefer: return=minimal)"
+        words = "Done; nothing more is returned (Prefer: return=minimal)"
         return {"description": words, "headers": _headers([*sends, "Preference-Applied"])}
     content: JsonObject = {}
     for media in operation.media:

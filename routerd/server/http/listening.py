@@ -90,7 +90,7 @@ def is_loopback(host: str) -> bool:
 
 
 SOON_S = 14 * 24 * 3600
-"""So long before a certificate ends, people are told."""
+"""So long before a certificate ends, a line reports it."""
 _NO_CHECK_TIME = 0x200000
 """X509_V_FLAG_NO_CHECK_TIME of OpenSSL (from memory), which the ssl module has no name for."""
 

@@ -154,7 +154,7 @@ def prefers_minimal(request: web.Request) -> bool:
 
 
 def minimal(response: web.StreamResponse) -> web.Response:
-    """Return the short form of an answer that says that something has been done."""
+    """Return the short form of an answer to what has been done."""
     kept = {name: value for name, value in response.headers.items() if name in ("Cache-Control", "ETag")}
     return web.Response(status=204, headers={**kept, "Preference-Applied": "return=minimal"})
 

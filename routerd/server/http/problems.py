@@ -188,7 +188,7 @@ KINDS: dict[str, Kind] = {
         422,
         "Turn levels down first",
         "A soundcheck plays notes and sends patches. Turn amplifiers, monitors and in-ear levels down, then "
-        'say so: {"levels_down": true}. Nothing was started.',
+        'confirm it: {"levels_down": true}. Nothing was started.',
     ),
     "no-page": Kind(
         500,

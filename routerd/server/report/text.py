@@ -15,7 +15,7 @@ _NAME = 22
 
 
 def render_text(report: Report, *, advised: bool = False) -> str:
-    """Return `report` as text that ends with a newline; `advised`: what to do has been said already."""
+    """Return `report` as text that ends with a newline; `advised`: what to do stands above already."""
     stretches = report.stretches
     lines = ["JITTER REPORT"]
     if len(stretches) > 1:

@@ -110,7 +110,7 @@ class DeviceEntry(Entry):
     title: Annotated[str, TITLE] = option("What people call it.", "The old monosynth", "")
     input: Annotated[PortChoice | None, PORT] = option(
         "Name of the port that routerd reads from, upper and lower case alike; * stands for anything. "
-        "A group of name and serial or usb-path tells USB devices of one name apart.",
+        "A group of name and serial or usb-path distinguishes USB devices with the same name.",
         "Stage Keys*",
         None,
     )
@@ -188,7 +188,7 @@ def review_device(checked: Checked[Any], path: KeyPath, name: str, device: Devic
         if device.volts_per_octave is None:
             given, other = other, given
         checked.report(
-            (*path, given), f"{quote(given)} says nothing without {quote(other)}", f"add '{other}'"
+            (*path, given), f"{quote(given)} has no meaning without {quote(other)}", f"add '{other}'"
         )
     if device.loopback is not None and not device.output:
         checked.report(

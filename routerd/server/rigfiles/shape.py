@@ -162,8 +162,8 @@ def check(document: Document, shape: type[M], context: ValidationContext) -> Che
                 loc = finding["loc"]
                 is_key = _is_of_key(finding)
                 path = loc[:-1] if is_key else loc
-                told = finding.get("input") is INVALID or _is_misspelt(finding, findings)
-                if attempt == 0 and not told:
+                reported = finding.get("input") is INVALID or _is_misspelt(finding, findings)
+                if attempt == 0 and not reported:
                     _report(document, shape, path, finding)
                 checked.mark(path)
                 remove = is_key or finding["type"] == "extra_forbidden"

@@ -169,7 +169,7 @@ class Document:
         elif count == MOST_PROBLEMS:
             last = max(problem.line for problem in self.problems)
             self.problems.append(
-                Problem(self.file, last, f"there are more than {MOST_PROBLEMS} mistakes", "mend these first")
+                Problem(self.file, last, f"there are more than {MOST_PROBLEMS} mistakes", "fix these first")
             )
 
 
@@ -282,7 +282,7 @@ class _Builder:
             return INVALID
         data = self._value(self._next(), ())
         if data is None:
-            self._document.report(1, "the file says nothing", "write it, or remove it")
+            self._document.report(1, "the file has no content", "write it, or remove it")
             data = INVALID
         self._next()  # the document ends
         event = self._next()

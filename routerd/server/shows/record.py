@@ -1,6 +1,6 @@
 """The form of a show's record, and its disk: one folder for each run of the engine, bounded in every way.
 
-    log.jsonl          one JSON value a line: a head, then a line a second, and every event as it was told
+    log.jsonl          one JSON value a line: a head, then a line a second, and every event as it was reported
     report-N.json      the jitter report since the server's N-th start, written anew every minute
     messages.bin       every message in and out, if it was asked for, in batches: a mark, a length, messages
 

@@ -241,7 +241,7 @@ class ShowLog:
         if not await self._blocking(write):
             self.dropped += len(lines) + len(taps)
         if self._full:
-            text = "this show's record has its full size; no more is kept ({})"
+            text = "this show's record has reached its full size; nothing more is kept ({})"
             self._view.problems.report(Trouble.RECORD, *[text.format(each) for each in sorted(self._full)])
 
     def _is_full(self, what: str) -> None:

@@ -50,7 +50,7 @@ def _headline(document: Soundcheck) -> Iterator[str]:
         grade, words = "fail", f"{verb} attention: {', '.join(failed)}"
     unknown = [one.device for one in document.devices if one.verdict == "unknown"]
     if unknown and not failed:
-        grade, words = "unknown", f"not enough was measured of {', '.join(unknown)}"
+        grade, words = "unknown", f"not enough was measured for {', '.join(unknown)}"
     if document.ended != "complete":
         words += f" (the run did not finish: {document.ended})"
     yield f'<p class="headline">{grade_html(grade)}: {escape(words)}.</p>'

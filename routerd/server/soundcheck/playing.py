@@ -347,7 +347,7 @@ def _read_file(content: bytes, name: str) -> tuple[list[Heard], list[tuple[float
 
     heard: list[tuple[int, str, bytes]] = []
     marks: list[tuple[int, str]] = []
-    tempo: list[tuple[int, int]] = [(0, 500_000)]  # 120 BPM until told otherwise
+    tempo: list[tuple[int, int]] = [(0, 500_000)]  # 120 BPM until set otherwise
     try:
         file = mido.MidiFile(file=io.BytesIO(content))
         if file.type == 2 or file.ticks_per_beat <= 0:

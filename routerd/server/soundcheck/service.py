@@ -184,7 +184,7 @@ class Soundchecks:
         on, before = view.snapshot.song, running.song
         if before is not None and on != before:
             song = "no song" if on is None else repr(view.title(on))
-            text += f"; it has left {song} on, and before it {view.title(before)!r} was"
+            text += f"; it left {song} on, where {view.title(before)!r} had been on"
         view.problems.report(Trouble.SOUNDCHECK, text)
         feed.emit(events.SoundcheckEnded(monotonic_ns(), "interrupted", (), running.name))
         feed.events.subscribe(self._forget_interrupted)

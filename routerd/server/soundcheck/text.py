@@ -64,9 +64,9 @@ def _lines(document: Soundcheck) -> Iterator[str]:
 
 
 def _short_of_machine(item: str, document: Soundcheck) -> str:
-    """Return what is to be done for a device; what is said of the machine below is not said here as well."""
+    """Return what is to be done for a device; what is listed below for the machine is not repeated here."""
     facts = [fact.fact for fact in document.machine if fact.remedy and fact.remedy in item]
-    return f"first what is said below of this machine: {', '.join(facts)}" if facts else item
+    return f"first what is listed below for this machine: {', '.join(facts)}" if facts else item
 
 
 def _items(items: Iterable[str]) -> Iterator[str]:

@@ -54,7 +54,7 @@ export class Monitor {
       else put(byId("m-state"), "No connection; trying again.");
     });
     byId("listen").setAttribute("aria-pressed", "true");
-    put(byId("listen").firstChild, "Listen no more");
+    put(byId("listen").firstChild, "Stop listening");
   }
 
   #stop(why) {

@@ -248,7 +248,7 @@ press(byId("show-read"), hand, () => (byId("show-name").value ? read(`${reportOf
 
 press(byId("record"), hand, async () => {
   const on = byId("record").getAttribute("aria-pressed") !== "true";
-  await hand.ask(on ? "Keep every message" : "Keep no more messages", "/v1/recording", { on });
+  await hand.ask(on ? "Keep every message" : "Stop keeping messages", "/v1/recording", { on });
   recording();
 });
 

@@ -121,7 +121,7 @@ async def test_a_record_that_is_full_is_a_line_of_health(
     await service.status_when(lambda status: status["problems"])
     answer = await service.ask("GET", "/v1/health")
     assert answer.status == 503
-    assert "record has its full size" in answer.json[0]
+    assert "record has reached its full size" in answer.json[0]
 
 
 async def test_a_server_that_starts_again_goes_on_in_the_same_record(service: Service) -> None:

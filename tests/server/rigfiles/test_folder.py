@@ -64,7 +64,7 @@ def test_a_hundred_mistakes_in_one_file_are_enough(rig_folder: Folder) -> None:
     song = HEAD + "routes:\n" + "".join(f"  - {{from: kez, to: kex{n}}}\n" for n in range(9000))
     problems = problems_of(rig_folder({"rig.yaml": rig, "songs/one.yaml": song}))
     assert len(problems) == 101
-    assert problems[-1] == "songs/one.yaml:53: there are more than 100 mistakes; mend these first"
+    assert problems[-1] == "songs/one.yaml:53: there are more than 100 mistakes; fix these first"
 
 
 def test_a_mistake_is_not_told_twice(rig_folder: Folder) -> None:

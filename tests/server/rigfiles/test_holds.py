@@ -84,8 +84,8 @@ def test_mistakes_have_their_line_and_a_remedy(rig_folder: Folder, song: str, pr
 @pytest.mark.parametrize(
     ("keys", "problem"),
     [
-        ("volts-per-octave: 1", "'volts-per-octave' says nothing without 'zero-volts'; add 'zero-volts'"),
-        ("zero-volts: C2", "'zero-volts' says nothing without 'volts-per-octave'; add 'volts-per-octave'"),
+        ("volts-per-octave: 1", "'volts-per-octave' has no meaning without 'zero-volts'; add 'zero-volts'"),
+        ("zero-volts: C2", "'zero-volts' has no meaning without 'volts-per-octave'; add 'volts-per-octave'"),
         ("volts-per-octave: 0, zero-volts: C2", "volts-per-octave 0 is not a number of volts; write"),
         ("volts-per-octave: much, zero-volts: C2", "'much' is not a number of volts"),
     ],

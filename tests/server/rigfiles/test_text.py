@@ -74,7 +74,7 @@ def test_what_is_no_text_is_told_with_what_to_do(raw: bytes, remedy: str) -> Non
 BROKEN = [
     (b"", 1, "the file is empty"),
     (b"# only a comment\n", 1, "the file is empty"),
-    (b"---\n", 1, "the file says nothing"),
+    (b"---\n", 1, "the file has no content"),
     (b"\x7fELF\x02\0\0\0\xff\xfe", 1, "this is not a text file"),
     (b"a: 1\nb: \xff\n", 2, "a character that is not UTF-8"),
     ("a: 1\n".encode("utf-16"), 1, "UTF-16"),
