@@ -39,9 +39,10 @@ from tests.recorded_parts import parts
 from tests.stage import MS, Stage
 
 DIGESTS = Path(__file__).parent / "digests"
+DEMO = Path(__file__).parents[1] / "configs" / "demo"
 PLAIN_EVENINGS, EVENINGS, STRETCHES, STEPS = 4, 10, 40, 12
 CHANGES = 80
-FOLDERS, IN_A_PART = 600, 25
+FOLDER_PARTS, IN_A_PART = 80, 12
 WHENS = ("now", "now", "now", "beat", "bar", "2 bars", "bar 3", "release", "next-press")
 
 ACTIONS = tuple(
@@ -261,24 +262,28 @@ class Evening:
 
 
 class Folders:
-    """The rich rig's folder with one mistake, or harmless change, of chance after another."""
+    """A rig folder with one mistake, or harmless change, of chance after another."""
 
-    def __init__(self) -> None:
-        self.random = random.Random(1)
-        self.texts = {path.relative_to(RICH): path.read_text() for path in sorted(RICH.rglob("*.yaml"))}
+    def __init__(self, number: int = 0, folder: Path = RICH) -> None:
+        self.random = random.Random(number)
+        self.folder = folder
+        self.texts = {path.relative_to(folder): path.read_text() for path in sorted(folder.rglob("*.yaml"))}
 
-    def parts(self) -> Iterator[list[str]]:
-        """Yield what some folders come to: a problem a line, or what the engine would get."""
+    def lines(self, count: int) -> list[str]:
+        """Return what so many changed folders come to: a problem a line, or what the engine would get."""
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name) / "rig"
-            shutil.copytree(RICH, folder)
-            for _ in range(FOLDERS // IN_A_PART):
-                yield [line for _ in range(IN_A_PART) for line in self.one(folder)]
+            shutil.copytree(self.folder, folder)
+            return [line for _ in range(count) for line in self.one(folder)]
 
     def one(self, folder: Path) -> list[str]:
+        """Change a line of a file; what does no harm stays changed every other time."""
         place = self.random.choice(tuple(self.texts))
-        (folder / place).write_text(self.changed(self.texts[place]), encoding="utf-8")
+        text = self.changed(self.texts[place])
+        (folder / place).write_text(text, encoding="utf-8")
         loaded = load_folder(folder)
+        if not loaded.problems and self.random.random() < 0.5:
+            self.texts[place] = text
         (folder / place).write_text(self.texts[place], encoding="utf-8")
         if loaded.problems:
             return [str(problem) for problem in loaded.problems]
@@ -316,8 +321,7 @@ class Folders:
 @cache
 def varied(number: int) -> RigFolder:
     """Return the rich rig with many changes of chance that leave it without mistakes and with its devices."""
-    folders = Folders()
-    folders.random = random.Random(number)
+    folders = Folders(number)
     rich = rig_folder_of(RICH)
     devices = [(one.name, one.input_pattern, one.output_pattern) for one in rich.rig.devices]
     with tempfile.TemporaryDirectory() as name:
@@ -367,10 +371,15 @@ NUMBERS = (
 """The ends of what the files' numbers may be, and those beside them."""
 
 
+def folder_part(number: int) -> list[str]:
+    """Return what some changed folders come to: of the rich rig, or of the demo."""
+    return Folders(number, DEMO if number % 3 == 2 else RICH).lines(IN_A_PART)
+
+
 def folders() -> Iterator[tuple[str, list[str]]]:
     """Yield the parts of the folders' recording: a name, and its lines."""
-    for number, lines in enumerate(Folders().parts()):
-        yield str(number), lines
+    for number in range(FOLDER_PARTS):
+        yield str(number), folder_part(number)
 
 
 def evenings() -> Iterator[tuple[str, tuple[list[str], list[str]]]]:

@@ -1,4 +1,4 @@
-"""What single parts of the core make of a lot of things of chance; `tests/recorded.py` keeps the digests.
+"""What single parts make of a lot of things of chance; `tests/recorded.py` keeps the digests.
 
 Evenings take seconds and meet few limits. Here a part is given little else: times that lie on its limits and
 a nanosecond beside them, routes with every option, sources that stutter. What it made of that is written
@@ -10,15 +10,18 @@ More than 600 lines: what all parts are given by chance (routes, timings, messag
 from __future__ import annotations
 
 import json
+import shutil
+import tempfile
 from collections.abc import Callable, Iterator
 from fractions import Fraction
+from pathlib import Path
 from random import Random
 from typing import Any
 
 from routerd.core.clock.clock import Clock, ClockState, TransportCommand, start_slot
 from routerd.core.clock.tempo_map import TempoMap
 from routerd.core.clock.time_code import frame_number, frame_time, full_message, quarter_frame
-from routerd.core.errors import CommandError
+from routerd.core.errors import CommandError, FileEditError
 from routerd.core.follow.follower import Follower
 from routerd.core.midi.messages import TICK_BYTES, Kind, is_piece, is_release, is_whole
 from routerd.core.midi.tuning import note_name, retuned, tuning_data
@@ -41,6 +44,7 @@ from routerd.core.model.route import (
     scale,
     velocity_map,
 )
+from routerd.core.model.set_list import SetList
 from routerd.core.model.song import HeldNotes, Hold, Patch, Section, SectionsEnd, Song, StartPolicy
 from routerd.core.model.timing import (
     ChangePolicy,
@@ -64,7 +68,11 @@ from routerd.core.routing.fate import RouteAlone
 from routerd.core.show.crash_state import crash_state_of, kept_from
 from routerd.core.show.switches import Presses
 from routerd.core.units import NEVER_NS, format_bpm, shown_bpm
+from routerd.server.rigfiles.edit import save_set, with_values
+from routerd.server.rigfiles.problems import INVALID
+from routerd.server.rigfiles.text import read_document
 from tests.core.routing.test_loops import evening_with_echoes
+from tests.hostile.rich_rig import RICH
 from tests.stage import MS, Stage, ask, compiled
 
 BEATS = ((4, 4), (3, 4), (7, 8), (5, 32), (1, 4), (12, 8))
@@ -705,6 +713,85 @@ def tables(random: Random) -> Iterator[str]:
         yield f"{Quantity(kind).max}"
 
 
+# Files
+
+
+def texts(random: Random) -> Iterator[str]:
+    """The rich rig's files with characters put in, taken out or changed: what the reader says of them."""
+    sources = [path.read_text(encoding="utf-8") for path in sorted(RICH.rglob("*.yaml"))]
+    odd = (
+        *(":", ": ", "- ", "[", "]", "{", "}", ",", "'", '"', "#", "&a ", "*a ", "!x ", "|", ">", "%", "@"),
+        *("\t", "\\", "\n", "\r\n", "\n---\n", "\n...\n", " ", "  ", "é", "\u200b", "\x07", "\ufeff"),
+        *("0", "1e3", "~", "null", "yes"),
+    )  # fmt: skip
+    for _ in range(90):
+        text = random.choice(sources)
+        start = random.randrange(len(text))
+        text = text[start : start + random.choice((60, 400, 2000))] if random.random() < 0.5 else text
+        for _ in range(random.choice((1, 1, 2, 5))):
+            at = random.randrange(len(text) + 1)
+            text = text[:at] + random.choice((*odd, "")) + text[at + random.choice((0, 0, 1, 3)) :]
+        raw = text.encode()
+        if random.random() < 0.1:
+            at = random.randrange(len(raw) + 1)
+            raw = raw[:at] + random.choice((b"\xff", b"\x00", b"\xc3")) + raw[at:]
+        if random.random() < 0.05:
+            raw = text.encode("utf-16")
+        document = read_document("a.yaml", raw)
+        yield f"{[str(problem) for problem in document.problems]} {document.accepted} {len(document.lines)}"
+        yield repr(document.data)[:3000] if document.data is not INVALID else "invalid"
+
+
+def edits(random: Random) -> Iterator[str]:
+    """Keys of devices and orders of sets that are written into files of several styles."""
+    one = random.choice
+    rigs = [
+        (RICH / "rig.yaml").read_text(encoding="utf-8"),
+        "name: r\ndevices:\n  keys-out: {output: a, timing: {offset: 1}} # box\n  drum:\n    output: b\n",
+        "name: r\r\ndevices:\r\n  keys-out:\r\n    output: a # one\r\n    timing:\r\n      rate: 2\r\n",
+        "devices: {keys-out: {output: a}, drum: {identity-reply: true, output: b}}\n",
+        "devices:\n", "devices: []\n", "a: 1\n", "devices: {keys-out: a}\n",
+        "devices: {keys-out: {timing: 5, output: a}}\n",
+    ]  # fmt: skip
+    names = ("keys-out", "drum", "nobody", "synth")
+    for text in rigs:
+        for key in (("identity-reply",), ("timing", "offset"), ("output",), ("timing", "pulse", "note")):
+            for _ in range(3):
+                values = {
+                    name: one(("true", "-12.5", '"a: b"', "]")) for name in random.sample(names, one((1, 2)))
+                }
+                try:
+                    yield with_values(text, key, values)
+                except FileEditError as error:
+                    yield f"{error}"
+    sets = (
+        "name: Tonight\ndate: 2031-05-06\norder: # one\n  - first\n  # then\n  - second\n\n# z\nencore: 1\n",
+        "name: Tonight\r\norder:\r\n- first\r\n- second\r\n# more\r\nslot: 1:00:00\r\n",
+        "name: Tonight\norder: [first, second]\n", "{name: Tonight, order: [first]}\n", "name: Tonight\n",
+        "name: Tonight\norder:\n  [first,\n  second]\n", "", None,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "rig"
+        shutil.copytree(RICH, folder)
+        path = folder / "sets" / "tonight.yaml"
+        for text in sets:
+            for name, songs in (
+                ("Tonight", ("second", "first")),
+                ("Other one!", ("first",)),
+                ("no", ("first",) * 3),
+            ):
+                for other in (folder / "sets").glob("*.yaml"):
+                    other.unlink()
+                if text is not None:
+                    path.write_bytes(text.encode())
+                set_list = SetList(name, songs, one(("", "2031-05-07")), encore=one((0, 1)))
+                try:
+                    yield save_set(folder, set_list)
+                except FileEditError as error:
+                    yield f"{error}"
+                yield f"{[(other.name, other.read_bytes()) for other in sorted((folder / 'sets').glob('*'))]}"
+
+
 PARTS: dict[str, tuple[Callable[[Random], Iterator[str]], int]] = {
     "routes": (a_set_of_routes, 40),
     "fates": (fates, 4),
@@ -716,6 +803,8 @@ PARTS: dict[str, tuple[Callable[[Random], Iterator[str]], int]] = {
     "wires": (a_wire, 30),
     "switches": (a_switch, 10),
     "tables": (tables, 1),
+    "texts": (texts, 8),
+    "edits": (edits, 2),
 }
 """By name: what makes the lines, and how often it is done, each time with another seed."""
 
