@@ -319,6 +319,37 @@ def loops(random: Random) -> Iterator[str]:
         yield f"{made.withheld} {made.probes()}"
 
 
+def zones(random: Random) -> Iterator[str]:
+    """A zone of one note a channel, moved, squeezed or folded, and its configuration."""
+    one = random.choice
+    for _ in range(5):
+        upper = one((True, False))
+        zone = NoteZone(upper, one((1, 2, 7, 15)), one((True, False)), one((0, 1, 2, 7)), 4, one((2, 12, 48)))
+        options = some(
+            random, 0.3, note_low=lambda: 48, transpose=lambda: one((7, -60)), velocity_max=lambda: 90
+        )
+        route = Route("zone", "keys", "synth", frozenset(Kind), zone=zone, **options)
+        song = Song("one", "one", TEMPOS[0], routes=(route,))
+        stage = Stage(compiled(Rig("rig", (PLAYERS[0], SOUNDS[0])), [song], ("one",)))
+        manager = 15 if upper else 0
+        for _ in range(90):
+            channel = one((manager, *((14, 13, 8) if upper else (1, 2, 7)), 5))
+            key, value = one((36, 48, 60, 60, 61)), one((0, 1, 2, 7, 48, 64, 127))
+            kinds = ((0x90, key, value), (0x90, key, 90), (0x80, key, 64), (0xA0, key, value),
+                     (0xB0, 74, value), (0xB0, 7, value), (0xE0, one((0, 127)), value),
+                     (0xD0, value), (0xC0, value))  # fmt: skip
+            played_now = [one(kinds)]
+            if random.random() < 0.25:
+                played_now = [(0xB0, 101, 0), (0xB0, 100, one((0, 6, 6, 2))), (0xB0, 6, value), (0xB0, 38, 1)]
+                played_now = played_now[one((0, 0, 1)) : one((3, 4, 4))]
+            for kind, *data in played_now:
+                stage.play("keys", bytes((kind | channel, *data)).hex())
+            stage.run(stage.now_ns + one((0, 1, 20)) * MS)
+        asked(stage, one((Action.PANIC, Action.SILENCE)))
+        stage.run(stage.now_ns + 200 * MS)
+        yield from lines_of(stage)
+
+
 # Time
 
 
@@ -794,6 +825,7 @@ def edits(random: Random) -> Iterator[str]:
 
 PARTS: dict[str, tuple[Callable[[Random], Iterator[str]], int]] = {
     "routes": (a_set_of_routes, 40),
+    "zones": (zones, 10),
     "fates": (fates, 4),
     "loops": (loops, 8),
     "timed shows": (a_timed_show, 16),
