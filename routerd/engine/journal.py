@@ -17,12 +17,17 @@ Each is written before it is done. `DONE` says which have been done, with all th
 hands. Meanwhile `AT` says how far sending is: 2 × the messages that ports have taken, plus 1 while the next
 is being handed over.
 
+A message that has to wait for its turn is noted beside that, in a ring of WAITING slots, by the thread that
+has received it: so the death of the engine does not take along what it had read and not yet begun with. A
+slot is not cleared; what the journal has as well has been taken.
+
 Plain stores are enough. The spare takes no entry before it is done, which is microseconds after it was
 written; and when the engine has died, the kernel stands between its last store and whoever learns of it.
 """
 
 from __future__ import annotations
 
+import itertools
 import mmap
 import struct
 from enum import IntEnum
@@ -42,7 +47,10 @@ HEAD_BYTES = mmap.PAGESIZE
 _LONG_AT = HEAD_BYTES + SLOTS * _SLOT_BYTES
 _LONG_MARK = 0xFF
 
-SIZE = HEAD_BYTES + SLOTS * _SLOT_BYTES + LONG_BYTES
+WAITING = 1 << 8
+_WAITING_AT = _LONG_AT + LONG_BYTES
+
+SIZE = _WAITING_AT + WAITING * _SLOT_BYTES
 
 
 class Kind(IntEnum):
@@ -89,9 +97,9 @@ class Shared:
 
 
 class Writer:
-    """The engine's end. Every method is called by the thread that holds the show."""
+    """The engine's end. Every method but `waits` is called by the thread that holds the show."""
 
-    __slots__ = ("_memory", "_pack", "_written", "words")
+    __slots__ = ("_memory", "_pack", "_turn", "_written", "words")
 
     def __init__(self, shared: Shared) -> None:
         """Go on behind what has been written so far."""
@@ -99,6 +107,16 @@ class Writer:
         self._memory = shared.memory
         self._pack = _SLOT.pack_into
         self._written = self.words[WRITTEN]
+        self._turn = itertools.count()
+
+    def waits(self, number: int, data: bytes, at_ns: int) -> None:
+        """Note that a message of an input has come and has to wait; called by any thread.
+
+        Not noted is what is longer than a slot: nothing sounds on for want of it.
+        """
+        if len(data) <= _INLINE:
+            at = _WAITING_AT + (next(self._turn) & (WAITING - 1)) * _SLOT_BYTES  # no two threads get the same
+            self._pack(self._memory, at, at_ns, number, Kind.MESSAGE, len(data), data)
 
     def message(self, number: int, data: bytes, at_ns: int) -> None:
         """A message of an input is about to be taken."""
@@ -182,6 +200,16 @@ class Reader:
         self.words = shared.words
         self.taken: int = self.words[WRITTEN]
         """The number of the last entry that was taken."""
+
+    def waiting(self, since_ns: int) -> list[Entry]:
+        """Return the messages that have come since then and had to wait, taken or not, as they came."""
+        found = []
+        for slot in range(WAITING):
+            at = _WAITING_AT + slot * _SLOT_BYTES
+            at_ns, number, kind, length, data = _SLOT.unpack_from(self._memory, at)
+            if kind == Kind.MESSAGE and at_ns >= since_ns:
+                found.append(Entry(kind, number, at_ns, data[:length]))
+        return sorted(found, key=lambda entry: entry.at_ns)
 
     def breaks_off(self) -> bool:
         """Return whether a break is among what has been written and not taken."""

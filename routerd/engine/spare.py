@@ -28,6 +28,7 @@ import ctypes
 import os
 import signal
 import warnings
+from collections import deque
 from collections.abc import Callable
 from enum import IntEnum
 from time import monotonic_ns, sleep
@@ -64,6 +65,7 @@ from routerd.engine.hang import HANG_NS, HANG_UNHURRIED_NS, HangJudge
 from routerd.engine.journal import (
     AT,
     DONE,
+    SLOTS,
     WRITTEN,
     Entry,
     Kind,
@@ -300,6 +302,9 @@ class _Spare:
         self._system = system
         self._show = worker.show
         self._reader = Reader(guard.shared)
+        self._taken: deque[int] = deque(maxlen=SLOTS)
+        """When the messages came that the engine has begun with, those of the last second at least."""
+        self._since_ns = monotonic_ns()
         self._ports: set[Wire] = set(worker.ports)
         self._replica = Replica(worker.show, self._ports)
         self._engine_pid = engine
@@ -379,13 +384,18 @@ class _Spare:
     def _take_done(self) -> None:
         words, reader = self._words, self._reader
         while reader.taken < words[DONE]:
-            try:
-                entry = reader.take()
-            except OverrunError:
-                self._give_up(Standing.LOST)
-            self._apply(entry)
+            self._apply(self._next())
             self._worker.sent += self._replica.settle()
             words[TAKEN] = reader.taken
+
+    def _next(self) -> Entry:
+        try:
+            entry = self._reader.take()
+        except OverrunError:
+            self._give_up(Standing.LOST)
+        if entry.kind == Kind.MESSAGE:
+            self._taken.append(entry.at_ns)
+        return entry
 
     def _give_up(self, standing: Standing) -> NoReturn:
         self._words[STANDING] = standing
@@ -436,10 +446,21 @@ class _Spare:
         words[TAKEOVERS] += 1
         words[HANGS] += why is Why.HANG
         worker.take_over(rest, at_ns, words[REPORTED] + 1)
+        self._take_what_waited()
         now_ns = monotonic_ns()
         for wire in self._show.compiled.wires:
             if wire.connected and wire not in worker.ports:
                 worker.perform(LoseOutput(wire, (), "it was opened too late for the spare"), now_ns)
+
+    def _take_what_waited(self) -> None:
+        """Have what the engine had received, and not begun with, taken after all."""
+        taken = self._taken
+        full = len(taken) == taken.maxlen
+        since_ns = max(monotonic_ns() - NS_PER_S, self._since_ns, taken[0] + 1 if full else 0)
+        known = set(taken)
+        for entry in self._reader.waiting(since_ns):
+            if entry.at_ns not in known:
+                self._worker.take_late(entry.number, entry.data, entry.at_ns)
 
     def _unfinished(self) -> tuple[int, Sink]:
         """Do what the engine was doing when it died; return what has to be sent of it, and when."""
@@ -448,10 +469,7 @@ class _Spare:
         at_ns = 0
         first = True
         while reader.taken < words[WRITTEN]:
-            try:
-                entry = reader.take()
-            except OverrunError:
-                self._give_up(Standing.LOST)
+            entry = self._next()
             if first and words[AT] == 0 and not _is_safe(entry):
                 break
             at_ns = max(at_ns, entry.at_ns if entry.kind == Kind.ADVANCE else 0)

@@ -151,6 +151,8 @@ class Worker:
                 #    Whoever holds the lock carries this one, too; else this thread does.
                 if len(inbox) > INBOX_LIMIT:
                     self._wait_for_room()
+                if (journal := self.journal) is not None:
+                    journal.waits(input.number, data, at_ns)
                 inbox.append((input, data, at_ns))
                 self._carry()
             else:
@@ -239,6 +241,12 @@ class Worker:
         if from_tick <= self._ticks.number:
             self._dropped_span = (from_tick, self._ticks.number)
             self.records_dropped = self._ticks.number - from_tick + 1
+
+    def take_late(self, number: int, data: bytes, at_ns: int) -> None:
+        """Take a message that another worker had received, and not yet taken; called before `run`."""
+        inputs = self.show.compiled.inputs
+        if number < len(inputs):
+            self._inbox.append((inputs[number], data, at_ns))
 
     def break_off(self) -> None:
         """What is done to the show next cannot be told to a spare; called with the show at rest."""

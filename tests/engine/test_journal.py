@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import threading
 
 import pytest
 
@@ -16,6 +17,7 @@ from routerd.engine.journal import (
     DONE,
     LONG_BYTES,
     SLOTS,
+    WAITING,
     WRITTEN,
     Entry,
     Kind,
@@ -48,6 +50,28 @@ def test_what_is_written_is_read_in_order_over_many_rounds_of_the_ring() -> None
                 expected.append(Entry(Kind.REQUEST, 0, at_ns, data))
             while len(expected) > 50:
                 assert reader.take() == expected.pop(0)
+
+
+def test_what_waits_is_known_in_the_order_in_which_it_came() -> None:
+    shared, chance = Shared(), random.Random(3)
+    writer, reader = Writer(shared), Reader(shared)
+    came = [(n % 40, chance.randbytes(chance.choice((1, 2, 3, 20))), 1_000 + n) for n in range(900)]
+
+    def wait(own: list[tuple[int, bytes, int]]) -> None:
+        for one in own:
+            writer.waits(*one)
+
+    threads = [threading.Thread(target=wait, args=(came[n::3],)) for n in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    writer.waits(1, bytes(21), 5_000)  # too long
+    waiting = reader.waiting(0)
+    assert len({entry.at_ns for entry in waiting}) == WAITING, "every thread had slots of its own"
+    assert [entry.at_ns for entry in waiting] == sorted(entry.at_ns for entry in waiting)
+    assert {(entry.number, entry.data, entry.at_ns) for entry in waiting} <= set(came)
+    assert reader.waiting(1_900) == []
 
 
 def test_a_reader_that_has_been_overtaken_learns_it() -> None:
