@@ -138,12 +138,19 @@ def _scheduling(view: View, _now_ns: int) -> Iterator[Line]:
 
 
 def _ports(view: View, now_ns: int) -> Iterator[Line]:
+    shut: list[PortState] = []
     for port in view.ports:
         young = port.state == "opening" and now_ns - (port.since_ns or now_ns) < OPENING_NS
         if young and (was := view.shut.get((port.device, port.direction))):
-            yield _port_line(was)
+            shut.append(was)
         elif port.state != "open" and not young:
+            shut.append(port)
+    for number, port in enumerate(shut):
+        alike = [n for n, one in enumerate(shut) if (one.state, one.error) == (port.state, port.error)]
+        if port.state not in _PORTS_STATES or not port.error or len(alike) < 2:
             yield _port_line(port)
+        elif number == alike[0]:
+            yield _ports_line(view, [shut[n] for n in alike])
 
 
 def _patterns(view: View, _now_ns: int) -> Iterator[Line]:
@@ -167,6 +174,29 @@ def _port_line(port: PortState) -> Line:
         text += f" ({port.error})"
     return Line("port", text, remedy, device, direction)
 
+
+def _ports_line(view: View, ports: list[PortState]) -> Line:
+    """Return the line of several ports for one reason, such as a JACK server that has gone."""
+    (state, error), here = (ports[0].state, ports[0].error), {(one.device, one.direction) for one in ports}
+    names = dict.fromkeys(one.device for one in ports)
+    for one in view.ports:
+        if one.device in names and (one.device, one.direction) not in here:
+            names[one.device] = "input" if one.direction == "output" else "output"
+    words, remedy = _PORTS_STATES[state]
+    listed = ", ".join(name if only is None else f"{name} ({only})" for name, only in names.items())
+    device = ports[0].device if len(names) == 1 else None
+    return Line(
+        "port", f"{words.format(len(ports))} ({error}): {listed}", remedy, device, f"{state}: {error}"
+    )
+
+
+_PORTS_STATES = {
+    "failed": ("{} ports cannot be opened", "they are tried again by themselves"),
+    "stalled": (
+        "{} ports stand still: nothing gets through",
+        "restart the JACK server, or the program at their other end, if they do not come back",
+    ),
+}
 
 _PORT_STATES = {
     "missing": (

@@ -51,6 +51,28 @@ def test_every_state_but_open_is_a_line_with_device_pattern_and_remedy(state: st
     assert str(line) == f"{line.text}; {line.remedy}"
 
 
+def test_ports_that_share_a_reason_are_one_line_that_names_them() -> None:
+    """As when the JACK server dies: what is wrong is one thing, and has one remedy."""
+    gone = {"error": "no JACK server answers"}
+    ways = [("keys", "input"), ("keys", "output"), ("box", "output"), ("pads", "input")]
+    ports = [port("failed", device=device, direction=way, **gone) for device, way in ways]
+    ports += [port("open", device="box", direction="input"), port("failed", error="it is busy")]
+    (first, second) = lines_of(view(ports=ports), 300 * S)
+    assert first.text == "4 ports cannot be opened (no JACK server answers): keys, box (output), pads"
+    assert (first.kind, first.device, first.remedy) == ("port", None, "they are tried again by themselves")
+    assert second.text == "lead-synth: its output cannot be opened (it is busy)"
+    # the same line while some come back, another one for another reason
+    (later, _) = lines_of(view(ports=ports[2:]), 300 * S)
+    assert (later.key, later.text[:7]) == (first.key, "2 ports")
+    (stalled,) = lines_of(view(ports=[replace(one, state="stalled") for one in ports[:2]]), 300 * S)
+    assert (stalled.device, stalled.key == first.key) == ("keys", False)
+    # a reason that is not known may be another one each, and ports that are missing each have a pattern
+    unknown = [port("failed", device=name) for name in ("keys", "pads")]
+    missing = [port("missing", device=name, error="gone") for name in ("keys", "pads")]
+    for several in (unknown, missing):
+        assert len(lines_of(view(ports=several), 300 * S)) == 2
+
+
 def test_a_switch_that_chatters_is_named_with_its_device() -> None:
     switch = ChatteringSwitch("pedals", "controller 80 on channel 16", held_back=False)
     (line,) = lines_of(view(snapshot=replace(NO_SNAPSHOT, chattering=(switch,))), 300 * S)
