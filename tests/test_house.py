@@ -54,7 +54,7 @@ FOLDERS = {
     "routerd/core/output": 5,
     "routerd/core/routing": 9,
     "routerd/core/show": 12,
-    "routerd/engine": 17,
+    "routerd/engine": 18,
     "routerd/link": 4,
     "routerd/ports": 16,
     "routerd/server": 12,

@@ -42,6 +42,7 @@ from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.spare import Spares, Standing, populate
 from routerd.engine.supervision import Notifier, Supervisor
+from routerd.engine.warming import make_warmer
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
 from routerd.link.working_rig import UNREADABLE, Origin
@@ -102,6 +103,7 @@ class Engine:
         """Whether the memory shows the whole show, as it does not while songs are still to come."""
         show = Show(monotonic_ns()) if self._recovery is None else self._recovery.show
         self._worker = Worker(show, self._outbox_filled)
+        self._worker.warm = make_warmer(self._started_ns)
         self._unsent: deque[Happened] = deque(maxlen=UNSENT_LIMIT)
         self._completing: asyncio.Task[None] | None = None
         self._resumed_gap_ms = None if self._recovery is None else round(self._recovery.gap_ns / NS_PER_MS)

@@ -37,6 +37,7 @@ from routerd.core.output.wire import Sink, Wire
 from routerd.core.routing.input import Input
 from routerd.core.show.replica import LoseOutput, Request, pack, perform
 from routerd.core.show.show import Show
+from routerd.core.units import NEVER_NS
 from routerd.engine.journal import AT, Writer
 from routerd.engine.realtime import (
     BURST,
@@ -66,6 +67,15 @@ FAULT_AGAIN_NS = 10_000_000_000
 
 TICK_CHECK_EVERY = 16
 """After so many sends in one go, check whether a tick has come due meanwhile."""
+
+WARM_EVERY_NS = 5_000_000
+"""After so long without a message the way of one is gone through without effect, see `warming`."""
+
+PLAYED_NS = 10_000_000_000
+"""But only until so long after the last one: while nobody plays it would be for nothing."""
+
+WARM_ROOM_NS = 2_000_000
+"""And not when the next deadline is so near."""
 
 GRID_EVERY_NS = 50_000_000
 """Tempo may change with every tick; it is reported no more often than this."""
@@ -116,6 +126,11 @@ class Worker:
         """Called by the clock thread before anything else."""
         self.mark: Callable[[int], None] = lambda _: None
         """Called with the number of each tick when it has gone out."""
+        self.warm: Callable[[int], None] = lambda _: None
+        """Called by the clock thread with the time when nothing has come for a while, see `warming`."""
+        self._warmed_ns = 0
+        self._received_then = 0
+        self._played_ns = 0
         self._on_outbox = on_outbox
         self._inbox: deque[Arrival | Call] = deque()
         self._lock = threading.Lock()
@@ -217,6 +232,12 @@ class Worker:
             self.journal.request(pack(request, self.show.compiled), now_ns)
         perform(self.show, request, now_ns)
 
+    def be_nobodys(self) -> None:
+        """Carry messages on the threads that bring them, for ever: no clock thread will run."""
+        self._hands_off_ns = NEVER_NS
+        self._flush()
+        self.outbox.clear()
+
     def become_copy(self) -> None:
         """Be a copy of the worker that has called this process into being, in a `Call`: all it had to do is
         done there, and its thread's lock is nobody's here."""
@@ -312,8 +333,32 @@ class Worker:
             # 6. What came between 4 and the release of the lock would have nobody to carry it.
             if self._inbox:
                 continue
-            # 7. Sleep until then, unless a call or an earlier deadline rouses us.
-            self._wake.acquire(timeout=max(0, self._hands_off_ns - monotonic_ns()) / 1e9)
+            # 7. Sleep until then, unless a call or an earlier deadline rouses us, or it is time to warm up.
+            while True:
+                now_ns = self._keep_warm()
+                rest_ns = max(0, self._hands_off_ns - now_ns)
+                warms = rest_ns > WARM_EVERY_NS and self._plays(now_ns)
+                if self._wake.acquire(timeout=(WARM_EVERY_NS if warms else rest_ns) / 1e9) or not warms:
+                    break
+
+    def _keep_warm(self) -> int:
+        """Go through the way of a message if none has come for a while and nothing is due; give the time."""
+        now_ns = monotonic_ns()
+        if self._received_then != self.received:
+            self._received_then, self._played_ns = self.received, now_ns
+        elif (
+            now_ns - self._warmed_ns >= WARM_EVERY_NS
+            and now_ns + WARM_ROOM_NS <= self._hands_off_ns
+            and self._plays(now_ns)
+        ):
+            self._warmed_ns = now_ns
+            self.warm(now_ns)
+            return monotonic_ns()
+        return now_ns
+
+    def _plays(self, now_ns: int) -> bool:
+        """Return whether somebody plays: a message has come not long ago."""
+        return now_ns - self._played_ns < PLAYED_NS
 
     def _rouse(self) -> None:
         with contextlib.suppress(RuntimeError):  # it has been woken already

@@ -1,15 +1,20 @@
-"""What a worker does with one message and one change of the show; its threads are not started here."""
+"""What a worker does with one message and one change of the show; how its way is kept warm."""
 
 from __future__ import annotations
 
+import sys
+import threading
 from fractions import Fraction
+from itertools import pairwise
+from time import monotonic_ns, sleep
 
 from routerd.core.clock.clock import Segment
 from routerd.core.model.actions import Action, Learn, Learns
 from routerd.core.model.commands import Command
 from routerd.core.model.snapshot import LearningState
 from routerd.core.show.show import Show
-from routerd.engine.worker import Worker
+from routerd.engine.warming import make_warmer
+from routerd.engine.worker import PLAYED_NS, WARM_EVERY_NS, WARM_ROOM_NS, Worker
 from tests.stage import compiled
 
 
@@ -62,3 +67,49 @@ def test_another_grid_is_reported_when_nothing_else_has_changed() -> None:
     assert list(worker.outbox)[1:] == [Segment(anchor_ns=2000, anchor_tick=2, bpm=Fraction(122))]
     worker._flush()
     assert len(worker.outbox) == 2
+
+
+def test_the_way_is_gone_through_in_pauses_of_playing_and_not_when_nobody_plays() -> None:
+    worker = Worker(Show(monotonic_ns()), lambda: None)
+    worker.call(lambda now_ns: worker.show.load(compiled(), 1, now_ns))
+    warmed: list[int] = []
+    worker.warm = warmed.append
+    worker._played_ns = -PLAYED_NS
+    thread = threading.Thread(target=worker.run)
+    thread.start()
+    try:
+        sleep(0.1)
+        assert warmed == []
+        receive = worker.receiver(worker.show.compiled.inputs[0])
+        receive(b"\x90\x3c\x40", monotonic_ns())
+        came_ns = monotonic_ns()
+        while len(warmed) < 5 and monotonic_ns() < came_ns + PLAYED_NS // 2:
+            sleep(0.01)
+    finally:
+        worker.stop()
+        thread.join()
+    assert len(warmed) >= 5
+    assert all(later - earlier >= WARM_EVERY_NS for earlier, later in pairwise(warmed))
+
+
+def test_nothing_is_warmed_when_something_is_due() -> None:
+    worker = at_rest()
+    warmed: list[int] = []
+    worker.warm = warmed.append
+    worker._played_ns = monotonic_ns()
+    worker._hands_off_ns = monotonic_ns() + WARM_ROOM_NS // 2
+    worker._keep_warm()
+    assert warmed == []
+    worker._hands_off_ns = monotonic_ns() + 1_000 * WARM_ROOM_NS
+    worker._keep_warm()
+    assert len(warmed) == 1
+
+
+def test_warming_leaves_nothing_behind() -> None:
+    warm = make_warmer(0)
+    for at_ns in range(1_000, 2_000):
+        warm(at_ns * 1_000)
+    blocks = sys.getallocatedblocks()
+    for at_ns in range(2_000, 6_000):
+        warm(at_ns * 1_000)
+    assert sys.getallocatedblocks() - blocks < 200
