@@ -20,6 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self
 
+from routerd.engine.crash_memory import default_path
+
 START_S = 30.0
 """Generous: the machine may be busy with other tests."""
 
@@ -85,6 +87,7 @@ class Service:
         """`stderr` is a descriptor that takes the log instead of a file; the package is in `cwd`; `shell`
         is what a shell should do with descriptors."""
         self.folder = folder
+        self._state_dir = state_dir
         self._cwd = cwd
         self.http = http or free_port()
         self.headers: dict[str, str] = {}
@@ -185,6 +188,7 @@ class Service:
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
+        default_path(self._state_dir.absolute()).unlink(missing_ok=True)  # what one that was killed leaves
         self._log.close()
 
 
