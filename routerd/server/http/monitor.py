@@ -39,7 +39,6 @@ from routerd.server.offline.explain import (
     Explained,
     Fates,
     RouteFate,
-    answer_of,
     answer_of_fate,
     control_words,
     controls_of,
@@ -327,8 +326,7 @@ class MonitorHandlers:
         here = "" if body.song or not snapshot.section else str(snapshot.section)
         section = here if body.section is None else str(body.section)
         try:
-            found = explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
+            return explain(await self._played(), song, section, body.device, data, snapshot=snapshot)
         except NotFoundError as error:
             kind = "unknown-section" if body.device in snapshot.inputs else "unknown-device"
             raise ProblemError(kind, str(error)) from error
-        return answer_of(found)

@@ -38,23 +38,6 @@ LONGEST_NS = 10 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True)
-class Explanation:
-    """What a message comes to.
-
-    `fates` are those of the routes in force, then those of the song's other sections, which say so; `sent`
-    are (device, message) in the order in which they go out; `controls` say what it means when it is a
-    control's, which no route gets.
-    """
-
-    message: bytes
-    device: str
-    place: str
-    fates: tuple[Fate, ...]
-    sent: tuple[tuple[str, bytes], ...]
-    controls: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class SentMessage:
     """One message for a device: its bytes in hexadecimal, and in words."""
 
@@ -76,7 +59,8 @@ class RouteFate:
 @dataclass(frozen=True, slots=True)
 class Explained:
     """What a message comes to: `controls` are what it means as a control, which no route gets; `routes` those
-    in force, and those of other sections that would let it through; `sent` all that goes out."""
+    in force, and those of other sections that would let it through; `sent` all that goes out, in that order.
+    """
 
     device: str
     place: str
@@ -84,18 +68,6 @@ class Explained:
     controls: tuple[str, ...]
     routes: tuple[RouteFate, ...]
     sent: tuple[SentMessage, ...]
-
-
-def answer_of(explanation: Explanation) -> Explained:
-    """Return an explanation as the API and `--json` have it."""
-    return Explained(
-        device=explanation.device,
-        place=explanation.place,
-        message=_sent_message(explanation.device, explanation.message),
-        controls=explanation.controls,
-        routes=tuple(answer_of_fate(fate) for fate in explanation.fates),
-        sent=tuple(_sent_message(device, sent) for device, sent in explanation.sent),
-    )
 
 
 def answer_of_fate(fate: Fate) -> RouteFate:
@@ -141,7 +113,7 @@ def explain(
     data: bytes,
     *,
     snapshot: Snapshot | None = None,
-) -> Explanation:
+) -> Explained:
     """Return what `data`, played by a device, comes to in a section of a song (the first one for "").
 
     Songs go by title or identifier, sections by name or number from 1. With a `snapshot` of the show, what is
@@ -158,26 +130,32 @@ def explain(
     controls = tuple(control_words(control, data) for control in controls_of(folder, song, device_name, data))
     fates = Fates(folder).of(song, number, device_name, data, snapshot)
     sent = _played(folder, song, number, device_name, data, snapshot=snapshot)
-    place = song.title if section is None else f"{song.title}, {section.name}"
-    return Explanation(data, device_name, place, tuple(fates), sent, controls)
+    return Explained(
+        device=device_name,
+        place=song.title if section is None else f"{song.title}, {section.name}",
+        message=_sent_message(device_name, data),
+        controls=controls,
+        routes=tuple(answer_of_fate(fate) for fate in fates),
+        sent=tuple(_sent_message(device, one) for device, one in sent),
+    )
 
 
-def lines_of(explanation: Explanation) -> Iterator[str]:
+def lines_of(explained: Explained) -> Iterator[str]:
     """Yield an explanation as lines for people."""
-    yield f"{explanation.device} sends {message_words(explanation.message)}"
-    yield f"in {explanation.place}:"
-    for words in explanation.controls:
+    yield f"{explained.device} sends {explained.message.words}"
+    yield f"in {explained.place}:"
+    for words in explained.controls:
         yield f"  it is a control: {words}"
-    if not explanation.fates and not explanation.controls:
-        yield f"  no route leads from {explanation.device} in this song"
-    for fate in explanation.fates:
-        yield f"  route {fate.route} (to {fate.target}): {fate.why or 'passes'}"
-        for data in fate.sent if not explanation.controls else ():
-            yield f"      {message_words(data)}"
-    if not explanation.sent:
+    if not explained.routes and not explained.controls:
+        yield f"  no route leads from {explained.device} in this song"
+    for one in explained.routes:
+        yield f"  route {one.route} (to {one.target}): {one.why_not or 'passes'}"
+        for sent in one.sent if not explained.controls else ():
+            yield f"      {sent.words}"
+    if not explained.sent:
         yield "nothing goes out"
-    for device, data in explanation.sent:
-        yield f"out to {device}: {hex_words(data)}  {message_words(data)}"
+    for sent in explained.sent:
+        yield f"out to {sent.device}: {hex_words(bytes.fromhex(sent.bytes))}  {sent.words}"
 
 
 def _song(songs: Iterable[Song], name: str) -> Song:
@@ -325,13 +303,13 @@ def print_explanation(folder: Path, question: Question, *, as_json: bool = False
         rig_folder = rig_folder_of(folder)
         if rig_folder is None:
             return 1
-        explanation = explain(rig_folder, question.song, question.section, question.device, data)
+        explained = explain(rig_folder, question.song, question.section, question.device, data)
     except (ValueError, NotFoundError) as error:
         complain(f"routerd: {error}")
         return 2
     if as_json:
-        say_document(json.dumps(asdict(answer_of(explanation)), ensure_ascii=False, indent=2), "json")
+        say_document(json.dumps(asdict(explained), ensure_ascii=False, indent=2), "json")
         return 0
-    for line in lines_of(explanation):
+    for line in lines_of(explained):
         say(line)
     return 0
