@@ -18,6 +18,7 @@ from routerd.core.errors import PeerError
 from routerd.printing import complain, say, say_document, say_lines
 
 if TYPE_CHECKING:
+    import argparse
     from pathlib import Path
 
 POLL_S = 0.5
@@ -43,6 +44,11 @@ class Client:
     listen: str
     token_file: Path | None = None
     tls_cert: Path | None = None
+
+    @classmethod
+    def of(cls, options: argparse.Namespace) -> Client:
+        """Return the service that a command's options name."""
+        return cls(options.listen, options.token_file, options.tls_cert)
 
     def ask(self, method: str, path: str, body: Any = None, accept: str = "application/json") -> str:
         """Return the answer as text; raises ServiceError."""

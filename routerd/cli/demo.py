@@ -20,13 +20,12 @@ import sys
 import tempfile
 import threading
 import time
-import urllib.error
-import urllib.request
 from collections import Counter
 from importlib import resources
 from pathlib import Path
 from typing import Any, Self
 
+from routerd.cli.client import Client, ServiceError
 from routerd.core.errors import PeerError
 from routerd.core.midi import messages
 from routerd.core.model.song import Step
@@ -74,7 +73,7 @@ def in_short(report: dict[str, Any]) -> list[str]:
     ports = counted(len(report["ports"]), "device")
     lost = f"{overall['missed']} missed, {overall['doubled']} doubled"
     verdict, realtime = overall["verdict"], report["realtime"]
-    short = ["Half a minute is too short to judge a device by one tick in a thousand: 99 in 100 has to do."]
+    short = ["Half a minute is too short to judge a device by one tick in a thousand; 99 in 100 must do."]
     if realtime is not None and realtime["scheduling"] != "fifo":
         short.append(
             "Ticks waited behind other work: real-time scheduling is not permitted (README has how)."
@@ -109,7 +108,7 @@ def play() -> int:
             _say("While a service runs, `routerd report` has the whole report, with what to do about it.")
         except BrokenPipeError:  # `routerd demo | head`
             raise
-        except (_DemoError, OSError) as error:
+        except (PeerError, OSError) as error:
             complain(f"routerd: the demo cannot go on: {error}")
             return 2
         _say("Ctrl-C or SIGTERM: the rig is silenced, transport stopped, ports closed.")
@@ -131,6 +130,7 @@ class _Service:
         self.far_end_port = _free_port(socket.SOCK_DGRAM)
         listen = f"127.0.0.1:{_free_port(socket.SOCK_STREAM)}"
         self._base = f"http://{listen}"
+        self._client = Client(listen)
         self._log = (state_dir / "log").open("w+")
         lifeline, self._lifeline = os.pipe()
         command = [sys.executable, "-m", "routerd.cli", "run", str(rig_folder()), "--ports", "simulated"]
@@ -159,7 +159,7 @@ class _Service:
             if self._process.poll() is not None:
                 self._log.seek(0)
                 raise _DemoError(f"the service has ended: {self._log.read()[-2000:]}")
-            with contextlib.suppress(OSError, KeyError):
+            with contextlib.suppress(ServiceError, KeyError):
                 status = self.get("/v1/status")
                 if status["song"] and all(port["state"] == "open" for port in status["ports"]):
                     return
@@ -168,20 +168,12 @@ class _Service:
 
     def get(self, path: str) -> Any:
         """GET, as JSON."""
-        return json.loads(self.text(path))
+        return json.loads(self._client.ask("GET", path))
 
-    def text(self, path: str, data: bytes | None = None) -> str:
-        """GET, or POST with `data`."""
-        request = urllib.request.Request(self._base + path, data=data)  # noqa: S310 - http to ourselves
-        with urllib.request.urlopen(request, timeout=5) as answer:  # noqa: S310
-            return str(answer.read().decode())
-
-    def post(self, path: str, body: dict[str, Any] | None = None) -> None:
+    def post(self, path: str, body: dict[str, Any]) -> None:
         """POST, and show the curl line that does the same."""
-        data = b"" if body is None else json.dumps(body).encode()
-        shown = "" if body is None else f" -d '{json.dumps(body)}'"
-        _say(f"$ curl -X POST {self._base}{path}{shown}")
-        self.text(path, data)
+        _say(f"$ curl -X POST {self._base}{path} -d '{json.dumps(body)}'")
+        self._client.ask("POST", path, body)
 
     def stop(self) -> int:
         """Stop the service as Ctrl-C would; return its exit status."""

@@ -206,7 +206,7 @@ def do(options: argparse.Namespace) -> int:
     if options.within and not options.wait:
         complain("routerd: --within needs --wait")
         return 2
-    client = Client(options.listen, options.token_file, options.tls_cert)
+    client = Client.of(options)
     ends_s = time.monotonic() + options.within if options.within else float("inf")
     try:
         events = _Events(client)

@@ -173,21 +173,15 @@ def _status(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
     from routerd.cli.watch import print_status
 
-    client = Client(options.listen, options.token_file, options.tls_cert)
-    return print_status(client, as_json=options.json, watch=options.watch)
-
-
-def _do(options: argparse.Namespace) -> int:
-    return do(options)
+    return print_status(Client.of(options), as_json=options.json, watch=options.watch)
 
 
 def _stage(options: argparse.Namespace) -> int:
     from routerd.cli.client import Client
     from routerd.cli.stage import StageWish, print_stage
 
-    client = Client(options.listen, options.token_file, options.tls_cert)
     wish = StageWish(options.read_token_file, read_only=options.read_only, technician=options.technician)
-    return print_stage(client, wish)
+    return print_stage(Client.of(options), wish)
 
 
 def _monitor(options: argparse.Namespace) -> int:
@@ -195,9 +189,7 @@ def _monitor(options: argparse.Namespace) -> int:
     from routerd.cli.watch import Choice, print_messages
 
     choice = Choice(tuple(options.devices), options.kind, options.channel)
-    return print_messages(
-        Client(options.listen, options.token_file, options.tls_cert), choice, as_json=options.json
-    )
+    return print_messages(Client.of(options), choice, as_json=options.json)
 
 
 def _report(options: argparse.Namespace) -> int:
@@ -210,8 +202,7 @@ def _report(options: argparse.Namespace) -> int:
     if options.midi is not None or options.state_dir is not None:
         complain("routerd: --midi and --state-dir need the name of a SHOW")
         return 2
-    client = Client(options.listen, options.token_file, options.tls_cert)
-    return print_report(client, form, "minute" if options.minute else "show")
+    return print_report(Client.of(options), form, "minute" if options.minute else "show")
 
 
 def print_show(words: str, folders: Iterable[Path], form: str, midi: Path | None) -> int:
@@ -272,12 +263,12 @@ def _soundcheck(options: argparse.Namespace) -> int:
         offsets=options.write_offsets,
         silent=options.write_silent,
     )
-    return run_soundcheck(Client(options.listen, options.token_file, options.tls_cert), wish)
+    return run_soundcheck(Client.of(options), wish)
 
 
 COMMANDS = {
     "status": _status,
-    "do": _do,
+    "do": do,
     "stage": _stage,
     "monitor": _monitor,
     "report": _report,
