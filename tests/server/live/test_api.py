@@ -12,7 +12,7 @@ import pytest
 from server_service import Service, a_service
 
 from routerd.core.model.actions import Action
-from routerd.link.messages import Ask, Counters, Ping, Pong, PortState, PortStates
+from routerd.link.messages import Ask, Counters, Doubt, Ping, Pong, PortState, PortStates
 
 
 async def test_status_tells_the_whole_moment(service: Service) -> None:
@@ -267,10 +267,12 @@ async def test_pings_are_answered(service: Service) -> None:
 
 async def test_ports_and_counters_show_in_the_status(service: Service) -> None:
     port: dict[str, Any] = {"device": "keys", "direction": "input", "pattern": "Keys*", "port": None}
-    service.engine.tell(PortStates((PortState("keys", "input", "Keys*", None, "missing"),)))
+    doubt = Doubt("finds no port", "see routerd ports")
+    service.engine.tell(PortStates((PortState("keys", "input", "Keys*", None, "missing", doubt=doubt),)))
     service.engine.tell(Counters({"messages_in": 12}))
     status = await service.status_when(lambda status: status["engine"]["counters"])
-    assert status["ports"] == [{**port, "state": "missing", "error": None, "since_ns": None}]
+    shown = {"text": "finds no port", "remedy": "see routerd ports"}
+    assert status["ports"] == [{**port, "state": "missing", "error": None, "since_ns": None, "doubt": shown}]
     assert status["engine"]["counters"] == {"messages_in": 12}
 
 

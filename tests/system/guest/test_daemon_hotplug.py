@@ -96,6 +96,7 @@ def test_while_it_is_out_the_status_says_so(daemon: Daemon, twins: tuple[Gadget,
         "port": None,
         "state": "missing",
         "error": None,
+        "doubt": None,
     }
     assert daemon.port("right", "output")["state"] == "open"
     left.plug()
