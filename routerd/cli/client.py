@@ -110,6 +110,7 @@ class Client:
             raise ServiceError(words, kind) from error
         except (OSError, ValueError) as error:
             reason = getattr(error, "reason", error)
+            reason = getattr(reason, "strerror", None) or reason
             tls = isinstance(error, http.client.RemoteDisconnected) and self.tls_cert is None
             remedy = "does it serve over TLS? then give its --tls-cert" if tls else "is `routerd run` up?"
             words = f"no service answers at {self.listen} ({reason}); {remedy}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from routerd.cli import main
 from routerd.cli.run import default_state_dir, state_folders
 
 LONG = "x" * 5000
+DEMO = Path(__file__).parents[2] / "configs" / "demo"
 
 
 def test_every_rig_folder_has_a_state_folder_of_its_own(
@@ -72,3 +74,27 @@ def test_a_misspelt_word_is_answered_by_the_nearest_one(
     assert ended.value.code == 2
     assert f"{wrong} is not known here; {meant} Choose from" in said
     assert len(said) < 250
+
+
+@pytest.mark.parametrize(
+    ("data", "why"), [(None, "No such file or directory"), (b"\xd0\x00", "it is not UTF-8; save it as that")]
+)
+def test_a_list_that_cannot_be_read_is_said_in_plain_words(
+    data: bytes | None, why: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "order.csv"
+    if data is not None:
+        file.write_bytes(data)
+    assert main(["import", str(DEMO), str(file), "--name", "x"]) == 2
+    assert capsys.readouterr().err == f"routerd: {file} cannot be read as text: {why}\n"
+
+
+def test_where_no_service_answers_no_number_of_the_system_is_shown(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with socket.socket() as taken:  # bound and not listening: nobody answers there
+        taken.bind(("127.0.0.1", 0))
+        listen = f"127.0.0.1:{taken.getsockname()[1]}"
+        assert main(["status", "--listen", listen]) == 2
+    said = f"routerd: no service answers at {listen} (Connection refused); is `routerd run` up?\n"
+    assert capsys.readouterr().err == said

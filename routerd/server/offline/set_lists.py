@@ -87,7 +87,9 @@ def import_order(request: ImportRequest, *, as_json: bool = False) -> int:
             raise ValueError(f"it is larger than {LONGEST_TEXT} bytes")
         text = data.decode("utf-8-sig")
     except (OSError, ValueError) as error:
-        complain(f"routerd: {request.file} cannot be read as text: {error}")
+        why = error.strerror if isinstance(error, OSError) else error
+        why = "it is not UTF-8; save it as that" if isinstance(error, UnicodeDecodeError) else why
+        complain(f"routerd: {request.file} cannot be read as text: {why}")
         return 2
     found = read_order(request.file.name, text, {song.identifier: song.title for song in rig_folder.songs})
     written = None
