@@ -171,5 +171,20 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "if note_out < 128 and values[value] < 128:",
         "128  ->  129",
     ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/show/panel.py",
+        "self._input.held_notes[0] = ((output, NOTE_OFF | channel, note),)",
+        "0  ->  1",
+    ): "an input of its own, that holds one note and lets go of all",
+    (
+        "routerd/core/clock/tempo_map.py",
+        "self.moves = len(points) > 1 or points[0].over_ticks > 0",
+        "0  ->  1",
+    ): "a ramp lasts a bar at least, which has three ticks or more",
+    (
+        "routerd/core/output/lanes.py",
+        'return b"\\x00" + ns.to_bytes(8, "big")',
+        "8  ->  9",
+    ): "a pause never goes out, and is read back whole whatever room it has",
 }
 """By file, text of the line, and change."""

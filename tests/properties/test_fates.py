@@ -89,3 +89,35 @@ def test_a_zone_takes_what_its_device_has_of_channels_only() -> None:
     assert alone.sent(bytes.fromhex("92 3C 64"))
     assert alone.sent(bytes.fromhex("91 3C 64")) == ()
     assert alone.fate(bytes.fromhex("91 3C 64")).why == "keys has channels 1, 3 only; this is on 2"
+
+
+def controllers(*numbers: int) -> set[tuple[int, int]]:
+    return {(0xB0, number) for number in numbers}
+
+
+@pytest.mark.parametrize(
+    ("source", "takes"),
+    [
+        (Quantity(QuantityKind.CC, 7), controllers(7)),
+        (Quantity(QuantityKind.FINE, 1), controllers(1, 33)),
+        (Quantity(QuantityKind.NOTE, 60), {(0x80, 60), (0x90, 60)}),
+        (Quantity(QuantityKind.PRESSURE), {(0xD0, number) for number in range(128)}),
+        (Quantity(QuantityKind.PITCH_BEND), {(0xE0, number) for number in range(128)}),
+        (Quantity(QuantityKind.RPN, 5), controllers(6, 38, 96, 97, 100, 101)),
+        (Quantity(QuantityKind.NRPN, 5), controllers(6, 38, 96, 97, 98, 99)),
+    ],
+)
+def test_a_route_that_passes_nothing_takes_what_its_map_is_made_from(
+    source: Quantity, takes: set[tuple[int, int]]
+) -> None:
+    """A controller has its lower half 32 above (M1 p. 12); parameters are set by 6, 38, 96 and 97, and
+    selected by 98 to 101 (M1 pp. 17-18)."""
+    maps = (Remap(source, Quantity(QuantityKind.CC, 20), (0, source.max), (0, 127)),)
+    route = Route("r", "keys", "synth", frozenset(), maps=maps)
+    messages = [
+        bytes((status, number, 5))[: 2 if status in (0xC0, 0xD0) else 3]
+        for status in range(0x80, 0xF0, 0x10)
+        for number in range(128)
+    ]
+    assert {(data[0], data[1]) for data in messages if not why_not(route, data, KEYS, SYNTH)} == takes
+    assert all(why_not(route, data, KEYS, SYNTH) for data in (b"\xf1\x05", b"\xf0\x7d\xf7", b"\xf8"))

@@ -185,7 +185,7 @@ class Input:
             switch = self.controls.by_key.get((status << 7) | data[1])
             if switch is not None or (self.controls_down and _switch_key(data) in self.controls_down):
                 return self._turn(switch, data)
-            if self.chased and status >= CONTROLLER and status & 0xF0 != PROGRAM:
+            if self.chased and status >= CONTROLLER:
                 self.positions[status << 7 | (data[1] if status < PROGRAM else 0)] = data
             if self.banks and not (status & 0xF0 == CONTROLLER and data[1] in BANK_SELECT):
                 self._send_bank(status & 0x0F, now_ns, sink)

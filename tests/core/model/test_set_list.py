@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -96,3 +98,27 @@ def test_edits_keep_everything_else(data: st.DataObject) -> None:
             2700,
             30,
         )
+
+
+@pytest.mark.parametrize("main", range(1, 4))
+@pytest.mark.parametrize("encore", range(4))
+def test_every_edit_of_every_small_set(main: int, encore: int) -> None:
+    """Told of two lists: one put between them belongs to the first, and the first is never empty."""
+    songs = "abcdefg"[: main + encore]
+    whole = SetList("tonight", tuple(songs), encore=encore)
+    for place in range(len(songs) + 1):
+        made = edits.insert(whole, "x", place + 1)
+        assert "".join(made.order) == f"{songs[:place]}x{songs[place:]}"
+        assert made.encore == encore + (encore > 0 and place > main)
+    for place in range(len(songs) if len(songs) > 1 else 0):
+        made = edits.drop(whole, place + 1)
+        assert "".join(made.order) == songs[:place] + songs[place + 1 :]
+        left = main - (place < main)
+        assert made.encore == (len(songs) - 1 - left if left else len(songs) - 2)
+    for place in range(len(songs)):
+        if place:
+            assert edits.begin_encore(whole, place + 1) == replace(whole, encore=len(songs) - place)
+        assert edits.song_at(whole, place + 1) == songs[place]
+    assert edits.begin_encore(whole, None).encore == 0
+    with pytest.raises(CommandError):
+        edits.begin_encore(whole, 1)

@@ -11,6 +11,7 @@ from routerd.core.model.actions import Action
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import NoteZone, Quantity, QuantityKind, Remap, Route, Switching
 from routerd.core.model.song import Patch
+from routerd.core.output.receivers import SoundingNotes
 from tests.stage import MS, OPENER, RIG, SAMPLER, Stage, compiled, route
 
 FOLDED = route("sampler", to_channel=0)
@@ -190,3 +191,15 @@ def test_panic_ends_what_a_patch_has_started() -> None:
     made.do(Action.PANIC)
     notes = [text for text in made.sent("sampler") if text[0] in "89"]
     assert notes == ["83 20 40"]
+
+
+def test_what_has_been_ended_is_ended_once() -> None:
+    """By panic, say: played notes and those that a patch has started; a second one finds nothing."""
+    notes = SoundingNotes()
+    notes.press(b"\x90\x3c\x40")
+    notes.note_patch(b"\x91\x30\x40")
+    notes.note_patch(b"\x90\x3c\x40")
+    assert notes.end() == [b"\x80\x3c\x40", b"\x81\x30\x40"]
+    assert notes.end() == []
+    assert notes.press(b"\x90\x3c\x40") is None
+    assert notes.release(b"\x80\x3c\x40")

@@ -59,6 +59,18 @@ RIG_KEYS = [
     (DEVICE.replace("@", "timing: {pulse: {note: 1, per-quarter: @}}"), ["1/96", "96"], ["1/97", "97"]),
     (DEVICE.replace("@", "timing: {pulse: {note: 1, value: @}}"), ["1", "127"], ["0", "128"]),
     (DEVICE.replace("@", "timing: {pulse: {note: 1, length: @}}"), ["1", "1000"], ["0.9", "0", "1000.1"]),
+    (
+        DEVICE.replace("@", "timing: {mtc: {rate: @}}"),
+        ["24", "25", "29.97", "'30'"],
+        ["23", "26", "30.1", "true"],
+    ),
+    (DEVICE.replace("host", "8").replace("@", "loopback: @"), ["keys"], ["8", "9", "true", "[keys]"]),
+    (
+        "devices: {keys: {input: k}, pedals: {input: p}, 8: {output: h}, synth: {output: s}}\n"
+        "leds: [{to: @, cc: 1, channel: 1, shows: running}]\n",
+        ["8", "'8'"],
+        ["9", "true", "keys", "[8]"],
+    ),
     (DEVICE.replace("@", "timing: {pulse: {cc: @}}"), ["0", "127"], ["-1", "128"]),
 ]
 SONG_KEYS = [
