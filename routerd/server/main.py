@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from time import monotonic_ns
+from typing import Any
 
 from routerd import __version__
 from routerd.core.errors import LinkError, RigFolderError
@@ -222,13 +223,30 @@ async def _serve(app: App, options: Options) -> None:
     credentials, listener = await _listen(app, options)
     with contextlib.closing(listener):
         # The API's libraries take seconds to load: on a thread, or pings would wait, and only now.
-        http = await asyncio.to_thread(importlib.import_module, "routerd.server.http.application")
+        http = await asyncio.to_thread(_load_api)
         serving = http.serving(http.make_app(app, credentials.guard), listener, credentials.context)
         async with serving:
             app.link.say_serving()
             where = str(Listen(*listener.getsockname()[:2]))
             app.feed.emit(events.ServerStarted(monotonic_ns(), where, __version__))
             await asyncio.gather(renewing, reloading, _look_at_credentials(app, credentials))
+
+
+def _load_api() -> Any:
+    """Load the API's libraries.
+
+    aiohttp makes a client's TLS contexts when it is loaded, with all authorities that the system trusts: 2 MB
+    and 40 ms, and nobody here is a client.
+    """
+    given = os.environ.get("SSL_CERT_FILE")
+    os.environ["SSL_CERT_FILE"] = os.devnull
+    try:
+        return importlib.import_module("routerd.server.http.application")
+    finally:
+        if given is None:
+            del os.environ["SSL_CERT_FILE"]
+        else:
+            os.environ["SSL_CERT_FILE"] = given
 
 
 async def _look_at_credentials(app: App, credentials: Credentials) -> None:
