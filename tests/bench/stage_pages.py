@@ -105,7 +105,7 @@ async def main(count: int, seconds: int, *, spare: bool) -> None:
             await browser.close()
         late = service.ask("GET", "/v1/report")["overall"]
         if spare:
-            print(f"the spare: {service.status()['spare']}")
+            print(f"the spare: {service.status()['engine']['spare']}")
         print(f"{late['ticks']} ticks, {late['missed']} missed; lateness in µs {late['lateness_us']}")
 
 

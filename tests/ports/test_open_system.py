@@ -109,7 +109,7 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
         assert "\n" not in str(caught.value)
     folder = str(rig_folder())
     assert main(["ports"]) == 2
-    assert main(["run", folder, "--state-dir", str(tmp_path / "state")]) == 1
+    assert main(["run", folder, "--no-spare", "--state-dir", str(tmp_path / "state")]) == 1
     listing, *log = capfd.readouterr().err.splitlines()
     assert listing == f"routerd: {caught.value}"
     assert [json.loads(line)["event"] for line in log if '"error"' in line] == [str(caught.value)]
