@@ -98,7 +98,7 @@ def test_a_python_client_drives_every_operation(folder: Path, tmp_path: Path) ->
     assert compileall.compile_dir(folder / "made", quiet=1)
 
     rig = Path(shutil.copytree(DEMO, tmp_path / "rig"))  # asked to save its set list, it does
-    with Service(rig, tmp_path / "state", "--ports", "simulated") as service:
+    with Service(rig, tmp_path / "state", "--ports", "simulated", "--no-spare") as service:
         service.wait_until_open()
         base = f"http://127.0.0.1:{service.http}"
         python = tool("openapi-python-client").with_name("python")
