@@ -283,6 +283,14 @@ class Server:
         """End it."""
         self._signal(signal.SIGKILL)
 
+    def abandon(self) -> None:
+        """End it, before any loop runs that could wait for it."""
+        self.kill()
+        if self._child is not None:
+            self.returncode = self._child.wait()
+        self.link.close()
+        os.close(self._handle)
+
     def _signal(self, number: Signals) -> None:
         if self.returncode is None:
             with contextlib.suppress(ProcessLookupError):
@@ -320,7 +328,7 @@ class Begun:
     def give_up(self) -> None:
         """End what has been started."""
         if self.server is not None:
-            self.server.kill()
+            self.server.abandon()
 
 
 def begin(options: Options, log: Log, *, meets: bool) -> Begun:
