@@ -268,6 +268,8 @@ class Engine:
                 self._keeper.at_work.release()
             if not made:
                 await asyncio.sleep(SPARE_AGAIN_S)
+        while spares.standing() is Standing.COMING:  # what it has copied need not be copied here  # noqa: ASYNC110
+            await asyncio.sleep(SPARE_AGAIN_S)
         await asyncio.to_thread(populate)
 
     def _take_over(self) -> str:

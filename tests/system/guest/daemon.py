@@ -18,7 +18,7 @@ from typing import Any, ClassVar
 from usb import wait_for
 
 ROOT = Path(__file__).resolve().parents[3]
-START_LIMIT_S = 240.0
+START_LIMIT_S = 480.0
 """An emulated processor takes half a minute to start two Python processes when nothing else runs, and some
 minutes on a machine that has much else to do."""
 

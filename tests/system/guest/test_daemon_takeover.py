@@ -65,8 +65,8 @@ def test_a_note_ends_and_others_come_over_the_same_clients(tmp_path: Path) -> No
         except AssertionError as error:
             raise AssertionError((tmp_path / "log").read_text()) from error
         try:
-            daemon.wait_for_port("keys", "input")
-            daemon.wait_for_port("box", "output")
+            daemon.wait_for_port("keys", "input", limit_s=240)
+            daemon.wait_for_port("box", "output", limit_s=240)
             daemon.post("/v1/start")
             heard(box, b"\xfa")
             for key, how in ((60, signal.SIGKILL), (62, signal.SIGKILL), (64, signal.SIGSTOP)):
@@ -78,7 +78,7 @@ def test_a_note_ends_and_others_come_over_the_same_clients(tmp_path: Path) -> No
                 # it lies in the input of a client whose process is dead, or stands still and is killed
                 keys.send(bytes((0x80, key, 64)))
                 assert heard(box, bytes((0x80, key, 64))) == [bytes((0x80, key, 64))]
-                wait_for("another engine", lambda engine=engine: pid_of(daemon) not in (0, engine), 240)
+                wait_for("another engine", lambda engine=engine: pid_of(daemon) not in (0, engine), 240, 0.5)
                 dump = b"\xf0\x7d" + bytes(n % 128 for n in range(300)) + b"\xf7"
                 keys.send(dump)
                 keys.send(bytes((0xB0, 7, key)))
@@ -107,4 +107,4 @@ def with_a_spare(daemon: Daemon) -> int:
         found = (daemon.answers() or {"engine": {"spare": {"state": ""}}})["engine"]
         return int(found["pid"]) if found["spare"]["state"] == "ready" else 0
 
-    return wait_for("a spare", engine, 240)
+    return wait_for("a spare", engine, 240, 0.5)
