@@ -182,9 +182,7 @@ class RigLoader:
         )
         if working is None or not known:
             loaded = await self._files.read()
-            if loaded.rig_folder is None:
-                raise RigFolderError([str(problem) for problem in loaded.problems])
-            working = WorkingRig(loaded.rig_folder, loaded.set_lists, 0, 0)
+            working = WorkingRig(loaded.whole(), loaded.set_lists, 0, 0)
             words = "titles may be newer than what is loaded; POST /v1/reload"
             self._view.problems.report(Trouble.NAMES, words)
         self._view.songs = facts_by_identifier(working.rig_folder.songs)
@@ -213,20 +211,21 @@ class RigLoader:
     async def _reload(self) -> None:
         async with self._files.busy:
             loaded = await self._files.read()
-            if loaded.rig_folder is None:
-                problems = [str(problem) for problem in loaded.problems]
-                self._view.problems.report(Trouble.FILES, *problems)
-                raise RigFolderError(problems)
+            try:
+                rig_folder = loaded.whole()
+            except RigFolderError as error:
+                self._view.problems.report(Trouble.FILES, *error.problems)
+                raise
             async with self._changing:
                 decision = decide(
-                    loaded.rig_folder,
+                    rig_folder,
                     loaded.set_lists,
                     self._view.set_list,
                     self._state.origin,
                     at_start=False,
                 )
                 generation = self._view.snapshot.generation + 1
-                await self._give(loaded.rig_folder, loaded.set_lists, decision, generation, None)
+                await self._give(rig_folder, loaded.set_lists, decision, generation, None)
             self._view.problems.report(Trouble.FILES)
 
     async def played(self) -> RigFolder:
@@ -239,10 +238,7 @@ class RigLoader:
         working = await self._state.read_working_rig()
         if working is not None and working.generation == generation:
             return working.rig_folder
-        loaded = await self._files.read()
-        if loaded.rig_folder is None:
-            raise RigFolderError([str(problem) for problem in loaded.problems])
-        return loaded.rig_folder
+        return (await self._files.read()).whole()
 
     async def edit_devices(self, key: tuple[str, ...], values: Mapping[str, str]) -> None:
         """Write a key of some devices into rig.yaml, and load it.

@@ -138,7 +138,7 @@ class DeviceClocks:
         on_wire |= {output.wire: one for output, one in self.by_output.items() if output.transport}
         for output in outputs:
             one = self.by_output.get(output)
-            if one is None and (output.device.clock or output.device.transport):
+            if one is None and output.device.timed:
                 one = on_wire.get(output.wire)
             if one is not None:
                 yield output.name, one

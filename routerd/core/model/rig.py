@@ -86,6 +86,11 @@ class Device:
     zero_volts_note: int = 0
     """The note (0–127) at which that is 0 V."""
 
+    @property
+    def timed(self) -> bool:
+        """Whether it gets clock or transport."""
+        return self.clock or self.transport
+
 
 @dataclass(frozen=True, slots=True)
 class Rig:
@@ -155,7 +160,7 @@ def sharing(devices: Iterable[Device], port_of: Callable[[Device], Port | None])
 def timed_device(devices: Sequence[Device]) -> Device:
     """Return the one of a port's devices whose clock settings hold for it, and whose name its wire bears: the
     first with clock or transport, else the first."""
-    return next((device for device in devices if device.clock or device.transport), devices[0])
+    return next((device for device in devices if device.timed), devices[0])
 
 
 def wire_names(rig: Rig) -> dict[str, str]:

@@ -251,7 +251,7 @@ def _unused(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:
 def _is_timed(device: Device) -> bool:
     timing = device.timing
     own = timing.pulse is not None or timing.mtc is not None
-    return device.clock or device.transport or own or device.local_control is not None
+    return device.timed or own or device.local_control is not None
 
 
 def _controls(loaded: Loaded, rig_folder: RigFolder) -> Iterator[RigWarning]:

@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import ConfigDict, Field
 
+from routerd.core.errors import RigFolderError
 from routerd.core.midi.tuning import STANDARD_HZ
 from routerd.core.model.rig import RigFolder
 from routerd.core.model.set_list import SetList
@@ -107,6 +108,12 @@ class Loaded:
     problems: tuple[Problem, ...]
     documents: Mapping[str, Document] = field(default_factory=dict)
     """The files that were read, by name, for whoever has to say where something stands."""
+
+    def whole(self) -> RigFolder:
+        """Return the rig folder; raises RigFolderError, with every problem, where it has some."""
+        if self.rig_folder is None:
+            raise RigFolderError([str(problem) for problem in self.problems])
+        return self.rig_folder
 
 
 def load_folder(folder: Path, set_name: str | None = None) -> Loaded:
