@@ -59,14 +59,14 @@ def test_whole_messages_are_wanted_from_the_first_listener_to_the_last() -> None
         feed.messages.unsubscribe(first.append)
 
 
-def test_an_event_is_logged_and_handed_on(capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_event_is_logged_and_handed_on(capfd: pytest.CaptureFixture[str]) -> None:
     heard: list[events.AnyEvent] = []
     feed = Feed(lambda _: None)
     feed.events.subscribe(heard.append)
     event = events.Panic(1, ending=False)
     feed.emit(event)
     assert heard == [event]
-    assert "panic: all that sounded has been ended" in capsys.readouterr().out
+    assert "panic: all that sounded has been ended" in capfd.readouterr().err
 
 
 class Foretold:
