@@ -277,6 +277,8 @@ class Engine:
         spares = self._spares
         if spares is None or self._loop is None:
             return "this service runs without a spare"
+        if not spares.wanted:
+            return "there is no spare: rig.yaml says spare: false"
         if spares.standing() is not Standing.READY or self._spare_of != self._seen_now():
             return f"the spare is not ready: {spares.failed or 'it is being made'}"
         self._loop.call_later(SPARE_ASKED_S, spares.ask)
