@@ -415,7 +415,7 @@ def test_the_cable_that_is_pulled(stage: tuple[Service, Band]) -> None:
 
 def test_a_port_that_was_disconnected_for_a_moment_fails(stage: tuple[Service, Band]) -> None:
     service, band = stage
-    plan = {"levels_down": True, "stages": ["clock"], "seconds": 4}
+    plan = {"levels_down": True, "stages": ["clock"], "seconds": 2}
     service.ask("POST", "/v1/soundcheck", plan)
     until(lambda: service.ask("GET", "/v1/soundcheck/state")["now"] == "clock")
     time.sleep(0.5)  # ticks have been counted before it is closed: only behind one can ticks be missing
