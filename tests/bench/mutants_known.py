@@ -186,5 +186,15 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         'return b"\\x00" + ns.to_bytes(8, "big")',
         "8  ->  9",
     ): "a pause never goes out, and is read back whole whatever room it has",
+    (
+        "routerd/core/show/songs.py",
+        "identifier, section, bpm = order[on.place.index or 0], 0, None",
+        "0  ->  1",
+    ): "of the second 0: a song without a section number begins with its first; that of the first is noticed",
+    (
+        "routerd/server/rigfiles/values.py",
+        "hours, minutes = (int(match[1] or 0), int(match[2])) if match else (0, 0)",
+        "0  ->  1",
+    ): "of the last two 0: what does not match is refused a line later; that of the first is noticed",
 }
 """By file, text of the line, and change."""

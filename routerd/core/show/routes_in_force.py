@@ -36,10 +36,11 @@ from routerd.core.routing.tables import EMPTY, leads
 from routerd.core.show.compiler import EMPTY_RIG
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from routerd.core.model.controls import Controls
     from routerd.core.output.patches import Held
+    from routerd.core.output.receivers import Mover
     from routerd.core.output.wire import Wire
     from routerd.core.routing.tables import Leg
     from routerd.core.show.compiler import CompiledRig, CompiledSection
@@ -144,12 +145,16 @@ class RoutesInForce:
         for input, table in zip(self._compiled.inputs, self.mutes.tables(section.routes), strict=True):
             input.table = table
         self.reroute_loops()
-        for output in self._compiled.outputs:
-            if output.latched:
-                output.end_latched(section.routes.converters, now_ns, sink)
+        self._end_latched(section.routes.converters)
         self.abandon()
         self._plan_chase(section.routes.chases)
         self._holding.keep(self._wanted_holds(), now_ns, sink)
+
+    def _end_latched(self, stays: Collection[Mover]) -> None:
+        """End what is latched on, but by these converters: nobody could switch it off any more."""
+        for output in self._compiled.outputs:
+            if output.latched:
+                output.end_latched(stays, self._effects.now_ns, self._effects.sink)
 
     def install_again(self) -> None:
         """Put the section in force into force again: mutes have changed."""
@@ -161,6 +166,7 @@ class RoutesInForce:
         self._section = None
         for input in self._compiled.inputs:
             input.table = EMPTY
+        self._end_latched(())
         self.abandon()
         self._holding.keep((), self._effects.now_ns, self._effects.sink)
         self.reroute_loops()

@@ -327,7 +327,7 @@ def test_what_waits_before_the_first_tick_keeps_its_distance_from_the_one_before
 def test_before_any_song_bars_are_of_four_quarters() -> None:
     (step,) = clock_at_125().map.steps
     assert (step.beats, step.unit, step.bpm) == (4, 4, 125)
-    assert clock_at_125().bar_ticks == 96
+    assert (clock_at_125().bar_ticks, clock_at_125().beat_ticks) == (96, 24)
 
 
 @pytest.mark.parametrize(

@@ -92,3 +92,14 @@ def test_malformed_pieces_and_silence_stop_nothing() -> None:
     assert [e["state"] for e in one.events if e["kind"] == "following"][-2:] == ["holdover", "free"]
     ticks = at(one, TICK)
     assert max(b - a for a, b in itertools.pairwise(ticks)) < 25 * MS
+
+
+@pytest.mark.parametrize(("frames", "stops"), [(-3, 1), (-2, 0), (-1, 0), (1, 0), (2, 0), (3, 1)])
+def test_two_frames_beside_the_expected_time_are_no_jump(frames: int, stops: int) -> None:
+    """A tape that was cut there, or a source that rounds: the song plays on; from three frames it jumps."""
+    one = stage()
+    next_ns = play(one, FrameRate.FPS_25, 500 * MS, 250, 400)
+    assert one.show.transport.clock.state == "running"
+    before = len(at(one, STOP))
+    play(one, FrameRate.FPS_25, next_ns, 250 + 100 + frames, 24)
+    assert len(at(one, STOP)) - before == stops

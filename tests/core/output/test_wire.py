@@ -366,3 +366,19 @@ def test_dumps_that_have_gone_make_room_for_others() -> None:
     assert out._bulk_bytes > 0
     out.clear(now_ns, sink)
     assert out._bulk_bytes == 0
+
+
+def test_while_values_are_reported_nothing_goes_past_the_wire() -> None:
+    """Whoever wants to know where a device stands learns it from what is offered, short messages too."""
+    wire = Wire((Device("box", output_pattern="b", wire=WireKind.USB),), 0)
+    wire.connected = True
+    (output,) = wire.outputs
+    assert wire.direct is output.direct is wire
+    wire.report_values()
+    assert wire.direct is output.direct is None
+    sink: Sink = []
+    for data in (b"\xb0\x07\x40", b"\xe0\x00\x50"):
+        output.offer(data, 0, sink)
+        assert wire.direct is None
+    assert [data for _, data in sink] == [b"\xb0\x07\x40", b"\xe0\x00\x50"]
+    assert wire.receivers.values[0xB0 << 7 | 7] == 0x40

@@ -410,3 +410,18 @@ def test_dumps_of_a_megabyte_fill_no_memory() -> None:
     made.run(40 * MS)
     assert not loops.sent
     assert not loops.busy
+
+
+def test_a_set_without_a_song_ends_loops_and_what_keys_have_latched() -> None:
+    drone = replace(path("keys", "synth"), drone=(36,))
+    made = Echoes(path("a", "a"), drone)
+    made.echo("a", "a", 10 * MS)
+    made.play_all("keys", [(S, b"\x90\x30\x40"), (1100 * MS, b"\x80\x30\x40")])
+    made.play_all("a", [(S, PRESS), (1500 * MS, RELEASE)])
+    made.run(2 * S)
+    stage = made.stage
+    assert made.events() == ["loop"]
+    assert stage.sounding() == {("synth", 0, 36): 1}
+    stage.load(compiled(stage.show.compiled.rig, (), (), stage.show.compiled))
+    assert made.events() == ["loop", "loop-ended"]
+    assert stage.sounding() == {}

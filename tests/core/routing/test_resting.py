@@ -366,3 +366,15 @@ def test_a_rest_that_waits_on_a_full_wire_is_not_lost_with_the_port() -> None:
     made.open("sampler")
     made.run(500 * MS)
     assert made.sent("sampler").count("e0 00 40") == 1
+
+
+def test_what_was_moved_before_nobody_chased_is_no_position_later() -> None:
+    """In between, what the player does is not kept: nobody knows where the wheel has got to."""
+    made = stage((path("modular"),), (CHASED,))
+    chasing = made.show.compiled
+    songs = [replace(OPENER, routes=(path("modular"),), patches=()), replace(OPENER, identifier="other")]
+    made.play("keys", "e0 10 30")
+    made.load(compiled(chasing.rig, songs, ("opener", "other"), chasing))
+    songs[1] = replace(songs[1], routes=(CHASED,), patches=())
+    made.load(compiled(chasing.rig, songs, ("opener", "other"), made.show.compiled))
+    assert after(made, Action.SONG, "other") == []

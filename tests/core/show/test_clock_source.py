@@ -323,3 +323,27 @@ def test_a_tempo_map_is_played_from_the_top_and_from_a_bar() -> None:
     one.do(Action.START)
     one.run(one.now_ns + 500 * MS)
     assert one.show.snapshot().bpm == Fraction("125")
+
+
+def test_a_dump_leaves_the_wire_idle_for_ticks_that_a_source_moves() -> None:
+    """A DIN wire takes 320 µs a byte (M1 p. 1). Every twenty ticks the drums are 5 ms earlier than before,
+    and ours follow by an eighth of a period a tick. Only a byte that is on its way by then may be in the way.
+    """
+    one = stage()
+    since_ns = tick(one, 40, 7 * MS)
+    output = one.output("synth")
+    for _ in range(10):
+        output.offer(b"\xf0\x7d" + bytes(600) + b"\xf7", one.now_ns, one.show.effects.sink)
+    one.collect()
+    begun_ns = one.now_ns
+    for n in range(200):
+        one.run(since_ns + n * PERIOD - n // 20 * 5 * MS)
+        one.play("drums", "F8")
+    idle_ns, late_ns = 0, []
+    for at_ns, name, data in one.log:
+        if name == "synth" and at_ns > begun_ns:
+            if data == TICK and idle_ns > at_ns:
+                late_ns.append(idle_ns - at_ns)
+            idle_ns = max(idle_ns, at_ns) + 320_000 * len(data)
+    assert idle_ns > begun_ns + 2_000 * MS
+    assert len(late_ns) <= 3, late_ns

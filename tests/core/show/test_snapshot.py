@@ -3,6 +3,7 @@ would be. On simulated time."""
 
 from __future__ import annotations
 
+import json
 import random
 from dataclasses import replace
 from fractions import Fraction
@@ -13,8 +14,9 @@ import pytest
 from routerd.core.clock.time_code import FrameRate
 from routerd.core.errors import CommandError
 from routerd.core.model.actions import Action
+from routerd.core.model.codec import to_json
 from routerd.core.model.rig import Device, Rig, WireKind
-from routerd.core.model.snapshot import BarLine, DeviceClockState, Snapshot
+from routerd.core.model.snapshot import BarLine, DeviceClockState, ResumePoint, Snapshot, resume_point_from
 from routerd.core.model.song import Song
 from routerd.core.model.timing import (
     ChangePolicy,
@@ -25,6 +27,7 @@ from routerd.core.model.timing import (
     SongTiming,
     StartMode,
     State,
+    TempoBy,
     TempoPoint,
     TimeCode,
     Timing,
@@ -132,3 +135,26 @@ def test_a_device_started_by_bar_waits_no_longer_once_it_runs() -> None:
     assert one.show.effects.revision != revision
     assert (standing(one, "plain").running, standing(one, "pulsed").running) == (True, None)
     assert (standing(one, "half").rate, standing(one, "coded").rate) == (F(1, 2), None)
+
+
+def test_where_to_go_on_comes_back_from_json_as_it_was() -> None:
+    whole = ResumePoint(
+        song="one", section=2, bpm=Fraction(361, 3), tempo_by=TempoBy.SOURCE, index=1, gap=0,
+        done={"one": (1, 3), "two": ()}, armed=ask(Action.NEXT, None, "bar"),
+        muted=("route a",), soloed=("device synth", "device pad"), play=True,
+    )  # fmt: skip
+    for point in (whole, ResumePoint(), replace(whole, armed=None, armed_unread="it was of another version")):
+        assert resume_point_from(json.loads(json.dumps(to_json(point)))) == point
+
+
+@pytest.mark.parametrize(
+    "data", [None, 5, [], {}, {"song": 5, "section": "2", "bpm": "x", "done": 3, "play": 1}]
+)
+def test_what_makes_no_sense_is_as_if_it_had_not_been_said(data: object) -> None:
+    assert resume_point_from(data) == ResumePoint()
+
+
+def test_a_tempo_that_nobody_has_set_is_none() -> None:
+    assert resume_point_from({"bpm": "100", "tempo_by": "song"}).bpm == 100
+    assert resume_point_from({"bpm": "100"}).bpm == 100
+    assert resume_point_from({"bpm": "100", "tempo_by": "nobody"}).bpm is None

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+from fractions import Fraction
 
+import pytest
+from three_devices import stage as three_devices
+
+from routerd.core.model.timing import Timing
 from tests.stage import (
     MS,
     TICK,
@@ -42,3 +46,29 @@ def test_ticks_go_only_to_devices_that_are_there_and_get_the_clock() -> None:
     stage.run(200 * MS)
     assert len(times_of_ticks(stage, "synth")) == count
     assert len(times_of_ticks(stage)) == count + 5
+
+
+@pytest.mark.parametrize("rate", [Fraction(2), Fraction(1, 2), Fraction(3)])
+def test_ticks_that_a_device_at_its_own_rate_has_missed_are_numbered_too(rate: Fraction) -> None:
+    """So that they are found missing: its numbers go on with time over a stall of two seconds."""
+    one = three_devices(played=Timing(rate=rate))
+    played = one.output("played").wire
+    numbered: list[tuple[int, int]] = []
+
+    def run(until_ns: int) -> None:
+        while (due_ns := one.show.next_deadline_ns()) <= until_ns:
+            one.now_ns = max(one.now_ns, due_ns)
+            one.show.advance(one.now_ns)
+            stamp = one.show.ticks.stamps.get(played)
+            if any(wire is played and data == TICK for wire, data in one.show.effects.sink):
+                assert stamp is not None
+                numbered.append(stamp)
+            one.collect()
+
+    run(500 * MS)
+    before, before_ns = numbered[-1]
+    one.now_ns += 2_000 * MS
+    run(3_000 * MS)
+    after, after_ns = numbered[-1]
+    assert after - before == (after_ns - before_ns) * rate // (20 * MS)
+    assert len(numbered) < after - before

@@ -299,3 +299,24 @@ def test_a_drone_leaves_out_what_no_note_is(rig_folder: Folder, drone: str, note
     rig = load_folder(rig_folder({"songs/one.yaml": song})).rig_folder
     assert rig is not None
     assert [route.drone for route in rig.songs[0].routes if route.target == "synth"][-1] == notes
+
+
+@pytest.mark.parametrize(
+    ("key", "drone", "root"),
+    [
+        ("C", "{}", 48),
+        ("C# minor", "{}", 49),
+        ("B", "{octave: 2}", 47),
+        ("D", "{root: C}", 48),
+        ("", "{root: B}", 59),
+    ],
+)
+def test_a_drone_stands_on_the_root_of_the_key_or_its_own(
+    rig_folder: Folder, key: str, drone: str, root: int
+) -> None:
+    """C4 is 60, so the octave from C3 begins at 48."""
+    song = SONG + (f"key: {key}\n" if key else "")
+    song += f"routes: [{{from: keys, to: synth, name: held, drone: {drone}}}]\n"
+    rig = load_folder(rig_folder({"songs/one.yaml": song})).rig_folder
+    assert rig is not None
+    assert [route.drone for route in rig.songs[0].routes if route.name == "held"] == [(root,)]
