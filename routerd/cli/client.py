@@ -146,7 +146,10 @@ class SoundcheckWish:
 
 
 def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
-    """Run a soundcheck and print it; return 0: all passed, 1: something failed, 2: none was made."""
+    """Run a soundcheck and print it; return 0: all passed, 1: something failed, 2: none was made.
+
+    Raises OSError where nobody reads what is printed, or the page cannot be written.
+    """
     write = complain if wish.as_json else say
     try:
         state = json.loads(client.ask("GET", "/v1/soundcheck/state"))
@@ -180,7 +183,7 @@ def run_soundcheck(client: Client, wish: SoundcheckWish) -> int:
             _write_offsets(client, document, write)
         if wish.silent:
             _write_silent(client, document, write)
-    except (ServiceError, OSError) as error:
+    except ServiceError as error:
         complain(f"routerd: {error}")
         return 2
     except EOFError:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from routerd.cli import main
+from routerd.cli import client, main
 from routerd.cli.run import default_state_dir, state_folders
 
 LONG = "x" * 5000
@@ -98,3 +98,15 @@ def test_where_no_service_answers_no_number_of_the_system_is_shown(
         assert main(["status", "--listen", listen]) == 2
     said = f"routerd: no service answers at {listen} (Connection refused); is `routerd run` up?\n"
     assert capsys.readouterr().err == said
+
+
+def test_a_soundcheck_that_nobody_reads_ends_as_every_command_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`routerd soundcheck | head -1`: a broken pipe is no failure, and not a line of its own."""
+
+    def gone(_: str) -> None:
+        raise BrokenPipeError
+
+    monkeypatch.setattr(client.Client, "ask", lambda *_: '{"cautions": ["Turn it down."]}')
+    monkeypatch.setattr(client, "say", gone)
+    with pytest.raises(BrokenPipeError):
+        client.run_soundcheck(client.Client("127.0.0.1:1", None, None), client.SoundcheckWish(agreed=True))
