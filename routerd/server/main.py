@@ -92,7 +92,6 @@ def main(arguments: list[str] | None = None) -> int:
         origins=tuple(given.allow_origin),
     )
     options = Options(given.folder, given.set_name, given.state_dir, access, given.record)
-    leave_real_time()
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(number, signal.SIG_IGN)  # what reaches both processes is for the engine to decide
     orphan = Orphan(os.getppid())
@@ -105,14 +104,16 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def leave_real_time() -> None:
-    """Give back the scheduling that the engine's children inherit; before any thread is made.
+    """Give back the scheduling that the engine's children inherit, for all threads of this process.
 
     The kernel takes the processor from real-time threads that keep it for a second, a clock's among them
     (sched(7)): whoever makes reports must not be one. Where that is permitted it still goes before others.
     """
-    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
-    with contextlib.suppress(OSError):
-        os.setpriority(os.PRIO_PROCESS, 0, NICE)
+    for thread in map(int, os.listdir("/proc/self/task")):  # noqa: PTH208 - names are all that is wanted
+        with contextlib.suppress(OSError):  # one that has just ended; or it is not permitted
+            if os.sched_getscheduler(thread) != os.SCHED_OTHER:
+                os.sched_setscheduler(thread, os.SCHED_OTHER, os.sched_param(0))
+                os.setpriority(os.PRIO_PROCESS, thread, NICE)
 
 
 class Orphan:
@@ -197,12 +198,15 @@ async def _work(app: App, options: Options) -> None:
     """Bring the rig, listen, serve; what prevents the first start goes to the engine, which ends both."""
     await app.greeted.wait()
     first = app.view.hello.generation == 0
+    if not first:
+        leave_real_time()
     try:
         if first:
             await asyncio.to_thread(
                 Credentials, options.access
             )  # a mistake in the options is no reason to wait
         await _bring_rig(app)
+        leave_real_time()  # until then a show has waited
         log_realtime(app.view.hello.realtime)
         await _serve(app, options)
     except RigFolderError as error:
