@@ -196,5 +196,20 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "hours, minutes = (int(match[1] or 0), int(match[2])) if match else (0, 0)",
         "0  ->  1",
     ): "of the last two 0: what does not match is refused a line later; that of the first is noticed",
+    (
+        "routerd/server/rigfiles/problems.py",
+        "close = difflib.get_close_matches(word[:LONGEST_COMPARED].casefold(), by_folded, n=1, cutoff=0.5)",
+        "1  ->  2",
+    ): "only the closest is taken",
+    (
+        "routerd/core/model/set_list.py",
+        "in_encore = set_list.encore > 0 and number - 1 > count - set_list.encore",
+        "set_list.encore > 0  ->  set_list.encore >= 0",
+    ): "without an encore no place lies behind the end of the set",
+    (
+        "routerd/core/routing/loops.py",
+        "if len(self._quiet) > MAX_KEPT:",
+        "len(self._quiet) > MAX_KEPT  ->  len(self._quiet) >= MAX_KEPT",
+    ): "one more or less of the hundreds that are forgotten to save memory",
 }
 """By file, text of the line, and change."""
