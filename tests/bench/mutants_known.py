@@ -211,5 +211,30 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "if len(self._quiet) > MAX_KEPT:",
         "len(self._quiet) > MAX_KEPT  ->  len(self._quiet) >= MAX_KEPT",
     ): "one more or less of the hundreds that are forgotten to save memory",
+    (
+        "routerd/core/follow/follower.py",
+        "return self._memory > 0",
+        "0  ->  1",
+    ): "the memory is 0, or the places of a line: three or more",
+    (
+        "routerd/core/show/place.py",
+        "earlier = [i for i, name in enumerate(self.order) if name == song and i < here]",
+        "i < here  ->  i <= here",
+    ): "one that is here is among the later ones, which are taken first",
+    (
+        "routerd/core/output/lanes.py",
+        "if data[0] & 0xF0 == CONTROLLER and 32 <= data[1] < 64:",
+        "32 <= data[1] < 64  ->  32 <= data[1] <= 64",
+    ): "controller 64 is a hold pedal, which has no place among values",
+    (
+        "routerd/core/output/receivers.py",
+        "return (key := moved_key(data)) >= 0 and key not in self.moved",
+        "(key := moved_key(data)) >= 0  ->  (key := moved_key(data)) > 0",
+    ): "a key is -1, or has a status byte in it",
+    (
+        "routerd/core/follow/estimate.py",
+        "self._before = ((0.0, False), (0.0, False), (0.0, False))",
+        "False  ->  True",
+    ): "a gap of nothing, large or not, is no jump",
 }
 """By file, text of the line, and change."""

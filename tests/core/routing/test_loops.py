@@ -15,6 +15,7 @@ from routerd.core.midi.messages import Kind
 from routerd.core.model.actions import Action
 from routerd.core.model.rig import WireKind
 from routerd.core.model.route import Quantity, QuantityKind, Remap, Route
+from routerd.core.routing.links import Link
 from tests.echoes import (
     LAGS,
     NAMES,
@@ -425,3 +426,18 @@ def test_a_set_without_a_song_ends_loops_and_what_keys_have_latched() -> None:
     stage.load(compiled(stage.show.compiled.rig, (), (), stage.show.compiled))
     assert made.events() == ["loop", "loop-ended"]
     assert stage.sounding() == {}
+
+
+@pytest.mark.parametrize(
+    ("after_ns", "taken"), [(3 * MS - 1, False), (3 * MS, True), (71_920_000, True), (71_920_001, False)]
+)
+def test_an_echo_is_expected_from_half_its_time_to_twice_its_time(after_ns: int, taken: bool) -> None:
+    """A probe was back after 10 ms; 2 ms earlier than half of that may be, or 50 ms later than twice of that
+    and of three bytes on a DIN wire (320 µs each, M1 p. 1)."""
+    stage = Echoes(path("a", "a")).stage
+    link = Link(stage.output("a").wire, stage.input("a"))
+    link.lag_ns = 10 * MS
+    link.expect(PRESS, S)
+    assert not link.takes(RELEASE, S + 10 * MS)
+    assert link.takes(PRESS, S + after_ns) is taken
+    assert not link.takes(PRESS, S + after_ns), "each is back once"
