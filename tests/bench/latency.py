@@ -48,6 +48,7 @@ from routerd.core.show.compiler import Compiler
 from routerd.core.show.show import Show
 from routerd.core.units import parse_bpm
 from routerd.engine.realtime import PORT_PRIORITY, calm_interpreter, make_thread_realtime, prepare_process
+from routerd.engine.warming import make_warmer
 from routerd.engine.worker import Worker
 from routerd.ports import open_system
 from routerd.ports.base import OutputPort, PortInfo
@@ -142,6 +143,7 @@ class Routed:
         compiler.add(Song("one", "One", parse_bpm("120"), routes=(ROUTE,)))
         book = compiler.finish(SetList("all", ("one",)))
         self.worker = Worker(Show(time.monotonic_ns()), lambda: None)
+        self.worker.warm = make_warmer(time.monotonic_ns())
         self.worker.call(lambda now_ns: self.worker.show.load(book, 1, now_ns))
         input, wire = book.inputs[0], book.wires[0]
         threading.Thread(target=self.worker.run, daemon=True).start()
