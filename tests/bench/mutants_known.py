@@ -103,7 +103,7 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
     ): "at exactly that distance it sleeps for 0 ns and looks again",
     (
         "routerd/engine/worker.py",
-        "self._wake.acquire(timeout=max(0, self._hands_off_ns - monotonic_ns()) / 1e9)",
+        "rest_ns = max(0, self._hands_off_ns - now_ns)",
         "0  ->  1",
     ): "a nanosecond, and only where the instant has passed: a wait of 0 takes longer",
     (

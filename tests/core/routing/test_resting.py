@@ -378,3 +378,10 @@ def test_what_was_moved_before_nobody_chased_is_no_position_later() -> None:
     songs[1] = replace(songs[1], routes=(CHASED,), patches=())
     made.load(compiled(chasing.rig, songs, ("opener", "other"), made.show.compiled))
     assert after(made, Action.SONG, "other") == []
+
+
+def test_a_program_is_no_position_whatever_its_number() -> None:
+    made = stage((path("sampler"),), (path("modular"),))
+    made.play("keys", *(f"c{channel:x} {number:02x}" for channel in (0, 1) for number in range(128)))
+    assert made.output("sampler").moved == {}
+    assert after(made, Action.SONG, "other") == []
