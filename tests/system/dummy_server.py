@@ -54,7 +54,7 @@ class DummyServer:
         until_s = time.monotonic() + 10
         wait = ["jack_wait", "-s", self.name, "-w", "-t", "1"]
         while subprocess.run(
-            wait, env=os.environ | self.environment, capture_output=True, check=False
+            wait, env=os.environ | self.environment, capture_output=True, check=False, timeout=30
         ).returncode:
             if self._process.poll() is not None or time.monotonic() > until_s:
                 pytest.fail(f"jackd did not start: {self._log.read_text(errors='replace')}")
@@ -64,6 +64,7 @@ class DummyServer:
         process, self._process = self._process, None
         if process is not None:
             process.send_signal(how)
+            process.send_signal(signal.SIGCONT)  # a test may have stopped it
             process.wait(10)
 
     def signal(self, which: signal.Signals) -> None:

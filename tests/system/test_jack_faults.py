@@ -15,7 +15,8 @@ from jack_faults import Bed, drained, play_round
 from routerd.core.midi.messages import TICK_BYTES
 from tests.service import until
 
-pytestmark = pytest.mark.system
+# the last one stops the service
+pytestmark = [pytest.mark.system, pytest.mark.random_order(disabled=True)]
 
 
 @pytest.fixture(scope="module")
