@@ -252,14 +252,11 @@ class RoutesInForce:
 
     def abandon(self, gone: Input | None = None) -> None:
         """Put to rest what players have moved where no route lets them any more; `gone` moves nothing now."""
+        inputs = self._compiled.inputs
         for wire in self._compiled.wires:
             for key, (source, data) in list(wire.receivers.moved.items()):
                 if isinstance(source, Input):
-                    stays = (
-                        source is not gone
-                        and source in self._compiled.inputs
-                        and leads(source.table, wire, key)
-                    )
+                    stays = source is not gone and source in inputs and leads(source.table, wire, key)
                 else:
                     stays = self._is_heard(source)
                 if not stays:
@@ -286,15 +283,12 @@ class RoutesInForce:
                 else:
                     del wire.receivers.unrested[key]
                     keys.append(key)
-            self._send_rest(wire, rest_of(keys))
-
-    def _send_rest(self, wire: Wire, messages: list[bytes]) -> None:
-        for data in messages:
-            if wire.connected:
-                wire.offer(data, self._effects.now_ns, self._effects.sink)
-            elif data not in wire.owed:
-                wire.owed.append(data)
-            wire.receivers.note_rest(data)
+            for data in rest_of(keys):
+                if wire.connected:
+                    wire.offer(data, self._effects.now_ns, self._effects.sink)
+                elif data not in wire.owed:
+                    wire.owed.append(data)
+                wire.receivers.note_rest(data)
 
     # Cables, ports and panic
 
