@@ -236,5 +236,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self._before = ((0.0, False), (0.0, False), (0.0, False))",
         "False  ->  True",
     ): "a gap of nothing, large or not, is no jump",
+    (
+        "routerd/core/clock/schedule.py",
+        "self._order += 1",
+        "1  ->  2",
+    ): "only what is higher counts, and by how much does not",
 }
 """By file, text of the line, and change."""

@@ -277,3 +277,12 @@ def test_the_map_of_a_real_performance_gives_midos_seconds() -> None:
         then, seconds, tempo = next(entry for entry in reversed(sums) if entry[0] <= position)
         seconds += float(position - then) * tempo / 1e6 / file.ticks_per_beat
         assert times[tick] == pytest.approx(seconds * 1e9, abs=20)
+
+
+def test_one_tempo_from_the_top_is_no_change_of_tempo() -> None:
+    """As a file of tempos has it for a song that keeps its tempo: it is not set anew with each start."""
+    one = TempoMap(Fraction(120), 4, 4, (TempoPoint(Fraction(0), Fraction(125), Fraction(125)),))
+    assert not one.moves
+    assert [(step.tick, step.bpm) for step in one.steps] == [(0, 125)]
+    two = TempoMap(Fraction(120), 4, 4, (TempoPoint(Fraction(1), Fraction(125), Fraction(125)),))
+    assert two.moves
