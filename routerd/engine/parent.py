@@ -107,8 +107,7 @@ def _successor(guard: Guard, engine: int) -> int:
 
 def _lives(pid: int) -> bool:
     try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
+        with open(f"/proc/{pid}/stat", encoding="ascii", errors="replace") as stat:  # noqa: PTH123
+            return stat.read().rpartition(")")[2].split()[0] not in "ZX"
+    except (FileNotFoundError, ProcessLookupError):
         return False
-    with open(f"/proc/{pid}/stat", encoding="ascii", errors="replace") as stat:  # noqa: PTH123
-        return stat.read().rpartition(")")[2].split()[0] not in "ZX"
