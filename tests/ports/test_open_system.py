@@ -102,6 +102,7 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("routerd.ports._ALSA_SEQUENCER", Path("/nowhere"))
+    monkeypatch.setattr("routerd.engine.realtime.make_thread_realtime", lambda _: 0)  # the thread is pytest's
     without("routerd.ports.jack", monkeypatch)
     for kind in (None, "jack", "alsa"):
         with pytest.raises(PortError, match=r"apt-get install libasound2 .*libasound2t64") as caught:
