@@ -241,5 +241,15 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self._order += 1",
         "1  ->  2",
     ): "only what is higher counts, and by how much does not",
+    (
+        "routerd/core/follow/follower.py",
+        "self._received_ns = -NEVER_NS",
+        "-NEVER_NS  ->  NEVER_NS",
+    ): "the first arrival sets it before it is read: a follower that is free reads nothing",
+    (
+        "routerd/core/show/panel.py",
+        "self._lit_revision = -1",
+        "-1  ->  1",
+    ): "at revision 1 nothing has happened but a first load, whose lamps wait for the port",
 }
 """By file, text of the line, and change."""

@@ -92,6 +92,16 @@ def test_a_count_is_not_trusted_when_it_slips_one_way(every: int, ticks: int, af
     assert (n, told) == (after, after * ticks)
 
 
+def test_seven_odd_ticks_one_after_the_other_are_too_many_at_first_and_after_another_estimate() -> None:
+    """Each adds 2 to the doubt, and 12 are borne; one that is missing and one doubled leave no slip."""
+    slips = Slips()
+    odd = (-1, 1, -1, 1, -1, 1)
+    for first in (0, 100):
+        assert [slips.take(ticks, first + n) for n, ticks in enumerate(odd)] == [None] * 6
+        assert slips.take(-1, first + 6) == -1
+        slips.clear()
+
+
 def test_gaps_that_fit_only_a_little_better_without_what_seems_missing_are_ticks() -> None:
     """Two gaps of 1.6 ticks among nine: with two ticks missing the line fits 1.25 times better, not 1.5."""
     offsets = [0.0, 10.0, 19.0, 29.0, 45.0, 54.0, 64.0, 75.0, 89.0, 105.0]

@@ -63,6 +63,18 @@ def test_triplets_lie_exactly_between_ticks_and_are_softer() -> None:
     assert [v for _, _, v in heard] == [120, 60, 60, 60, 60, 90, 60]
 
 
+def test_clicks_closer_than_ticks_are_all_heard() -> None:
+    """Eight to a beat of 1/32, which is 3 ticks, 60 ms at 125 BPM: 7.5 ms apart, two or three to a tick."""
+    song = replace(click_song(subdivision=8), beats=4, beat_unit=32)
+    one = stage(song)
+    one.do(Action.START)
+    one.run(1000 * MS)
+    first = next(t for t in at(one, "other", TICK) if t > at(one, "other", START)[0]) / MS
+    heard = notes(one, "box")[:33]
+    assert [t for t, _, _ in heard] == [first + 7.5 * n for n in range(33)]
+    assert [v for _, _, v in heard] == [120, *[60] * 7, *[90, *[60] * 7] * 3, 120]
+
+
 def test_two_bars_of_count_in_and_then_the_song() -> None:
     one = stage(click_song(count_in_bars=2, plays=ClickPlays.COUNT_IN))
     one.run(501 * MS)
