@@ -251,5 +251,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "self._lit_revision = -1",
         "-1  ->  1",
     ): "at revision 1 nothing has happened but a first load, whose lamps wait for the port",
+    (
+        "routerd/core/routing/tables.py",
+        "scale(value, remap.source_range, remap.target_range, remap.curve) for value in range(128)",
+        "128  ->  129",
+    ): "a place more, which no data byte comes to",
 }
 """By file, text of the line, and change."""

@@ -385,3 +385,22 @@ def test_a_program_is_no_position_whatever_its_number() -> None:
     made.play("keys", *(f"c{channel:x} {number:02x}" for channel in (0, 1) for number in range(128)))
     assert made.output("sampler").moved == {}
     assert after(made, Action.SONG, "other") == []
+
+
+def test_what_was_moved_goes_to_rest_when_a_set_has_no_song_any_more() -> None:
+    made = stage((path("sampler"),))
+    made.play("keys", "e0 00 50")
+    made.log.clear()
+    made.load(compiled(made.show.compiled.rig, (), (), made.show.compiled))
+    assert made.sent("sampler") == ["e0 00 40"]
+
+
+def test_a_note_of_a_zone_is_bent_again_after_its_channel_has_been_at_rest() -> None:
+    zone = NoteZone(upper=False, members=7, to_upper=False, to_members=1)
+    made = stage((path("sampler", zone=zone),), (path("modular"),))
+    made.play("keys", "e1 00 50", "91 3c 40", "81 3c 00")
+    assert "e1 00 40" in after(made, Action.SONG, "other")
+    made.do(Action.SONG, "opener")
+    made.log.clear()
+    made.play("keys", "e1 00 50", "91 3c 40")
+    assert [data for data in made.sent("sampler") if data[:2] in ("e1", "91")] == ["e1 00 50", "91 3c 40"]
