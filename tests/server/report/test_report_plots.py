@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 
 from routerd.server.report import Conditions, Report, TickLog
@@ -48,3 +51,14 @@ def test_curves_that_lie_upon_each_other_are_one_line_under_all_their_names() ->
     assert ">far MTIE<" in drawn
     many = tuple(curve(f"port {n}", 10.0) for n in range(5))
     assert ">port 0, port 1, port 2 and 2 more MTIE<" in stability(replace(report([]), curves=many))
+
+
+def test_a_page_is_made_where_the_service_is_calmer_than_pages_are() -> None:
+    """An ordinary user's process may become calmer and not go back: setpriority(2), EACCES."""
+    as_others = (
+        ["setpriv", "--bounding-set", "-sys_nice", "--inh-caps", "-sys_nice"] if os.geteuid() == 0 else []
+    )
+    serve = "import sys; from routerd.server.report.page import serve; sys.exit(serve(bytes.decode))"
+    calmer = ["nice", "-n", "12", sys.executable, "-c", serve]
+    made = subprocess.run([*as_others, *calmer], input=b"a page", capture_output=True, check=False)
+    assert (made.returncode, made.stdout) == (0, b"a page"), made.stderr
