@@ -240,7 +240,7 @@ def micro(value_us: float | None) -> str:
 
 def serve(render: Callable[[bytes], str]) -> int:
     """Turn the JSON on standard input into a page on standard output; return the exit status."""
-    calm = max(5, os.getpriority(os.PRIO_PROCESS, 0))  # where the service is calmer, going back is not permitted
+    calm = max(5, os.getpriority(os.PRIO_PROCESS, 0))  # to go back from a calmer one is not permitted
     os.setpriority(os.PRIO_PROCESS, 0, calm)  # the show comes first
     sys.stdout.write(render(sys.stdin.buffer.read()))
     return 0
