@@ -256,5 +256,15 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "scale(value, remap.source_range, remap.target_range, remap.curve) for value in range(128)",
         "128  ->  129",
     ): "a place more, which no data byte comes to",
+    (
+        "routerd/core/follow/estimate.py",
+        "for n in range(2, 1000):",
+        "1000  ->  1001",
+    ): "the loop ends long before, where the narrow gains are reached",
+    (
+        "routerd/core/routing/input.py",
+        "if numbers[number] < 128",
+        "numbers[number] < 128  ->  numbers[number] <= 128",
+    ): "an entry is below 128 or BLOCKED, 255",
 }
 """By file, text of the line, and change."""
