@@ -50,6 +50,7 @@ class Echoes:
         self.stage = Stage(compiled(rig, songs, ("one", "two")))
         self.echoes: dict[str, tuple[str, Callable[[], int], Callable[[bytes], bool]]] = {}
         self.coming: list[tuple[int, int, str, bytes]] = []
+        self.pieces: dict[str, bytes] = {}
         self.count = self.read = 0
 
     def echo(
@@ -91,8 +92,14 @@ class Echoes:
         for at_ns, name, data in log[self.read :]:
             if name in self.echoes and data != TICK:
                 input, lag_ns, passes = self.echoes[name]
-                if passes(data):
-                    self.play(at_ns + lag_ns(), input, data)
+                heard = data
+                if data[0] == 0xF0 or self.pieces.get(name):  # a SysEx goes out in pieces, and is heard whole
+                    heard = self.pieces.pop(name, b"") + data
+                    if heard[-1] != 0xF7:
+                        self.pieces[name] = heard
+                        continue
+                if passes(heard):
+                    self.play(at_ns + lag_ns(), input, heard)
         self.read = len(log)
 
     def heard(self, name: str, *, after_ns: int = -1) -> list[bytes]:

@@ -266,5 +266,25 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "if numbers[number] < 128",
         "numbers[number] < 128  ->  numbers[number] <= 128",
     ): "an entry is below 128 or BLOCKED, 255",
+    (
+        "routerd/core/model/controls.py",
+        "for channel in (range(16) if pedal.channel < 0 else (pedal.channel,))",
+        "16  ->  17",
+    ): "the status byte of a channel too many is that of the first once more",
+    (
+        "routerd/server/rigfiles/against_rig.py",
+        "seen, other = first.setdefault((ports[name][0][0], key), (value, name))",
+        "0  ->  1",
+    ): "of the last 0: the port's first device instead of its name; that of the other 0 is noticed",
+    (
+        "routerd/core/output/wire.py",
+        "self._running = 0",
+        "0  ->  1",
+    ): "no status byte is 1, or 0",
+    (
+        "routerd/core/routing/input.py",
+        "return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]",
+        "160  ->  161",
+    ): "the bit that is taken out is not set in A0",
 }
 """By file, text of the line, and change."""

@@ -304,7 +304,7 @@ class Loops:
         returns = self._returns
         while returns[0].at_ns < now_ns - MEMORY_NS:
             returns.popleft()
-        since_ns = min(one.sent_ns for one in returns)
+        since_ns = min(min(one.sent_ns, one.at_ns) for one in returns)  # a SysEx may be back before its time
         is_flood = len(returns) == FLOOD
         if len(returns) < 2 or (now_ns - since_ns < SUSPECT_NS and not is_flood):
             return
