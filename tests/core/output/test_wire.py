@@ -10,6 +10,7 @@ import pytest
 
 from routerd.core.midi.messages import controller, is_release, note_off, note_on, program_change
 from routerd.core.model.rig import Device, WireKind
+from routerd.core.output.lanes import pause
 from routerd.core.output.wire import HORIZON_NS, PIECE_LIMIT, QUEUE_LIMIT, Sink, Wire
 from routerd.core.units import NEVER_NS
 
@@ -366,6 +367,17 @@ def test_dumps_that_have_gone_make_room_for_others() -> None:
     assert out._bulk_bytes > 0
     out.clear(now_ns, sink)
     assert out._bulk_bytes == 0
+
+
+def test_messages_go_past_a_wire_again_once_what_waited_has_been_dropped() -> None:
+    wire, sink = output(WireKind.USB), []
+    assert wire.direct is wire
+    for data in (pause(5_000 * US), sysex(20)):
+        wire.offer_patch(data, 0, sink)
+    assert wire.direct is None
+    wire.clear(0, sink)
+    assert sink == []
+    assert wire.direct is wire
 
 
 def test_while_values_are_reported_nothing_goes_past_the_wire() -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import pytest
 
 from routerd.core.midi.messages import Kind, is_complete
+from routerd.core.model.controls import pedal_map
 from routerd.core.model.rig import Device
 from routerd.core.model.route import (
     FULL,
@@ -75,6 +76,18 @@ def test_before_its_first_point_and_behind_its_last_a_curve_is_flat() -> None:
     assert [bend_by(points, 129 * v) for v in (0, 10, 20)] == [129 * 5] * 3
     assert [bend_by(points, 129 * v) for v in (40, 60)] == [129 * 100, 129 * 80]
     assert [bend_by(points, value) for value in (129 * 80, 129 * 80 + 1, FULL)] == [129 * 60] * 3
+
+
+def test_what_a_pedal_should_have_sent_is_routed_from_its_next_message_on() -> None:
+    line = Line(Route("all", "a", "synth", EVERYTHING))
+    assert line.play("b0 0b 0a|b0 0b 6e") == ["b0 0b 0a", "b0 0b 6e"]
+    line.inputs["a"].use_pedals({0xB0 << 7 | 11: pedal_map(10, 110)})
+    assert line.play("b0 0b 0a|b0 0b 3c|b0 0b 6e|b0 0c 0a") == [
+        "b0 0b 00",
+        "b0 0b 40",
+        "b0 0b 7f",
+        "b0 0c 0a",
+    ]
 
 
 @pytest.mark.parametrize("points", SHAPES.values())
