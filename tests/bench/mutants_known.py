@@ -286,5 +286,10 @@ WITHOUT_EFFECT: dict[tuple[str, str, str], str] = {
         "return ((data[0] & 0xEF if data[0] < 0xA0 else data[0]) << 7) | data[1]",
         "160  ->  161",
     ): "the bit that is taken out is not set in A0",
+    (
+        "routerd/core/clock/schedule.py",
+        "self._order = 0",
+        "0  ->  1",
+    ): "only what is higher counts, and where it begins does not",
 }
 """By file, text of the line, and change."""

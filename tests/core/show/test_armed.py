@@ -110,6 +110,19 @@ def test_a_bar_that_is_named_waits_for_transport() -> None:
         stage.do(*SPEED, "bar 2")
 
 
+def test_the_bar_that_begins_next_can_still_be_named_and_the_one_that_has_begun_cannot() -> None:
+    """125 BPM and 4/4: a bar has 96 ticks of 20 ms; before its first tick bar 3 has not begun."""
+    stage = Stage()
+    stage.do(Action.START)
+    while stage.show.transport.clock.position_ticks < 2 * 96:
+        stage.run(stage.now_ns + 20 * MS)
+    assert stage.show.transport.clock.position_ticks == 2 * 96
+    stage.do(*SPEED, "bar 3")
+    stage.run(stage.now_ns + 20 * MS)
+    with pytest.raises(CommandError, match="bar 3 has gone by; the song is in bar 3"):
+        stage.do(*SPEED, "bar 3")
+
+
 def test_the_next_press_does_what_is_armed() -> None:
     """The technician arms a song out of order; the player presses next as always."""
     stage = Stage()
