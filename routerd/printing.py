@@ -170,7 +170,9 @@ class LogForm:
             fields["exception"] = trace
         stamp = now.isoformat(timespec="microseconds").replace("+00:00", "Z")
         said = {"event": visible(text), **fields, "level": level, "timestamp": stamp}
-        line = visible_json(json.dumps({"component": self.component, **said}, ensure_ascii=False))
+        line = visible_json(
+            json.dumps({"component": self.component, **said}, ensure_ascii=False, default=str)
+        )
         return f"<{PRIORITIES.get(level, 6)}>{line}" if self._journal else line
 
     def stray(self, line: str) -> str:

@@ -66,7 +66,7 @@ def test_no_line_of_the_log_is_forged(stream: type[io.StringIO], monkeypatch: py
     out = stream()
     writer = set_up_log(out)
     try:
-        LOG.say(f"port opened {ESCAPES}", port=ESCAPES, names=[ESCAPES, {"a": ESCAPES}])
+        LOG.say(f"port opened {ESCAPES}", port=ESCAPES, names=[ESCAPES, {"a": ESCAPES}], place=Path(ESCAPES))
         try:
             raise ValueError(ESCAPES)
         except ValueError as error:
