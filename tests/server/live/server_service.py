@@ -33,7 +33,7 @@ def free_port() -> int:
 
 @contextmanager
 def log_lines() -> Iterator[list[dict[str, Any]]]:
-    """What the server's log is told meanwhile, instead of writing it."""
+    """What the server logs meanwhile, instead of writing it."""
     lines: list[dict[str, Any]] = []
 
     def say(text: str, level: str = "warning", error: BaseException | None = None, **fields: Any) -> None:
