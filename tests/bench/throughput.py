@@ -4,8 +4,8 @@
 
 The service runs with simulated ports, six of them clocked at 120 BPM; one process plays the keyboards,
 another counts what arrives at the devices behind them. Both go before other programs where that is permitted,
-so that they can keep up; what they cannot take is reported. Then the service's own counters and jitter report are
-asked. The first run, with a hundredth of the rate, is there for scale. A port is held back above 25 000.
+so that they can keep up; what they cannot take is reported. Then the service's own counters and jitter report
+are asked. The first run, with a hundredth of the rate, is there for scale. A port is held back above 25 000.
 """
 
 from __future__ import annotations
