@@ -35,7 +35,7 @@ MAY_IMPORT = {
 """What each room may import besides itself. Modules that lie in no room (the command line, the demo) are
 above all of them."""
 
-SLOW = {"yaml", "pydantic", "aiohttp", "hdrh"}
+SLOW = {"yaml", "pydantic", "aiohttp"}
 """Libraries that the process which keeps time must not load."""
 
 PORT_LIBRARIES = {"rtmidi"}

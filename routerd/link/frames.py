@@ -12,6 +12,7 @@ import json
 import struct
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import starmap
 from typing import NamedTuple
 
 from routerd.core.errors import LinkError
@@ -67,7 +68,7 @@ def pack_message(message: AnyMessage) -> bytes:
 
 def pack_ticks(records: Iterable[TickRecord]) -> bytes:
     """Return the frame of a batch of tick records."""
-    payload = b"".join(_TICK.pack(*record) for record in records)
+    payload = b"".join(starmap(_TICK.pack, records))
     return _HEADER.pack(len(payload) + 2, VERSION, b"T") + payload
 
 
@@ -112,7 +113,7 @@ class Unpacker:
 def _unpack(type_: bytes, payload: bytes) -> AnyMessage | list[TickRecord] | MessageTrace:
     try:
         if type_ == b"T":
-            return [TickRecord(*fields) for fields in _TICK.iter_unpack(payload)]
+            return list(map(TickRecord._make, _TICK.iter_unpack(payload)))
         if type_ == b"M":
             return _unpack_taps(payload)
         if type_ == b"J":

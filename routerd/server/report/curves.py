@@ -17,16 +17,19 @@ ticks are built from two of half the size, sums are whole numbers. All positions
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from math import ceil, log10, sqrt
+from operator import mul
 from typing import NamedTuple
 
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.server.report.figures import Bin, Curves, LatenessStep, SongMark, StabilityPoint
 from routerd.server.report.series import Series
-from routerd.server.report.statistics import Values
+from routerd.server.report.statistics import Distribution
 
 MOST_BUCKETS = 240
 
@@ -37,6 +40,9 @@ SPANS = tuple(1 << k for k in range(12))
 """Averaging times of TDEV in ticks: 1 to 2048, which takes 6144 ticks, 128 s at 120 BPM."""
 
 BINS_PER_DECADE = 10
+
+_TOGETHER = 64
+"""So many time errors wait until they are worked out, which takes less than one by one."""
 
 LONGEST_BRIDGED = 24
 """A gap of up to a quarter note holds the time error of the tick before it; a longer one begins anew."""
@@ -102,28 +108,24 @@ class Point(NamedTuple):
 
 
 class Stability:
-    """Collects one port's time errors in the order of its ticks."""
+    """Collects one port's time errors in the order of its ticks, and works several out together."""
 
     def __init__(self, doublings: int = MOST_DOUBLINGS, spans: Sequence[int] = SPANS) -> None:
         """`doublings`: windows of 2 to 2**`doublings` ticks for MTIE; `spans`: averaging times for TDEV."""
-        self._rings = [(array("q", [0]) * (1 << k), array("q", [0]) * (1 << k)) for k in range(doublings)]
+        self._waiting: list[int] = []
+        self._last_ns = 0
         self._widest = [-1] * (doublings + 1)
         self._spans = tuple(spans)
-        length = 3 * max(self._spans) + 1
-        self._mask = (1 << (length - 1).bit_length()) - 1
-        self._sums = array("q", [0]) * (self._mask + 1)
         self._squares = [0] * len(self._spans)
         self._positions = [0] * len(self._spans)
-        self._total = 0
-        self._last_ns = 0
-        self._count = 0
+        self.restart()
 
     def add(self, error_ns: int) -> None:
         """Take the time error of the next tick."""
         self._last_ns = error_ns
-        self._add_extremes(error_ns)
-        self._count += 1
-        self._add_sums(error_ns)
+        self._waiting.append(error_ns)
+        if len(self._waiting) == _TOGETHER:
+            self._work_out()
 
     def hold(self, ticks: int) -> None:
         """Take `ticks` that have no time error of their own: each holds that of the tick before it."""
@@ -132,50 +134,87 @@ class Stability:
 
     def restart(self) -> None:
         """Begin anew after a gap that cannot be bridged; what was found stays."""
+        if self._waiting:
+            self._work_out()
         self._count = 0
-        self._total = 0
-        self._sums[0] = 0
+        self._peaks: tuple[list[int], list[int]] = [], []
+        """Places and errors of the ticks since which none was as late, within the longest window."""
+        self._troughs: tuple[list[int], list[int]] = [], []
+        """The same of those since which none was as early."""
+        self._sums = array("q", [0])
+        """What all errors come to before each tick, of the newest ones."""
 
     def mtie(self) -> list[Point]:
         """Return MTIE for observation times of 1, 3, 7, … ticks, as far as there was a whole window."""
+        self._work_out()
         return [Point((1 << k) - 1, widest) for k, widest in enumerate(self._widest) if k and widest >= 0]
 
     def tdev(self) -> list[Point]:
         """Return TDEV for every averaging time of which there was at least one position."""
+        self._work_out()
         return [
             Point(span, sqrt(squares / (6 * span * span * positions)))
             for span, squares, positions in zip(self._spans, self._squares, self._positions, strict=True)
             if positions
         ]
 
-    def _add_extremes(self, error_ns: int) -> None:
-        """Build windows that end here from the one of half the size and its like half a window ago."""
-        high = low = error_ns
-        count = self._count
-        widest = self._widest
-        for level, (highs, lows) in enumerate(self._rings):
-            place = count & ((1 << level) - 1)
-            earlier_high, earlier_low = highs[place], lows[place]
-            highs[place], lows[place] = high, low
-            if count + 1 < 2 << level:
-                return
-            high = max(high, earlier_high)
-            low = min(low, earlier_low)
-            widest[level + 1] = max(widest[level + 1], high - low)
+    def _work_out(self) -> None:
+        longest = 1 << len(self._widest) - 1
+        for places, errors in (self._peaks, self._troughs):
+            gone = bisect_left(places, self._count + 1 - longest)
+            del places[:gone], errors[:gone]
+        for error_ns in self._waiting:
+            self._add_extremes(error_ns, longest)
+        self._add_sums()
+        self._waiting.clear()
 
-    def _add_sums(self, error_ns: int) -> None:
+    def _add_extremes(self, error_ns: int, longest: int) -> None:
+        """Look at the windows that end here, as far as one of them may be wider than those before."""
+        place, widest = self._count, self._widest
+        self._count = count = place + 1
+        (highs_at, highs), (lows_at, lows) = self._peaks, self._troughs
+        # 1. Here is the newest peak and the newest trough, and one of the two for more than this tick.
+        while highs and highs[-1] <= error_ns:
+            del highs_at[-1], highs[-1]
+        while lows and lows[-1] >= error_ns:
+            del lows_at[-1], lows[-1]
+        high_for = place - highs_at[-1] if highs else count
+        low_for = place - lows_at[-1] if lows else count
+        highs_at.append(place)
+        highs.append(error_ns)
+        lows_at.append(place)
+        lows.append(error_ns)
+        # 2. Windows in which it is neither are no wider than those that ended a tick earlier.
+        others_at, others, reach = (
+            (lows_at, lows, high_for) if high_for > low_for else (highs_at, highs, low_for)
+        )
+        level, size = 1, 2
+        while size <= reach and size <= longest:
+            width = abs(error_ns - others[bisect_left(others_at, count - size)])
+            widest[level] = max(widest[level], width)
+            level += 1
+            size *= 2
+        # 3. But the first whole window of a size has none before it.
+        if count & place == 0 and 1 < count <= longest:
+            level = place.bit_length()
+            widest[level] = max(widest[level], highs[0] - lows[0])
+
+    def _add_sums(self) -> None:
         """Let every stretch of three averages that ends here count, by differences of running sums."""
-        count, mask, sums = self._count, self._mask, self._sums
-        total = self._total = self._total + error_ns
-        sums[count & mask] = total
+        sums = self._sums
+        del sums[: max(0, len(sums) - 3 * max(self._spans))]
+        known = len(sums)
+        sums.extend(accumulate(self._waiting, initial=sums.pop()))
         for number, span in enumerate(self._spans):
-            begin = count - 3 * span
-            if begin < 0:
-                return
-            later, earlier = sums[(count - span) & mask], sums[(begin + span) & mask]
-            second_difference = total - 3 * (later - earlier) - sums[begin & mask]
-            self._squares[number] += second_difference * second_difference
-            self._positions[number] += 1
+            begin, end = max(known, 3 * span), len(sums)
+            if begin >= end:
+                break
+            ends = [sums[begin - shift : end - shift] for shift in (0, span, 2 * span, 3 * span)]
+            differences = [
+                now - 3 * (later - earlier) - first for now, later, earlier, first in zip(*ends, strict=True)
+            ]
+            self._squares[number] += sum(map(mul, differences, differences))
+            self._positions[number] += end - begin
 
 
 @dataclass(slots=True)
@@ -241,7 +280,7 @@ class Marks:
         )
 
 
-def bins(distribution: Values) -> tuple[Bin, ...]:
+def bins(distribution: Distribution) -> tuple[Bin, ...]:
     """Return how many values lie up to each limit and over the one before, ten limits to the decade.
 
     Limits are in µs from 0.1; what is early or exact lies below 0.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from collections import deque
 from collections.abc import Callable, Generator, Mapping
+from itertools import starmap
 from time import process_time_ns
 from typing import Any
 
@@ -154,7 +155,7 @@ class Recent:
         if not records:
             return
         self._records += len(records)
-        packed = b"".join(_RECORD.pack(*record) for record in records)
+        packed = b"".join(starmap(_RECORD.pack, records))
         self._put(records[-1].sent_ns, "ticks", packed)
 
     def event(self, event: events.AnyEvent) -> None:

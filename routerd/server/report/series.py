@@ -16,20 +16,12 @@ clock and the faster they tick. Whoever asks every few seconds wants figures at 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
 from routerd.core.units import NS_PER_S, NS_PER_US
 from routerd.server.report.figures import Deviation, Drift, Figures, Grade, Lateness, Verdict
-from routerd.server.report.statistics import (
-    Distribution,
-    LineFit,
-    SparseDistribution,
-    Values,
-    common_slope,
-    count_needed,
-)
+from routerd.server.report.statistics import Distribution, LineFit, common_slope, count_needed
 from routerd.server.report.verdict import STEADY, heard_ns, judge
 
 P50, P90, P99, P99_9 = Fraction(50), Fraction(90), Fraction(99), Fraction("99.9")
@@ -51,7 +43,7 @@ _NOT_JUDGED = Verdict(Grade.UNKNOWN, (), "", ())
 class Series:
     """Counts, distributions and the line of lateness over time. All times in nanoseconds."""
 
-    def __init__(self, started_ns: int, make: Callable[[], Values] = Distribution) -> None:
+    def __init__(self, started_ns: int) -> None:
         self.ticks = 0
         self.missed = 0
         self.doubled = 0
@@ -59,8 +51,8 @@ class Series:
         self.port_closed = 0
         self.stalls = 0
         self.longest_stall_ns = 0
-        self.lateness = make()
-        self.deviation = make()
+        self.lateness = Distribution()
+        self.deviation = Distribution()
         self.started_ns = started_ns
         self.lines: dict[str, LineFit] = {}
         """Lateness over due time, by port, without the ticks that jumped or were caught up."""
@@ -183,7 +175,7 @@ class Minute:
         return total
 
     def _new(self) -> Series:
-        return Series(self._started_ns, SparseDistribution)
+        return Series(self._started_ns)
 
 
 def figures_of(series: Series) -> Figures:
@@ -218,7 +210,7 @@ def figures_of(series: Series) -> Figures:
     return replace(figures, verdict=judge(figures))
 
 
-def percentile_us(distribution: Values, percentile: Fraction) -> float | None:
+def percentile_us(distribution: Distribution, percentile: Fraction) -> float | None:
     """Return a percentile, or None where there are too few values for it to mean anything."""
     if distribution.count < count_needed(percentile):
         return None

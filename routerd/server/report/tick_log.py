@@ -20,8 +20,7 @@ from routerd.link.frames import OWN_RATE, TickRecord
 from routerd.server.report.curves import Course, Marks, Timeline
 from routerd.server.report.figures import Conditions, Counts, Report, Traffic
 from routerd.server.report.gaps import Absence, Gap, Spans, explain
-from routerd.server.report.series import STALL_NS, Minute, Series
-from routerd.server.report.statistics import SparseDistribution
+from routerd.server.report.series import SLICE_NS, STALL_NS, Minute, Series
 from routerd.server.report.summary import Collected, summarize
 from routerd.server.report.traffic import NO_TRAFFIC
 
@@ -52,6 +51,10 @@ class _Port:
     series: Series
     course: Course
     minute: Minute
+    stretch: Series
+    """Its newest ticks, of one song and one slice of the minute, that all other series do not know yet."""
+    stretch_of: tuple[int, int] = (NO_SONG, 0)
+    """The number of that song, and that of the slice."""
     last: TickRecord | None = None
     interval_ns: int = 0
     """Between its last two ticks, as intended."""
@@ -101,10 +104,11 @@ class TickLog:
             port = self._by_output.get(record.output)
             if port is None:
                 port = self._by_output[record.output] = self._port(record.output)
-            if port.absences and port.absences[-1].hides(record.sent_ns):
-                continue
-            port.held.append(record)
-            self._follow_until(port, record.sent_ns - UNSURE_NS)
+            if not port.absences or not port.absences[-1].hides(record.sent_ns):
+                port.held.append(record)
+        for port in self._by_output.values():
+            if port.held:
+                self._follow_until(port, port.held[-1].sent_ns - UNSURE_NS)
 
     def event(self, event: events.AnyEvent) -> None:
         """Take an event; kinds that say nothing about ticks are ignored."""
@@ -154,6 +158,7 @@ class TickLog:
         """
         for name, port in list(self._ports.items()):
             self._follow_until(port, now_ns - UNSURE_NS)
+            self._add_up(port)
             while port.gaps and port.gaps[0].after.sent_ns < now_ns - _DROP_TOLD_NS:
                 self._settle_oldest(port)
             if port.last is None:
@@ -161,7 +166,7 @@ class TickLog:
             series, minute = port.series, port.minute.added_up(now_ns)
             counts = Counts(series.ticks, series.missed, series.doubled, series.stalls)
             if (silence := self._silence(port)) is not None:
-                now = Series(self._started_ns, SparseDistribution)
+                now = Series(self._started_ns)
                 self._settle(port, silence, now, minute)
                 counts = replace(counts, missed=series.missed + now.missed)
             yield name, (counts, minute if minute.ticks or minute.missed else None)
@@ -176,6 +181,15 @@ class TickLog:
         for port in self._ports.values():
             while port.held:
                 self._follow(port, port.held.popleft())
+            self._add_up(port)
+
+    def _add_up(self, port: _Port) -> None:
+        """Let all series that a port's newest ticks belong to know of them."""
+        if port.stretch.ticks or port.stretch.doubled:
+            song, number = port.stretch_of
+            for series in (port.series, self._song(song), port.minute.slice_at(number * SLICE_NS)):
+                series.merge(port.stretch)
+            port.stretch = Series(self._started_ns)
 
     def _note_absence(self, port: _Port, event: events.PortClosed | events.PortOpened) -> None:
         """Take that a port is closed, in truth since before that was noticed, or opened."""
@@ -196,10 +210,13 @@ class TickLog:
         own = bool(record.output & OWN_RATE)
         if last is not None and (last.output & OWN_RATE) != (record.output & OWN_RATE):
             last = None  # other numbers
-        song = self._song(record.song)
+        stretch_of = record.song, record.sent_ns // SLICE_NS
+        if stretch_of != port.stretch_of:
+            self._add_up(port)
+            port.stretch_of = stretch_of
+        stretch = port.stretch
         if last is not None and record.tick <= last.tick and record.due_ns <= last.due_ns:
-            for series in (port.series, song, port.minute.slice_at(record.sent_ns)):
-                series.doubled += 1
+            stretch.doubled += 1
             return
         if port.absences:
             port.absences[-1].is_over(record.sent_ns)
@@ -208,9 +225,7 @@ class TickLog:
         if not own and (self._newest is None or record.due_ns > self._newest.due_ns):
             self._newest = record
         lateness_ns = record.sent_ns - record.due_ns
-        rows = (port.series, song, port.minute.slice_at(record.sent_ns))
-        for series in rows:
-            series.add_tick(lateness_ns)
+        stretch.add_tick(lateness_ns)
         if last is None or record.tick <= last.tick or record.due_ns <= last.due_ns:
             port.course.add(record.due_ns, lateness_ns, 0, 0)
             return  # the first tick, or a grid that began anew: no interval to judge
@@ -218,11 +233,9 @@ class TickLog:
         intended_ns = port.interval_ns = (record.due_ns - last.due_ns) // (record.tick - last.tick)
         port.course.add(record.due_ns, lateness_ns, record.tick - last.tick - 1, intended_ns)
         if abs(later_ns) <= min(STALL_NS, intended_ns // 2):
-            for series in rows:
-                series.add_point(port.name, record.due_ns, lateness_ns)
+            stretch.add_point(port.name, record.due_ns, lateness_ns)
         if record.tick == last.tick + 1:
-            for series in rows:
-                series.add_interval(intended_ns, later_ns, later_ns, record.due_ns)
+            stretch.add_interval(intended_ns, later_ns, later_ns, record.due_ns)
             return
         if len(port.gaps) == _GAPS_WAITING:
             self._settle_oldest(port)
@@ -279,8 +292,8 @@ class TickLog:
         port = self._ports.get(name)
         if port is None:
             started_ns = self._started_ns
-            course = Course(Timeline(started_ns))
-            port = self._ports[name] = _Port(name, Series(started_ns), course, Minute(started_ns))
+            whole, stretch, course = Series(started_ns), Series(started_ns), Course(Timeline(started_ns))
+            port = self._ports[name] = _Port(name, whole, course, Minute(started_ns), stretch)
         return port
 
     def _song_name(self, number: int) -> str | None:

@@ -1,10 +1,11 @@
-"""Percentiles against the worked cases of HdrHistogram and against NumPy."""
+"""Percentiles against HdrHistogram, its worked cases and its Python package, and against NumPy."""
 
 import random
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from hdrh.histogram import HdrHistogram
 
 from routerd.core.units import NS_PER_MS, NS_PER_S
 from routerd.server.report.series import Series
@@ -15,7 +16,7 @@ US = 1000
 
 def _case(series: Series) -> None:
     """10 000 values of 1000 µs and one of 100 s: the case of HdrHistogram's own tests."""
-    series.lateness = Distribution(digits=3)
+    series.lateness = Distribution()
     series.lateness.record(1000 * US, 10_000)
     series.lateness.record(100_000_000 * US)
 
@@ -24,7 +25,7 @@ def test_raw_case_of_hdrhistogram() -> None:
     series = Series(0)
     _case(series)
     assert series.lateness.count == 10_001
-    assert series.lateness.percentile_ns(Fraction("99.99")) == pytest.approx(1000 * US, rel=0.001)
+    assert series.lateness.percentile_ns(Fraction("99.99")) == pytest.approx(1000 * US, rel=1 / 128)
     assert series.lateness.percentile_ns(Fraction("99.999")) == 100_000_000 * US
 
 
@@ -37,7 +38,7 @@ def test_missed_ticks_are_hdrhistograms_correction(percentile: int, expected_us:
     _case(series)
     series.add_missed(9_999, (100_000_000 - 10_000) * US, 10_000 * US, 10_000 * US)
     assert series.lateness.count == 20_000
-    assert series.lateness.percentile_ns(Fraction(percentile)) == pytest.approx(expected_us * US, rel=0.001)
+    assert series.lateness.percentile_ns(Fraction(percentile)) == pytest.approx(expected_us * US, rel=1 / 128)
 
 
 def test_a_very_long_gap_takes_no_longer_and_counts_every_tick() -> None:
@@ -46,6 +47,23 @@ def test_a_very_long_gap_takes_no_longer_and_counts_every_tick() -> None:
     assert series.missed == series.lateness.count == 10**12
     assert series.lateness.largest_ns == 10**12 * NS_PER_MS
     assert series.lateness.percentile_ns(Fraction(50)) >= LONGEST_NS
+
+
+def test_cells_and_percentiles_are_hdrhistograms() -> None:
+    generator = random.Random(7)
+    values = [int(generator.lognormvariate(11, 3)) for _ in range(5_000)]
+    distribution, reference = Distribution(), HdrHistogram(64, LONGEST_NS, 2)
+    for value in values:
+        distribution.record(value)
+        reference.record_value(value)
+    for percentile in (0.02, 1, 50, 90, 99, 99.9):
+        expected = reference.get_value_at_percentile(percentile)
+        assert distribution.percentile_ns(Fraction(str(percentile))) == expected
+    cells = dict(list(distribution.cells())[:-1])  # the last ends with the largest value
+    assert len(cells) > 1000
+    for edge, count in cells.items():
+        assert reference.get_highest_equivalent_value(edge) == edge
+        assert reference.get_count_at_value(edge) == count
 
 
 @pytest.mark.parametrize("percentile", ["0", "0.1", "50", "90", "99", "99.9", "100"])

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Iterator
-from fractions import Fraction
 from time import process_time_ns
 
 import pytest
@@ -12,7 +10,6 @@ import pytest
 from routerd.link.frames import TickRecord
 from routerd.server.report import Conditions, Measurements
 from routerd.server.report.figures import Counts, CurrentFigures
-from routerd.server.report.statistics import Distribution, SparseDistribution, rank
 from tests.stage import port_closed, port_opened
 
 S = 1_000_000_000
@@ -46,28 +43,6 @@ def figures_of(measured: Measurements, now_ns: int) -> CurrentFigures:
     for _ in all_of():
         pass
     return found[0]
-
-
-@pytest.mark.parametrize("values", ["late", "early", "both"])
-def test_a_sparse_distribution_says_what_sorting_says(values: str) -> None:
-    chance = random.Random(values)
-    low, high = {"late": (0, 10**7), "early": (-(10**7), -1), "both": (-5000, 5000)}[values]
-    drawn = [chance.randint(low, high) for _ in range(4000)]
-    sparse, half, dense = SparseDistribution(), SparseDistribution(), Distribution()
-    for value in drawn[:2000]:
-        sparse.record(value)
-    for value in drawn[2000:]:
-        half.record(value)
-    for value in drawn:
-        dense.record(value)
-    sparse.merge(half)
-    assert (sparse.count, sparse.least_ns, sparse.largest_ns) == (4000, min(drawn), max(drawn))
-    for percentile in map(Fraction, (0, 1, 50, 90, 99, "99.9", 100)):
-        exact = sorted(drawn)[rank(percentile, 4000) - 1]
-        found = sparse.percentile_ns(percentile)
-        assert exact <= found <= exact + max(64, abs(exact) // 128)
-        assert found == pytest.approx(dense.percentile_ns(percentile), rel=0.02, abs=128)
-    assert sum(count for _, count in sparse.cells()) == 4000
 
 
 def test_figures_say_what_the_report_on_the_last_minute_says() -> None:
