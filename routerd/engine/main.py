@@ -41,7 +41,7 @@ from routerd.engine.realtime import (
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.spare import Spares, Standing, populate
-from routerd.engine.supervision import Notifier, Supervisor
+from routerd.engine.supervision import Notifier, Supervisor, in_step
 from routerd.engine.warming import make_warmer
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
@@ -68,7 +68,7 @@ STEADY_NS = 10 * NS_PER_S
 
 THREAD_STACK_BYTES = 512 * 1024
 
-SPARE_LOOK_S = 0.1
+SPARE_LOOK_S = 0.25
 SPARE_AGAIN_S = 0.003
 SPARE_ASKED_S = 0.3
 """How long a takeover that is asked for waits, so that the server can answer whoever has asked."""
@@ -226,7 +226,7 @@ class Engine:
         changed_ns, seen = monotonic_ns(), (0, 0)
         checked_ns = 0
         while True:
-            await asyncio.sleep(SPARE_LOOK_S)
+            await in_step(SPARE_LOOK_S)
             now_ns = monotonic_ns()
             standing = spares.standing()
             state = self._seen_now()
@@ -479,14 +479,14 @@ class Engine:
 
     async def _flush_regularly(self) -> None:
         while True:
-            await asyncio.sleep(FLUSH_EVERY_S)
+            await in_step(FLUSH_EVERY_S)
             self._flush()
 
     async def _keep_house(self, clock: threading.Thread) -> None:
         """Once a second: counters, young garbage, readiness and the watchdog."""
         worker = self._worker
         while clock.is_alive():
-            await asyncio.sleep(min(COUNTERS_EVERY_S, self._notifier.feed_every_s or COUNTERS_EVERY_S))
+            await in_step(min(COUNTERS_EVERY_S, self._notifier.feed_every_s or COUNTERS_EVERY_S))
             gc.collect(0)
             self._check_for_suspension()
             if self._supervisor.link is not None:

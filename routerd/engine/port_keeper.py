@@ -58,9 +58,12 @@ class PortKeeper:
         self._wanted: CompiledRig | None = None
         self._wanted_ns = 0
         self._ports: dict[Feed | Wire, RigPort] = {}
+        """Outputs first."""
         self._list_ns: int | None = None
         """When listing is tried again, after it has failed."""
         self._seen: Mapping[Feed | Wire, list[PortState]] = {}
+        self._news = False
+        """Whether something has been seen that is not in `_seen` yet."""
         self._stir = threading.Event()
         self._stopping = threading.Event()
         self.scanned = threading.Event()
@@ -138,9 +141,12 @@ class PortKeeper:
         if self._ask() or stirred or self._is_try_due():
             self._wait_for_gap()
             self._scan(compiled)
-        self._publish()
+            self._news = True
+        if self._news:
+            self._publish()
 
     def _publish(self) -> None:
+        self._news = False
         seen = {wanted.end: wanted.state() for wanted in self._ports.values()}
         if seen != self._seen:
             self._seen = seen
@@ -165,7 +171,8 @@ class PortKeeper:
         Outputs first: what an input lets go of when it is lost must not go to an output that accepts no data.
         """
         stir = False
-        self._system.allow_late(int(60 * NS_PER_S / self._worker.show.transport.clock.bpm))
+        bpm = self._worker.show.transport.clock.bpm
+        self._system.allow_late(60 * NS_PER_S * bpm.denominator // bpm.numerator)
         lost = self._worker.lost
         for _ in range(len(lost)):
             wire, port, why = lost.popleft()
@@ -177,7 +184,7 @@ class PortKeeper:
             self._see(wanted, Seen.REFUSED, why)
             wanted.close()
             stir = True
-        for wanted in self._outputs_first():
+        for wanted in self._ports.values():
             if wanted.port is None:
                 continue
             asked_ns = monotonic_ns()
@@ -202,12 +209,12 @@ class PortKeeper:
         except PortError as error:
             self._list_ns = monotonic_ns() + round(RETRY_S * NS_PER_S)
             stalled = isinstance(error, StalledError)
-            for wanted in self._outputs_first():
+            for wanted in self._ports.values():
                 self._see(wanted, Seen.STANDSTILL if stalled else Seen.UNREACHABLE, str(error))
                 wanted.close()
             return
         self._list_ns = None
-        for wanted in self._outputs_first():
+        for wanted in self._ports.values():
             self._check(wanted, outputs if wanted.is_output else inputs)
         # Who knows best what is wanted comes first, so that it is not taken by who would take any.
         for wanted in sorted(
@@ -293,9 +300,6 @@ class PortKeeper:
             return self._system.open_output(info, name)
         return self._system.open_input(info, end.receiver(self._worker.receiver), name)
 
-    def _outputs_first(self) -> list[RigPort]:
-        return sorted(self._ports.values(), key=lambda wanted: not wanted.is_output)
-
     # What a change of state means for the show
 
     def _see(self, wanted: RigPort, seen: Seen, why: str = "") -> None:
@@ -303,6 +307,7 @@ class PortKeeper:
         was_open = life.state is State.OPEN
         if not life.see(seen, now_ns, why):
             return
+        self._news = True
         is_open = life.state is State.OPEN
         if was_open and not is_open:
             self._with_show(partial(self._lose, wanted, life.error or "it has gone"))
@@ -351,9 +356,8 @@ class PortKeeper:
             sleep(SETTLE_S)  # what the show has sent on them at last, releases above all, is still under way
         for wanted in gone:
             wanted.close()
-        for end in keep:
-            if end not in self._ports:
-                self._ports[end] = RigPort(end, Life(self._wanted_ns))
+        ports = {end: self._ports.get(end) or RigPort(end, Life(self._wanted_ns)) for end in keep}
+        self._ports = dict(sorted(ports.items(), key=lambda item: not item[1].is_output))
         self._system.provide(compiled.rig.devices)
 
     def _close_all(self) -> None:

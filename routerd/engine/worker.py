@@ -326,9 +326,11 @@ class Worker:
                         self.journal.done()
                     continue
                 # 4. There is time: carry what the others could not, up to the moment in which 1 is due.
-                self._drain(deadline_ns - SPIN_NS)
+                if self._inbox:
+                    self._drain(deadline_ns - SPIN_NS)
+                    deadline_ns = show.next_deadline_ns()
                 # 5. From here on inputs may take the lock until shortly before the deadline.
-                deadline_ns = self._planned_ns = show.next_deadline_ns()
+                self._planned_ns = deadline_ns
                 self._hands_off_ns = deadline_ns - SPIN_NS
             # 6. What came between 4 and the release of the lock would have nobody to carry it.
             if self._inbox:

@@ -61,7 +61,7 @@ class Watched(Supervisor):
                 self._ponged()
 
         monkeypatch.setattr(module, "monotonic", lambda: self.now_s)
-        monkeypatch.setattr(module.asyncio, "sleep", sleep)
+        monkeypatch.setattr(module, "in_step", sleep)
         try:
             await self._watch(Silent())  # type: ignore[arg-type]
         except Over:
