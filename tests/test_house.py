@@ -56,7 +56,7 @@ FOLDERS = {
     "routerd/core/show": 12,
     "routerd/engine": 18,
     "routerd/link": 4,
-    "routerd/ports": 16,
+    "routerd/ports": 17,
     "routerd/server": 12,
     "routerd/server/http": 19,
     "routerd/server/offline": 6,

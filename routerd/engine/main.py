@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from time import monotonic_ns
 from typing import Any
 
@@ -299,8 +299,11 @@ class Engine:
         self._supervisor.become_copy()
         self._keeper.become_copy()
 
-    def _resume(self) -> None:
-        """In a spare that has taken over, on the clock thread behind the first tick: begin with the rest."""
+    def _resume(self, known: Container[int]) -> None:
+        """In a spare that has taken over, on the clock thread behind the first tick: begin with the rest.
+
+        `known`: when the messages came that have been taken, in ns.
+        """
 
         def end(number: int, _frame: object) -> None:
             if self._loop is not None:
@@ -313,7 +316,7 @@ class Engine:
         for number in ENDING:
             signal.signal(number, end)
         signal.signal(signal.SIGHUP, reload)
-        self._keeper.thread.start()
+        self._keeper.go_on(known)
         threading.Thread(target=self._run_on, name="loop", daemon=True).start()
 
     def _run_on(self) -> None:

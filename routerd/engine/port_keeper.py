@@ -15,7 +15,7 @@ More than 350 lines: what is seen, what is done about it and what the show learn
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from functools import partial
 from time import monotonic_ns, sleep
 from typing import cast
@@ -73,10 +73,14 @@ class PortKeeper:
         self.thread = threading.Thread(target=self._run, name="ports", daemon=True)
 
     def become_copy(self) -> None:
-        """Be a copy in a process of its own, made while nothing was at work; `thread` can be started."""
+        """Be a copy in a process of its own, made while nothing was at work."""
         self._stir, self._stopping, self.at_work = threading.Event(), threading.Event(), threading.Lock()
-        self.thread = threading.Thread(target=self._run_on, name="ports", daemon=True)
         self._list_ns = 0  # what has come or gone meanwhile
+
+    def go_on(self, known: Container[int]) -> None:
+        """Begin in such a copy; `known`: when the messages came that have been taken, in ns."""
+        self.thread = threading.Thread(target=self._run_on, args=(known,), name="ports", daemon=True)
+        self.thread.start()
 
     # From other threads
 
@@ -109,11 +113,11 @@ class PortKeeper:
 
     # The port thread
 
-    def _run_on(self) -> None:
+    def _run_on(self, known: Container[int]) -> None:
         """As `_run`, in a copy: the ports that are open are heard first of all."""
         make_thread_realtime(PORT_PRIORITY)
         if isinstance(self._system, Copyable):
-            self._system.go_on()
+            self._system.go_on(known)
         self._run()
 
     def _run(self) -> None:

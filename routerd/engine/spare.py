@@ -30,7 +30,7 @@ import os
 import signal
 import warnings
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from enum import IntEnum
 from time import monotonic_ns, sleep
 from typing import NoReturn
@@ -136,10 +136,10 @@ class Spares:
         *,
         system: PortSystem,
         retreat: Callable[[], None],
-        resume: Callable[[], None],
+        resume: Callable[[Container[int]], None],
     ) -> None:
         """`retreat` is called in a new spare: let go of what only the engine may have; `resume` in one that
-        has taken over, in the gap behind its first tick.
+        has taken over, in the gap behind its first tick, with when the messages came that have been taken.
         """
         self._guard = guard
         self.words = guard.words
@@ -285,10 +285,10 @@ class Spares:
             margin_ns = HANG_NS if self._facts.scheduling == "fifo" else HANG_UNHURRIED_NS
             why = spare.follow(margin_ns << min(self.words[HANGS], MOST_DOUBLED))
             self._pid = 0
-            spare.take_over(why)
+            known = spare.take_over(why)
             worker = self._worker
             system.tell_copy = lambda told: worker.call(lambda _: self._tell(told))
-            self._worker.call(lambda _: self._resume())
+            self._worker.call(lambda _: self._resume(known))
             self._worker.run()
             sleep(_LAST_S)  # the loop ends the process, when all is closed
         finally:
@@ -438,8 +438,8 @@ class _Spare:
 
     # Taking over
 
-    def take_over(self, why: Why) -> None:
-        """Be the engine: do what it has left, and send it."""
+    def take_over(self, why: Why) -> set[int]:
+        """Be the engine: do what it has left, and send it. Return when messages came that have been taken."""
         words, worker = self._words, self._worker
         self._set_priority(CLOCK_PRIORITY)
         began_ns = monotonic_ns()
@@ -452,14 +452,15 @@ class _Spare:
         words[TAKEOVERS] += 1
         words[HANGS] += why is Why.HANG
         worker.take_over(rest, at_ns, words[REPORTED] + 1)
-        self._take_what_waited()
+        known = self._take_what_waited()
         now_ns = monotonic_ns()
         for wire in self._show.compiled.wires:
             if wire.connected and wire not in worker.ports:
                 worker.perform(LoseOutput(wire, (), "it was opened too late for the spare"), now_ns)
+        return known
 
-    def _take_what_waited(self) -> None:
-        """Have what the engine had received, and not begun with, taken after all."""
+    def _take_what_waited(self) -> set[int]:
+        """Have what the engine had received, and not begun with, taken after all; return when all came."""
         taken = self._taken
         full = len(taken) == taken.maxlen
         since_ns = max(monotonic_ns() - NS_PER_S, self._since_ns, taken[0] + 1 if full else 0)
@@ -467,6 +468,8 @@ class _Spare:
         for entry in self._reader.waiting(since_ns):
             if entry.at_ns not in known:
                 self._worker.take_late(entry.number, entry.data, entry.at_ns)
+                known.add(entry.at_ns)
+        return known
 
     def _unfinished(self) -> tuple[int, Sink]:
         """Do what the engine was doing when it died; return what has to be sent of it, and when."""

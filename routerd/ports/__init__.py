@@ -32,14 +32,15 @@ def open_system(kind: str | None = None, far_end_port: int = 0) -> PortSystem:
 
     Raises PortError, which says how to get ports, when the machine has neither.
     """
-    # What is not used is not loaded: the simulation needs neither RtMidi nor its libraries.
+    # What is not used is not loaded: JACK alone needs RtMidi and its libraries.
     if kind == "simulated":
         from routerd.ports.simulated import SimulatedPorts
 
         return SimulatedPorts(far_end_port)
     if kind == "alsa" or (kind is None and _ALSA_SEQUENCER.exists()):
-        alsa: PortSystem = _load("routerd.ports.alsa").open_alsa()
-        return alsa
+        from routerd.ports.alsa import AlsaPorts
+
+        return AlsaPorts()
     if kind not in (None, "jack"):
         raise PortError(f"{kind!r} is not a kind of ports; choose one of {', '.join(KINDS)}")
     system: PortSystem = _load("routerd.ports.jack").open_jack()
@@ -47,6 +48,7 @@ def open_system(kind: str | None = None, far_end_port: int = 0) -> PortSystem:
         try:
             system.inputs()
         except PortError as error:
+            system.close()
             raise PortError(
                 f"this machine offers no MIDI ports: there is no ALSA sequencer ({_ALSA_SEQUENCER}; as root,"
                 " modprobe snd-seq) and no JACK server; --ports simulated runs without any"
@@ -56,6 +58,8 @@ def open_system(kind: str | None = None, far_end_port: int = 0) -> PortSystem:
 
 def missing_library() -> str:
     """Return one line: why this machine's ports cannot be opened, and the remedy; "" when they can."""
+    if _ALSA_SEQUENCER.exists():
+        return ""
     try:
         import_module("rtmidi")
     except (ImportError, OSError) as error:

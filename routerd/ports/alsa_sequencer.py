@@ -29,6 +29,8 @@ from routerd.ports.sequencer import (
     DESTINATION,
     INPUT_CELLS,
     NO_EXPORT,
+    NO_QUEUE,
+    NOTHING,
     PORT_EXIT,
     SOURCE,
     Address,
@@ -74,6 +76,9 @@ class AlsaSequencer:
             self.manager.connect(ANNOUNCEMENTS, ear)
         except OSError as error:
             raise PortError(why_not(error)) from error
+        self.queue = NO_QUEUE
+        with contextlib.suppress(OSError):  # where none can be had, messages came when they are read
+            self.queue = self.manager.start_queue()
         self.go_on()
 
     def go_on(self) -> None:
@@ -98,13 +103,6 @@ class AlsaSequencer:
             for port in self._ports()
             if port.has(capabilities) and port.address[0] != system and not _is_own(port)
         ]
-
-    def port_of(self, client_name: str) -> Address:
-        """Return the first port of the client of that name; raises PortError when there is none."""
-        for port in self._ports():
-            if port.client_name == client_name:
-                return port.address
-        raise PortError(f"the port of {client_name} has gone")
 
     def _ports(self) -> list[SequencerPort]:
         self._take_announcements()  # so that what has left before is known to have left
@@ -141,6 +139,11 @@ class AlsaSequencer:
         """End a connection, if it is there."""
         with contextlib.suppress(OSError):  # one of them has gone, and the connection with it
             self.manager.disconnect(source, destination)
+
+    def wake(self, address: Address) -> None:
+        """Have whoever reads at a port of ours read something that is no message."""
+        with contextlib.suppress(OSError):  # there is no room: so there is something to read
+            self.manager.tell(address, NOTHING)
 
     def room_of(self, client: int) -> Room:
         """Return the room of that program, which all our outputs to it share."""

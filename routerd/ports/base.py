@@ -7,8 +7,7 @@ port thread), except `OutputPort.send`, which the real-time worker calls, and th
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
@@ -98,7 +97,7 @@ class OutputPort(Protocol):
 
 
 class PortSystem(Protocol):
-    """What offers ports: ALSA or JACK through RtMidi, or the simulation.
+    """What offers ports: ALSA, JACK, or the simulation.
 
     Where it says "raises PortError", a system that stands still raises StalledError, and soon: no call may
     wait for what does not answer.
@@ -150,8 +149,12 @@ class Copyable(Protocol):
     def hear(self, told: bytes) -> None:
         """Take what the original has told."""
 
-    def go_on(self) -> None:
-        """Be the only one from now on: every port that was open is."""
+    def go_on(self, known: Container[int]) -> None:
+        """Be the only one from now on: every port that was open is.
+
+        What the original had received and not passed on comes first (see `reception`); `known`: when the
+        messages came that have been taken, in ns.
+        """
 
 
 CLIENT_NAME = "routerd"
@@ -164,13 +167,3 @@ OWN_PORT = "midi"
 def split_handle(handle: str) -> str:
     """Return the identifier in a handle: what follows the first blank."""
     return handle.split(" ", 1)[1]
-
-
-def built_without(system: str, package: str, other: str) -> str:
-    """Return one line on a port system that RtMidi was built without: what to install, how to build again."""
-    pip = f"{sys.executable} -m pip"
-    return (
-        f"this python-rtmidi was built without {system}; apt-get install {package}, then build it again by"
-        f" `{pip} install --force-reinstall --no-cache-dir --no-deps python-rtmidi` (pip's cache holds the"
-        f" old build), or use --ports {other}"
-    )

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from time import sleep
+from weakref import WeakSet
 
 from routerd.core.errors import PortError
 from routerd.core.model.rig import Device
@@ -49,6 +50,7 @@ class JackPorts:
         self.tell_copy: Callable[[bytes], None] | None = None
         self.malformed = 0
         self.faults = 0
+        self._assemblies: WeakSet[SysexAssembly] = WeakSet()
 
     def provide(self, devices: Iterable[Device]) -> None:
         """Do nothing: these ports are there."""
@@ -86,6 +88,7 @@ class JackPorts:
     def _assembled(self, received: Received) -> Heard:
         """Return what takes what JACK hands over, and passes whole messages on."""
         assembly = SysexAssembly()
+        self._assemblies.add(assembly)
 
         def take(data: bytes, at_ns: int) -> None:
             before = assembly.malformed
@@ -143,11 +146,13 @@ class JackPorts:
     def hear(self, told: bytes) -> None:
         """Do nothing: nothing is told."""
 
-    def go_on(self) -> None:
+    def go_on(self, known: Container[int]) -> None:
         """Hear the process from here on."""
         self._thread = None
+        for assembly in self._assemblies:
+            assembly.open.clear()  # of when the copy was made
         if self._link is not None:
-            self._link.go_on()
+            self._link.go_on(known)
             self._thread = threading.Thread(target=self._run, name="jack", daemon=True)
             self._thread.start()
 

@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass, field
 from time import monotonic_ns, sleep
 from typing import Literal
@@ -40,6 +40,7 @@ from routerd.ports.jack_process import (
     Standing,
     read_report,
 )
+from routerd.ports.reception import Reception
 
 STALL_NS = 300 * NS_PER_MS
 LEAST_STALL_NS = 150 * NS_PER_MS
@@ -123,6 +124,7 @@ class JackLink:
             read_in, write_in = os.pipe()
             made.callback(os.close, write_in)
             self._into = read_in
+            self._reception = Reception(LARGEST)
             descriptors = (its.fileno(), read_out, write_in)
             arguments = map(str, (*descriptors, int(outlives)))
             self._popen = subprocess.Popen(  # noqa: S603 - this very program
@@ -134,8 +136,10 @@ class JackLink:
         self._process = os.pidfd_open(self._popen.pid)
         threading.Thread(target=self._receive, name="jack inputs", daemon=True).start()
 
-    def go_on(self) -> None:
+    def go_on(self, known: Container[int]) -> None:
         """Go on in a forked process, with the thread that hears messages; `watch` is the caller's."""
+        self._pass_on(*self._reception.left(known))
+        self._reception.clear(LARGEST)
         self._coming = {key: [] for key in self._lists}
         self._moved_ns = self._heard_ns = monotonic_ns()
         self._request(ListAgain())
@@ -295,20 +299,26 @@ class JackLink:
     # The thread that hears messages
 
     def _receive(self) -> None:
-        left = b""
-        size = IN_HEAD.size
-        inputs = self.inputs
+        reception = self._reception
+        buffers = (reception.buffer,)
         with contextlib.suppress(OSError):
-            while data := os.read(self._into, LARGEST):
-                data = left + data if left else data
-                place, end = 0, len(data)
-                while end - place >= size:
-                    number, length, at_ns = IN_HEAD.unpack_from(data, place)
-                    if end - place - size < length:
-                        break
-                    place += size + length
-                    heard = inputs.get(number)
-                    if heard is not None:
-                        heard(data[place - length : place], at_ns)
-                left = data[place:]
+            while length := os.readv(self._into, buffers):  # all that is there: whole packets
+                self._pass_on(reception.taken(length))
+                reception.clear(length)
         os.close(self._into)
+
+    def _pass_on(self, packets: bytes, passed_on: int = 0) -> None:
+        """Pass packets on, behind so many; zeros end them."""
+        place, inputs = 0, self.inputs
+        while place + IN_HEAD.size <= len(packets):
+            number, length, at_ns = IN_HEAD.unpack_from(packets, place)
+            if not number:
+                return
+            begin, place = place + IN_HEAD.size, place + IN_HEAD.size + length
+            if passed_on > 0:
+                passed_on -= 1
+                continue
+            self._reception.note(at_ns)
+            heard = inputs.get(number)
+            if heard is not None:
+                heard(packets[begin:place], at_ns)

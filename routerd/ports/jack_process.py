@@ -23,6 +23,7 @@ from __future__ import annotations
 import ctypes
 import os
 import resource
+import select
 import signal
 import socket
 import struct
@@ -126,7 +127,7 @@ OUT_HEAD = struct.Struct("=II")
 """Number of the port, length of the message."""
 
 IN_HEAD = struct.Struct("=IIq")
-"""Number of the port, length of the message, its arrival in ns of CLOCK_MONOTONIC."""
+"""Number of the port, from 1, length of the message or piece, its arrival in ns of CLOCK_MONOTONIC."""
 
 REPORT_S = 0.05
 NAMES_A_PACKET = 32
@@ -139,7 +140,10 @@ SWITCH_INTERVAL_S = 0.0005
 _PR_SET_PDEATHSIG = 1
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 LARGEST = 65_536
-"""Bytes of a packet on CONTROL, or that are read from a pipe at once."""
+"""Bytes of a packet on CONTROL, or that are read from a pipe at once: all that a pipe holds (pipe(7))."""
+
+_MOST_AT_ONCE = select.PIPE_BUF - IN_HEAD.size
+"""Bytes of a message that go to IN with one head, as a whole or not at all; what is longer goes in pieces."""
 
 
 class JackProcess:
@@ -242,20 +246,25 @@ class JackProcess:
             left = data[place:]
 
     def _came_in(self, number: int, data: bytes) -> None:
-        packet = IN_HEAD.pack(number, len(data), monotonic_ns()) + data
+        at_ns = monotonic_ns()
         with self._into_lock:
-            whole = len(packet)
-            while packet:
-                try:
-                    packet = packet[os.write(self._into, packet) :]
-                except BlockingIOError:
-                    if (
-                        len(packet) == whole
-                    ):  # more than the engine can take; it has reported that the port floods
+            for place in range(0, len(data), _MOST_AT_ONCE):
+                piece = data[place : place + _MOST_AT_ONCE]
+                packet = IN_HEAD.pack(number, len(piece), at_ns) + piece
+                while not self._write_in(packet):
+                    if place == 0:  # more than the engine can take; it has reported that the port floods
                         return
                     sleep(0.0005)
-                except OSError:
-                    os._exit(0)  # the engine has gone
+
+    def _write_in(self, packet: bytes) -> bool:
+        """Write to IN, which takes all of it or nothing; return whether it has."""
+        try:
+            os.write(self._into, packet)
+        except BlockingIOError:
+            return False
+        except OSError:
+            os._exit(0)  # the engine has gone
+        return True
 
 
 def main() -> None:

@@ -8,13 +8,14 @@ shared memory without asking it; opening, closing and connecting wait for it.
 from __future__ import annotations
 
 import ctypes
+import sys
 from time import monotonic
 from typing import Any
 
 import rtmidi
 
 from routerd.core.errors import PortError
-from routerd.ports.base import CLIENT_NAME, built_without
+from routerd.ports.base import CLIENT_NAME
 
 NO_START_SERVER = 1
 IS_INPUT, IS_OUTPUT = 1, 2
@@ -58,6 +59,16 @@ _FUNCTIONS: dict[str, tuple[type | None, list[type]]] = {
 }
 
 
+def built_without_jack() -> str:
+    """Return one line on an RtMidi that was built without JACK: what to install, how to build again."""
+    pip = f"{sys.executable} -m pip"
+    return (
+        "this python-rtmidi was built without JACK; apt-get install libjack-jackd2-dev, then build it again"
+        f" by `{pip} install --force-reinstall --no-cache-dir --no-deps python-rtmidi` (pip's cache holds the"
+        " old build), or use --ports alsa"
+    )
+
+
 def load_libjack() -> Any:
     """Return the library, told not to write to standard error; raises PortError when RtMidi lacks it."""
     library = ctypes.CDLL(rtmidi._rtmidi.__file__)  # symbols are looked for in what it is linked to, too
@@ -66,7 +77,7 @@ def load_libjack() -> Any:
             function = getattr(library, name)
             function.restype, function.argtypes = result, arguments
     except AttributeError as error:
-        raise PortError(built_without("JACK", "libjack-jackd2-dev", "alsa")) from error
+        raise PortError(built_without_jack()) from error
     # A function of the C library that takes a text and does nothing with it: no interpreter needed.
     nothing = ctypes.cast(ctypes.CDLL(None).strlen, _POINTER)
     library.jack_set_error_function(nothing)

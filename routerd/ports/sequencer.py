@@ -13,22 +13,19 @@ each), and 12 bytes of data; a SysEx, or a piece of one, follows its event. Whic
 event is decided by ALSA's own encoder (snd_midi_event_encode), with which the tests compare `EventEncoder`.
 
 A client's pool has 200 cells by default, and a SysEx of 2 KB alone takes 80: what a device sends in one go
-while the reading thread waits for the processor is lost, with a line on standard error at best. RtMidi has
-no call for it, so `give_room` asks for more at the open file of its client.
+while the reading thread waits for the processor is lost. So `enlarge_input` asks for more.
 
 More lines than most: requests, structures and events are one interface, and are checked against one header.
 """
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import fcntl
 import os
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import NamedTuple
 
 from routerd.core.errors import PortError
@@ -122,6 +119,8 @@ class EventEncoder:
 
 
 DEVICE = "/dev/snd/seq"
+TIMER: Address = (0, 0)
+"""The system's own port that queues are started by."""
 ANNOUNCEMENTS: Address = (0, 1)
 """The system's own port: every client, port and connection that comes or goes is an event from there."""
 
@@ -133,12 +132,18 @@ SOURCE = CAN_READ | CAN_SUBSCRIBE_READ
 DESTINATION = CAN_WRITE | CAN_SUBSCRIBE_WRITE
 
 CLIENT_EXIT, PORT_EXIT = 61, 64
+NOTHING = 90
+"""The kind of an event for users' own purposes."""
+_START_QUEUE = 30
+
+NO_QUEUE = -1
 
 _MIDI_GENERIC, _SOFTWARE, _APPLICATION = 1 << 1, 1 << 17, 1 << 20
 _NOBODY = 255
 _EVENT_BYTES = 28
 _VARIABLE_LENGTH = 1 << 2
-READ_BYTES = 16384
+READ_BYTES = 1 << 16
+"""More than an input holds, see `INPUT_CELLS`."""
 
 _INT = struct.Struct("@i")
 _CLIENT_INFO = struct.Struct("@ii64s52xi60x")
@@ -149,6 +154,11 @@ _SUBSCRIPTION = struct.Struct("@4BIIB67x")
 """Sender's and destination's client and port, voices, flags, queue."""
 _POOL = struct.Struct("@6i64x")
 """Client, output pool, input pool, output room, output free, input free."""
+
+_QUEUE_INFO = struct.Struct("@iiI64x64x")
+"""Number, owner, whether it is the owner's alone, name, flags."""
+
+_STAMPED, _STAMPED_REAL_TIME = 1 << 1, 1 << 2
 
 _READ, _WRITE = 0x80000000, 0x40000000
 
@@ -164,6 +174,7 @@ _CREATE_PORT = _request(_READ | _WRITE, 0x20, _PORT_INFO)
 _DELETE_PORT = _request(_WRITE, 0x21, _PORT_INFO)
 _SUBSCRIBE = _request(_WRITE, 0x30, _SUBSCRIPTION)
 _UNSUBSCRIBE = _request(_WRITE, 0x31, _SUBSCRIPTION)
+_CREATE_QUEUE = _request(_READ | _WRITE, 0x32, _QUEUE_INFO)
 _GET_POOL = _request(_READ | _WRITE, 0x4B, _POOL)
 _SET_POOL = _request(_WRITE, 0x4C, _POOL)
 _GET_SUBSCRIPTION = _request(_READ | _WRITE, 0x50, _SUBSCRIPTION)
@@ -188,10 +199,14 @@ class Heard(NamedTuple):
     queue_ns: int
 
 
-def decode(events: bytes) -> Iterator[Heard]:
-    """Return the messages in what was read of a client; what is no MIDI message is left out."""
+def decode(events: bytes, end: int | None = None) -> Iterator[Heard]:
+    """Return the messages in what was read of a client; what is no MIDI message is left out.
+
+    `end`: where no event begins any more, where that is not the end of `events`.
+    """
     place = 0
-    while place + _EVENT_BYTES <= len(events):
+    end = len(events) if end is None else end
+    while place < end and place + _EVENT_BYTES <= len(events):
         kind, flags = events[place], events[place + 1]
         seconds, ns = _TIME.unpack_from(events, place + 4)
         queue_ns = seconds * 1_000_000_000 + ns if flags & _REAL_TIME else 0
@@ -263,9 +278,11 @@ class Announcement(NamedTuple):
 class SequencerClient:
     """One client. Raises PortError when it cannot be made; all other calls raise OSError."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, *, waits: bool = False) -> None:
+        """`waits`: reading from its descriptor waits until something has come."""
+        flags = os.O_RDWR | os.O_CLOEXEC | (0 if waits else os.O_NONBLOCK)
         try:
-            self.descriptor = os.open(DEVICE, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
+            self.descriptor = os.open(DEVICE, flags)
         except OSError as error:
             raise PortError(why_not(error)) from error
         self.number: int = _INT.unpack(fcntl.ioctl(self.descriptor, _CLIENT_ID, bytes(_INT.size)))[0]
@@ -281,15 +298,24 @@ class SequencerClient:
 
     # Ports of this client
 
-    def create_port(self, name: str, capabilities: int) -> Address:
-        """Make a port and return its address."""
+    def create_port(self, name: str, capabilities: int, stamped_by: int = NO_QUEUE) -> Address:
+        """Make a port and return its address. What comes in there is stamped by the clock of that queue."""
         kind = _MIDI_GENERIC | _SOFTWARE | _APPLICATION
-        made = fcntl.ioctl(
-            self.descriptor,
-            _CREATE_PORT,
-            _PORT_INFO.pack(self.number, 0, _text(name), capabilities, kind, 16, 0, 0, 0, 0, 0, 0, 0),
-        )
+        flags, queue = (0, 0) if stamped_by == NO_QUEUE else (_STAMPED | _STAMPED_REAL_TIME, stamped_by)
+        about = (self.number, 0, _text(name), capabilities, kind, 16, 0, 0, 0, 0, 0, flags, queue)
+        made = fcntl.ioctl(self.descriptor, _CREATE_PORT, _PORT_INFO.pack(*about))
         return self.number, made[1]
+
+    def start_queue(self) -> int:
+        """Make a queue, start its clock, and return its number."""
+        queue = _QUEUE_INFO.unpack(fcntl.ioctl(self.descriptor, _CREATE_QUEUE, _QUEUE_INFO.pack(0, 0, 1)))[0]
+        self.tell(TIMER, _START_QUEUE, queue)
+        return int(queue)
+
+    def tell(self, destination: Address, kind: int, value: int = 0) -> None:
+        """Send an event that is no MIDI message, with one byte of data."""
+        head = EVENT.pack(kind, 0, 0, DIRECT, self.number, 0, *destination)[:_HEAD_BYTES]
+        os.write(self.descriptor, head + bytes((value,)) + bytes(11))
 
     def delete_port(self, address: Address) -> None:
         """Remove a port and every connection that it still has."""
@@ -405,22 +431,3 @@ def _read(name: bytes) -> str:
 
 INPUT_CELLS = 2000
 """The most that the kernel gives: some 50 KB of SysEx, or 2000 short messages."""
-
-
-def give_room(client: int) -> bool:
-    """Give client number `client`, of this process, the largest input pool; False when that is refused."""
-    with contextlib.suppress(OSError):
-        if (descriptor := descriptor_of(client)) >= 0:
-            enlarge_input(descriptor, client, INPUT_CELLS)
-            return True
-    return False
-
-
-def descriptor_of(client: int) -> int:
-    """Return the open sequencer of client number `client` of this process, -1 when there is none."""
-    for entry in Path("/proc/self/fd").iterdir():
-        with contextlib.suppress(OSError, ValueError):
-            descriptor = int(entry.name)
-            if entry.readlink() == Path(DEVICE) and client_of(descriptor) == client:
-                return descriptor
-    return -1

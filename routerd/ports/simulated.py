@@ -19,11 +19,13 @@ from dataclasses import dataclass
 from time import monotonic_ns
 
 from routerd.core.errors import PortError
+from routerd.core.midi.messages import MESSAGE_LENGTH
 from routerd.core.model.rig import Device, Usb, port_in, port_out, sharing
 from routerd.core.units import DIN_BYTE_NS
 from routerd.ports.base import CONNECTED, Changed, Condition, PortInfo, Received
 from routerd.ports.far_end import AT, LONGEST_DATAGRAM, LoopbackCables
 from routerd.ports.patterns import match_port
+from routerd.ports.reception import Reception
 
 MOST_LISTENERS = 8
 _RECEIVE_BUFFER = 1024 * 1024
@@ -48,6 +50,7 @@ class SimulatedPorts:
             ) from error
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
         self.address: _Address = self._socket.getsockname()
+        self._reception = Reception(LONGEST_DATAGRAM)
         self.ignored = 0
         self.malformed = 0  # what arrives is handed on as it is
         self.dropped = 0
@@ -167,8 +170,15 @@ class SimulatedPorts:
         """Take what was asked of the original."""
         self._obey(*pickle.loads(told))  # noqa: S301 - from this very program, in memory that is its own
 
-    def go_on(self) -> None:
+    def go_on(self, known: Container[int]) -> None:
         """Hear the far end from here on."""
+        data, passed_on = self._reception.left(known)
+        datagram = data.rstrip(b"\0")
+        head, nul, message = datagram.partition(b"\0")
+        if not passed_on and datagram:  # a zero at the end of a message is data
+            length = MESSAGE_LENGTH[message[0]] if message else 0
+            self._play(head + nul + message.ljust(length, b"\0"), monotonic_ns())
+        self._reception.clear(len(data))
         self._receiver = None
         self.watch(self._changed)
         if self._cables is not None:
@@ -192,10 +202,14 @@ class SimulatedPorts:
             self._take()
 
     def _take(self, flags: int = 0) -> None:
-        datagram, sender = self._socket.recvfrom(LONGEST_DATAGRAM, flags)
+        length, sender = self._socket.recvfrom_into(self._reception.buffer, 0, flags)
         at_ns = monotonic_ns()
-        if self._play(datagram, at_ns):
-            return
+        datagram = self._reception.taken(length)
+        if not self._play(datagram, at_ns):
+            self._be_told(datagram, sender)
+        self._reception.clear(length)
+
+    def _be_told(self, datagram: bytes, sender: _Address) -> None:
         if self._obey(datagram, sender):
             if datagram[:1] == b"L":
                 self._socket.sendto(b"L", socket.MSG_DONTWAIT, sender)
@@ -214,6 +228,7 @@ class SimulatedPorts:
             return False
         if port.condition() is not CONNECTED:
             return False
+        self._reception.note(at_ns)
         port.received(data, at_ns)
         return True
 

@@ -1,8 +1,9 @@
-"""What RtMidi hands over on ALSA when a long SysEx is interrupted, taken apart into whole messages.
+"""Pieces of SysEx, and what comes between and is glued to them, taken apart into whole messages.
 
-The sequencer passes a long SysEx on in chunks. RtMidi joins chunks until an end (F7) or the next event that
-is none: a clock between two chunks is glued to the end of the first, and the second then comes as data bytes
-out of nowhere; a note after a SysEx that was never ended is glued to it. Nothing legal may be lost by that.
+ALSA's sequencer passes a long SysEx on in pieces. RtMidi, by which JACK is heard, joins pieces until an end
+(F7) or the next event that is none: a clock between two of them is glued to the end of the first, and the
+second then comes as data bytes out of nowhere; a note after a SysEx that was never ended is glued to it.
+Nothing legal may be lost by that.
 Real-time bytes may stand anywhere inside a SysEx; any other status byte ends it (M1 pp. 5, 29, 30, T-8).
 """
 

@@ -1,8 +1,8 @@
 """Streams with running status and real-time bytes anywhere, also inside SysEx, against ALSA's own encoder.
 
 The published rules are M1 pp. 5, 29, 30 (real time may stand anywhere and changes nothing), A-1 and A-2
-(running status), T-8 (any other status ends a SysEx). On ALSA a stream reaches us as RtMidi hands it over:
-long SysEx in chunks, with whatever came between glued to them; `handed_over` does as RtMidi's input does.
+(running status), T-8 (any other status ends a SysEx). On ALSA a stream reaches us in events, a long SysEx in
+pieces; RtMidi glues whatever came between to them, and `handed_over` does as its input does.
 """
 
 from __future__ import annotations
@@ -39,8 +39,13 @@ def handed_over(stream: bytes) -> Iterator[bytes]:
 
 
 def assembled(stream: bytes) -> list[bytes]:
-    assembly = SysexAssembly()
-    return [message for data in handed_over(stream) for message in assembly.take(data)]
+    """Return the messages that are made of the stream, whether or not it is glued."""
+    with codec(CHUNK) as alsa:
+        events = [data for _, data in alsa.events(stream)]
+    glued, apart = SysexAssembly(), SysexAssembly()
+    messages = [message for data in handed_over(stream) for message in glued.take(data)]
+    assert [message for data in events for message in apart.take(data)] == messages
+    return messages
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,8 @@ from routerd.cli import main
 from routerd.cli.demo import rig_folder
 from routerd.core.errors import PortError
 from routerd.ports import describe_ports, missing_library, open_system, pattern_of
-from routerd.ports.base import PortInfo, built_without
+from routerd.ports.base import PortInfo
+from routerd.ports.libjack import built_without_jack
 from routerd.ports.patterns import match_port
 
 
@@ -91,8 +92,6 @@ def without(library: str, monkeypatch: pytest.MonkeyPatch) -> None:
     def load(name: str) -> ModuleType:
         if name in (library, "routerd.ports.jack"):  # which needs rtmidi too
             raise ImportError(words)
-        if name == "routerd.ports.alsa":
-            raise OSError(f"cannot load library 'libasound.so.2': {words}")
         raise AssertionError(name)
 
     monkeypatch.setattr("routerd.ports.import_module", load)
@@ -104,7 +103,7 @@ def test_a_missing_system_library_is_one_line_that_names_the_package(
     monkeypatch.setattr("routerd.ports._ALSA_SEQUENCER", Path("/nowhere"))
     monkeypatch.setattr("routerd.engine.realtime.make_thread_realtime", lambda _: 0)  # the thread is pytest's
     without("routerd.ports.jack", monkeypatch)
-    for kind in (None, "jack", "alsa"):
+    for kind in (None, "jack"):
         with pytest.raises(PortError, match=r"apt-get install libasound2 .*libasound2t64") as caught:
             open_system(kind)
         assert "\n" not in str(caught.value)
@@ -131,7 +130,7 @@ def test_a_library_that_is_broken_otherwise_is_reported_as_it_says_itself(
 
 
 def test_what_rtmidi_was_built_without_is_reported_with_package_and_command() -> None:
-    words = built_without("JACK", "libjack-jackd2-dev", "alsa")
+    words = built_without_jack()
     assert "apt-get install libjack-jackd2-dev" in words
     assert f"{sys.executable} -m pip install --force-reinstall --no-cache-dir" in words
     assert "--ports alsa" in words

@@ -12,7 +12,7 @@ from far_program import FarProgram
 from routerd.ports import open_system
 from routerd.ports.base import CLIENT_NAME, PortSystem
 from routerd.ports.patterns import match_port
-from routerd.ports.sequencer import INPUT_CELLS, give_room
+from routerd.ports.sequencer import INPUT_CELLS
 
 pytestmark = pytest.mark.system
 
@@ -43,7 +43,3 @@ def test_an_input_has_all_the_room_there_is(ports: PortSystem) -> None:
         sizes = pools()
     assert sizes["Far in"] < INPUT_CELLS
     assert sizes == {**sizes, CLIENT_NAME: INPUT_CELLS, f"{CLIENT_NAME} connections": INPUT_CELLS}
-
-
-def test_a_client_of_another_process_is_left_alone() -> None:
-    assert not give_room(250)
