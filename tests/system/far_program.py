@@ -15,7 +15,8 @@ import subprocess
 import sys
 import threading
 import time
-from typing import Self
+from collections.abc import Callable
+from typing import Any, Self
 
 
 class FarProgram:
@@ -33,7 +34,9 @@ class FarProgram:
         self._heard: queue.Queue[tuple[bytes, int]] = queue.Queue()
         self._reader = threading.Thread(target=self._read, daemon=True)
         assert self._process.stdout is not None
-        assert self._process.stdout.readline() == "ready\n"
+        if self._process.stdout.readline() != "ready\n":
+            self._bury()
+            raise RuntimeError(f"the program {name!r} has not got its ports")
         self._reader.start()
 
     @property
@@ -82,8 +85,11 @@ class FarProgram:
     def end(self) -> None:
         """Kill it, as a crash would."""
         self._process.kill()
-        self._process.wait()
         self._reader.join()
+        self._bury()
+
+    def _bury(self) -> None:
+        self._process.wait()
         for pipe in (self._process.stdin, self._process.stdout):
             assert pipe is not None
             pipe.close()
@@ -102,6 +108,18 @@ def report(heard: queue.SimpleQueue[tuple[list[int], int]]) -> None:
         print(bytes(data).hex(), at_ns, flush=True)
 
 
+def patiently(make: Callable[[], Any]) -> Any:
+    """Make a client; tried again for ten seconds, as a JACK server on a busy machine may be slow."""
+    until_s = time.monotonic() + 10
+    while True:
+        try:
+            return make()
+        except OSError:  # RtMidi's errors are
+            if time.monotonic() > until_s:
+                raise
+        time.sleep(0.2)
+
+
 def main(kind: str, name: str, relay: str = "") -> None:
     """Be the program."""
     import rtmidi  # here, so that tests which talk to the program need no system library
@@ -111,10 +129,10 @@ def main(kind: str, name: str, relay: str = "") -> None:
     with contextlib.suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(40))
     api = {"jack": rtmidi.API_UNIX_JACK, "alsa": rtmidi.API_LINUX_ALSA}[kind]
-    receives = rtmidi.MidiIn(api, name=f"{name} in")
+    receives = patiently(lambda: rtmidi.MidiIn(api, name=f"{name} in"))
     receives.ignore_types(False, False, False)
     heard: queue.SimpleQueue[tuple[list[int], int]] = queue.SimpleQueue()
-    sends = rtmidi.MidiOut(api, name=f"{name} out")
+    sends = patiently(lambda: rtmidi.MidiOut(api, name=f"{name} out"))
     sends.open_virtual_port("port")
 
     def take(event: tuple[list[int], float], _: object) -> None:
