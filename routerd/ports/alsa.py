@@ -173,13 +173,13 @@ class AlsaInput:
                 enlarge_input(self._client.descriptor, self._client.number, INPUT_CELLS)
             self._address = self._client.create_port(name, DESTINATION, stamped_by=sequencer.queue)
             sequencer.connect(self._source, self._address)
-        except OSError as error:
+            self._start()
+        except (OSError, RuntimeError) as error:
             self._client.close()
-            raise PortError(f"cannot open a port: {error.strerror}") from error
+            raise PortError(f"cannot open a port: {error}") from error
         except PortError:
             self._client.close()
             raise
-        self._start()
 
     def _start(self) -> None:
         self._thread = threading.Thread(target=self._read, name="alsa input", daemon=True)
@@ -272,5 +272,5 @@ class QueueTime:
         elif apart_ns < self._least_ns:
             self._least_ns = apart_ns
         at_ns = queue_ns + min(self._least_ns, self._before_ns)
-        self._last_ns = at_ns = max(at_ns, self._last_ns)
+        self._last_ns = at_ns = max(at_ns, self._last_ns + 1)  # no two are the same: they are known by it
         return at_ns

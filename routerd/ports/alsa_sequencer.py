@@ -18,6 +18,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from routerd.core.errors import PortError
@@ -76,10 +77,17 @@ class AlsaSequencer:
             self.manager.connect(ANNOUNCEMENTS, ear)
         except OSError as error:
             raise PortError(why_not(error)) from error
-        self.queue = NO_QUEUE
-        with contextlib.suppress(OSError):  # where none can be had, messages came when they are read
-            self.queue = self.manager.start_queue()
         self.go_on()
+
+    @cached_property
+    def queue(self) -> int:
+        """The queue whose clock stamps what comes in, started when first asked for, or NO_QUEUE.
+
+        Then messages came when they are read.
+        """
+        with contextlib.suppress(OSError):
+            return self.manager.start_queue()
+        return NO_QUEUE
 
     def go_on(self) -> None:
         """Hear announcements on a thread from now on: at first, and in a forked process."""
