@@ -108,6 +108,14 @@ SYSTEM_STATUSES: dict[Kind, tuple[int, ...]] = {
 }
 """Active Sensing speaks of one cable and System Reset is never passed on (M1 pp. 32–33): no kind has them."""
 
+KIND_OF_STATUS = {
+    status: kind
+    for table in (STATUSES_OF_KIND, SYSTEM_STATUSES)
+    for kind, all_ in table.items()
+    for status in all_
+}
+"""By status byte, of channel messages without the channel."""
+
 _DATA_BYTES = (
     dict.fromkeys((*range(128, 192), *range(224, 240), SONG_POSITION), 2)
     | dict.fromkeys((*range(192, 224), TIME_CODE, SONG_SELECT), 1)

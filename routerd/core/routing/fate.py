@@ -16,11 +16,10 @@ from routerd.core.midi.messages import (
     BEND,
     CHANNEL_PRESSURE,
     CONTROLLER,
+    KIND_OF_STATUS,
     NOTE_ON,
     POLY_PRESSURE,
-    STATUSES_OF_KIND,
     SYSEX,
-    SYSTEM_STATUSES,
     Kind,
     is_whole,
 )
@@ -33,14 +32,6 @@ from routerd.core.routing.input import BANK_WAIT_NS, Input
 from routerd.core.routing.tables import Table, compile_tables
 from routerd.core.routing.zones import manager_of, members_of
 from routerd.core.units import NEVER_NS
-
-KIND_OF_STATUS: dict[int, Kind] = {
-    status: kind
-    for table in (STATUSES_OF_KIND, SYSTEM_STATUSES)
-    for kind, all_ in table.items()
-    for status in all_
-}
-"""By status byte, of channel messages without the channel."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,19 +15,18 @@ import contextlib
 import json
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from aiohttp import web
 
 from routerd.core.errors import NotFoundError, RigFolderError
-from routerd.core.midi.messages import SYSEX, SYSEX_END
+from routerd.core.midi.messages import KIND_OF_STATUS, SYSEX, SYSEX_END
 from routerd.core.midi.words import hex_words, message_words
 from routerd.core.model.events import AnyEvent, Loaded
 from routerd.core.model.rig import RigFolder
 from routerd.core.model.set_list import song_at
 from routerd.core.model.snapshot import Snapshot
 from routerd.core.model.song import Song
-from routerd.core.routing.fate import KIND_OF_STATUS, Fate
 from routerd.core.units import NS_PER_S
 from routerd.link.frames import INPUT_BIT, Tap
 from routerd.server.feed import Feed
@@ -47,6 +46,9 @@ from routerd.server.offline.explain import (
 )
 from routerd.server.rigfiles.problems import quote, suggest
 from routerd.server.view import View
+
+if TYPE_CHECKING:
+    from routerd.core.routing.fate import Fate
 
 OPERATIONS = Operations("messages")
 

@@ -2,6 +2,8 @@
 
 The real show is put into that section on simulated time with every device connected, and gets the message, so
 what is listed as going out is what goes out. Why a route lets nothing through is `core.routing.fate`'s.
+
+What the engine runs is loaded when somebody asks: a server that nobody asks needs 2 MB less.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from routerd.core.errors import NotFoundError
 from routerd.core.midi.messages import MESSAGE_LENGTH, SYSEX, TICK, is_whole
@@ -23,15 +25,14 @@ from routerd.core.model.route import Route
 from routerd.core.model.set_list import SetList
 from routerd.core.model.snapshot import ResumePoint, Snapshot
 from routerd.core.model.song import Section, Song
-from routerd.core.routing.fate import Fate, RouteAlone
-from routerd.core.routing.mutes import Mutes
-from routerd.core.show.compiler import Compiler
-from routerd.core.show.panel import is_press
-from routerd.core.show.show import Show
 from routerd.core.units import NS_PER_S
 from routerd.printing import complain, say, say_document
 from routerd.server.offline import rig_folder_of
 from routerd.server.rigfiles.problems import quote, suggest
+
+if TYPE_CHECKING:
+    from routerd.core.routing.fate import Fate, RouteAlone
+    from routerd.core.show.show import Show
 
 LONGEST_NS = 10 * NS_PER_S
 """So long is waited for what a slow wire still has to carry."""
@@ -208,6 +209,8 @@ class Fates:
         return self._known[key]
 
     def _alone(self, route: Route) -> RouteAlone:
+        from routerd.core.routing.fate import RouteAlone
+
         return RouteAlone(route, self._devices[route.source], self._devices[route.target])
 
     def of(
@@ -218,6 +221,9 @@ class Fates:
         First come those in force, then those of other sections that would let it through. What is muted in a
         `snapshot` of the show is muted here.
         """
+        from routerd.core.routing.fate import Fate
+        from routerd.core.routing.mutes import Mutes
+
         mutes = Mutes() if snapshot is None else Mutes.named(snapshot.muted, snapshot.soloed)
         ways = self._ways(song, number, device)
         for alone in ways.in_force:
@@ -244,6 +250,8 @@ def controls_of(folder: RigFolder, song: Song, device: str, data: bytes) -> list
 
 def control_words(control: Control, data: bytes) -> str:
     """Return what a control means, when, and how it is pressed; `data` is its press, or its release."""
+    from routerd.core.show.panel import is_press
+
     command = control.command
     argument = command.shown_argument
     shown = f"{argument:g}" if isinstance(argument, float) else argument
@@ -258,6 +266,9 @@ def _played(
     folder: RigFolder, song: Song, section: int, device: str, data: bytes, *, snapshot: Snapshot | None
 ) -> tuple[tuple[str, bytes], ...]:
     """Return what goes out when the show stands there and gets the message."""
+    from routerd.core.show.compiler import Compiler
+    from routerd.core.show.show import Show
+
     compiler = Compiler(folder.rig)
     compiler.add(song)
     compiled = compiler.finish(SetList("", (song.identifier,)))
