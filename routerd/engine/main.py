@@ -41,7 +41,7 @@ from routerd.engine.realtime import (
 from routerd.engine.recovery import Recovery, RecoveryError, record_of, recover
 from routerd.engine.server_link import ServerLink, counters_of, traffic_of
 from routerd.engine.spare import Spares, Standing, populate
-from routerd.engine.supervision import Notifier, Supervisor, in_step
+from routerd.engine.supervision import PING_EVERY_S, Notifier, Supervisor, in_step
 from routerd.engine.warming import make_warmer
 from routerd.engine.worker import Worker
 from routerd.link.messages import Counters, EngineFacts, Happened, Hello, Reload, SpareState
@@ -49,8 +49,8 @@ from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
 from routerd.printing import LineStream, Log
 
-FLUSH_EVERY_S = 0.5
-COUNTERS_EVERY_S = 1.0
+FLUSH_EVERY_S = 2 * PING_EVERY_S
+COUNTERS_EVERY_S = 4 * PING_EVERY_S
 TICK_FRESH_NS = NS_PER_S
 """Ready only when the last tick is younger than this (at 10 BPM ticks are 250 ms apart)."""
 
@@ -68,7 +68,7 @@ STEADY_NS = 10 * NS_PER_S
 
 THREAD_STACK_BYTES = 512 * 1024
 
-SPARE_LOOK_S = 0.25
+SPARE_LOOK_S = PING_EVERY_S
 SPARE_AGAIN_S = 0.003
 SPARE_ASKED_S = 0.3
 """How long a takeover that is asked for waits, so that the server can answer whoever has asked."""

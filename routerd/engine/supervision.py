@@ -27,7 +27,11 @@ from routerd.engine.process import Begun, Server
 from routerd.engine.server_link import ServerLink
 from routerd.link.messages import Hello, Ping
 
-PING_EVERY_S = 0.25
+PING_EVERY_S = 0.2371
+"""The step of all that the event loop does regularly (`in_step`). A quarter of a second is twelve ticks of
+120 BPM, so that what is done then would meet a tick each time, or none; this comes to all places between
+ticks, whatever the tempo."""
+
 SILENT_S = 1.0
 """A server that is silent for so long, does no work and wants to do none is killed."""
 

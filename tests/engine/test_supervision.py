@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -205,3 +206,8 @@ async def test_a_stop_waits_for_a_server_that_works_and_for_no_other(
         await process.wait()
     assert file.exists() == written
     assert monotonic() - began_s < (module.STOP_S if works_s else module.STOP_IDLE_S) + 3
+
+
+def test_regular_work_comes_to_all_places_between_ticks() -> None:
+    """At 120 BPM a quarter of a second is twelve ticks: each of them would meet the event loop, or none."""
+    assert all((Fraction(str(PING_S)) * 24 * bpm / 60).denominator >= 50 for bpm in range(20, 301))
