@@ -49,8 +49,8 @@ from routerd.link.working_rig import UNREADABLE, Origin
 from routerd.ports import open_system
 from routerd.printing import LineStream, Log
 
-FLUSH_EVERY_S = 2 * PING_EVERY_S
-COUNTERS_EVERY_S = 4 * PING_EVERY_S
+FLUSH_EVERY_S = PING_EVERY_S
+COUNTERS_EVERY_S = 2 * PING_EVERY_S
 TICK_FRESH_NS = NS_PER_S
 """Ready only when the last tick is younger than this (at 10 BPM ticks are 250 ms apart)."""
 
@@ -68,7 +68,7 @@ STEADY_NS = 10 * NS_PER_S
 
 THREAD_STACK_BYTES = 512 * 1024
 
-SPARE_LOOK_S = PING_EVERY_S
+SPARE_LOOK_S = PING_EVERY_S / 2
 SPARE_AGAIN_S = 0.003
 SPARE_ASKED_S = 0.3
 """How long a takeover that is asked for waits, so that the server can answer whoever has asked."""

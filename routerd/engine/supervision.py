@@ -27,10 +27,10 @@ from routerd.engine.process import Begun, Server
 from routerd.engine.server_link import ServerLink
 from routerd.link.messages import Hello, Ping
 
-PING_EVERY_S = 0.2371
-"""The step of all that the event loop does regularly (`in_step`). A quarter of a second is twelve ticks of
-120 BPM, so that what is done then would meet a tick each time, or none; this comes to all places between
-ticks, whatever the tempo."""
+PING_EVERY_S = 0.4742
+"""The step of all that the event loop does regularly (`in_step`). Half a second is 24 ticks of 120 BPM, so
+that what is done then would meet a tick each time, or none; this comes to all places between ticks, whatever
+the tempo."""
 
 SILENT_S = 1.0
 """A server that is silent for so long, does no work and wants to do none is killed."""
@@ -166,7 +166,7 @@ class Supervisor:
         ending = asyncio.create_task(process.wait())
         work, worked_s = 0.0, monotonic()
         while not ending.done():
-            await asyncio.wait([ending], timeout=PING_EVERY_S / 5)
+            await asyncio.wait([ending], timeout=PING_EVERY_S / 10)
             before, (work, state) = work, self._work()
             if work != before or state in _WAITING:
                 worked_s = monotonic()

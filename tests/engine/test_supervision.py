@@ -209,5 +209,5 @@ async def test_a_stop_waits_for_a_server_that_works_and_for_no_other(
 
 
 def test_regular_work_comes_to_all_places_between_ticks() -> None:
-    """At 120 BPM a quarter of a second is twelve ticks: each of them would meet the event loop, or none."""
+    """At 120 BPM half a second is 24 ticks: each of them would meet the event loop, or none."""
     assert all((Fraction(str(PING_S)) * 24 * bpm / 60).denominator >= 50 for bpm in range(20, 301))
