@@ -16,11 +16,12 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Self
 
 from routerd.engine.crash_memory import default_path
+from routerd.engine.realtime import PORT_PRIORITY
 
 START_S = 30.0
 """Generous: the machine may be busy with other tests."""
@@ -42,6 +43,18 @@ def until(condition: Callable[[], Any], limit_s: float = START_S, what: str = ""
                 return result
         assert time.monotonic() < end_s, f"not within {limit_s} s: {what or condition}"
         time.sleep(0.02)
+
+
+@contextlib.contextmanager
+def as_port_thread() -> Iterator[None]:
+    """Have threads and processes that are started here inherit what those of the daemon's ports have."""
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PORT_PRIORITY))
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
 
 
 _EXPECTED = ("real-time scheduling is not permitted", "started again (restart", "the engine died")

@@ -226,7 +226,8 @@ class JackLink:
         select.select([self._process], [], [], 1)
         self._popen.poll()  # which buries it, where it is a child of this process
         for opening in list(self._openings.values()):
-            opening.error = opening.error or self.ended.why
+            if not opening.error:
+                opening.error, opening.stalled = self.ended.why, self.ended.kind == "stalled"
             opening.answered.set()
 
     # The thread that hears how things stand

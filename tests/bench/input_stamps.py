@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from routerd.engine.realtime import PORT_PRIORITY, SWITCH_INTERVAL_S
 from routerd.ports import open_system
+from tests.service import as_port_thread
 
 TICK_S = 60 / 24 / 120
 LOADS = ("calm", "this interpreter busy", "processors busy")
@@ -52,16 +53,6 @@ _COMPUTE = "while True: sum(n * n for n in range(2000))"
 def scatter_us(apart_ns: NDArray[np.int64]) -> float:
     """Return how far they scatter, rms in µs; the mean does not count, nor does the first quarter."""
     return float(np.std(apart_ns[len(apart_ns) // 4 :]) / 1e3)
-
-
-@contextlib.contextmanager
-def realtime() -> Iterator[None]:
-    """Have threads that are started here inherit what the daemon's input threads have."""
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PORT_PRIORITY))
-    yield
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
 
 
 @contextlib.contextmanager
@@ -128,7 +119,7 @@ def measure(hear: Callable[[list[int], list[int]], Callable[[], None]], count: i
     )
     assert sender.stdout is not None
     sender.stdout.readline()
-    with realtime():
+    with as_port_thread():
         close = hear(stamps_ns, moments_ns)
     with load(how):
         sent_text, _ = sender.communicate("go\n")

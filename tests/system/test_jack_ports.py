@@ -22,6 +22,7 @@ from routerd.core.errors import PortError
 from routerd.ports import describe_ports, open_system, ports_json
 from routerd.ports.base import InputPort, OutputPort, PortInfo, PortSystem, Received, StalledError
 from routerd.ports.jack_ends import LONGEST_MESSAGE
+from tests.service import as_port_thread
 
 pytestmark = pytest.mark.system
 
@@ -36,7 +37,8 @@ def changes() -> queue.Queue[str]:
 @pytest.fixture
 def ports(jack_server: DummyServer, changes: queue.Queue[str]) -> Iterator[PortSystem]:
     system = open_system("jack")
-    system.watch(lambda: changes.put("changed"))
+    with as_port_thread():
+        system.watch(lambda: changes.put("changed"))
     yield system
     system.close()
 
@@ -264,17 +266,15 @@ def test_a_server_that_stands_still_is_an_error_and_not_a_wait(
         box.settle()  # what came before the server stood still
     finally:
         jack_server.signal(signal.SIGCONT)
-    until(lambda: can_open(ports))
-    assert box.receive() == b"\xfa", "and nothing that was sent before"
+    assert patiently(lambda: heard_of_start(ports, box)) == b"\xfa", "and nothing that was sent before"
 
 
-def can_open(ports: PortSystem) -> bool:
-    """Open the one output and send a Start, if that can be done."""
-    try:
+def heard_of_start(ports: PortSystem, box: FarProgram) -> bytes:
+    """Open the one output, send a Start, and return what is heard first; nothing when that cannot be done."""
+    with contextlib.suppress(PortError, IndexError, queue.Empty):
         ports.open_output(ports.outputs()[0]).send(b"\xfa")
-    except (PortError, IndexError):
-        return False
-    return True
+        return box.receive(1.0)
+    return b""
 
 
 def send_for_ever(output: OutputPort) -> None:
@@ -363,7 +363,8 @@ def test_a_process_that_is_stopped_before_there_is_a_server_is_no_obstacle(
     """Once: the server came, and for ever it was said that there was none."""
     jack_server.end()
     system = open_system("jack")
-    system.watch(lambda: None)
+    with as_port_thread():
+        system.watch(lambda: None)
     try:
         until(lambda: bridge_of(os.getpid()))
         with pytest.raises(PortError):
