@@ -73,10 +73,12 @@ class Errand(Generic[T]):
 
 
 def _processor_used(task: Path) -> str:
-    """Return what changes whenever a thread has used the processor, see proc(5); raises OSError."""
+    """Return what changes while a thread uses a processor or waits for one, see proc(5); raises OSError."""
+    fields = (task / "stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
+    if fields[0] == "R":
+        return str(monotonic())
     with contextlib.suppress(FileNotFoundError):  # not every kernel has it
         return (task / "schedstat").read_text(encoding="ascii")
-    fields = (task / "stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
     return " ".join(fields[7:13])  # page faults, and time in user and kernel mode
 
 
