@@ -249,7 +249,7 @@ def test_a_server_that_ends_and_comes_back(
             capfd.readouterr()
             jack_server.end(how)
             changes.get(timeout=TIMEOUT_S)
-        with pytest.raises(PortError, match="has gone|stands still"):  # as it does while it ends
+        with pytest.raises(PortError, match=r"has gone|stands still"):  # as it does while it ends
             output.send(b"\xf8")
         until(lambda: "no JACK server" in why_not(ports))
         source.close()
