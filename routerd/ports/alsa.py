@@ -11,13 +11,11 @@ ours. What is not known is where that queue's zero lies. It is taken from the ar
 the least distance between moment and stamp over the last five to ten seconds, as the queue has the rate of
 CLOCK_MONOTONIC but may step: it goes by a timer, and while that is late a stamp is too early by as much.
 
-Measured (tests.bench.input_stamps, rms about the moments of sending, on an emulated processor some fifteen
-times slower than a real one): intervals 71 µs, moments 500 µs; 157 against 1217 while the interpreter
-computed, 304 against 574 while processors were busy; with much other work on the machine that emulates 91
-against 1155, 530 against 14 647 and 1004 against 4450. No real one with ALSA was at hand.
-
-On JACK intervals are taken in the callback itself and are no calmer (3783 against 3784 µs about a straight
-line), so they are not used.
+Measured with RtMidi, whose intervals are differences of such stamps (rms about the moments of sending, on an
+emulated processor some fifteen times slower than a real one): stamps 71 µs, moments 500 µs; 157 against 1217
+while the interpreter computed, 304 against 574 while processors were busy; with much other work on the
+machine that emulates 91 against 1155, 530 against 14 647 and 1004 against 4450. No real one with ALSA was at
+hand. `tests.bench.input_stamps` measures our input beside RtMidi's.
 """
 
 from __future__ import annotations
