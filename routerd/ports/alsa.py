@@ -44,11 +44,9 @@ from routerd.ports.base import (
 from routerd.ports.reception import Reception
 from routerd.ports.sequencer import (
     DESTINATION,
-    INPUT_CELLS,
     READ_BYTES,
     SequencerClient,
     decode,
-    enlarge_input,
 )
 from routerd.ports.sysex_assembly import SysexAssembly
 
@@ -168,7 +166,7 @@ class AlsaInput:
         self._client = SequencerClient(CLIENT_NAME, waits=True)
         try:
             with contextlib.suppress(OSError):  # what is refused costs nothing but room
-                enlarge_input(self._client.descriptor, self._client.number, INPUT_CELLS)
+                self._client.enlarge_input()
             self._address = self._client.create_port(name, DESTINATION, stamped_by=sequencer.queue)
             sequencer.connect(self._source, self._address)
             self._start()

@@ -28,7 +28,6 @@ from routerd.ports.sequencer import (
     ANNOUNCEMENTS,
     CLIENT_EXIT,
     DESTINATION,
-    INPUT_CELLS,
     NO_EXPORT,
     NO_QUEUE,
     NOTHING,
@@ -37,7 +36,6 @@ from routerd.ports.sequencer import (
     Address,
     SequencerClient,
     SequencerPort,
-    enlarge_input,
     why_not,
 )
 
@@ -71,7 +69,7 @@ class AlsaSequencer:
             self.sender.close()
             raise
         try:
-            enlarge_input(self.manager.descriptor, self.manager.number, INPUT_CELLS)
+            self.manager.enlarge_input()
             # No third program may disconnect it, as `aconnect -x` does with everything that it may.
             ear = self.manager.create_port("announcements", DESTINATION | NO_EXPORT)
             self.manager.connect(ANNOUNCEMENTS, ear)

@@ -13,7 +13,7 @@ each), and 12 bytes of data; a SysEx, or a piece of one, follows its event. Whic
 event is decided by ALSA's own encoder (snd_midi_event_encode), with which the tests compare `EventEncoder`.
 
 A client's pool has 200 cells by default, and a SysEx of 2 KB alone takes 80: what a device sends in one go
-while the reading thread waits for the processor is lost. So `enlarge_input` asks for more.
+while the reading thread waits for the processor is lost. So `SequencerClient.enlarge_input` asks for more.
 
 More lines than most: requests, structures and events are one interface, and are checked against one header.
 """
@@ -142,6 +142,9 @@ _MIDI_GENERIC, _SOFTWARE, _APPLICATION = 1 << 1, 1 << 17, 1 << 20
 _NOBODY = 255
 _EVENT_BYTES = 28
 _VARIABLE_LENGTH = 1 << 2
+INPUT_CELLS = 2000
+"""The most that the kernel gives: some 50 KB of SysEx, or 2000 short messages."""
+
 READ_BYTES = 1 << 16
 """More than an input holds, see `INPUT_CELLS`."""
 
@@ -371,6 +374,12 @@ class SequencerClient:
         _, _, size, _, _, free = _POOL.unpack(info)
         return size, free
 
+    def enlarge_input(self) -> None:
+        """Have all the room for what comes in that the kernel gives."""
+        asked = _POOL.pack(self.number, 0, 0, 0, 0, 0)
+        _, output, _, room, _, _ = _POOL.unpack(fcntl.ioctl(self.descriptor, _GET_POOL, asked))
+        fcntl.ioctl(self.descriptor, _SET_POOL, _POOL.pack(self.number, output, INPUT_CELLS, room, 0, 0))
+
     # Announcements
 
     def announcements(self) -> list[Announcement] | None:
@@ -389,17 +398,6 @@ class SequencerClient:
                 announced.append(Announcement(data[0], (data[16], data[17])))
                 extra = struct.unpack_from("=I", data, 16)[0] if data[1] & _VARIABLE_LENGTH else 0
                 data = data[_EVENT_BYTES + extra :]
-
-
-def enlarge_input(descriptor: int, client: int, cells: int) -> None:
-    """Give a client of this process, by its own descriptor, room for so many cells; raises OSError."""
-    pool = _POOL.unpack(fcntl.ioctl(descriptor, _GET_POOL, _POOL.pack(client, 0, 0, 0, 0, 0)))
-    fcntl.ioctl(descriptor, _SET_POOL, _POOL.pack(client, pool[1], cells, pool[3], 0, 0))
-
-
-def client_of(descriptor: int) -> int:
-    """Return the client number behind an open sequencer; raises OSError."""
-    return int(_INT.unpack(fcntl.ioctl(descriptor, _CLIENT_ID, bytes(_INT.size)))[0])
 
 
 def why_not(error: OSError) -> str:
@@ -427,7 +425,3 @@ def _text(name: str) -> bytes:
 
 def _read(name: bytes) -> str:
     return name.split(b"\0", 1)[0].decode(errors="replace")
-
-
-INPUT_CELLS = 2000
-"""The most that the kernel gives: some 50 KB of SysEx, or 2000 short messages."""
